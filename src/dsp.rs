@@ -1,0 +1,10 @@
+//! Signal processing without policy: decibels, filters, windows. Everything here is pure; nothing knows what it is used for.
+
+pub mod biquad;
+pub mod crossover;
+pub mod decibel;
+pub mod delay;
+pub mod fir;
+pub mod oversample;
+pub mod quantum;
+pub mod ramp;

@@ -1,0 +1,499 @@
+//! Second-order sections on stereo lanes, in `f64`.
+
+use std::f64::consts::{FRAC_1_SQRT_2, PI};
+
+use wide::f64x2;
+
+use crate::dsp::ramp::bounded;
+
+/// State smaller than this (−400 dB) is set to 0, long before it could become denormal.
+pub const QUIET: f64 = 1e-20;
+
+/// Lowest corner of any design, in Hz. The highest is 0.49 of the sample rate.
+const LOWEST_CORNER_HZ: f64 = 1.0;
+
+/// `y[n] = b0·x[n] + b1·x[n−1] + b2·x[n−2] − a1·y[n−1] − a2·y[n−2]`.
+///
+/// The designs are those of the *Audio EQ Cookbook* (R. Bristow-Johnson, W3C note 2021): bilinear transform with the corner prewarped.
+/// Corners are held to 1 Hz … 0.49 of the sample rate.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[expect(
+    missing_docs,
+    reason = "the difference equation above says what each is"
+)]
+pub struct Coefficients {
+    pub b0: f64,
+    pub b1: f64,
+    pub b2: f64,
+    pub a1: f64,
+    pub a2: f64,
+}
+
+/// Cosine of the corner's angle, and the Cookbook's α for a given Q.
+fn angle(sample_rate_hz: f64, corner_hz: f64, q: f64) -> (f64, f64) {
+    let omega =
+        2.0 * PI * bounded(corner_hz, LOWEST_CORNER_HZ, 0.49 * sample_rate_hz) / sample_rate_hz;
+    (omega.cos(), omega.sin() / (2.0 * q))
+}
+
+impl Coefficients {
+    /// Passes everything unchanged.
+    pub const IDENTITY: Self = Self {
+        b0: 1.0,
+        b1: 0.0,
+        b2: 0.0,
+        a1: 0.0,
+        a2: 0.0,
+    };
+
+    fn normalised(b: [f64; 3], a: [f64; 3]) -> Self {
+        Self {
+            b0: b[0] / a[0],
+            b1: b[1] / a[0],
+            b2: b[2] / a[0],
+            a1: a[1] / a[0],
+            a2: a[2] / a[0],
+        }
+    }
+
+    /// Low shelf of slope S = 1 (Q = 1/√2): `gain_db` at 0 Hz, half of it (in dB) at the corner, 0 dB far above.
+    ///
+    /// At exactly 0 dB numerator and denominator are equal bit for bit.
+    pub fn low_shelf(sample_rate_hz: f64, corner_hz: f64, gain_db: f64) -> Self {
+        let (cos, alpha) = angle(sample_rate_hz, corner_hz, FRAC_1_SQRT_2);
+        let a = 10.0_f64.powf(gain_db / 40.0);
+        let (up, down, width) = (a + 1.0, a - 1.0, 2.0 * a.sqrt() * alpha);
+        Self::normalised(
+            [
+                a * (up - down * cos + width),
+                2.0 * a * (down - up * cos),
+                a * (up - down * cos - width),
+            ],
+            [
+                up + down * cos + width,
+                -2.0 * (down + up * cos),
+                up + down * cos - width,
+            ],
+        )
+    }
+
+    /// High shelf of slope S = 1 (Q = 1/√2): 0 dB far below, half of `gain_db` at the corner, `gain_db` at half the sample rate.
+    ///
+    /// At exactly 0 dB numerator and denominator are equal bit for bit.
+    pub fn high_shelf(sample_rate_hz: f64, corner_hz: f64, gain_db: f64) -> Self {
+        let (cos, alpha) = angle(sample_rate_hz, corner_hz, FRAC_1_SQRT_2);
+        let a = 10.0_f64.powf(gain_db / 40.0);
+        let (up, down, width) = (a + 1.0, a - 1.0, 2.0 * a.sqrt() * alpha);
+        Self::normalised(
+            [
+                a * (up + down * cos + width),
+                -2.0 * a * (down + up * cos),
+                a * (up + down * cos - width),
+            ],
+            [
+                up - down * cos + width,
+                2.0 * (down - up * cos),
+                up - down * cos - width,
+            ],
+        )
+    }
+
+    /// Butterworth low-pass of second order: −3.01 dB at the corner.
+    pub fn low_pass(sample_rate_hz: f64, corner_hz: f64) -> Self {
+        let (cos, alpha) = angle(sample_rate_hz, corner_hz, FRAC_1_SQRT_2);
+        let half = (1.0 - cos) / 2.0;
+        Self::normalised(
+            [half, 2.0 * half, half],
+            [1.0 + alpha, -2.0 * cos, 1.0 - alpha],
+        )
+    }
+
+    /// Butterworth high-pass of second order: −3.01 dB at the corner.
+    pub fn high_pass(sample_rate_hz: f64, corner_hz: f64) -> Self {
+        let (cos, alpha) = angle(sample_rate_hz, corner_hz, FRAC_1_SQRT_2);
+        let half = f64::midpoint(1.0, cos);
+        Self::normalised(
+            [half, -2.0 * half, half],
+            [1.0 + alpha, -2.0 * cos, 1.0 - alpha],
+        )
+    }
+
+    /// All-pass of second order: 0 dB everywhere, −180° at the corner; `q` (> 0) sets how fast the phase turns there.
+    pub fn all_pass(sample_rate_hz: f64, corner_hz: f64, q: f64) -> Self {
+        let (cos, alpha) = angle(sample_rate_hz, corner_hz, q);
+        Self::normalised(
+            [1.0 - alpha, -2.0 * cos, 1.0 + alpha],
+            [1.0 + alpha, -2.0 * cos, 1.0 - alpha],
+        )
+    }
+
+    /// Complex gain at `freq_hz`, as (real, imaginary).
+    pub fn response(&self, freq_hz: f64, sample_rate_hz: f64) -> (f64, f64) {
+        let (sin1, cos1) = (2.0 * PI * freq_hz / sample_rate_hz).sin_cos();
+        let (sin2, cos2) = (4.0 * PI * freq_hz / sample_rate_hz).sin_cos();
+        let top = (
+            self.b0 + self.b1 * cos1 + self.b2 * cos2,
+            -self.b1 * sin1 - self.b2 * sin2,
+        );
+        let bottom = (
+            1.0 + self.a1 * cos1 + self.a2 * cos2,
+            -self.a1 * sin1 - self.a2 * sin2,
+        );
+        let square = bottom.0 * bottom.0 + bottom.1 * bottom.1;
+        (
+            (top.0 * bottom.0 + top.1 * bottom.1) / square,
+            (top.1 * bottom.0 - top.0 * bottom.1) / square,
+        )
+    }
+
+    /// Gain at `freq_hz` in dB.
+    pub fn magnitude_db(&self, freq_hz: f64, sample_rate_hz: f64) -> f64 {
+        let (re, im) = self.response(freq_hz, sample_rate_hz);
+        10.0 * (re * re + im * im).log10()
+    }
+
+    /// What to add once a frame to arrive at `end` in `frames` frames. Every filter on the way is stable if both ends are:
+    /// the stable region of (a1, a2) is a triangle.
+    #[must_use]
+    pub fn slope_to(&self, end: &Self, frames: u32) -> Self {
+        let share = 1.0 / f64::from(frames.max(1));
+        Self {
+            b0: (end.b0 - self.b0) * share,
+            b1: (end.b1 - self.b1) * share,
+            b2: (end.b2 - self.b2) * share,
+            a1: (end.a1 - self.a1) * share,
+            a2: (end.a2 - self.a2) * share,
+        }
+    }
+
+    /// Adds one frame's worth of `slope`.
+    #[inline]
+    pub fn glide(&mut self, slope: &Self) {
+        self.b0 += slope.b0;
+        self.b1 += slope.b1;
+        self.b2 += slope.b2;
+        self.a1 += slope.a1;
+        self.a2 += slope.a2;
+    }
+}
+
+/// State of one section for two channels: transposed direct form II.
+///
+/// With equal numerator and denominator (a shelf at 0 dB) the state of a section at rest stays exactly 0.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Biquad {
+    s1: f64x2,
+    s2: f64x2,
+}
+
+impl Biquad {
+    /// Filters one frame.
+    #[inline]
+    pub fn step(&mut self, c: &Coefficients, x: f64x2) -> f64x2 {
+        let y = self.s1 + x * f64x2::splat(c.b0);
+        self.s1 = (self.s2 + x * f64x2::splat(c.b1)) - y * f64x2::splat(c.a1);
+        self.s2 = x * f64x2::splat(c.b2) - y * f64x2::splat(c.a2);
+        y
+    }
+
+    /// Clears the state.
+    pub fn reset(&mut self) {
+        *self = Self::default();
+    }
+
+    /// Sets state that has died away to 0 (see [`calm`]). To be called now and then, at frames that do not depend on how the signal is split.
+    pub fn calm(&mut self) {
+        calm(&mut self.s1, &mut self.s2);
+    }
+
+    /// Whether what still rings in it is smaller than `level`.
+    pub fn is_below(&self, level: f64) -> bool {
+        (self.s1.abs() + self.s2.abs())
+            .to_array()
+            .iter()
+            .all(|size| *size < level)
+    }
+}
+
+/// Sets the two states of a section to 0 in lanes where both are below [`QUIET`] and where one is no longer finite.
+///
+/// Only both together: clearing one of two that nearly cancel would excite the filter anew.
+#[inline]
+pub fn calm(first: &mut f64x2, second: &mut f64x2) {
+    let size = first.abs() + second.abs();
+    let keep = size.simd_gt(f64x2::splat(QUIET)) & size.simd_lt(f64x2::splat(f64::INFINITY));
+    *first &= keep;
+    *second &= keep;
+}
+
+/// The sample, or 0 if it is infinite or not a number.
+#[inline]
+pub fn finite_or_zero(sample: f32) -> f32 {
+    if sample.abs() <= f32::MAX {
+        sample
+    } else {
+        0.0
+    }
+}
+
+/// Most frames in one portion of [`for_each_portion`].
+pub const PORTION_FRAMES: usize = 32;
+
+/// Hands one or two channels of equal length to `f` in portions of stereo lanes, to be changed in place.
+///
+/// Mono uses the first lane and finds 0 in the second. Non-finite samples go in as 0, and none come out as long as `f` leaves numbers.
+/// Any other number of channels is left alone. Where the portions begin must not matter to `f`.
+#[inline]
+pub fn for_each_portion(channels: &mut [&mut [f32]], mut f: impl FnMut(&mut [f64x2])) {
+    let mut lanes = [f64x2::ZERO; PORTION_FRAMES];
+    match channels {
+        [mono] => {
+            for samples in mono.chunks_mut(PORTION_FRAMES) {
+                let frames = &mut lanes[..samples.len()];
+                for (frame, sample) in frames.iter_mut().zip(&*samples) {
+                    *frame = load(*sample, 0.0);
+                }
+                f(frames);
+                for (frame, sample) in frames.iter().zip(samples) {
+                    [*sample, _] = store(*frame);
+                }
+            }
+        }
+        [left, right] => {
+            for (left, right) in left
+                .chunks_mut(PORTION_FRAMES)
+                .zip(right.chunks_mut(PORTION_FRAMES))
+            {
+                let frames = &mut lanes[..left.len().min(right.len())];
+                for ((frame, l), r) in frames.iter_mut().zip(&*left).zip(&*right) {
+                    *frame = load(*l, *r);
+                }
+                f(frames);
+                for ((frame, l), r) in frames.iter().zip(left).zip(right) {
+                    [*l, *r] = store(*frame);
+                }
+            }
+        }
+        _ => {}
+    }
+}
+
+#[inline]
+fn load(left: f32, right: f32) -> f64x2 {
+    f64x2::new([
+        f64::from(finite_or_zero(left)),
+        f64::from(finite_or_zero(right)),
+    ])
+}
+
+#[inline]
+fn store(frame: f64x2) -> [f32; 2] {
+    let limit = f64x2::splat(f64::from(f32::MAX));
+    frame
+        .fast_min(limit)
+        .fast_max(-limit)
+        .to_array()
+        .map(|sample| sample as f32)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATES_HZ: [f64; 6] = [8000.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0, 384_000.0];
+
+    fn db(re: f64, im: f64) -> f64 {
+        10.0 * (re * re + im * im).log10()
+    }
+
+    /// `f/fc` after the bilinear transform with the corner prewarped.
+    fn warped(freq_hz: f64, corner_hz: f64, sample_rate_hz: f64) -> f64 {
+        (PI * freq_hz / sample_rate_hz).tan() / (PI * corner_hz / sample_rate_hz).tan()
+    }
+
+    fn frequencies(sample_rate_hz: f64) -> impl Iterator<Item = f64> {
+        (0..40)
+            .map(|step| 10.0 * 1.22_f64.powi(step))
+            .take_while(move |freq_hz| *freq_hz < 0.48 * sample_rate_hz)
+    }
+
+    /// The Cookbook's analogue prototypes, at s = jr: low `A·(s² + √A/Q·s + A)/(A·s² + √A/Q·s + 1)`, high with both polynomials reversed.
+    #[test]
+    fn shelves_have_the_response_of_their_analogue_prototypes() {
+        for rate in RATES_HZ {
+            for corner_hz in [40.0, 120.0, 400.0, 1500.0, 3500.0, 12_000.0] {
+                if corner_hz > 0.45 * rate {
+                    continue;
+                }
+                for gain_db in [-9.0, -3.0, 0.5, 9.0] {
+                    let a = 10.0_f64.powf(gain_db / 40.0);
+                    for freq_hz in frequencies(rate) {
+                        let r = warped(freq_hz, corner_hz, rate);
+                        let damping = (2.0 * a).sqrt() * r;
+                        let wide = db(a - r * r, damping);
+                        let narrow = db(1.0 - a * r * r, damping);
+                        let low = 20.0 * a.log10() + wide - narrow;
+                        let high = 20.0 * a.log10() + narrow - wide;
+                        let designed = [
+                            Coefficients::low_shelf(rate, corner_hz, gain_db),
+                            Coefficients::high_shelf(rate, corner_hz, gain_db),
+                        ];
+                        for (design, expected_db) in designed.iter().zip([low, high]) {
+                            let got_db = design.magnitude_db(freq_hz, rate);
+                            assert!(
+                                (got_db - expected_db).abs() < 1e-6,
+                                "{rate} {corner_hz} {gain_db} {freq_hz}: {got_db} {expected_db}"
+                            );
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    /// Butterworth, second order: |H|² = 1/(1+r⁴) and r⁴/(1+r⁴).
+    #[test]
+    fn passes_are_butterworth_and_the_all_pass_turns_by_180_degrees_at_its_corner() {
+        for rate in RATES_HZ {
+            for corner_hz in [20.0, 997.0, 3300.0] {
+                let low = Coefficients::low_pass(rate, corner_hz);
+                let high = Coefficients::high_pass(rate, corner_hz);
+                let all = Coefficients::all_pass(rate, corner_hz, FRAC_1_SQRT_2);
+                for freq_hz in frequencies(rate) {
+                    let r4 = warped(freq_hz, corner_hz, rate).powi(4);
+                    assert!(
+                        (low.magnitude_db(freq_hz, rate) + 10.0 * (1.0 + r4).log10()).abs() < 1e-5
+                    );
+                    assert!(
+                        (high.magnitude_db(freq_hz, rate) + 10.0 * (1.0 + 1.0 / r4).log10()).abs()
+                            < 1e-5
+                    );
+                    assert!(all.magnitude_db(freq_hz, rate).abs() < 1e-6);
+                }
+                let (re, im) = all.response(corner_hz, rate);
+                assert!((re + 1.0).abs() < 1e-6 && im.abs() < 1e-6);
+            }
+        }
+    }
+
+    /// The discrete Fourier transform of the impulse response is the response.
+    #[test]
+    fn the_section_does_what_its_coefficients_say() {
+        for design in [
+            Coefficients::low_shelf(48_000.0, 100.0, 6.0),
+            Coefficients::high_shelf(48_000.0, 5000.0, -6.0),
+            Coefficients::all_pass(48_000.0, 500.0, 2.0),
+        ] {
+            for freq_hz in frequencies(48_000.0) {
+                let mut section = Biquad::default();
+                let (mut re, mut im) = (0.0, 0.0);
+                for n in 0..20_000 {
+                    let x = if n == 0 { 1.0 } else { 0.0 };
+                    let [left, right] = section.step(&design, f64x2::new([x, -2.0 * x])).to_array();
+                    assert!((right + 2.0 * left).abs() < 1e-15);
+                    let (sin, cos) = (-2.0 * PI * freq_hz / 48_000.0 * f64::from(n)).sin_cos();
+                    re += left * cos;
+                    im += left * sin;
+                }
+                let expected = design.response(freq_hz, 48_000.0);
+                assert!((re - expected.0).abs() < 1e-9 && (im - expected.1).abs() < 1e-9);
+            }
+        }
+    }
+
+    #[test]
+    fn a_shelf_at_0_db_is_an_identity_and_stays_at_rest() {
+        for design in [
+            Coefficients::low_shelf(44_100.0, 77.0, 0.0),
+            Coefficients::high_shelf(44_100.0, 3456.0, 0.0),
+        ] {
+            let mut section = Biquad::default();
+            for n in 0..1000 {
+                let x = f64x2::splat(f64::from((f64::from(n) * 0.7).sin() as f32));
+                assert_eq!(section.step(&design, x), x);
+            }
+            assert!(section.is_below(f64::MIN_POSITIVE));
+        }
+    }
+
+    #[test]
+    fn state_that_dies_away_becomes_exactly_zero() {
+        let design = Coefficients::low_pass(8000.0, 20.0);
+        let mut section = Biquad::default();
+        section.step(&design, f64x2::splat(1.0));
+        for _ in 0..8000 {
+            section.step(&design, f64x2::ZERO);
+            section.calm();
+        }
+        assert!(section.is_below(f64::MIN_POSITIVE));
+        let (mut first, mut second) = (f64x2::new([f64::NAN, -1e-21]), f64x2::new([1.0, 1.0]));
+        calm(&mut first, &mut second);
+        assert_eq!(
+            [first.to_array(), second.to_array()],
+            [[0.0, -1e-21], [0.0, 1.0]]
+        );
+    }
+
+    #[test]
+    fn corners_out_of_range_are_held() {
+        for corner_hz in [f64::NAN, -5.0, 0.0, 1e9, f64::INFINITY] {
+            let (re, im) = Coefficients::low_shelf(8000.0, corner_hz, 9.0).response(1000.0, 8000.0);
+            assert!(re.is_finite() && im.is_finite());
+        }
+    }
+
+    #[test]
+    fn portions_cover_every_frame_of_one_or_two_channels_once() {
+        for frames in [
+            0,
+            1,
+            PORTION_FRAMES - 1,
+            PORTION_FRAMES,
+            2 * PORTION_FRAMES + 5,
+        ] {
+            let mut left: Vec<f32> = (0..frames).map(|n| n as f32).collect();
+            let mut right = vec![1.0; frames];
+            for_each_portion(&mut [&mut left, &mut right], |portion| {
+                for frame in portion {
+                    *frame += f64x2::new([0.5, 1.0]);
+                }
+            });
+            for_each_portion(&mut [&mut left], |portion| {
+                for frame in portion {
+                    *frame += f64x2::new([0.5, 1.0]);
+                }
+            });
+            assert!(
+                left.iter()
+                    .enumerate()
+                    .all(|(n, sample)| sample.to_bits() == (n as f32 + 1.0).to_bits())
+            );
+            assert!(
+                right
+                    .iter()
+                    .all(|sample| sample.to_bits() == 2.0_f32.to_bits())
+            );
+        }
+    }
+
+    #[test]
+    fn nothing_that_is_not_a_number_goes_in_or_comes_out() {
+        let mut samples = [
+            f32::NAN,
+            f32::INFINITY,
+            f32::NEG_INFINITY,
+            f32::MAX,
+            -0.0,
+            1.0,
+        ];
+        for_each_portion(&mut [&mut samples], |portion| {
+            for frame in portion {
+                *frame *= f64x2::splat(4.0);
+            }
+        });
+        assert_eq!(
+            samples.map(f32::to_bits),
+            [0.0, 0.0, 0.0, f32::MAX, -0.0, 4.0].map(f32::to_bits)
+        );
+    }
+}
