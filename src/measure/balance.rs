@@ -1,0 +1,329 @@
+//! Third-octave balance (bands of IEC 61260-1, base-ten ratios) by Fourier analysis at two resolutions.
+//!
+//! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of about 1.4 s of the signal at about 3 kHz. Both use
+//! Hann windows that overlap by half. A tone in the middle of a band reads within 0.2 dB in it, and at least 25 dB lower in the next.
+//! Each channel's spectra fall due at times of their own, so that no block has to compute many at once.
+
+use super::loudness::ABSOLUTE_GATE_LUFS;
+use super::readings::{BAND_COUNT, Balance};
+use crate::dsp::fir::low_pass;
+use realfft::num_complex::Complex32;
+use realfft::{RealFftPlanner, RealToComplex};
+use std::f64::consts::PI;
+use std::sync::Arc;
+
+/// Bands below this index (250 Hz) are taken from the slow analysis.
+const FIRST_FAST_BAND: usize = 11;
+/// Time that one spectrum spans in the two analyses, and the rate of the slow one; each rounded to a power of two.
+const FAST_SPAN_S: f64 = 0.0853;
+const SLOW_SPAN_S: f64 = 1.365;
+const SLOW_RATE_HZ: f64 = 3_000.0;
+/// Taps of the decimation filter for each step of the decimation: 80 dB down where the slow bands would alias.
+const TAPS_PER_STEP: usize = 6;
+const TAPS_BETA: f64 = 8.0;
+
+/// Mid-band frequency of band `index` (0: 20 Hz … 30: 20 kHz), exact: `1000·10^((index − 17)/10)` Hz (IEC 61260-1, 5.2).
+pub fn mid_band_hz(index: usize) -> f64 {
+    1_000.0 * 10.0_f64.powf((index as f64 - 17.0) / 10.0)
+}
+
+/// Lower edge of band `index`; its upper edge is the lower edge of the next (IEC 61260-1, 5.5).
+pub fn band_edge_hz(index: usize) -> f64 {
+    1_000.0 * 10.0_f64.powf((index as f64 - 17.5) / 10.0)
+}
+
+/// The share of each spectral line that belongs to one band: lines `first..`, weighted.
+#[derive(Clone, Debug)]
+struct BandLines {
+    first: usize,
+    weights: Vec<f32>,
+}
+
+impl BandLines {
+    /// A line stands for the stretch of half a line's distance to either side.
+    fn new(low_hz: f64, high_hz: f64, line_hz: f64, lines: usize) -> Self {
+        let (low, high) = (low_hz / line_hz + 0.5, high_hz / line_hz + 0.5);
+        let share = |line: usize| ((line as f64 + 1.0).min(high) - (line as f64).max(low)).clamp(0.0, 1.0) as f32;
+        let first = (0..lines).find(|&line| share(line) > 0.0).unwrap_or(lines);
+        let weights = (first..lines).map(share).take_while(|&share| share > 0.0).collect();
+        Self { first, weights }
+    }
+}
+
+/// One channel's running spectrum at one resolution.
+struct Analyser {
+    transform: Arc<dyn RealToComplex<f32>>,
+    window: Vec<f32>,
+    /// The signal, filled from the left; half of it is kept after each spectrum.
+    signal: Vec<f32>,
+    filled: usize,
+    windowed: Vec<f32>,
+    spectrum: Vec<Complex32>,
+    scratch: Vec<Complex32>,
+    power_scale: f32,
+    bands: Vec<BandLines>,
+}
+
+impl Analyser {
+    fn new(sample_rate_hz: f64, span_s: f64, bands: std::ops::Range<usize>, stagger: f64) -> Self {
+        let len = power_of_two(sample_rate_hz * span_s).max(16);
+        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(len);
+        let hann = |n: usize| 0.5 - 0.5 * (2.0 * PI * n as f64 / len as f64).cos();
+        let window: Vec<f32> = (0..len).map(|n| hann(n) as f32).collect();
+        let window_power: f64 = (0..len).map(|n| hann(n) * hann(n)).sum();
+        let lines = len / 2;
+        let line_hz = sample_rate_hz / len as f64;
+        #[expect(clippy::cast_sign_loss, reason = "the stagger lies in 0…1")]
+        let filled = (stagger * (len / 2) as f64) as usize;
+        Self {
+            windowed: transform.make_input_vec(),
+            spectrum: transform.make_output_vec(),
+            scratch: transform.make_scratch_vec(),
+            transform,
+            window,
+            signal: vec![0.0; len],
+            filled,
+            // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²).
+            power_scale: (2.0 / (len as f64 * window_power)) as f32,
+            bands: bands
+                .map(|band| BandLines::new(band_edge_hz(band), band_edge_hz(band + 1), line_hz, lines))
+                .collect(),
+        }
+    }
+
+    fn reset(&mut self) {
+        // `filled` stays: the stagger between the channels must survive.
+        self.signal.fill(0.0);
+    }
+
+    /// Takes samples; calls `spectrum_due` with the power in each band whenever a spectrum is complete.
+    fn push(&mut self, mut samples: &[f32], mut spectrum_due: impl FnMut(&mut dyn Iterator<Item = f32>)) {
+        while !samples.is_empty() {
+            let room = self.signal.len() - self.filled;
+            let (now, later) = samples.split_at(room.min(samples.len()));
+            self.signal[self.filled..self.filled + now.len()].copy_from_slice(now);
+            self.filled += now.len();
+            samples = later;
+            if self.filled == self.signal.len() {
+                self.transform();
+                spectrum_due(&mut self.bands.iter().map(|band| {
+                    let lines = self.spectrum.iter().skip(band.first).zip(&band.weights);
+                    lines.map(|(line, weight)| line.norm_sqr() * weight).sum::<f32>() * self.power_scale
+                }));
+                let half = self.signal.len() / 2;
+                self.signal.copy_within(half.., 0);
+                self.filled = half;
+            }
+        }
+    }
+
+    fn transform(&mut self) {
+        for ((out, sample), window) in self.windowed.iter_mut().zip(&self.signal).zip(&self.window) {
+            *out = sample * window;
+        }
+        // The buffers were made by the plan itself, so their lengths fit and this cannot fail.
+        let _ = self.transform.process_with_scratch(&mut self.windowed, &mut self.spectrum, &mut self.scratch);
+    }
+}
+
+/// Brings one channel down to the slow analysis' rate.
+struct Decimator {
+    taps: Vec<f32>,
+    step: usize,
+    /// The last `taps.len()` samples, then those at hand.
+    signal: Vec<f32>,
+    /// Samples still to come before the next output.
+    wanted: usize,
+}
+
+impl Decimator {
+    fn new(sample_rate_hz: f64, max_block: usize) -> Self {
+        let step = power_of_two(sample_rate_hz / SLOW_RATE_HZ).max(1);
+        let len = (TAPS_PER_STEP * step).max(2);
+        // Half-way between the highest slow band and what would fold onto it.
+        let cutoff = 0.5 / step as f64;
+        let taps: Vec<f32> = low_pass(len, cutoff, TAPS_BETA).iter().map(|tap| *tap as f32).collect();
+        Self { signal: vec![0.0; len + max_block], taps, step, wanted: step }
+    }
+
+    fn reset(&mut self) {
+        // `wanted` stays, as the analysers' stagger does.
+        self.signal.fill(0.0);
+    }
+
+    /// Calls `output` with each sample at the slow rate. Takes at most `max_block` samples.
+    fn process(&mut self, samples: &[f32], mut output: impl FnMut(f32)) {
+        let len = self.taps.len();
+        self.signal[len..len + samples.len()].copy_from_slice(samples);
+        let mut end = self.wanted;
+        while end <= samples.len() {
+            output(dot(&self.signal[end..end + len], &self.taps));
+            end += self.step;
+        }
+        self.wanted = end - samples.len();
+        self.signal.copy_within(samples.len()..samples.len() + len, 0);
+    }
+}
+
+fn dot(left: &[f32], right: &[f32]) -> f32 {
+    let (left_eights, left_rest) = left.as_chunks::<8>();
+    let (right_eights, right_rest) = right.as_chunks::<8>();
+    let mut parts = wide::f32x8::ZERO;
+    for (left, right) in left_eights.iter().zip(right_eights) {
+        parts += wide::f32x8::new(*left) * wide::f32x8::new(*right);
+    }
+    parts.reduce_add() + left_rest.iter().zip(right_rest).map(|(l, r)| l * r).sum::<f32>()
+}
+
+fn power_of_two(wanted: f64) -> usize {
+    1 << (wanted.max(1.0).log2().round() as u32)
+}
+
+/// Power sums by band, and how many spectra of either analysis went in.
+#[derive(Clone, Copy, Debug)]
+struct Sums {
+    power: [f64; BAND_COUNT],
+    slow: u32,
+    fast: u32,
+}
+
+impl Sums {
+    const NONE: Self = Self { power: [0.0; BAND_COUNT], slow: 0, fast: 0 };
+
+    fn add(&mut self, other: &Self) {
+        for (sum, power) in self.power.iter_mut().zip(&other.power) {
+            *sum += power;
+        }
+        self.slow += other.slow;
+        self.fast += other.fast;
+    }
+
+    /// Mean power in each band, summed over `channels`, dB.
+    fn mean_db(&self, channels: usize) -> [Option<f32>; BAND_COUNT] {
+        std::array::from_fn(|band| {
+            let spectra = if band < FIRST_FAST_BAND { self.slow } else { self.fast };
+            let power = self.power[band] / f64::from(spectra.max(1)) * channels as f64;
+            crate::dsp::decibel::db_from_power(power).map(|db| db as f32)
+        })
+    }
+}
+
+/// Long-term spectra are filed by the momentary loudness at their time, in classes of 1 LU, so that the relative gate can move afterwards.
+const CLASSES: usize = 90;
+/// The last 10 s are kept in slots of half a second.
+const RECENT_SLOTS: usize = 20;
+const STEPS_PER_SLOT: u64 = 100;
+
+/// Balance of one measuring point.
+pub(super) struct BalanceMeter {
+    channels: Vec<ChannelAnalysis>,
+    classes: Vec<Sums>,
+    recent: [Sums; RECENT_SLOTS],
+    slot: usize,
+    steps: u64,
+}
+
+struct ChannelAnalysis {
+    fast: Analyser,
+    slow: Analyser,
+    decimator: Decimator,
+}
+
+impl BalanceMeter {
+    /// `stagger` (0…1) shifts the moments at which spectra fall due, so that several meters in one engine take turns. Allocates.
+    pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize, stagger: f64) -> Self {
+        let analysis = |channel: usize| {
+            let stagger = (stagger + channel as f64 / channels as f64).fract();
+            let decimator = Decimator::new(sample_rate_hz, max_block);
+            ChannelAnalysis {
+                fast: Analyser::new(sample_rate_hz, FAST_SPAN_S, FIRST_FAST_BAND..BAND_COUNT, stagger),
+                slow: Analyser::new(
+                    sample_rate_hz / decimator.step as f64,
+                    SLOW_SPAN_S,
+                    0..FIRST_FAST_BAND,
+                    stagger,
+                ),
+                decimator,
+            }
+        };
+        Self {
+            channels: (0..channels).map(analysis).collect(),
+            classes: vec![Sums::NONE; CLASSES],
+            recent: [Sums::NONE; RECENT_SLOTS],
+            slot: 0,
+            steps: 0,
+        }
+    }
+
+    pub fn reset(&mut self) {
+        for channel in &mut self.channels {
+            channel.fast.reset();
+            channel.slow.reset();
+            channel.decimator.reset();
+        }
+        self.classes.fill(Sums::NONE);
+        self.recent.fill(Sums::NONE);
+        self.slot = 0;
+        self.steps = 0;
+    }
+
+    /// Takes finite samples of one channel; `momentary_lufs` is the loudness that the gate judges them by.
+    pub fn process(&mut self, channel: usize, samples: &[f32], momentary_lufs: Option<f64>) {
+        let Some(analysis) = self.channels.get_mut(channel) else { return };
+        let mut heard = Sums::NONE;
+        analysis.fast.push(samples, |powers| {
+            heard.fast += 1;
+            for (sum, power) in heard.power.iter_mut().skip(FIRST_FAST_BAND).zip(powers) {
+                *sum += f64::from(power);
+            }
+        });
+        let ChannelAnalysis { slow, decimator, .. } = analysis;
+        decimator.process(samples, |sample| {
+            slow.push(&[sample], |powers| {
+                heard.slow += 1;
+                for (sum, power) in heard.power.iter_mut().zip(powers) {
+                    *sum += f64::from(power);
+                }
+            });
+        });
+        if heard.fast + heard.slow == 0 {
+            return;
+        }
+        if let Some(class) = momentary_lufs.and_then(class_of) {
+            self.classes[class].add(&heard);
+            self.recent[self.slot].add(&heard);
+        }
+    }
+
+    /// Counts one step of 5 ms.
+    pub fn step(&mut self) {
+        self.steps += 1;
+        if self.steps.is_multiple_of(STEPS_PER_SLOT) {
+            self.slot = (self.slot + 1) % RECENT_SLOTS;
+            self.recent[self.slot] = Sums::NONE;
+        }
+    }
+
+    /// Balance so far; `relative_gate_lufs` is that of the integrated loudness.
+    pub fn balance(&self, relative_gate_lufs: Option<f64>) -> Balance {
+        let first = relative_gate_lufs.and_then(class_of).unwrap_or(0);
+        let total = |sums: &[Sums]| {
+            let mut total = Sums::NONE;
+            sums.iter().for_each(|sums| total.add(sums));
+            total.mean_db(self.channels.len())
+        };
+        Balance { long_term_db: total(&self.classes[first..]), last_10s_db: total(&self.recent) }
+    }
+}
+
+fn class_of(loudness_lufs: f64) -> Option<usize> {
+    #[expect(clippy::cast_sign_loss, reason = "the gate below keeps it positive")]
+    let class = |above_gate: f64| (above_gate as usize).min(CLASSES - 1);
+    (loudness_lufs > ABSOLUTE_GATE_LUFS).then(|| class(loudness_lufs - ABSOLUTE_GATE_LUFS))
+}
+
+impl std::fmt::Debug for BalanceMeter {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter.debug_struct("BalanceMeter").field("channels", &self.channels.len()).finish_non_exhaustive()
+    }
+}

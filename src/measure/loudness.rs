@@ -1,0 +1,122 @@
+//! Momentary, short-term and integrated loudness and loudness range, from the weighted energy of 10 ms slots.
+
+use super::gating::{GatedLoudness, RecentGatedLoudness};
+use super::range::LoudnessRange;
+use super::sliding::SlidingSum;
+
+/// The constant of BS.1770-5, equation 2: it cancels the weighting's gain at 997 Hz.
+const OFFSET_LU: f64 = -0.691;
+/// Absolute gate, LKFS (BS.1770-5, Annex 1).
+pub(super) const ABSOLUTE_GATE_LUFS: f64 = -70.0;
+
+/// Loudness of a weighted mean square, LUFS; `None` for silence.
+pub(super) fn lufs(mean_square: f64) -> Option<f64> {
+    crate::dsp::decibel::db_from_power(mean_square).map(|db| db + OFFSET_LU)
+}
+
+/// Slots of 10 ms in the momentary window of 400 ms and the short-term window of 3 s.
+pub(super) const MOMENTARY_SLOTS: usize = 40;
+pub(super) const SHORT_TERM_SLOTS: usize = 300;
+/// The gating blocks and the values for the loudness range lie 100 ms apart (BS.1770-5: 75 % overlap; EBU Tech 3342: at least 10 a second).
+const SLOTS_PER_GATING_STEP: u64 = 10;
+
+/// All loudness measures of one point.
+#[derive(Clone, Debug)]
+pub(super) struct Loudness {
+    slots: SlidingSum,
+    count: u64,
+    /// Mean squares of the two windows, once they are filled.
+    momentary: Option<f64>,
+    short_term: Option<f64>,
+    momentary_max: f64,
+    short_term_max: f64,
+    gated: GatedLoudness,
+    recent: RecentGatedLoudness,
+    range: LoudnessRange,
+}
+
+impl Loudness {
+    pub fn new() -> Self {
+        Self {
+            slots: SlidingSum::new(SHORT_TERM_SLOTS),
+            count: 0,
+            momentary: None,
+            short_term: None,
+            momentary_max: 0.0,
+            short_term_max: 0.0,
+            gated: GatedLoudness::new(),
+            recent: RecentGatedLoudness::new(),
+            range: LoudnessRange::new(),
+        }
+    }
+
+    pub fn reset(&mut self) {
+        self.slots.reset();
+        self.count = 0;
+        self.momentary = None;
+        self.short_term = None;
+        self.momentary_max = 0.0;
+        self.short_term_max = 0.0;
+        self.gated.reset();
+        self.recent.reset();
+        self.range.reset();
+    }
+
+    /// Takes the weighted energy of one 10 ms slot (sum over frames and channels); `momentary_frames` and `short_term_frames` are the frames that
+    /// the two windows span, this slot included.
+    pub fn push(&mut self, energy: f64, momentary_frames: f64, short_term_frames: f64) {
+        self.slots.push(energy);
+        self.count += 1;
+        if self.count < MOMENTARY_SLOTS as u64 {
+            return;
+        }
+        let momentary = self.slots.sum_of_last(MOMENTARY_SLOTS) / momentary_frames;
+        self.momentary = Some(momentary);
+        self.momentary_max = self.momentary_max.max(momentary);
+        if self.count >= SHORT_TERM_SLOTS as u64 {
+            let short_term = self.slots.sum_of_last(SHORT_TERM_SLOTS) / short_term_frames;
+            self.short_term = Some(short_term);
+            self.short_term_max = self.short_term_max.max(short_term);
+        }
+        if self.count.is_multiple_of(SLOTS_PER_GATING_STEP) {
+            self.gated.push(momentary);
+            self.recent.push(momentary);
+            if let Some(short_term) = self.short_term {
+                self.range.push(short_term);
+            }
+        }
+    }
+
+    pub fn momentary_lufs(&self) -> Option<f64> {
+        self.momentary.and_then(lufs)
+    }
+
+    pub fn momentary_max_lufs(&self) -> Option<f64> {
+        lufs(self.momentary_max)
+    }
+
+    pub fn short_term_lufs(&self) -> Option<f64> {
+        self.short_term.and_then(lufs)
+    }
+
+    pub fn short_term_max_lufs(&self) -> Option<f64> {
+        lufs(self.short_term_max)
+    }
+
+    pub fn integrated_lufs(&self) -> Option<f64> {
+        self.gated.loudness_lufs()
+    }
+
+    /// Relative gate of the integrated loudness, LUFS.
+    pub fn relative_gate_lufs(&self) -> Option<f64> {
+        self.gated.relative_gate_lufs()
+    }
+
+    pub fn gated_10s_lufs(&self) -> Option<f64> {
+        self.recent.loudness_lufs()
+    }
+
+    pub fn range_lu(&self) -> Option<f64> {
+        self.range.range_lu()
+    }
+}

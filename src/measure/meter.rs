@@ -1,0 +1,306 @@
+//! One measuring point: every measure of one signal, kept in step.
+
+use super::balance::BalanceMeter;
+use super::k_weighting::{Energies, KFilter};
+use super::level::{self, PeakAndClips, Rms};
+use super::loudness::{ABSOLUTE_GATE_LUFS, Loudness, MOMENTARY_SLOTS, SHORT_TERM_SLOTS};
+use super::microdynamics::{FAST_STEPS, Microdynamics, SLOW_STEPS};
+use super::readings::{Balance, ChannelRole, Readings};
+use super::sliding::SlidingMax;
+use super::time_grid::TimeGrid;
+use super::true_peak::TruePeak;
+use crate::dsp::decibel::db_from_gain;
+
+/// Steps of 5 ms in a slot of 10 ms, and in the 100 ms after which gated values are brought up to date.
+const STEPS_PER_SLOT: u64 = 2;
+const STEPS_PER_UPDATE: u64 = 20;
+/// EBU R 128, note 2: the loudness range says little about programmes shorter than a minute.
+const RANGE_SETTLES_S: f64 = 60.0;
+/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured as silence.
+const LARGEST_SAMPLE: f32 = 1e9;
+
+/// Measures one signal of one or more channels, at any sample rate, in blocks of any size.
+///
+/// The result does not depend on how the signal is cut into blocks, to the last bit.
+#[derive(Debug)]
+pub struct Meter {
+    grid: TimeGrid,
+    sample_rate_hz: f64,
+    /// Two channels a filter; a missing second channel is silent.
+    pairs: Vec<Pair>,
+    channels: Vec<Channel>,
+    loudness: Loudness,
+    microdynamics: Microdynamics,
+    rms: Rms,
+    balance: Option<BalanceMeter>,
+    slot: Slot,
+    true_peak_max: f32,
+    true_peak_3s: SlidingMax,
+    short_term_plr_min_db: Option<f64>,
+    readings: Readings,
+    /// Copies of two channels at hand, with what is not finite replaced.
+    cleaned: [Vec<f32>; 2],
+    silence: Vec<f32>,
+}
+
+#[derive(Debug)]
+struct Pair {
+    filter: KFilter,
+    sums: Energies,
+    weights: [f64; 2],
+    /// 1 for a channel that counts towards RMS, 0 for one that does not.
+    counted: [f64; 2],
+}
+
+#[derive(Debug)]
+struct Channel {
+    true_peak: TruePeak,
+    levels: PeakAndClips,
+}
+
+/// What the current 10 ms slot has gathered.
+#[derive(Clone, Copy, Debug, Default)]
+struct Slot {
+    weighted: f64,
+    plain: f64,
+    true_peak: f32,
+}
+
+impl Meter {
+    /// A meter for channels of these roles. Allocates.
+    ///
+    /// `sample_rate_hz` must be positive; `max_block` is the largest number of frames [`process`](Self::process) is given at once.
+    pub fn new(sample_rate_hz: f64, roles: &[ChannelRole], max_block: usize) -> Self {
+        let pairs = roles.chunks(2).map(|pair| {
+            let of = |value: fn(&ChannelRole) -> f64| [value(&pair[0]), pair.get(1).map_or(0.0, value)];
+            Pair {
+                filter: KFilter::new(sample_rate_hz),
+                sums: Energies::default(),
+                weights: of(|role| role.weight()),
+                counted: of(|role| if *role == ChannelRole::Lfe { 0.0 } else { 1.0 }),
+            }
+        });
+        let channel = |_| Channel { true_peak: TruePeak::new(sample_rate_hz), levels: PeakAndClips::default() };
+        Self {
+            grid: TimeGrid::new(sample_rate_hz),
+            sample_rate_hz,
+            pairs: pairs.collect(),
+            channels: roles.iter().map(channel).collect(),
+            loudness: Loudness::new(),
+            microdynamics: Microdynamics::new(),
+            rms: Rms::new(),
+            balance: None,
+            slot: Slot::default(),
+            true_peak_max: 0.0,
+            true_peak_3s: SlidingMax::new(SHORT_TERM_SLOTS),
+            short_term_plr_min_db: None,
+            readings: Readings::default(),
+            cleaned: [vec![0.0; max_block], vec![0.0; max_block]],
+            silence: vec![0.0; max_block.max(TruePeak::DELAY_FRAMES)],
+        }
+    }
+
+    /// The same meter, measuring the spectral balance as well. `stagger` (0…1) shifts the moments at which spectra fall due, so that several
+    /// meters in one engine take turns. Allocates.
+    #[must_use]
+    pub fn with_balance(self, stagger: f64) -> Self {
+        let (channels, max_block) = (self.channels.len(), self.cleaned[0].len());
+        Self { balance: Some(BalanceMeter::new(self.sample_rate_hz, channels, max_block, stagger)), ..self }
+    }
+
+    /// Forgets everything measured so far.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn reset(&mut self) {
+        self.grid.reset();
+        for pair in &mut self.pairs {
+            pair.filter.reset();
+            pair.sums = Energies::default();
+        }
+        for channel in &mut self.channels {
+            channel.true_peak.reset();
+            channel.levels = PeakAndClips::default();
+        }
+        self.loudness.reset();
+        self.microdynamics.reset();
+        self.rms.reset();
+        if let Some(balance) = &mut self.balance {
+            balance.reset();
+        }
+        self.slot = Slot::default();
+        self.true_peak_max = 0.0;
+        self.true_peak_3s.reset();
+        self.short_term_plr_min_db = None;
+        self.readings = Readings::default();
+    }
+
+    /// Takes one slice a channel, all of one length, at most `max_block` frames. Samples that are not finite are measured as silence.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn process(&mut self, channels: &[&[f32]]) {
+        let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0).min(self.cleaned[0].len());
+        let mut done = 0;
+        while done < frames {
+            let length = (frames - done).min(self.grid.remaining());
+            self.segment(channels, done, length);
+            done += length;
+            if self.grid.advance(length) {
+                self.step();
+            }
+        }
+    }
+
+    /// Measures frames that lie within one step of the grid.
+    fn segment(&mut self, channels: &[&[f32]], start: usize, length: usize) {
+        let first_frame = self.grid.frames();
+        let momentary_lufs = self.readings.momentary_lufs;
+        let [left, right] = &mut self.cleaned;
+        let inputs = channels.chunks(2).zip(self.channels.chunks_mut(2));
+        for (index, (pair, (inputs, states))) in self.pairs.iter_mut().zip(inputs).enumerate() {
+            let mut cleaned: [&[f32]; 2] = [&self.silence[..length]; 2];
+            let buffers = [&mut *left, &mut *right];
+            for (((clean, buffer), input), state) in cleaned.iter_mut().zip(buffers).zip(inputs).zip(states) {
+                let buffer = &mut buffer[..length];
+                for (clean, sample) in buffer.iter_mut().zip(&input[start..start + length]) {
+                    *clean = if sample.abs() <= LARGEST_SAMPLE { *sample } else { 0.0 };
+                }
+                state.levels.process(buffer, first_frame);
+                state.true_peak.process(buffer, &mut self.slot.true_peak);
+                *clean = buffer;
+            }
+            pair.filter.accumulate(cleaned[0], cleaned[1], &mut pair.sums);
+            if let Some(balance) = &mut self.balance {
+                for (lane, samples) in cleaned.iter().enumerate() {
+                    balance.process(2 * index + lane, samples, momentary_lufs);
+                }
+            }
+        }
+    }
+
+    /// Closes a step of 5 ms, and what ends with it.
+    fn step(&mut self) {
+        let (weighted, plain) = self.take_energies();
+        let grid = &self.grid;
+        let (fast, slow) = (grid.frames_in_last(FAST_STEPS as u64), grid.frames_in_last(SLOW_STEPS as u64));
+        self.microdynamics.push(weighted, fast, slow);
+        if let Some(balance) = &mut self.balance {
+            balance.step();
+        }
+        self.slot.weighted += weighted;
+        self.slot.plain += plain;
+        if grid.steps().is_multiple_of(STEPS_PER_SLOT) {
+            let slots = |count: usize| grid.frames_in_last(count as u64 * STEPS_PER_SLOT);
+            self.loudness.push(self.slot.weighted, slots(MOMENTARY_SLOTS), slots(SHORT_TERM_SLOTS));
+            self.rms.push(self.slot.plain);
+            self.true_peak_3s.push(self.slot.true_peak);
+            self.true_peak_max = self.true_peak_max.max(self.slot.true_peak);
+            self.slot = Slot::default();
+            self.update_readings();
+            if grid_due(&self.grid) {
+                self.update_gated_readings();
+            }
+        }
+    }
+
+    /// Weighted energy (over the channels, with their weights) and plain energy (mean over the counted channels) since the last call.
+    fn take_energies(&mut self) -> (f64, f64) {
+        let (mut weighted, mut plain, mut counted) = (0.0, 0.0, 0.0);
+        for pair in &mut self.pairs {
+            let sums = std::mem::take(&mut pair.sums);
+            let (weighted_sums, plain_sums) = (sums.weighted.to_array(), sums.plain.to_array());
+            for lane in 0..2 {
+                weighted += pair.weights[lane] * weighted_sums[lane];
+                plain += pair.counted[lane] * plain_sums[lane];
+                counted += pair.counted[lane];
+            }
+            pair.filter.settle();
+        }
+        (weighted, if counted > 0.0 { plain / counted } else { 0.0 })
+    }
+
+    /// Brings the values that change with every slot up to date.
+    fn update_readings(&mut self) {
+        let (loudness, grid) = (&self.loudness, &self.grid);
+        let peak_db = |peak: f32| db_from_gain(f64::from(peak));
+        let sample_peak = self.channels.iter().fold(0.0_f32, |peak, channel| peak.max(channel.levels.peak));
+        let last_clip = self.channels.iter().filter_map(|channel| channel.levels.last_clip_frame).max();
+        let window = |slots: usize| self.rms.window_dbfs(slots, grid.frames_in_last(slots as u64 * STEPS_PER_SLOT));
+        let readings = &mut self.readings;
+        readings.momentary_lufs = loudness.momentary_lufs();
+        readings.momentary_max_lufs = loudness.momentary_max_lufs();
+        readings.short_term_lufs = loudness.short_term_lufs();
+        readings.short_term_max_lufs = loudness.short_term_max_lufs();
+        readings.true_peak_dbtp = peak_db(self.true_peak_max);
+        readings.true_peak_3s_dbtp = peak_db(self.true_peak_3s.max());
+        readings.sample_peak_dbfs = peak_db(sample_peak);
+        readings.rms_300ms_dbfs = window(level::SHORT_SLOTS);
+        readings.rms_3s_dbfs = window(level::LONG_SLOTS);
+        readings.rms_dbfs = self.rms.total_dbfs(grid.frames() as f64);
+        readings.crest_factor_db = difference(readings.sample_peak_dbfs, readings.rms_dbfs);
+        readings.clipped_runs = self.channels.iter().map(|channel| channel.levels.clipped_runs).sum();
+        readings.last_clip_s = last_clip.map(|frame| frame as f64 / self.sample_rate_hz);
+        readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
+        let audible = readings.short_term_lufs.filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS);
+        readings.short_term_plr_db = difference(readings.true_peak_3s_dbtp, audible);
+        if let Some(plr) = readings.short_term_plr_db {
+            self.short_term_plr_min_db = Some(self.short_term_plr_min_db.map_or(plr, |lowest| lowest.min(plr)));
+        }
+        readings.short_term_plr_min_db = self.short_term_plr_min_db;
+    }
+
+    /// Brings the values that come from the gating histories up to date.
+    fn update_gated_readings(&mut self) {
+        let readings = &mut self.readings;
+        readings.integrated_lufs = self.loudness.integrated_lufs();
+        readings.gated_10s_lufs = self.loudness.gated_10s_lufs();
+        readings.loudness_range_lu = self.loudness.range_lu();
+        readings.loudness_range_settled = self.grid.frames() as f64 >= RANGE_SETTLES_S * self.sample_rate_hz;
+        readings.ldr_db = self.microdynamics.session_db();
+        readings.ldr_10s_db = self.microdynamics.recent_db();
+        readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
+    }
+
+    /// Ends a file: peaks still on their way through the interpolator, and the last, incomplete slot, enter the peaks and the overall RMS.
+    ///
+    /// Windows and gating blocks that are not complete are dropped, as BS.1770-5 says.
+    pub fn finish(&mut self) {
+        for channel in &mut self.channels {
+            channel.true_peak.process(&self.silence[..TruePeak::DELAY_FRAMES], &mut self.slot.true_peak);
+        }
+        self.true_peak_max = self.true_peak_max.max(self.slot.true_peak);
+        let (_, plain) = self.take_energies();
+        self.rms.add_rest(self.slot.plain + plain);
+        self.slot = Slot::default();
+        if self.grid.frames() > 0 {
+            self.update_readings();
+            self.update_gated_readings();
+        }
+    }
+
+    /// Everything measured so far, as of the last whole 10 ms.
+    ///
+    /// # Realtime Safety
+    /// Yes: a copy.
+    pub fn readings(&self) -> Readings {
+        Readings { frames: self.grid.frames(), ..self.readings }
+    }
+
+    /// Spectral balance so far; all `None` unless the meter was made [`with_balance`](Self::with_balance). A few thousand additions: ask for it some ten times a second.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn balance(&self) -> Balance {
+        let gate_lufs = self.loudness.relative_gate_lufs();
+        self.balance.as_ref().map_or_else(Balance::default, |balance| balance.balance(gate_lufs))
+    }
+}
+
+fn grid_due(grid: &TimeGrid) -> bool {
+    grid.steps().is_multiple_of(STEPS_PER_UPDATE)
+}
+
+fn difference(minuend: Option<f64>, subtrahend: Option<f64>) -> Option<f64> {
+    Some(minuend? - subtrahend?)
+}
