@@ -1,0 +1,17 @@
+//! Signal to signal: the stages of the chain and the listen switch. Knows nothing of what is measured.
+
+mod bands;
+mod chain;
+mod limiter;
+mod listen;
+mod push;
+mod saturator;
+mod shelves;
+
+pub use bands::{BandSettings, Bands, BandsSettings};
+pub use chain::{Chain, ChainActivity, ChainSettings};
+pub use limiter::{Limiter, LimiterSettings, Release};
+pub use listen::{Listen, ListenSettings, RecentLoudness, Signals, Source};
+pub use push::{MAX_PUSH_DB, Push, PushSettings};
+pub use saturator::{Saturator, SaturatorSettings, curve};
+pub use shelves::{Shelves, ShelvesSettings};

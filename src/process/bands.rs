@@ -1,0 +1,236 @@
+//! Four-band compressor: gentle control of each part of the spectrum before the mix is pushed.
+
+mod gain;
+
+use wide::{f32x4, f64x2};
+
+use self::gain::{Ballistics, Curves, CurvesRamp, Envelopes, LOG2_PER_DB, exp2, levels};
+use crate::dsp::biquad::{PORTION_FRAMES, for_each_portion};
+use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
+use crate::dsp::ramp::{Switch, bounded};
+
+/// Frames between two looks for envelopes that have died away.
+const SEGMENT_FRAMES: u32 = 64;
+
+/// Settings of one band of [`Bands`]. Values outside their range are held to it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BandSettings {
+    /// Whether the band is compressed and made up; if not it passes at 0 dB.
+    pub enabled: bool,
+    /// If any band is soloed, only soloed bands are heard.
+    pub solo: bool,
+    /// Level above which the band is turned down, −60…0 dBFS (peak level of the louder channel).
+    pub threshold_db: f64,
+    /// Change of level in for each dB of level out above the threshold, 1…10.
+    pub ratio: f64,
+    /// Width of the bend around the threshold, 0…24 dB.
+    pub knee_db: f64,
+    /// Time constant of the fall of the gain, 0.1…200 ms: 63.2 % of the way.
+    pub attack_ms: f64,
+    /// Time constant of its recovery, 5…2000 ms: 63.2 % of the way.
+    pub release_ms: f64,
+    /// Gain after compression, −12…12 dB.
+    pub makeup_db: f64,
+}
+
+impl Default for BandSettings {
+    /// Threshold 0 dB, ratio 2, knee 6 dB, attack 20 ms, release 200 ms, no make-up.
+    fn default() -> Self {
+        Self {
+            enabled: true,
+            solo: false,
+            threshold_db: 0.0,
+            ratio: 2.0,
+            knee_db: 6.0,
+            attack_ms: 20.0,
+            release_ms: 200.0,
+            makeup_db: 0.0,
+        }
+    }
+}
+
+impl BandSettings {
+    fn bounded(self) -> Self {
+        Self {
+            threshold_db: bounded(self.threshold_db, -60.0, 0.0),
+            ratio: bounded(self.ratio, 1.0, 10.0),
+            knee_db: bounded(self.knee_db, 0.0, 24.0),
+            attack_ms: bounded(self.attack_ms, 0.1, 200.0),
+            release_ms: bounded(self.release_ms, 5.0, 2000.0),
+            makeup_db: bounded(self.makeup_db, -12.0, 12.0),
+            ..self
+        }
+    }
+
+    /// Level out of the band for a steady level in, both in dBFS, with make-up and without the ballistics.
+    ///
+    /// Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6) 2012, eq. 4.
+    pub fn output_db(&self, input_db: f64) -> f64 {
+        let s = self.bounded();
+        if !s.enabled {
+            return input_db;
+        }
+        let over_db = input_db - s.threshold_db;
+        let reduced_db = if 2.0 * over_db < -s.knee_db {
+            input_db
+        } else if 2.0 * over_db.abs() <= s.knee_db && s.knee_db > 0.0 {
+            let into_db = over_db + s.knee_db / 2.0;
+            input_db + (1.0 / s.ratio - 1.0) * into_db * into_db / (2.0 * s.knee_db)
+        } else {
+            s.threshold_db + over_db / s.ratio
+        };
+        reduced_db + s.makeup_db
+    }
+}
+
+/// Settings of [`Bands`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BandsSettings {
+    /// Off, the default, passes every sample bit for bit.
+    pub on: bool,
+    /// Corners between the bands in Hz, low to high; held to 20 Hz … 0.45 of the sample rate and to ascending order.
+    pub crossovers_hz: [f64; 3],
+    /// The bands, low to high.
+    pub bands: [BandSettings; 4],
+}
+
+impl Default for BandsSettings {
+    /// Off, corners 120 Hz, 1 kHz and 6 kHz.
+    fn default() -> Self {
+        Self {
+            on: false,
+            crossovers_hz: DEFAULT_CORNERS_HZ,
+            bands: [BandSettings::default(); 4],
+        }
+    }
+}
+
+/// The compressor. Both channels of a band share one gain, taken from the louder. No latency.
+///
+/// On and off are 20 ms apart; on, the idle sum of the bands is an all-pass. Every setting but the times, which need none, is
+/// smoothed over 20 ms, the corners over 50 ms. Off and settled it costs nothing.
+#[derive(Clone, Debug)]
+pub struct Bands {
+    sample_rate_hz: f64,
+    /// The settings that the state below is heading for.
+    settings: [BandSettings; 4],
+    switch: Switch,
+    crossover: Crossover,
+    curves: CurvesRamp,
+    ballistics: Ballistics,
+    envelopes: Envelopes,
+    /// Scratch: the bands of a portion, and how far each should be turned down.
+    split: [[f64x2; 4]; PORTION_FRAMES],
+    wanted: [f32x4; PORTION_FRAMES],
+    /// Frames until the envelopes are looked at.
+    countdown: u32,
+    /// Largest reduction in the last block, log₂ units.
+    most: f32x4,
+}
+
+impl Bands {
+    /// A compressor whose first settings are taken at once.
+    pub fn new(sample_rate_hz: f64) -> Self {
+        Self {
+            sample_rate_hz,
+            settings: [BandSettings::default(); 4],
+            switch: Switch::new(sample_rate_hz),
+            crossover: Crossover::new(sample_rate_hz),
+            curves: CurvesRamp::new(sample_rate_hz),
+            ballistics: Ballistics::default(),
+            envelopes: Envelopes::default(),
+            split: [[f64x2::ZERO; 4]; PORTION_FRAMES],
+            wanted: [f32x4::ZERO; PORTION_FRAMES],
+            countdown: SEGMENT_FRAMES,
+            most: f32x4::ZERO,
+        }
+    }
+
+    /// Forgets the signal; the next settings are taken at once.
+    pub fn reset(&mut self) {
+        self.switch.reset();
+        self.most = f32x4::ZERO;
+    }
+
+    /// Gain of each band in dB, without make-up, at its lowest in the last block; 0 when off.
+    pub fn gain_db(&self) -> [f32; 4] {
+        self.most
+            .to_array()
+            .map(|most| 0.0 - most / LOG2_PER_DB as f32)
+    }
+
+    /// Compresses one or two channels of equal length in place.
+    pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &BandsSettings) {
+        self.most = f32x4::ZERO;
+        self.take(settings);
+        if self.switch.is_off() {
+            return;
+        }
+        for_each_portion(channels, |frames| self.portion(frames));
+    }
+
+    /// Compresses up to [`PORTION_FRAMES`] frames.
+    ///
+    /// One step after the other over all of them, not all steps frame by frame: the steps of one frame wait for each other, and a
+    /// processor can only look so far ahead for work of the next.
+    fn portion(&mut self, frames: &mut [f64x2]) {
+        for (bands, frame) in self.split.iter_mut().zip(&*frames) {
+            *bands = self.crossover.split(*frame);
+        }
+        let start = self.curves.share;
+        for ((wanted, bands), _) in self.wanted.iter_mut().zip(&self.split).zip(&*frames) {
+            *wanted = self.curves.advance().reduction(levels(bands));
+        }
+        self.curves.share = start;
+        // In registers while the loop runs.
+        let (mut envelopes, mut most) = (self.envelopes, self.most);
+        for ((wanted, bands), frame) in self.wanted.iter().zip(&self.split).zip(frames) {
+            self.countdown -= 1;
+            if self.countdown == 0 {
+                self.countdown = SEGMENT_FRAMES;
+                envelopes.calm();
+            }
+            let reduction = envelopes.step(&self.ballistics, *wanted);
+            most = most.fast_max(reduction);
+            let Curves {
+                makeup, audible, ..
+            } = self.curves.advance();
+            let [g0, g1, g2, g3] = (audible * exp2(makeup - reduction))
+                .to_array()
+                .map(|g| f64x2::splat(f64::from(g)));
+            let wet = (bands[0] * g0 + bands[1] * g1) + (bands[2] * g2 + bands[3] * g3);
+            let share = self.switch.advance();
+            if share >= 1.0 {
+                *frame = wet;
+            } else if share > 0.0 {
+                *frame += f64x2::splat(share) * (wet - *frame);
+            }
+        }
+        (self.envelopes, self.most) = (envelopes, most);
+    }
+
+    /// Heads for `settings`: at once if nothing is being heard of the old ones, smoothly otherwise.
+    fn take(&mut self, settings: &BandsSettings) {
+        let was_off = self.switch.is_off();
+        self.switch.set(settings.on);
+        if self.switch.is_off() {
+            return;
+        }
+        let bands = settings.bands.map(BandSettings::bounded);
+        if was_off {
+            self.crossover.reset(settings.crossovers_hz);
+            self.envelopes = Envelopes::default();
+            self.countdown = SEGMENT_FRAMES;
+            self.curves.jump(Curves::new(&bands));
+        } else {
+            self.crossover.set_corners(settings.crossovers_hz);
+            if bands != self.settings {
+                self.curves.set_target(Curves::new(&bands));
+            }
+        }
+        if was_off || bands != self.settings {
+            self.ballistics = Ballistics::new(&bands, self.sample_rate_hz);
+            self.settings = bands;
+        }
+    }
+}

@@ -1,0 +1,197 @@
+//! The chain: push, shelves, bands, then two paths in step, one clean and one saturated, behind identical limiters.
+
+use super::bands::{Bands, BandsSettings};
+use super::limiter::{Limiter, LimiterSettings};
+use super::push::{Push, PushSettings};
+use super::saturator::{Saturator, SaturatorSettings};
+use super::shelves::{Shelves, ShelvesSettings};
+use crate::dsp::delay::DelayLine;
+use crate::dsp::ramp::{Switch, frames_from_ms};
+
+/// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that its limiter has found its gain.
+const WARM_UP_MS: f64 = 50.0;
+
+/// Settings of every stage; the default of each changes nothing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ChainSettings {
+    /// Gain into the chain.
+    pub push: PushSettings,
+    /// Two gentle shelves.
+    pub shelves: ShelvesSettings,
+    /// Four-band compressor.
+    pub bands: BandsSettings,
+    /// Soft saturation of the top few decibels; its ceiling is the limiter's.
+    pub saturator: SaturatorSettings,
+    /// Limiter of both paths.
+    pub limiter: LimiterSettings,
+}
+
+impl Default for ChainSettings {
+    fn default() -> Self {
+        Self {
+            push: PushSettings::default(),
+            shelves: ShelvesSettings::default(),
+            bands: BandsSettings::default(),
+            saturator: SaturatorSettings::default(),
+            limiter: LimiterSettings { enabled: false, ..LimiterSettings::default() },
+        }
+    }
+}
+
+/// What the stages are doing, as of the last block.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ChainActivity {
+    /// Lowest gain of each band of the compressor, dB, make-up left out; 0 when off.
+    pub band_gain_db: [f32; 4],
+    /// Lowest gain of the clean path's limiter over the channels, dB.
+    pub clean_limiter_db: f32,
+    /// Lowest gain of the output path's limiter over the channels, dB.
+    pub output_limiter_db: f32,
+    /// Share of the samples that lay above the saturator's shoulder, 0…1.
+    pub share_above_shoulder: f32,
+}
+
+/// The stages and their state, for one or two channels.
+#[derive(Clone, Debug)]
+pub struct Chain {
+    push: Push,
+    shelves: Shelves,
+    bands: Bands,
+    saturator: Saturator,
+    saturated_limiter: Limiter,
+    clean_delay: DelayLine,
+    clean_limiter: Limiter,
+    /// Frames that the saturated path still has to run before it may be heard.
+    warming: u32,
+    warm_up: u32,
+    saturated_runs: bool,
+    heard: Switch,
+}
+
+impl Chain {
+    /// A chain for `channels` (1 or 2) channels, blocks of at most `max_block` frames. Allocates.
+    pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize) -> Self {
+        let saturator = Saturator::new(sample_rate_hz, channels, max_block);
+        let limiter = Limiter::new(sample_rate_hz, channels, max_block);
+        let latency = saturator.latency_frames() + limiter.latency_frames();
+        Self {
+            push: Push::new(sample_rate_hz),
+            shelves: Shelves::new(sample_rate_hz),
+            bands: Bands::new(sample_rate_hz),
+            clean_delay: DelayLine::new(saturator.latency_frames(), channels),
+            saturator,
+            saturated_limiter: limiter.clone(),
+            clean_limiter: limiter,
+            warming: 0,
+            warm_up: latency as u32 + frames_from_ms(sample_rate_hz, WARM_UP_MS),
+            saturated_runs: false,
+            heard: Switch::new(sample_rate_hz),
+        }
+    }
+
+    /// Frames from input to either output: a constant of the sample rate, whatever is switched on.
+    pub fn latency_frames(&self) -> usize {
+        self.saturator.latency_frames() + self.clean_limiter.latency_frames()
+    }
+
+    /// Clears all sound; the next settings are taken at once.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn reset(&mut self) {
+        self.push.reset();
+        self.shelves.reset();
+        self.bands.reset();
+        self.saturator.reset();
+        self.saturated_limiter.reset();
+        self.clean_delay.reset();
+        self.clean_limiter.reset();
+        self.warming = 0;
+        self.saturated_runs = false;
+        self.heard.reset();
+    }
+
+    /// Takes the input in `clean`, leaves the clean path there and the output path in `output`; all slices of one length.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn process(&mut self, clean: &mut [&mut [f32]], output: &mut [&mut [f32]], settings: &ChainSettings) {
+        self.push.process(clean, &settings.push);
+        self.shelves.process(clean, &settings.shelves);
+        self.bands.process(clean, &settings.bands);
+        for (output, driven) in output.iter_mut().zip(clean.iter()) {
+            output.copy_from_slice(driven);
+        }
+        self.clean_delay.process(clean);
+        self.clean_limiter.process(clean, &settings.limiter);
+        self.saturated_path(clean, output, settings);
+    }
+
+    /// Takes the driven signal in `output` and leaves the output path there: the saturated path where it runs, else the clean one.
+    fn saturated_path(&mut self, clean: &[&mut [f32]], output: &mut [&mut [f32]], settings: &ChainSettings) {
+        let frames = output.first().map_or(0, |channel| channel.len()) as u32;
+        if settings.saturator.enabled && !self.saturated_runs {
+            self.saturator.reset();
+            self.saturated_limiter.reset();
+            self.saturated_runs = true;
+            self.warming = self.warm_up;
+        }
+        if !self.saturated_runs {
+            self.heard.set(false);
+            copy(clean, output);
+            return;
+        }
+        // It goes on saturating while it fades out, whatever the switch says.
+        let ceiling_dbtp = settings.limiter.ceiling_dbtp;
+        self.saturator.process(output, &SaturatorSettings { enabled: true, ceiling_dbtp, ..settings.saturator });
+        self.saturated_limiter.process(output, &settings.limiter);
+        if !settings.saturator.enabled {
+            self.warming = 0;
+        }
+        let unheard = self.warming.min(frames);
+        self.warming -= unheard;
+        self.heard.set(false);
+        self.crossfade(clean, output, 0..unheard as usize);
+        self.heard.set(settings.saturator.enabled);
+        self.crossfade(clean, output, unheard as usize..frames as usize);
+        if !settings.saturator.enabled && self.heard.is_off() {
+            self.saturated_runs = false;
+        }
+    }
+
+    fn crossfade(&mut self, clean: &[&mut [f32]], output: &mut [&mut [f32]], range: std::ops::Range<usize>) {
+        if self.heard.is_on() || range.is_empty() {
+            return;
+        }
+        let start = self.heard;
+        for (clean, output) in clean.iter().zip(output.iter_mut()) {
+            self.heard = start;
+            for (clean, output) in clean[range.clone()].iter().zip(&mut output[range.clone()]) {
+                let share = self.heard.advance() as f32;
+                *output = clean + share * (*output - clean);
+            }
+        }
+    }
+
+    /// What the stages did in the last block.
+    pub fn activity(&self) -> ChainActivity {
+        let lowest = |limiter: &Limiter| {
+            let [left, right] = limiter.gain_db();
+            left.min(right) as f32
+        };
+        let clean_limiter_db = lowest(&self.clean_limiter);
+        let runs = self.saturated_runs;
+        ChainActivity {
+            band_gain_db: self.bands.gain_db(),
+            clean_limiter_db,
+            output_limiter_db: if runs { lowest(&self.saturated_limiter) } else { clean_limiter_db },
+            share_above_shoulder: if runs { self.saturator.share_above_shoulder() as f32 } else { 0.0 },
+        }
+    }
+}
+
+fn copy(from: &[&mut [f32]], to: &mut [&mut [f32]]) {
+    for (from, to) in from.iter().zip(to) {
+        to.copy_from_slice(from);
+    }
+}

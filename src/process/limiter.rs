@@ -1,0 +1,271 @@
+//! A limiter that turns down and nothing else.
+//!
+//! The gain that every true peak needs is found ahead of time ([`detector`](self::detector)), kept for a while, let go
+//! slowly and rounded off without ever asking for less than was needed ([`gain`](self::gain)), and multiplied onto the
+//! delayed signal. After Hämäläinen, "Smoothing of the control signal without clipped output in digital peak
+//! limiters", DAFx-02, pp. 195–198.
+
+mod detector;
+mod gain;
+
+use self::detector::{DETECTOR_LATENCY, Detector};
+use self::gain::{GROUP, GROUPS, GainComputer, Pace};
+use crate::dsp::decibel::{db_from_gain, gain_from_db};
+use crate::dsp::delay::DelayLine;
+use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of};
+use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
+
+/// How far below the ceiling peaks are held, in dB.
+const MARGIN_DB: f64 = 0.02;
+
+/// Samples beyond ±1e30 would overflow in the detector; they count as faults.
+const LARGEST_SAMPLE: f32 = 1e30;
+
+/// Groups whose ceiling is remembered.
+const CEILINGS: usize = GROUPS + DETECTOR_LATENCY / GROUP;
+
+/// How the limiter lets go of the gain once a peak has passed.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum Release {
+    /// Time constant (63 % of the way back) in ms, 20…1000.
+    Manual(f64),
+    /// Quickly after a single peak, slowly after sustained limiting.
+    #[default]
+    Automatic,
+}
+
+/// What is asked of the limiter. Values out of range are clamped, not-a-number to the lower end.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LimiterSettings {
+    /// Whether the limiter is on.
+    pub enabled: bool,
+    /// True peak that the output does not pass, −12…0 dBTP (−1).
+    pub ceiling_dbtp: f64,
+    /// How the gain is let go.
+    pub release: Release,
+    /// Share of the other channel's reduction that a channel takes over, 0…100 % (100).
+    pub link_percent: f64,
+}
+
+impl Default for LimiterSettings {
+    fn default() -> Self {
+        Self { enabled: true, ceiling_dbtp: -1.0, release: Release::Automatic, link_percent: 100.0 }
+    }
+}
+
+/// Look-ahead true-peak limiter for one or two channels.
+#[derive(Debug, Clone)]
+pub struct Limiter {
+    quanta: Quanta,
+    core: Core,
+    channels: usize,
+}
+
+/// What works on whole quanta.
+#[derive(Debug, Clone)]
+struct Core {
+    detectors: Vec<Detector>,
+    /// The gain of the louder channel, quantum by quantum; then that of each channel alone, used below full link.
+    linked: GainComputer,
+    alone: Vec<GainComputer>,
+    delay: DelayLine,
+    ceiling: Ramp,
+    link: Ramp,
+    amount: Ramp,
+    /// Lowest ceiling of each group between the verdict of the detector and the newest frame, oldest first.
+    ceilings: [f64; CEILINGS],
+    at_rest: bool,
+    least_gain: [f32; 2],
+}
+
+/// The settings of one quantum in the units of the signal.
+#[derive(Clone, Copy)]
+struct Aims {
+    ceiling: f64,
+    pace: Pace,
+    link: f64,
+    amount: f64,
+}
+
+impl Limiter {
+    /// A limiter for `channels` (1 or 2) channels of blocks of any length. Allocates.
+    pub fn new(sample_rate_hz: f64, channels: usize, _max_block: usize) -> Self {
+        let channels = channels.clamp(1, 2);
+        let linked = GainComputer::new(sample_rate_hz);
+        let ramp = Ramp::new(sample_rate_hz, SWITCH_MS);
+        Self {
+            quanta: Quanta::new(),
+            core: Core {
+                detectors: vec![Detector::new(); channels],
+                alone: vec![linked.clone(); channels],
+                delay: DelayLine::new(DETECTOR_LATENCY + linked.latency_frames(), channels),
+                linked,
+                ceiling: ramp,
+                link: ramp,
+                amount: ramp,
+                ceilings: [1.0; CEILINGS],
+                at_rest: true,
+                least_gain: [1.0; 2],
+            },
+            channels,
+        }
+    }
+
+    /// Frames between input and output, on or off: it depends on the sample rate alone.
+    pub fn latency_frames(&self) -> usize {
+        QUANTUM + self.core.delay.latency_frames()
+    }
+
+    /// Lowest gain of each channel in the last block, in dB, 0 or less. Blocks that end between two quanta of 32 frames
+    /// show what the last quantum showed. The second is the first again for one channel.
+    pub fn gain_db(&self) -> [f64; 2] {
+        let [first, second] = self.core.least_gain.map(|gain| db_from_gain(f64::from(gain)).unwrap_or(-600.0));
+        if self.channels == 1 { [first; 2] } else { [first, second] }
+    }
+
+    /// Whether the last block was turned down at all.
+    pub fn is_working(&self) -> bool {
+        self.core.least_gain.iter().any(|gain| *gain < 1.0)
+    }
+
+    /// Back to the state after `new`; the next settings are taken without a glide. Real-time safe.
+    pub fn reset(&mut self) {
+        self.quanta.reset();
+        self.core.reset();
+    }
+
+    /// Processes planar channels in place. Real-time safe; samples that are not finite count as silence.
+    ///
+    /// A new ceiling or link is reached in 20 ms, counted on the input: a frame that came in after the glide leaves at the new
+    /// ceiling.
+    pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &LimiterSettings) {
+        let aims = Aims {
+            ceiling: gain_from_db(bounded(settings.ceiling_dbtp, -12.0, 0.0) - MARGIN_DB),
+            pace: match settings.release {
+                Release::Automatic => Pace::Automatic,
+                Release::Manual(ms) => Pace::Manual(bounded(ms, 20.0, 1000.0)),
+            },
+            link: bounded(settings.link_percent, 0.0, 100.0) / 100.0,
+            amount: f64::from(u8::from(settings.enabled)),
+        };
+        let core = &mut self.core;
+        let mut least: Option<[f32; 2]> = None;
+        self.quanta.process(channels, |frames| {
+            let gain = core.quantum(frames, aims);
+            least = Some(least.map_or(gain, |least| [least[0].min(gain[0]), least[1].min(gain[1])]));
+        });
+        if let Some(least) = least {
+            self.core.least_gain = least;
+        }
+    }
+}
+
+impl Core {
+    fn reset(&mut self) {
+        for detector in &mut self.detectors {
+            detector.reset();
+        }
+        self.delay.reset();
+        for ramp in [&mut self.ceiling, &mut self.link, &mut self.amount] {
+            ramp.reset();
+        }
+        self.rest();
+        self.least_gain = [1.0; 2];
+    }
+
+    /// Forgets all reduction.
+    fn rest(&mut self) {
+        self.linked.reset();
+        for alone in &mut self.alone {
+            alone.reset();
+        }
+        self.at_rest = true;
+    }
+
+    /// Limits a quantum in place; returns the lowest gain of each channel.
+    fn quantum(&mut self, frames: &mut [Lane; 2], aims: Aims) -> [f32; 2] {
+        let ceilings = self.next_ceilings(aims.ceiling);
+        self.link.set_target(aims.link);
+        self.amount.set_target(aims.amount);
+        for (detector, lane) in self.detectors.iter_mut().zip(frames.iter_mut()) {
+            for x in lane.iter_mut() {
+                *x = if x.abs() <= LARGEST_SAMPLE { *x } else { 0.0 };
+            }
+            detector.push(lane);
+        }
+        let [first, second] = frames;
+        self.delay.process(&mut [first.as_mut_slice(), second.as_mut_slice()]);
+        if is_settled_at(&self.amount, 0.0) {
+            self.link.skip(QUANTUM as u32);
+            if !self.at_rest {
+                self.rest();
+            }
+            return [1.0; 2];
+        }
+        self.at_rest = false;
+        let mut gains = self.gains(&ceilings, aims.pace);
+        if !is_settled_at(&self.amount, 1.0) {
+            let amount = frames_of(&mut self.amount);
+            for gain in &mut gains {
+                for (gain, amount) in gain.iter_mut().zip(amount) {
+                    *gain = 1.0 + amount * (*gain - 1.0);
+                }
+            }
+        }
+        let mut least = [1.0; 2];
+        for ((lane, gain), least) in frames.iter_mut().zip(&gains).zip(&mut least) {
+            for (x, gain) in lane.iter_mut().zip(gain) {
+                *x *= gain;
+            }
+            *least = gain.iter().fold(1.0, |least: f32, gain| least.min(*gain));
+        }
+        least
+    }
+
+    /// Lowest ceiling of each group of the quantum that the detector judges next.
+    fn next_ceilings(&mut self, target: f64) -> [f64; GROUPS] {
+        let primed = self.ceiling.value() > 0.0;
+        self.ceiling.set_target(target);
+        if !primed {
+            self.ceilings = [target; CEILINGS];
+        }
+        self.ceilings.rotate_left(GROUPS);
+        for lowest in self.ceilings.iter_mut().skip(CEILINGS - GROUPS) {
+            let before = self.ceiling.value();
+            *lowest = before.min(self.ceiling.skip(GROUP as u32));
+        }
+        self.ceilings.first_chunk().copied().unwrap_or([target; GROUPS])
+    }
+
+    /// The gains of the quantum that leaves the delay.
+    fn gains(&mut self, ceilings: &[f64; GROUPS], pace: Pace) -> [Lane; 2] {
+        let mut needed = [[1.0; GROUPS]; 2];
+        for (detector, needed) in self.detectors.iter_mut().zip(&mut needed) {
+            *needed = detector.needed_gain(ceilings);
+        }
+        let both: [f64; GROUPS] = std::array::from_fn(|group| needed[0][group].min(needed[1][group]));
+        let linked = self.linked.process(&both, pace);
+        if is_settled_at(&self.link, 1.0) || self.detectors.len() < 2 {
+            return [linked; 2];
+        }
+        if self.link.value() == 1.0 {
+            // Leaving full link: what was needed so far is a safe past for either channel.
+            for alone in &mut self.alone {
+                alone.copy_from(&self.linked);
+            }
+        }
+        let link = frames_of(&mut self.link);
+        let mut gains = [linked; 2];
+        for ((gain, alone), needed) in gains.iter_mut().zip(&mut self.alone).zip(&needed) {
+            for ((gain, alone), link) in gain.iter_mut().zip(alone.process(needed, pace)).zip(link) {
+                // Alone is never lower than linked, so no mix of the two is higher than a channel needs.
+                *gain = alone + link * (*gain - alone);
+            }
+        }
+        gains
+    }
+}
+
+fn is_settled_at(ramp: &Ramp, value: f64) -> bool {
+    ramp.is_settled() && ramp.target() == value
+}

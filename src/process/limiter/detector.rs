@@ -1,0 +1,77 @@
+//! The gain that each true peak needs.
+
+use wide::f32x8;
+
+use super::gain::{GROUP, GROUPS};
+use crate::dsp::oversample::{HalfBand, ROW_LEAD, Upsampler, largest};
+use crate::dsp::quantum::{Lane, QUANTUM};
+
+/// Flat within 0.005 dB up to 0.45 of the sample rate, all stages together.
+const CASCADE: [HalfBand; 3] =
+    [HalfBand { pairs: 84, beta: 5.0 }, HalfBand { pairs: 5, beta: 8.8 }, HalfBand { pairs: 3, beta: 4.9 }];
+
+/// Frames between a frame's arrival and the verdict on it: whole groups, so that verdicts and gains keep step.
+pub const DETECTOR_LATENCY: usize = 88;
+
+/// Finds true peaks at eight times the sample rate, with a bound for what lies between.
+///
+/// At a sample `y` of a sine whose neighbours are `θ` away in phase, `|y| + |next − previous|/8` lies between the crest of the arc
+/// around that sample and `√(1 + θ²/16)` times the crest of the sine: at eight times the rate the crest is never under-read by
+/// more than 0.003 dB nor over-read by more than 0.034 dB up to 0.45 of the sample rate.
+#[derive(Debug, Clone)]
+pub struct Detector {
+    up: Upsampler,
+}
+
+impl Detector {
+    /// A detector for one channel. Allocates.
+    pub fn new() -> Self {
+        let up = Upsampler::new(&CASCADE);
+        debug_assert_eq!(up.latency_frames(), DETECTOR_LATENCY);
+        Self { up }
+    }
+
+    /// Forgets the input.
+    pub fn reset(&mut self) {
+        self.up.reset();
+    }
+
+    /// Takes the next quantum.
+    pub fn push(&mut self, quantum: &Lane) {
+        self.up.push(quantum);
+    }
+
+    /// Gain (0…1) that holds each group of frames of the quantum [`DETECTOR_LATENCY`] ago under the ceiling of that group.
+    ///
+    /// A group answers for the peaks from its first frame up to the first of the next.
+    pub fn needed_gain(&mut self, ceilings: &[f64; GROUPS]) -> [f64; GROUPS] {
+        let lowest = ceilings.iter().copied().fold(f64::MAX, f64::min);
+        // A share of the slope is added to the samples: 1 % covers it.
+        if f64::from(self.up.bound()) * 1.01 <= lowest {
+            return [1.0; GROUPS];
+        }
+        let peaks = self.peaks().map(f64::from);
+        std::array::from_fn(|group| if peaks[group] > ceilings[group] { ceilings[group] / peaks[group] } else { 1.0 })
+    }
+
+    fn peaks(&mut self) -> [f32; GROUPS] {
+        self.up.render();
+        let row = |phase: usize, lead: usize, group: usize| {
+            let at = ROW_LEAD + GROUP * group - 1 + lead;
+            f32x8::new(self.up.row(phase).get(at..).and_then(|row| row.first_chunk()).copied().unwrap_or_default())
+        };
+        std::array::from_fn(|group| {
+            let here: [f32x8; 8] = std::array::from_fn(|phase| row(phase, 1, group));
+            // The eighth before a frame may not have been computed (it belongs to the quantum before); the quarter
+            // before was, and half of its distance, a little enlarged, stands in for the slope.
+            let mut most = here[0].abs() + (here[2] - row(6, 0, group)).abs() * (1.1 / 16.0);
+            for phase in 1..8 {
+                let next = if phase == 7 { row(0, 2, group) } else { here[phase + 1] };
+                most = most.fast_max(here[phase].abs() + (next - here[phase - 1]).abs() * 0.125);
+            }
+            largest(most)
+        })
+    }
+}
+
+const _: () = assert!(DETECTOR_LATENCY.is_multiple_of(GROUP) && QUANTUM.is_multiple_of(GROUP));

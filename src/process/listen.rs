@@ -1,0 +1,331 @@
+//! What is heard: one of several signals that are all in step, crossfaded, and turned down to match where that is asked for.
+//!
+//! Nothing here ever makes a signal louder than it is. Where a switch would bring a jump upwards, the new signal comes in at the level of the
+//! old one and rises over a second.
+
+use crate::dsp::decibel::gain_from_db;
+use crate::dsp::ramp::{Ramp, SWITCH_MS};
+
+/// A signal to listen to.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Source {
+    /// What the chain makes.
+    #[default]
+    Output,
+    /// The same without the saturator.
+    Clean,
+    /// What arrives, delayed by the latency.
+    Input,
+    /// What the chain changed: output less the best-fitting gain times the input.
+    Residue,
+    /// An outside signal to compare with. Where there is none, the output is heard.
+    Reference,
+}
+
+/// Signals that have a level of their own: output, clean, input, residue.
+const SIGNALS: usize = 4;
+const OUTPUT: usize = 0;
+const CLEAN: usize = 1;
+const INPUT: usize = 2;
+const RESIDUE: usize = 3;
+
+impl Source {
+    fn index(self) -> usize {
+        match self {
+            Self::Output | Self::Reference => OUTPUT,
+            Self::Clean => CLEAN,
+            Self::Input => INPUT,
+            Self::Residue => RESIDUE,
+        }
+    }
+}
+
+/// Settings of [`Listen`].
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ListenSettings {
+    /// The signal to hear.
+    pub source: Source,
+    /// Turn the louder signals down to the quietest.
+    pub matched: bool,
+    /// Hear the input as it is, whatever else is set.
+    pub bypass: bool,
+}
+
+/// Gated loudness of the last 10 s of each signal, LUFS; `None` while there is none.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct RecentLoudness {
+    /// Of the output path.
+    pub output_lufs: Option<f64>,
+    /// Of the clean path.
+    pub clean_lufs: Option<f64>,
+    /// Of the input.
+    pub input_lufs: Option<f64>,
+}
+
+/// The signals, all in step, one slice a channel.
+#[derive(Clone, Copy, Debug)]
+pub struct Signals<'a> {
+    /// Output path.
+    pub output: [&'a [f32]; 2],
+    /// Clean path.
+    pub clean: [&'a [f32]; 2],
+    /// Input, delayed by the latency.
+    pub input: [&'a [f32]; 2],
+}
+
+/// Frames between two updates of the gains, counted from the last reset.
+const TICK_FRAMES: u32 = 32;
+/// Fastest change of a matching gain once it has settled, dB/s.
+const SETTLED_DB_PER_S: f64 = 1.0;
+/// Fastest fall before: while the user waits for the match.
+const SEEKING_DB_PER_S: f64 = 24.0;
+/// A gain that has come this close to its aim has settled, dB.
+const SETTLED_WITHIN_DB: f64 = 0.1;
+/// Fastest rise when matching is switched off, dB/s.
+const RELEASE_DB_PER_S: f64 = 6.0;
+/// A switch that would be louder by more than this comes in gradually, dB.
+const JUMP_DB: f64 = 3.0;
+/// Time that it takes, s.
+const ARRIVAL_S: f64 = 1.0;
+/// The jump assumed where one of the levels is not known, dB.
+const UNKNOWN_JUMP_DB: f64 = 20.0;
+/// Time constant of the products behind the residue's best-fitting gain, s.
+const RESIDUE_S: f64 = 0.4;
+
+/// The gain of one signal, in decibels and as heard.
+#[derive(Clone, Copy, Debug)]
+struct Level {
+    /// Matching gain, 0 or less.
+    match_db: f64,
+    settled: bool,
+    /// What is left of a gradual arrival, 0 or less, and its rise a tick.
+    arrival_db: f64,
+    arrival_step_db: f64,
+    /// Linear gain at the end of the current tick, and its change a frame within it.
+    gain: f64,
+    slope: f64,
+}
+
+impl Level {
+    const FULL: Self =
+        Self { match_db: 0.0, settled: false, arrival_db: 0.0, arrival_step_db: 0.0, gain: 1.0, slope: 0.0 };
+
+    /// Moves towards `aim_db` (`None`: stay) and lays out the linear gain for the next tick.
+    fn tick(&mut self, aim_db: Option<f64>, matched: bool, tick_s: f64) {
+        if let Some(aim_db) = aim_db {
+            let distance = aim_db - self.match_db;
+            let rate = match (matched, self.settled) {
+                (false, _) => RELEASE_DB_PER_S,
+                (true, true) => SETTLED_DB_PER_S,
+                (true, false) if distance < 0.0 => SEEKING_DB_PER_S,
+                (true, false) => RELEASE_DB_PER_S,
+            };
+            self.match_db += distance.clamp(-rate * tick_s, rate * tick_s);
+            self.settled = matched && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
+        }
+        self.arrival_db = (self.arrival_db + self.arrival_step_db).min(0.0);
+        let gain = gain_from_db(self.match_db + self.arrival_db);
+        self.slope = (gain - self.gain) / f64::from(TICK_FRAMES);
+        self.gain = gain;
+    }
+
+    /// Gain `left` frames before the end of the tick.
+    fn at(&self, left: u32) -> f32 {
+        (self.gain - self.slope * f64::from(left)) as f32
+    }
+}
+
+/// The listen switch.
+#[derive(Clone, Debug)]
+pub struct Listen {
+    tick_s: f64,
+    levels: [Level; SIGNALS],
+    weights: [Ramp; SIGNALS],
+    /// What is being switched to: the signal, and whether by bypass.
+    selected: Option<(usize, bool)>,
+    /// Frames until the next tick.
+    until_tick: u32,
+    residue: Residue,
+}
+
+impl Listen {
+    /// A switch at rest. Allocates nothing.
+    pub fn new(sample_rate_hz: f64) -> Self {
+        Self {
+            tick_s: f64::from(TICK_FRAMES) / sample_rate_hz,
+            levels: [Level::FULL; SIGNALS],
+            weights: [Ramp::new(sample_rate_hz, SWITCH_MS); SIGNALS],
+            selected: None,
+            until_tick: 0,
+            residue: Residue::new(sample_rate_hz),
+        }
+    }
+
+    /// Forgets the past: the next settings are taken at once, at full level.
+    pub fn reset(&mut self) {
+        self.levels = [Level::FULL; SIGNALS];
+        self.weights.iter_mut().for_each(Ramp::reset);
+        self.selected = None;
+        self.until_tick = 0;
+        self.residue.reset();
+    }
+
+    /// Gain at which the selected signal is heard, dB, 0 or less.
+    pub fn gain_db(&self) -> f64 {
+        self.selected.map_or(0.0, |(signal, _)| self.levels[signal].match_db + self.levels[signal].arrival_db)
+    }
+
+    /// Matching gain of output, clean path and input, dB, 0 or less.
+    pub fn match_db(&self) -> [f64; 3] {
+        [OUTPUT, CLEAN, INPUT].map(|signal| self.levels[signal].match_db)
+    }
+
+    /// Fills `heard` with what is to be heard of `signals`; `loudness` steers the matching.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn process(
+        &mut self,
+        heard: &mut [&mut [f32]],
+        signals: &Signals<'_>,
+        settings: &ListenSettings,
+        loudness: &RecentLoudness,
+    ) {
+        self.select(settings, loudness);
+        let frames = heard.first().map_or(0, |channel| channel.len());
+        let mut start = 0;
+        while start < frames {
+            if self.until_tick == 0 {
+                self.tick(settings, loudness);
+                self.until_tick = TICK_FRAMES;
+            }
+            let end = frames.min(start + self.until_tick as usize);
+            self.stretch(heard, signals, start..end);
+            self.until_tick -= (end - start) as u32;
+            start = end;
+        }
+    }
+
+    /// Starts a crossfade where another signal is asked for, and holds it back where it would jump upwards.
+    fn select(&mut self, settings: &ListenSettings, loudness: &RecentLoudness) {
+        let wanted = if settings.bypass { (INPUT, true) } else { (settings.source.index(), false) };
+        let before = self.selected.replace(wanted);
+        if before == Some(wanted) {
+            return;
+        }
+        if wanted.0 == RESIDUE {
+            self.residue.reset();
+        }
+        for (signal, weight) in self.weights.iter_mut().enumerate() {
+            weight.set_target(if signal == wanted.0 { 1.0 } else { 0.0 });
+        }
+        let Some((old, _)) = before else { return };
+        if old == wanted.0 || wanted.0 == RESIDUE {
+            return;
+        }
+        let of = [loudness.output_lufs, loudness.clean_lufs, loudness.input_lufs, None];
+        let level = |signal: usize| of[signal].map(|lufs| lufs + self.levels[signal].match_db);
+        let jump_db = match (level(wanted.0), level(old)) {
+            (Some(new), Some(old)) => new - old,
+            (Some(_), None) => UNKNOWN_JUMP_DB,
+            (None, _) => 0.0,
+        };
+        if jump_db > JUMP_DB {
+            let level = &mut self.levels[wanted.0];
+            level.arrival_db = -jump_db;
+            level.arrival_step_db = jump_db / ARRIVAL_S * self.tick_s;
+            // The signal was not heard until now: its gain may change at once.
+            level.gain = gain_from_db(level.match_db + level.arrival_db);
+            level.slope = 0.0;
+        }
+    }
+
+    fn tick(&mut self, settings: &ListenSettings, loudness: &RecentLoudness) {
+        let matched = settings.matched && !settings.bypass;
+        let of = [loudness.output_lufs, loudness.clean_lufs, loudness.input_lufs];
+        let quietest = of.iter().copied().reduce(|a, b| Some(a?.min(b?))).flatten();
+        let aim = |lufs: Option<f64>| {
+            if matched { Some(quietest? - lufs?) } else { Some(0.0) }
+        };
+        for (level, lufs) in self.levels.iter_mut().zip(of) {
+            level.tick(aim(lufs), matched, self.tick_s);
+        }
+        // The residue is heard in proportion to the output it was taken from.
+        let output = self.levels[OUTPUT];
+        self.levels[RESIDUE] = Level { arrival_db: 0.0, arrival_step_db: 0.0, ..output };
+        self.residue.tick();
+    }
+
+    /// Mixes frames that lie within one tick.
+    fn stretch(&mut self, heard: &mut [&mut [f32]], signals: &Signals<'_>, range: std::ops::Range<usize>) {
+        let Some((target, _)) = self.selected else { return };
+        let at_rest = self.weights.iter().all(Ramp::is_settled);
+        let channels = heard.len().min(2);
+        let level = self.levels[target];
+        if at_rest && target != RESIDUE && level.slope == 0.0 && level.gain == 1.0 {
+            for (channel, heard) in heard.iter_mut().enumerate().take(2) {
+                let signal = [signals.output, signals.clean, signals.input][target][channel];
+                heard[range.clone()].copy_from_slice(&signal[range.clone()]);
+            }
+            return;
+        }
+        let left_at_start = self.until_tick;
+        for (offset, frame) in range.enumerate() {
+            let left = left_at_start - offset as u32 - 1;
+            let weights = self.weights.each_mut().map(|weight| weight.advance() as f32);
+            let gains = self.levels.each_ref().map(|level| level.at(left));
+            let pick = |of: &[&[f32]; 2]| -> [f32; 2] {
+                std::array::from_fn(|channel| if channel < channels { of[channel][frame] } else { 0.0 })
+            };
+            let (output, clean, input) = (pick(&signals.output), pick(&signals.clean), pick(&signals.input));
+            let residue =
+                if weights[RESIDUE] > 0.0 { self.residue.next(output, input, left) } else { [0.0; 2] };
+            for (channel, heard) in heard.iter_mut().enumerate().take(2) {
+                let values = [output[channel], clean[channel], input[channel], residue[channel]];
+                let base = values[target] * gains[target];
+                // Written as a difference, so that fading between equal signals is exact.
+                let others = (0..SIGNALS).filter(|signal| *signal != target);
+                heard[frame] = base
+                    + others.map(|signal| weights[signal] * (values[signal] * gains[signal] - base)).sum::<f32>();
+            }
+        }
+    }
+}
+
+/// Output less the best-fitting gain times the input, the gain from products over the last few tenths of a second.
+#[derive(Clone, Copy, Debug)]
+struct Residue {
+    keep: f64,
+    /// Running sums of input·input and input·output over the channels.
+    input_input: f64,
+    input_output: f64,
+    gain: f64,
+    slope: f64,
+}
+
+impl Residue {
+    fn new(sample_rate_hz: f64) -> Self {
+        let keep = (-1.0 / (RESIDUE_S * sample_rate_hz)).exp();
+        Self { keep, input_input: 0.0, input_output: 0.0, gain: 1.0, slope: 0.0 }
+    }
+
+    fn reset(&mut self) {
+        *self = Self { input_input: 0.0, input_output: 0.0, gain: 1.0, slope: 0.0, ..*self };
+    }
+
+    /// Lays out the gain for the next tick.
+    fn tick(&mut self) {
+        // Below about −180 dBFS there is nothing to fit.
+        let gain = if self.input_input > 1e-18 { self.input_output / self.input_input } else { self.gain };
+        self.slope = (gain - self.gain) / f64::from(TICK_FRAMES);
+        self.gain = gain;
+    }
+
+    fn next(&mut self, output: [f32; 2], input: [f32; 2], left: u32) -> [f32; 2] {
+        let product = |a: [f32; 2], b: [f32; 2]| f64::from(a[0]) * f64::from(b[0]) + f64::from(a[1]) * f64::from(b[1]);
+        self.input_input = self.keep * self.input_input + product(input, input);
+        self.input_output = self.keep * self.input_output + product(input, output);
+        let gain = (self.gain - self.slope * f64::from(left)) as f32;
+        [output[0] - gain * input[0], output[1] - gain * input[1]]
+    }
+}

@@ -1,0 +1,300 @@
+//! Bends the top few decibels of a signal, and nothing else.
+//!
+//! Below `ceiling − shoulder` the curve is the straight line `y = x`. Above, with `s` the amplitude of the shoulder and
+//! `w` what is left to the ceiling, `y = s + w·φ((x − s)/w)` with
+//!
+//! `φ(u) = 2·(v − 7·v⁵ + 14·v⁶ − 10·v⁷ + 5/2·v⁸)`, `v = min(u/2, 1)`
+//!
+//! whose slope falls from 1 to 0 along `1 − 35v⁴ + 84v⁵ − 70v⁶ + 20v⁷`: four derivatives are continuous at both ends, so
+//! harmonics die out fast and little is left to fold back. Only the difference `curve(x) − x` is computed at the
+//! high rate, filtered and added to the delayed input. Where nothing reaches the shoulder that difference is zero and
+//! the input passes bit for bit.
+
+use std::f64::consts::PI;
+
+use wide::f32x8;
+
+use crate::dsp::decibel::gain_from_db;
+use crate::dsp::delay::DelayLine;
+use crate::dsp::oversample::{CLEAN_CASCADE, Downsampler, Upsampler};
+use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of};
+use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
+
+/// Corner of the high-pass on the difference signal that keeps an uneven curve from shifting the middle of the signal.
+const DC_CORNER_HZ: f64 = 2.0;
+
+/// Largest share of the bending room that full lean takes from the positive half.
+const FULL_LEAN: f64 = 0.3;
+
+/// What is asked of the saturator. Values out of range are clamped, not-a-number to the lower end.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SaturatorSettings {
+    /// Whether the saturator is on.
+    pub enabled: bool,
+    /// Amplitude that the curve never passes, −24…0 dB relative to full scale (−1).
+    pub ceiling_dbtp: f64,
+    /// How far below the ceiling bending begins, 0.5…12 dB (3).
+    pub shoulder_db: f64,
+    /// How much sooner positive than negative halves are bent, 0…100 % (0): adds even harmonics. At 100 % positive halves
+    /// level off 30 % of the way below the ceiling to the shoulder.
+    pub lean_percent: f64,
+    /// Share of the bent signal in the output, 0…100 % (100).
+    pub blend_percent: f64,
+}
+
+impl Default for SaturatorSettings {
+    fn default() -> Self {
+        Self { enabled: false, ceiling_dbtp: -1.0, shoulder_db: 3.0, lean_percent: 0.0, blend_percent: 100.0 }
+    }
+}
+
+/// The curve's own numbers: amplitudes, not decibels.
+#[derive(Debug, Clone, Copy)]
+struct Shape {
+    shoulder: f64,
+    room_above: f64,
+    room_below: f64,
+    blend: f64,
+}
+
+impl SaturatorSettings {
+    fn shape(&self) -> Shape {
+        let ceiling = gain_from_db(bounded(self.ceiling_dbtp, -24.0, 0.0));
+        let shoulder = ceiling * gain_from_db(-bounded(self.shoulder_db, 0.5, 12.0));
+        let lean = bounded(self.lean_percent, 0.0, 100.0) / 100.0;
+        let room = ceiling - shoulder;
+        Shape {
+            shoulder,
+            room_above: room * (1.0 - FULL_LEAN * lean),
+            room_below: room,
+            blend: bounded(self.blend_percent, 0.0, 100.0) / 100.0,
+        }
+    }
+}
+
+/// Output amplitude for the input amplitude `x` once the settings are at rest, blend included, whether enabled or not.
+///
+/// This is the static curve alone: the high-pass on the difference, which takes away the offset that a lean would leave,
+/// is not part of it. Not-a-number gives 0.
+pub fn curve(x: f64, settings: &SaturatorSettings) -> f64 {
+    if x.is_nan() {
+        return 0.0;
+    }
+    let shape = settings.shape();
+    let over = x.abs() - shape.shoulder;
+    if over <= 0.0 {
+        return x;
+    }
+    let room = if x > 0.0 { shape.room_above } else { shape.room_below };
+    let v = (over / (2.0 * room)).min(1.0);
+    let bent = shape.shoulder + 2.0 * room * (v - v.powi(5) * (7.0 - v * (14.0 - v * (10.0 - 2.5 * v))));
+    let bent = bent.copysign(x);
+    if shape.blend == 1.0 { bent } else { x + shape.blend * (bent - x) }
+}
+
+/// Linear-phase oversampled saturator for one or two channels.
+#[derive(Debug, Clone)]
+pub struct Saturator {
+    quanta: Quanta,
+    core: Core,
+    /// Share of the last block's samples above the shoulder, 0…1.
+    share_above: f64,
+}
+
+/// What works on whole quanta.
+#[derive(Debug, Clone)]
+struct Core {
+    channels: Vec<Channel>,
+    dry: DelayLine,
+    shoulder: Ramp,
+    room_above: Ramp,
+    room_below: Ramp,
+    amount: Ramp,
+    dc_coefficient: f64,
+    latency: usize,
+}
+
+#[derive(Debug, Clone)]
+struct Channel {
+    up: Upsampler,
+    down: Downsampler,
+    /// Mean of the difference signal.
+    offset: f64,
+}
+
+impl Saturator {
+    /// A saturator for `channels` (1 or 2) channels of blocks of any length. Allocates.
+    ///
+    /// Oversampling is by 8 up to 64 kHz, by 4 up to 128 kHz and by 2 above: the curve always runs near 400 kHz.
+    pub fn new(sample_rate_hz: f64, channels: usize, _max_block: usize) -> Self {
+        let stages = if sample_rate_hz < 64e3 {
+            3
+        } else if sample_rate_hz < 128e3 {
+            2
+        } else {
+            1
+        };
+        let cascade = CLEAN_CASCADE.get(..stages).unwrap_or(&CLEAN_CASCADE);
+        let channel = Channel {
+            up: Upsampler::new(cascade),
+            down: Downsampler::new(sample_rate_hz, cascade),
+            offset: 0.0,
+        };
+        let channels = channels.clamp(1, 2);
+        let latency = channel.up.latency_frames() + channel.down.latency_frames();
+        let ramp = Ramp::new(sample_rate_hz, SWITCH_MS);
+        Self {
+            quanta: Quanta::new(),
+            core: Core {
+                channels: vec![channel; channels],
+                dry: DelayLine::new(latency, channels),
+                shoulder: ramp,
+                room_above: ramp,
+                room_below: ramp,
+                amount: ramp,
+                dc_coefficient: 1.0 - (-2.0 * PI * DC_CORNER_HZ / sample_rate_hz).exp(),
+                latency,
+            },
+            share_above: 0.0,
+        }
+    }
+
+    /// Frames between input and output, on or off: it depends on the sample rate alone.
+    pub fn latency_frames(&self) -> usize {
+        QUANTUM + self.core.latency
+    }
+
+    /// Share of the last block's input samples above the shoulder, 0…1; 0 while off.
+    pub fn share_above_shoulder(&self) -> f64 {
+        self.share_above
+    }
+
+    /// Back to the state after `new`; the next settings are taken without a glide. Real-time safe.
+    pub fn reset(&mut self) {
+        self.quanta.reset();
+        self.core.reset();
+        self.share_above = 0.0;
+    }
+
+    /// Processes planar channels in place. Real-time safe; samples that are not finite count as silence.
+    ///
+    /// Settings glide to new values in 20 ms, from the next quantum of 32 frames on.
+    pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &SaturatorSettings) {
+        let shape = settings.shape();
+        self.share_above = if settings.enabled { share_above(channels, shape.shoulder as f32) } else { 0.0 };
+        let amount = if settings.enabled { shape.blend } else { 0.0 };
+        let core = &mut self.core;
+        self.quanta.process(channels, |frames| core.quantum(frames, &shape, amount));
+    }
+}
+
+fn share_above(channels: &[&mut [f32]], shoulder: f32) -> f64 {
+    let total: usize = channels.iter().map(|channel| channel.len()).sum();
+    let above: usize =
+        channels.iter().map(|channel| channel.iter().filter(|x| x.abs() > shoulder).count()).sum();
+    if total == 0 { 0.0 } else { above as f64 / total as f64 }
+}
+
+/// Settings of one quantum, a value for each frame.
+struct Bend {
+    shoulder: Lane,
+    room_above: Lane,
+    room_below: Lane,
+}
+
+impl Core {
+    fn reset(&mut self) {
+        for channel in &mut self.channels {
+            channel.up.reset();
+            channel.down.reset();
+            channel.offset = 0.0;
+        }
+        self.dry.reset();
+        for ramp in [&mut self.shoulder, &mut self.room_above, &mut self.room_below, &mut self.amount] {
+            ramp.reset();
+        }
+    }
+
+    fn quantum(&mut self, frames: &mut [Lane; 2], shape: &Shape, amount: f64) {
+        self.shoulder.set_target(shape.shoulder);
+        self.room_above.set_target(shape.room_above);
+        self.room_below.set_target(shape.room_below);
+        self.amount.set_target(amount);
+        let off = self.amount.is_settled() && self.amount.target() == 0.0;
+        let bend = Bend {
+            shoulder: frames_of(&mut self.shoulder),
+            room_above: frames_of(&mut self.room_above),
+            room_below: frames_of(&mut self.room_below),
+        };
+        let amount = frames_of(&mut self.amount);
+        let mut used = frames.split_at_mut(self.channels.len().min(2)).0.iter_mut();
+        for (channel, lane) in self.channels.iter_mut().zip(&mut used) {
+            for x in lane.iter_mut() {
+                *x = if x.is_finite() { *x } else { 0.0 };
+            }
+            channel.up.push(lane);
+        }
+        let [first, second] = frames;
+        self.dry.process(&mut [first.as_mut_slice(), second.as_mut_slice()]);
+        for (channel, lane) in self.channels.iter_mut().zip(frames.iter_mut()) {
+            if off {
+                channel.down.reset();
+                channel.offset = 0.0;
+            } else if let Some(difference) = channel.difference(&bend, self.dc_coefficient) {
+                for ((x, d), amount) in lane.iter_mut().zip(difference).zip(amount) {
+                    *x += amount * d;
+                }
+            }
+        }
+    }
+}
+
+impl Channel {
+    /// `curve(x) − x` back at the base rate, without its mean; `None` where it is zero throughout.
+    fn difference(&mut self, bend: &Bend, dc_coefficient: f64) -> Option<Lane> {
+        let [first, .., last] = bend.shoulder;
+        let reached = self.up.bound() > first.min(last);
+        let lane = if reached {
+            self.up.render();
+            let up = &self.up;
+            Some(self.down.process(|phase, quantum| bend.difference(up.phase(phase), quantum)))
+        } else {
+            self.down.process_silence()
+        };
+        if lane.is_none() && self.offset == 0.0 {
+            return None;
+        }
+        let mut lane = lane.unwrap_or([0.0; QUANTUM]);
+        for d in &mut lane {
+            let difference = f64::from(*d);
+            self.offset += dc_coefficient * (difference - self.offset);
+            *d = (difference - self.offset) as f32;
+        }
+        // Far below what an f32 sample next to full scale can tell: let the signal be bit-exact again.
+        if self.offset.abs() < 1e-10 {
+            self.offset = 0.0;
+        }
+        Some(lane)
+    }
+}
+
+impl Bend {
+    /// `curve(x) − x` of one phase.
+    fn difference(&self, x: &Lane, out: &mut Lane) {
+        let rows = x.as_chunks::<8>().0.iter().zip(out.as_chunks_mut::<8>().0);
+        let shoulders = self.shoulder.as_chunks::<8>().0;
+        let rooms = self.room_above.as_chunks::<8>().0.iter().zip(self.room_below.as_chunks::<8>().0);
+        for (((x, out), shoulder), (above, below)) in rows.zip(shoulders).zip(rooms) {
+            let x = f32x8::new(*x);
+            let over = x.abs() - f32x8::new(*shoulder);
+            let twice_room = x.simd_gt(f32x8::ZERO).select(f32x8::new(*above), f32x8::new(*below)) * 2.0;
+            let v = (over / twice_room).fast_max(f32x8::ZERO).fast_min(f32x8::ONE);
+            let square = v * v;
+            let bow = f32x8::splat(7.0) - v * (f32x8::splat(14.0) - v * (f32x8::splat(10.0) - v * 2.5));
+            let knee = twice_room * (square * square * v) * bow;
+            let beyond = (over - twice_room).fast_max(f32x8::ZERO);
+            let loss = knee + beyond;
+            *out = x.simd_gt(f32x8::ZERO).select(-loss, loss).to_array();
+        }
+    }
+}
