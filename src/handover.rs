@@ -1,0 +1,158 @@
+//! What passes between the audio thread and the editor, without either ever waiting for the other.
+//!
+//! [`handover`] makes two halves. The audio thread owns the [`AudioEnd`]: it publishes a whole [`Snapshot`] after each block through a triple
+//! buffer (three slots whose indices are exchanged by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics.
+//! The editor owns the [`EditorEnd`].
+
+use crate::measure::{Balance, Readings};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// What one measuring point knows.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Point {
+    /// Loudness, peaks, levels.
+    pub readings: Readings,
+    /// Third-octave balance, brought up to date some ten times a second.
+    pub balance: Balance,
+}
+
+/// What the chain and the listen switch are doing.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Activity {
+    /// Lowest gain of each band of the compressor in the last block, dB; 0 when off.
+    pub band_gain_db: [f32; 4],
+    /// Lowest gain of the clean path's limiter in the last block, dB.
+    pub clean_limiter_db: f32,
+    /// Lowest gain of the output path's limiter in the last block, dB.
+    pub output_limiter_db: f32,
+    /// Share of the samples above the saturator's shoulder in the last block, 0…1.
+    pub share_above_shoulder: f32,
+    /// Gain at which the selected signal is heard, dB, 0 or less.
+    pub listen_gain_db: f32,
+    /// Matching gains of output, clean path and input, dB, 0 or less.
+    pub match_db: [f32; 3],
+}
+
+/// Everything the audio thread tells, as of the end of one block.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Snapshot {
+    /// Sample rate, Hz; 0 before the first block.
+    pub sample_rate_hz: f64,
+    /// Channels of the main bus: 1 or 2.
+    pub channels: u32,
+    /// Latency of the plug-in, frames.
+    pub latency_frames: u32,
+    /// True while the host's transport runs.
+    pub playing: bool,
+    /// The signal as it arrives.
+    pub input: Point,
+    /// The clean path: the chain without its saturator.
+    pub clean: Point,
+    /// The output path: the whole chain.
+    pub output: Point,
+    /// What the chain and the listen switch are doing.
+    pub activity: Activity,
+}
+
+/// Commands are counters: a command is pending while the counter differs from what the audio thread last saw.
+#[derive(Debug, Default)]
+struct Commands {
+    restarts: AtomicU32,
+}
+
+/// The audio thread's half.
+#[derive(Debug)]
+pub struct AudioEnd {
+    mailbox: triple_buffer::Input<Snapshot>,
+    commands: Arc<Commands>,
+    restarts_seen: u32,
+}
+
+/// The editor's half.
+#[derive(Debug)]
+pub struct EditorEnd {
+    mailbox: triple_buffer::Output<Snapshot>,
+    commands: Arc<Commands>,
+}
+
+/// Makes the two halves. Allocates; nothing afterwards does.
+pub fn handover() -> (AudioEnd, EditorEnd) {
+    let (input, output) = triple_buffer::triple_buffer(&Snapshot::default());
+    let commands = Arc::new(Commands::default());
+    (
+        AudioEnd { mailbox: input, commands: Arc::clone(&commands), restarts_seen: 0 },
+        EditorEnd { mailbox: output, commands },
+    )
+}
+
+impl AudioEnd {
+    /// Publishes a snapshot; the reader finds the newest whole one.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: a copy and one atomic swap.
+    pub fn publish(&mut self, snapshot: Snapshot) {
+        self.mailbox.write(snapshot);
+    }
+
+    /// True once for each time (or several times at once) that the editor asked to restart the measurement.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: one atomic load.
+    pub fn restart_requested(&mut self) -> bool {
+        // Relaxed: the counter orders nothing but itself.
+        let restarts = self.commands.restarts.load(Ordering::Relaxed);
+        std::mem::replace(&mut self.restarts_seen, restarts) != restarts
+    }
+}
+
+impl EditorEnd {
+    /// The newest snapshot.
+    pub fn latest(&mut self) -> &Snapshot {
+        self.mailbox.read()
+    }
+
+    /// Asks the audio thread to forget everything measured so far.
+    pub fn restart(&self) {
+        self.commands.restarts.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_restart_is_seen_once() {
+        let (mut audio, editor) = handover();
+        assert!(!audio.restart_requested());
+        editor.restart();
+        editor.restart();
+        assert!(audio.restart_requested());
+        assert!(!audio.restart_requested());
+    }
+
+    /// A snapshot whose fields all follow from one number: a torn one would mix two numbers.
+    fn marked(number: u32) -> Snapshot {
+        let mut snapshot = Snapshot { channels: number, latency_frames: number, ..Snapshot::default() };
+        snapshot.input.readings.frames = u64::from(number);
+        snapshot.output.readings.frames = u64::from(number);
+        snapshot
+    }
+
+    #[test]
+    fn a_reader_never_sees_a_torn_or_older_snapshot() {
+        let (mut audio, mut editor) = handover();
+        let writer = std::thread::Builder::new()
+            .spawn(move || (1..=100_000).for_each(|number| audio.publish(marked(number))))
+            .unwrap();
+        let mut newest = 0;
+        while newest < 100_000 {
+            let seen = *editor.latest();
+            assert_eq!(seen, marked(seen.channels));
+            assert!(seen.channels >= newest);
+            newest = seen.channels;
+        }
+        writer.join().unwrap();
+    }
+}
