@@ -1,0 +1,99 @@
+//! Parameters by their unit: how a value is laid out along a control, written and read.
+
+use nice_plug::prelude::*;
+use std::sync::Arc;
+
+/// A level or gain, evenly spaced in decibels.
+pub fn decibels(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
+    FloatParam::new(name, default as f32, FloatRange::Linear { min, max })
+        .with_unit(" dB")
+        .with_value_to_string(formatters::v2s_f32_rounded(1))
+        .with_string_to_value(Arc::new(number_from_text))
+}
+
+/// A frequency; each octave takes about as much room as the next.
+pub fn hertz(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
+    let range = FloatRange::Skewed { min, max, factor: FloatRange::skew_factor(-1.5) };
+    FloatParam::new(name, default as f32, range)
+        .with_value_to_string(Arc::new(|hz| {
+            if hz < 1_000.0 { format!("{hz:.0} Hz") } else { format!("{:.2} kHz", hz / 1_000.0) }
+        }))
+        .with_string_to_value(Arc::new(number_from_text))
+}
+
+/// A time; short ones have the finer steps.
+pub fn milliseconds(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
+    let range = FloatRange::Skewed { min, max, factor: FloatRange::skew_factor(-2.0) };
+    FloatParam::new(name, default as f32, range)
+        .with_value_to_string(Arc::new(|ms| {
+            if ms < 10.0 { format!("{ms:.1} ms") } else { format!("{ms:.0} ms") }
+        }))
+        .with_string_to_value(Arc::new(number_from_text))
+}
+
+/// A share of 0 to 100 %.
+pub fn percent(name: &str, default: f64) -> FloatParam {
+    FloatParam::new(name, default as f32, FloatRange::Linear { min: 0.0, max: 100.0 })
+        .with_unit(" %")
+        .with_value_to_string(formatters::v2s_f32_rounded(0))
+        .with_string_to_value(Arc::new(number_from_text))
+}
+
+/// A compression ratio; low ones have the finer steps.
+pub fn ratio(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
+    let range = FloatRange::Skewed { min, max, factor: FloatRange::skew_factor(-1.0) };
+    FloatParam::new(name, default as f32, range)
+        .with_value_to_string(Arc::new(|ratio| format!("{ratio:.1} : 1")))
+        .with_string_to_value(Arc::new(number_from_text))
+}
+
+/// The number at the head of a text that a person typed: a minus sign of either kind, a unit or none, `k` for a thousand, `s` for seconds where
+/// milliseconds are meant.
+fn number_from_text(text: &str) -> Option<f32> {
+    let text = text.trim().replace('\u{2212}', "-").replace(',', ".");
+    let split = text.find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c)));
+    let (number, rest) = text.split_at(split.unwrap_or(text.len()));
+    let number: f32 = number.parse().ok()?;
+    let rest = rest.trim_start();
+    let thousands = rest.starts_with(['k', 'K']) || rest == "s";
+    Some(if thousands { number * 1_000.0 } else { number })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn typed_values_are_read_with_and_without_units() {
+        let cases = [
+            ("-3", -3.0),
+            ("\u{2212}3.5 dB", -3.5),
+            ("6 kHz", 6_000.0),
+            ("1.2k", 1_200.0),
+            ("120 Hz", 120.0),
+            ("0.5 s", 500.0),
+            ("35 ms", 35.0),
+            ("2,5 : 1", 2.5),
+        ];
+        for (text, value) in cases {
+            assert_eq!(number_from_text(text), Some(value), "{text}");
+        }
+        assert_eq!(number_from_text("loud"), None);
+    }
+
+    #[test]
+    fn what_is_shown_can_be_typed_back() {
+        for (param, value) in [
+            (decibels("gain", 0.0, -9.0, 9.0), -3.5),
+            (hertz("corner", 120.0, 40.0, 12_000.0), 6_000.0),
+            (milliseconds("release", 100.0, 5.0, 2_000.0), 250.0),
+            (percent("share", 0.0), 40.0),
+            (ratio("ratio", 2.0, 1.0, 10.0), 4.0),
+        ] {
+            let normalized = param.preview_normalized(value);
+            let text = param.normalized_value_to_string(normalized, true);
+            let back = param.string_to_normalized_value(&text).map(|n| param.preview_plain(n));
+            assert!((back.unwrap() - value).abs() < 0.01 * value.abs(), "{text}");
+        }
+    }
+}
