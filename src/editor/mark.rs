@@ -1,0 +1,94 @@
+//! The mark of each signal: input a ring, clean a square, output a disc, reference a diamond.
+//!
+//! Shape as well as hue tells them apart. All marks of one size cover about the same area, so none looks heavier than another.
+
+use std::f32::consts::{FRAC_1_SQRT_2, PI};
+
+use egui::{Color32, Painter, Pos2, Rect, Shape, Stroke, Vec2, pos2};
+
+use super::theme::Signal;
+
+/// Paints the mark of `signal` around `centre`. `size` is the side of the square, in points, that the others match in area.
+pub fn paint(painter: &Painter, signal: Signal, centre: Pos2, size: f32, colour: Color32) {
+    match signal {
+        Signal::Input => hollow(painter, signal, centre, size, colour, Color32::TRANSPARENT),
+        Signal::Clean => {
+            painter.rect_filled(square(centre, size), 0.0, colour);
+        }
+        Signal::Output => {
+            painter.circle_filled(centre, radius(size), colour);
+        }
+        Signal::Reference => {
+            painter.add(Shape::convex_polygon(
+                diamond(centre, size),
+                colour,
+                Stroke::NONE,
+            ));
+        }
+    }
+}
+
+/// Paints the outline of the mark with `inside` within it, for points on a curve rather than the signal itself.
+pub fn hollow(
+    painter: &Painter,
+    signal: Signal,
+    centre: Pos2,
+    size: f32,
+    colour: Color32,
+    inside: Color32,
+) {
+    let stroke = Stroke::new((size * 0.18).max(1.5), colour);
+    // The stroke lies within the outline, so that hollow and filled marks are equally large.
+    let size = size - stroke.width;
+    match signal {
+        Signal::Input | Signal::Output => {
+            painter.circle(centre, radius(size), inside, stroke);
+        }
+        Signal::Clean => {
+            painter.rect(
+                square(centre, size),
+                0.0,
+                inside,
+                stroke,
+                egui::StrokeKind::Middle,
+            );
+        }
+        Signal::Reference => {
+            painter.add(Shape::convex_polygon(diamond(centre, size), inside, stroke));
+        }
+    }
+}
+
+fn square(centre: Pos2, size: f32) -> Rect {
+    Rect::from_center_size(centre, Vec2::splat(size))
+}
+
+fn radius(size: f32) -> f32 {
+    size / PI.sqrt()
+}
+
+fn diamond(centre: Pos2, size: f32) -> Vec<Pos2> {
+    let reach = size * FRAC_1_SQRT_2;
+    vec![
+        pos2(centre.x, centre.y - reach),
+        pos2(centre.x + reach, centre.y),
+        pos2(centre.x, centre.y + reach),
+        pos2(centre.x - reach, centre.y),
+    ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn marks_of_one_size_have_one_area() {
+        let centre = pos2(3.0, 4.0);
+        let size = 12.0;
+        let area = square(centre, size).area();
+        assert!((PI * radius(size).powi(2) - area).abs() < 1e-3);
+        let corners = diamond(centre, size);
+        let (width, height) = (corners[1].x - corners[3].x, corners[2].y - corners[0].y);
+        assert!((width * height / 2.0 - area).abs() < 1e-3);
+    }
+}

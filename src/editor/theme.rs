@@ -1,0 +1,378 @@
+//! The colours and text sizes of the editor, dark and light.
+//!
+//! The hues are those of Okabe and Ito, "Color universal design" (2008), told apart with every common kind of colour vision, and each
+//! means one thing wherever it appears. Where a hue is too pale for the light theme, its darker neighbour of the same palette
+//! stands in, or it is darkened until text written in it can be read.
+
+use egui::{
+    Color32, CornerRadius, FontDefinitions, FontFamily, FontId, Stroke, Style, TextStyle, Visuals,
+    vec2,
+};
+
+/// Axis figures and units, in points: the smallest text there is.
+pub const SMALL_PT: f32 = 11.0;
+/// Names of values and panels, in points.
+pub const LABEL_PT: f32 = 12.5;
+/// Running text, buttons and table values, in points.
+pub const BODY_PT: f32 = 14.0;
+/// The value of a control, in points.
+pub const VALUE_PT: f32 = 16.0;
+/// The few figures to be read from across the room, in points.
+pub const LARGE_PT: f32 = 26.0;
+
+/// Corner radius of panels and buttons, in points.
+pub const RADIUS: u8 = 4;
+
+/// What a value or a mark belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Signal {
+    /// What comes in.
+    Input,
+    /// The push through clean limiting alone.
+    Clean,
+    /// What goes out.
+    Output,
+    /// The recording steered by.
+    Reference,
+}
+
+impl Signal {
+    /// All of them, in reading order.
+    pub const ALL: [Self; 4] = [Self::Input, Self::Clean, Self::Output, Self::Reference];
+}
+
+/// One hue in its three uses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Hue {
+    /// Marks, curves and filled buttons.
+    pub mark: Color32,
+    /// Text in the hue, on any surface of the theme.
+    pub text: Color32,
+    /// Text written over `mark`.
+    pub over: Color32,
+}
+
+/// The colours of one theme.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Colours {
+    /// Whether light text stands on dark ground.
+    pub dark: bool,
+    /// Behind the panels.
+    pub background: Color32,
+    /// The panels.
+    pub panel: Color32,
+    /// Plot areas within panels.
+    pub well: Color32,
+    /// Buttons and other faces to press.
+    pub face: Color32,
+    /// Grid lines, to be seen only when looked for.
+    pub grid: Color32,
+    /// The unfilled part of a value track, and frames.
+    pub track: Color32,
+    /// The filled part of a value track.
+    pub level: Color32,
+    /// Values and headings.
+    pub text: Color32,
+    /// Names, units and axis figures.
+    pub label: Color32,
+    /// Input, grey.
+    pub input: Hue,
+    /// Clean, blue.
+    pub clean: Hue,
+    /// Output, orange.
+    pub output: Hue,
+    /// Reference, green.
+    pub reference: Hue,
+    /// The target window, yellow.
+    pub window: Hue,
+}
+
+/// Gives every egui widget of `ctx` the colours and sizes of both themes, between which egui picks, and the fonts.
+pub fn install(ctx: &egui::Context) {
+    ctx.set_style_of(egui::Theme::Dark, Colours::DARK.style());
+    ctx.set_style_of(egui::Theme::Light, Colours::LIGHT.style());
+    ctx.set_fonts(fonts());
+}
+
+/// The fonts egui brings along; the fixed-width one stands in for the arrows and triangles the other lacks.
+fn fonts() -> FontDefinitions {
+    let mut fonts = FontDefinitions::default();
+    let spare = fonts
+        .families
+        .get(&FontFamily::Monospace)
+        .cloned()
+        .unwrap_or_default();
+    let family = fonts.families.entry(FontFamily::Proportional).or_default();
+    for name in spare {
+        if !family.contains(&name) {
+            family.push(name);
+        }
+    }
+    fonts
+}
+
+const INK: Color32 = Color32::from_rgb(0x10, 0x12, 0x16);
+
+impl Colours {
+    /// Light on dark, the default.
+    pub const DARK: Self = Self {
+        dark: true,
+        background: Color32::from_rgb(0x13, 0x15, 0x19),
+        panel: Color32::from_rgb(0x1C, 0x1E, 0x25),
+        well: Color32::from_rgb(0x15, 0x17, 0x1C),
+        face: Color32::from_rgb(0x27, 0x2A, 0x33),
+        grid: Color32::from_rgb(0x29, 0x2C, 0x35),
+        track: Color32::from_rgb(0x3A, 0x3E, 0x4A),
+        level: Color32::from_rgb(0xA3, 0xAB, 0xBA),
+        text: Color32::from_rgb(0xF0, 0xF1, 0xF5),
+        label: Color32::from_rgb(0xA6, 0xAD, 0xBA),
+        input: Hue::plain(Color32::from_rgb(0xC2, 0xC6, 0xCF), INK),
+        clean: Hue::plain(Color32::from_rgb(0x56, 0xB4, 0xE9), INK),
+        output: Hue::plain(Color32::from_rgb(0xE6, 0x9F, 0x00), INK),
+        reference: Hue {
+            mark: Color32::from_rgb(0x00, 0x9E, 0x73),
+            text: Color32::from_rgb(0x1F, 0xB5, 0x8A),
+            over: INK,
+        },
+        window: Hue::plain(Color32::from_rgb(0xF0, 0xE4, 0x42), INK),
+    };
+
+    /// Dark on light, for bright rooms.
+    pub const LIGHT: Self = Self {
+        dark: false,
+        background: Color32::from_rgb(0xE9, 0xEB, 0xEE),
+        panel: Color32::from_rgb(0xF8, 0xF9, 0xFA),
+        well: Color32::from_rgb(0xFF, 0xFF, 0xFF),
+        face: Color32::from_rgb(0xDC, 0xE0, 0xE6),
+        grid: Color32::from_rgb(0xE2, 0xE5, 0xE9),
+        track: Color32::from_rgb(0xCB, 0xD0, 0xD7),
+        level: Color32::from_rgb(0x5B, 0x63, 0x70),
+        text: Color32::from_rgb(0x14, 0x17, 0x1C),
+        label: Color32::from_rgb(0x4D, 0x55, 0x61),
+        input: Hue::plain(Color32::from_rgb(0x57, 0x5E, 0x6A), Color32::WHITE),
+        clean: Hue {
+            mark: Color32::from_rgb(0x00, 0x72, 0xB2),
+            text: Color32::from_rgb(0x00, 0x66, 0xA0),
+            over: Color32::WHITE,
+        },
+        output: Hue {
+            mark: Color32::from_rgb(0xD5, 0x5E, 0x00),
+            text: Color32::from_rgb(0x9E, 0x44, 0x00),
+            over: INK,
+        },
+        reference: Hue {
+            mark: Color32::from_rgb(0x00, 0x8F, 0x68),
+            text: Color32::from_rgb(0x00, 0x6E, 0x50),
+            over: INK,
+        },
+        window: Hue {
+            mark: Color32::from_rgb(0x8C, 0x80, 0x00),
+            text: Color32::from_rgb(0x6A, 0x61, 0x00),
+            over: INK,
+        },
+    };
+
+    /// The theme that goes with the style in use.
+    pub const fn of(visuals: &Visuals) -> &'static Self {
+        if visuals.dark_mode {
+            &Self::DARK
+        } else {
+            &Self::LIGHT
+        }
+    }
+
+    /// The hue of `signal`.
+    pub const fn hue(&self, signal: Signal) -> Hue {
+        match signal {
+            Signal::Input => self.input,
+            Signal::Clean => self.clean,
+            Signal::Output => self.output,
+            Signal::Reference => self.reference,
+        }
+    }
+
+    /// The wash inside the target window, translucent so that curves show through.
+    pub fn window_wash(&self) -> Color32 {
+        Color32::from_rgb(0xF0, 0xE4, 0x42).gamma_multiply(if self.dark { 0.14 } else { 0.35 })
+    }
+
+    /// This theme as an egui style: flat faces, no frames but the one around what has the keyboard.
+    pub fn style(&self) -> Style {
+        let text_styles = [
+            (TextStyle::Small, FontId::proportional(SMALL_PT)),
+            (TextStyle::Body, FontId::proportional(BODY_PT)),
+            (TextStyle::Button, FontId::proportional(BODY_PT)),
+            (TextStyle::Heading, FontId::proportional(VALUE_PT)),
+            (TextStyle::Monospace, FontId::monospace(SMALL_PT)),
+        ];
+        let mut style = Style {
+            text_styles: text_styles.into(),
+            visuals: self.visuals(),
+            ..Style::default()
+        };
+        style.spacing.item_spacing = vec2(8.0, 6.0);
+        style.spacing.button_padding = vec2(10.0, 4.0);
+        style.spacing.interact_size.y = 24.0;
+        style
+    }
+
+    fn visuals(&self) -> Visuals {
+        let mut visuals = if self.dark {
+            Visuals::dark()
+        } else {
+            Visuals::light()
+        };
+        let widgets = &mut visuals.widgets;
+        for (state, face, text, frame) in [
+            (
+                &mut widgets.noninteractive,
+                self.panel,
+                self.label,
+                Stroke::NONE,
+            ),
+            (&mut widgets.inactive, self.face, self.text, Stroke::NONE),
+            (&mut widgets.hovered, self.track, self.text, Stroke::NONE),
+            (
+                &mut widgets.active,
+                self.track,
+                self.text,
+                Stroke::new(1.5, self.level),
+            ),
+            (&mut widgets.open, self.track, self.text, Stroke::NONE),
+        ] {
+            state.weak_bg_fill = face;
+            // Ticks and slider rails, which have no frame to be seen by.
+            state.bg_fill = self.track;
+            state.fg_stroke = Stroke::new(1.0, text);
+            state.bg_stroke = frame;
+            state.corner_radius = CornerRadius::same(RADIUS);
+            state.expansion = 0.0;
+        }
+        widgets.noninteractive.bg_stroke = Stroke::new(1.0, self.grid);
+        visuals.weak_text_color = Some(self.label);
+        visuals.selection.bg_fill = self.track;
+        visuals.selection.stroke = Stroke::new(1.0, self.text);
+        visuals.hyperlink_color = self.clean.text;
+        visuals.warn_fg_color = self.output.text;
+        visuals.error_fg_color = self.output.text;
+        visuals.faint_bg_color = self.well;
+        visuals.extreme_bg_color = self.well;
+        visuals.panel_fill = self.background;
+        visuals.window_fill = self.panel;
+        visuals.window_stroke = Stroke::new(1.0, self.track);
+        visuals.window_corner_radius = CornerRadius::same(RADIUS);
+        visuals.menu_corner_radius = CornerRadius::same(RADIUS);
+        visuals
+    }
+}
+
+impl Hue {
+    /// A hue that serves as text as it is.
+    const fn plain(mark: Color32, over: Color32) -> Self {
+        Self {
+            mark,
+            text: mark,
+            over,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// WCAG 2.2, definition of relative luminance.
+    fn luminance(colour: Color32) -> f64 {
+        let [red, green, blue] = [colour.r(), colour.g(), colour.b()].map(|part| {
+            let part = f64::from(part) / 255.0;
+            if part <= 0.04045 {
+                part / 12.92
+            } else {
+                ((part + 0.055) / 1.055).powf(2.4)
+            }
+        });
+        0.2126 * red + 0.7152 * green + 0.0722 * blue
+    }
+
+    /// WCAG 2.2, definition of contrast ratio.
+    fn contrast(one: Color32, other: Color32) -> f64 {
+        let (one, other) = (luminance(one), luminance(other));
+        (one.max(other) + 0.05) / (one.min(other) + 0.05)
+    }
+
+    fn hues(theme: &Colours) -> [Hue; 5] {
+        [
+            theme.input,
+            theme.clean,
+            theme.output,
+            theme.reference,
+            theme.window,
+        ]
+    }
+
+    #[test]
+    fn contrast_runs_from_1_to_21() {
+        assert!((contrast(Color32::BLACK, Color32::WHITE) - 21.0).abs() < 1e-9);
+        assert!((contrast(Color32::GRAY, Color32::GRAY) - 1.0).abs() < 1e-9);
+    }
+
+    /// WCAG 2.2, success criterion 1.4.3.
+    #[test]
+    fn text_stands_out_from_every_surface_by_4_5() {
+        for theme in [Colours::DARK, Colours::LIGHT] {
+            let texts = hues(&theme).map(|hue| hue.text);
+            for surface in [theme.background, theme.panel, theme.well, theme.face] {
+                for text in texts.into_iter().chain([theme.text, theme.label]) {
+                    let ratio = contrast(text, surface);
+                    assert!(ratio >= 4.5, "{text:?} on {surface:?}: {ratio:.2}");
+                }
+            }
+            for hue in hues(&theme) {
+                let ratio = contrast(hue.over, hue.mark);
+                assert!(ratio >= 4.5, "{hue:?}: {ratio:.2}");
+            }
+            // Hovered and pressed widgets.
+            assert!(contrast(theme.text, theme.track) >= 4.5);
+        }
+    }
+
+    /// WCAG 2.2, success criterion 1.4.11: what is not text but must be seen.
+    #[test]
+    fn marks_stand_out_from_plots_and_panels_by_3() {
+        for theme in [Colours::DARK, Colours::LIGHT] {
+            let marks = hues(&theme).map(|hue| hue.mark);
+            for surface in [theme.background, theme.panel, theme.well] {
+                for mark in marks.into_iter().chain([theme.level]) {
+                    let ratio = contrast(mark, surface);
+                    assert!(ratio >= 3.0, "{mark:?} on {surface:?}: {ratio:.2}");
+                }
+            }
+            let ratio = contrast(theme.level, theme.track);
+            assert!(
+                ratio >= 3.0,
+                "a track's filled part against the rest: {ratio:.2}"
+            );
+        }
+    }
+
+    /// Okabe and Ito 2008, the table of the palette.
+    #[test]
+    fn the_dark_theme_has_the_published_hues() {
+        let of = |red, green, blue| Color32::from_rgb(red, green, blue);
+        assert_eq!(Colours::DARK.output.mark, of(230, 159, 0));
+        assert_eq!(Colours::DARK.clean.mark, of(86, 180, 233));
+        assert_eq!(Colours::DARK.reference.mark, of(0, 158, 115));
+        assert_eq!(Colours::DARK.window.mark, of(240, 228, 66));
+        assert_eq!(Colours::LIGHT.clean.mark, of(0, 114, 178));
+        assert_eq!(Colours::LIGHT.output.mark, of(213, 94, 0));
+    }
+
+    #[test]
+    fn no_text_is_smaller_than_eleven_points() {
+        for theme in [Colours::DARK, Colours::LIGHT] {
+            for (name, font) in theme.style().text_styles {
+                assert!(font.size >= 11.0, "{name:?}");
+            }
+        }
+    }
+}
