@@ -28,7 +28,7 @@ pub struct Settings {
 
 /// Frames worked on at a time, whatever the host's block size. Work is cut at multiples of this, counted from the start, so that what is steered
 /// by measurements does not depend on the host's blocks.
-const CHUNK: usize = 256;
+pub const CHUNK: usize = 256;
 /// The balance is copied into the snapshot ten times a second.
 const BALANCES_PER_SECOND: f64 = 10.0;
 
@@ -46,8 +46,9 @@ pub struct Engine {
     dry_signal: Stereo,
     clean_signal: Stereo,
     output_signal: Stereo,
-    /// Frames into the current chunk.
+    /// Frames into the current chunk, and frames in the last stretch that was worked on.
     position: usize,
+    stretch: usize,
     loudness: RecentLoudness,
     playing: bool,
 }
@@ -60,6 +61,11 @@ fn silent_stereo() -> Stereo {
 }
 
 /// The first `frames` of each channel.
+fn first_of(of: &Stereo, frames: usize) -> [&[f32]; 2] {
+    [&of[0][..frames], &of[1][..frames]]
+}
+
+/// The first `frames` of each channel, to write to.
 fn first(of: &mut Stereo, frames: usize) -> [&mut [f32]; 2] {
     let [left, right] = of;
     [&mut left[..frames], &mut right[..frames]]
@@ -77,13 +83,14 @@ struct MeasuredPoint {
 impl MeasuredPoint {
     fn new(spec: EngineSpec, stagger: f64) -> Self {
         let roles = [ChannelRole::Front; 2];
-        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let balance_every = (spec.sample_rate_hz / BALANCES_PER_SECOND) as u64;
+        let every = spec.sample_rate_hz / BALANCES_PER_SECOND;
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive, a stagger not negative")]
+        let [balance_every, balance_due] = [every as u64, (every * stagger) as u64];
         Self {
             meter: Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK).with_balance(stagger),
             balance_every,
             // Each point takes its balance at another time, so that no block has to compute all of them.
-            balance_due: (balance_every as f64 * stagger) as u64,
+            balance_due,
             point: Point::default(),
         }
     }
@@ -121,6 +128,7 @@ impl Engine {
             clean_signal: silent_stereo(),
             output_signal: silent_stereo(),
             position: 0,
+            stretch: 0,
             loudness: RecentLoudness::default(),
             playing: false,
         }
@@ -188,6 +196,7 @@ impl Engine {
                 input_lufs: self.input.point.readings.gated_10s_lufs,
             };
         }
+        self.stretch = frames;
         let channels = main.len();
         for sample in main.iter_mut().flat_map(|channel| channel.iter_mut()) {
             *sample = if sample.is_finite() { *sample } else { 0.0 };
@@ -209,7 +218,14 @@ impl Engine {
         };
         self.clean.process(&signals.clean[..channels]);
         self.output.process(&signals.output[..channels]);
-        self.listen.process(main, &signals, &settings.listen, &self.loudness);
+        self.listen.process(main, &signals, settings.listen, &self.loudness);
+    }
+
+    /// The input (delayed by the latency), the clean path and the output path, all in step, of the last stretch worked on: the whole block, if it
+    /// was one of [`CHUNK`] frames and so were all before it.
+    pub fn signals(&self) -> Signals<'_> {
+        let of = |stereo| first_of(stereo, self.stretch);
+        Signals { output: of(&self.output_signal), clean: of(&self.clean_signal), input: of(&self.dry_signal) }
     }
 
     /// What has been measured, for the editor.

@@ -4,6 +4,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use crestline::offline::measure_files::{self, MeasureArgs};
+use crestline::offline::render::{self, RenderArgs};
 
 /// Shows what each decibel of loudness costs.
 #[derive(Parser)]
@@ -21,10 +22,12 @@ struct CommandLine {
 #[derive(Subcommand)]
 enum Command {
     Measure(MeasureArgs),
+    Render(Box<RenderArgs>),
 }
 
 fn main() -> ExitCode {
     match CommandLine::parse().command {
         Command::Measure(args) => measure_files::run(&args),
+        Command::Render(args) => render::run(&args),
     }
 }

@@ -5,6 +5,9 @@ mod decode;
 pub mod demo_song;
 mod error;
 pub mod measure_files;
+mod measures;
+pub mod render;
+mod stage_args;
 mod table;
 mod write;
 

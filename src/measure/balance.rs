@@ -176,7 +176,9 @@ fn dot(left: &[f32], right: &[f32]) -> f32 {
 }
 
 fn power_of_two(wanted: f64) -> usize {
-    1 << (wanted.max(1.0).log2().round() as u32)
+    #[expect(clippy::cast_sign_loss, reason = "the logarithm of 1 or more is not negative")]
+    let exponent = wanted.max(1.0).log2().round() as u32;
+    1 << exponent
 }
 
 /// Power sums by band, and how many spectra of either analysis went in.
@@ -309,7 +311,9 @@ impl BalanceMeter {
         let first = relative_gate_lufs.and_then(class_of).unwrap_or(0);
         let total = |sums: &[Sums]| {
             let mut total = Sums::NONE;
-            sums.iter().for_each(|sums| total.add(sums));
+            for sums in sums {
+                total.add(sums);
+            }
             total.mean_db(self.channels.len())
         };
         Balance { long_term_db: total(&self.classes[first..]), last_10s_db: total(&self.recent) }

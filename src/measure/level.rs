@@ -72,7 +72,7 @@ impl PeakAndClips {
     /// Takes finite samples; `first_frame` is the frame number of the first of them.
     pub fn process(&mut self, samples: &[f32], first_frame: u64) {
         let (eights, rest) = samples.as_chunks::<8>();
-        let highest = eights.iter().fold(f32x8::ZERO, |highest, eight| highest.max(f32x8::new(*eight).abs()));
+        let highest = eights.iter().fold(f32x8::ZERO, |highest, eight| highest.fast_max(f32x8::new(*eight).abs()));
         let peak = rest.iter().fold(highest_lane(highest), |peak, sample| peak.max(sample.abs()));
         self.peak = self.peak.max(peak);
         if peak < FULL_SCALE {

@@ -25,6 +25,8 @@ const DELAY: usize = FIRST_PAIRS + 3;
 /// How far a crest between two neighbouring points may rise above the higher: `1/cos(π/8)` for four points a sample, `√2` for two.
 const CREST_AT_4: f32 = 1.083;
 const CREST_AT_2: f32 = 1.415;
+/// What rounding may add to such a rise, and more.
+const ROUNDING: f32 = 1.000_01;
 /// Above this rate two points a sample are enough for everything that can be heard.
 const TWO_POINTS_FROM_HZ: f64 = 144_000.0;
 
@@ -52,7 +54,7 @@ impl TruePeak {
             first: std::array::from_fn(|k| f32x8::splat(first[k] as f32)),
             second: std::array::from_fn(|k| f32x8::splat(second[k] as f32)),
             four_points,
-            reach: if four_points { largest_gain as f32 * CREST_AT_4 } else { CREST_AT_2 },
+            reach: if four_points { largest_gain as f32 * CREST_AT_4 } else { CREST_AT_2 } * ROUNDING,
             frames: Box::new([0.0; HISTORY + CHUNK + LANES]),
             halves: Box::new([0.0; HALF_HISTORY + CHUNK + LANES]),
         }
@@ -80,7 +82,7 @@ impl TruePeak {
             self.interpolate_halves(at);
         }
         for at in (0..count).step_by(LANES) {
-            if self.highest_near(at) * self.reach > *peak {
+            if exceeds(self.highest_near(at) * self.reach, *peak) {
                 let crests = if self.four_points { self.crests_of_four(at, *peak) } else { self.crests_of_two(at) };
                 // Lanes past the end hold stale samples.
                 for crest in crests.to_array().into_iter().take(count - at) {
@@ -98,11 +100,15 @@ impl TruePeak {
         else {
             return;
         };
-        let mut sums = [f32x8::ZERO; 2];
-        for (k, tap) in self.first.iter().enumerate() {
-            sums[k % 2] += *tap * (load(window, FIRST_PAIRS - 1 - k) + load(window, FIRST_PAIRS + k));
+        // Two sums, so that an addition need not wait for the last.
+        let pair = |k: usize| load(window, FIRST_PAIRS - 1 - k) + load(window, FIRST_PAIRS + k);
+        let (mut even, mut odd) = (f32x8::ZERO, f32x8::ZERO);
+        let (taps, _) = self.first.as_chunks::<2>();
+        for (index, [even_tap, odd_tap]) in taps.iter().enumerate() {
+            even += *even_tap * pair(2 * index);
+            odd += *odd_tap * pair(2 * index + 1);
         }
-        self.halves[HALF_HISTORY + at..][..LANES].copy_from_slice(&(sums[0] + sums[1]).to_array());
+        self.halves[HALF_HISTORY + at..][..LANES].copy_from_slice(&(even + odd).to_array());
     }
 
     /// Position in `frames` of the frame whose neighbourhood is complete when input `at` has entered.
@@ -116,11 +122,11 @@ impl TruePeak {
     }
 
     /// Highest magnitude among everything that the points completed by inputs `at..at + 8` are made of.
-    fn highest_near(&self, at: usize) -> f32 {
-        let highest = |samples: &[f32], first: usize| load(samples, first).abs().max(load(samples, first + 4).abs());
+    fn highest_near(&self, at: usize) -> f32x8 {
+        let highest = |samples: &[f32], first: usize| load(samples, first).abs().fast_max(load(samples, first + 4).abs());
         let frames = highest(&self.frames[..], Self::frame_at(at) - 2);
         let halves = highest(&self.halves[..], Self::half_at(at) - 2);
-        highest_lane(frames.max(halves))
+        frames.fast_max(halves)
     }
 
     /// Highest point or crest from each of eight frames up to the next; zero if none of them can exceed `peak`.
@@ -132,8 +138,8 @@ impl TruePeak {
         let three_quarters_before = c0 * (m[1] + x[2]) + c1 * (x[1] + m[2]) + c2 * (m[0] + x[3]) + c3 * (x[0] + m[3]);
         let quarter = c0 * (x[2] + m[2]) + c1 * (m[1] + x[3]) + c2 * (x[1] + m[3]) + c3 * (m[0] + x[4]);
         let three_quarters = c0 * (m[2] + x[3]) + c1 * (x[2] + m[3]) + c2 * (m[1] + x[4]) + c3 * (x[1] + m[4]);
-        let highest = x[2].abs().max(quarter.abs()).max(m[2].abs().max(three_quarters.abs()));
-        if highest_lane(highest) * CREST_AT_4 <= peak {
+        let highest = x[2].abs().fast_max(quarter.abs()).fast_max(m[2].abs().fast_max(three_quarters.abs()));
+        if !exceeds(highest * CREST_AT_4, peak) {
             return f32x8::ZERO;
         }
         let points = [three_quarters_before, x[2], quarter, m[2], three_quarters, x[3]];
@@ -151,6 +157,11 @@ impl TruePeak {
 
 fn load(samples: &[f32], at: usize) -> f32x8 {
     f32x8::new(*samples[at..].first_chunk::<LANES>().unwrap_or(&[0.0; LANES]))
+}
+
+/// Whether any of eight values exceeds `limit`.
+fn exceeds(values: f32x8, limit: f32) -> bool {
+    values.simd_gt(f32x8::splat(limit)).any()
 }
 
 /// Highest of eight finite, non-negative values.
@@ -172,7 +183,7 @@ fn highest_crest(points: &[f32x8], crest: f32) -> f32x8 {
         let rise = slope * slope / (-8.0 * curvature);
         let extremum = before.simd_le(height) & after.simd_le(height) & curvature.simd_lt(f32x8::ZERO);
         let top = (height + rise).min(height * crest);
-        highest = highest.max(extremum.select(top, height));
+        highest = highest.fast_max(extremum.select(top, height));
     }
     highest
 }

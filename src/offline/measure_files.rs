@@ -7,19 +7,17 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use serde::{Serialize, Serializer};
+use serde::Serialize;
 
 use super::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
 use super::decode::AudioFile;
 use super::error::{InputError, printable};
+use super::measures::{Measures, to_thousandths, too_short};
 use super::table::table;
 use crate::measure::{Meter, Readings};
 
 /// Longest block that is handed to the meter, frames.
 const BLOCK_FRAMES: usize = 4096;
-
-/// Length of a gating block, seconds (ITU-R BS.1770-5, Annex 1): in less there is nothing to gate.
-const GATING_BLOCK_S: f64 = 0.4;
 
 const AFTER_HELP: &str = "\
 Columns:
@@ -79,7 +77,7 @@ pub struct MeasureArgs {
     json: bool,
 }
 
-/// What was measured of one file. Serialises to the object of `--json`; `None` is what cannot be measured.
+/// What was measured of one file. Serialises to the object of `--json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(super) struct MeasuredFile {
     pub file: String,
@@ -87,29 +85,8 @@ pub(super) struct MeasuredFile {
     pub channels: usize,
     #[serde(serialize_with = "to_thousandths")]
     pub duration_s: f64,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub integrated_lufs: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub loudness_range_lu: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub momentary_max_lufs: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub short_term_max_lufs: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub true_peak_dbtp: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub sample_peak_dbfs: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub plr_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub short_term_plr_min_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub ldr_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub rms_dbfs: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    pub crest_factor_db: Option<f64>,
-    pub clipped_runs: Option<u64>,
+    #[serde(flatten)]
+    pub measures: Measures,
     /// Is the file long enough for its loudness range to be relied on?
     #[serde(skip)]
     pub loudness_range_settled: bool,
@@ -118,65 +95,27 @@ pub(super) struct MeasuredFile {
     pub notes: Vec<String>,
 }
 
-#[expect(
-    clippy::trivially_copy_pass_by_ref,
-    reason = "serde hands over a reference to the field"
-)]
-fn to_thousandths<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> {
-    // The sum turns -0 into 0.
-    serializer.serialize_f64((value * 1000.0).round() / 1000.0 + 0.0)
-}
-
-#[expect(
-    clippy::ref_option,
-    reason = "serde hands over a reference to the field"
-)]
-fn to_thousandths_if_any<S: Serializer>(
-    value: &Option<f64>,
-    serializer: S,
-) -> Result<S::Ok, S::Error> {
-    match value {
-        Some(value) => to_thousandths(value, serializer),
-        None => serializer.serialize_none(),
-    }
-}
-
 impl MeasuredFile {
     fn new(path: &Path, audio: &AudioFile, readings: &Readings) -> Self {
         let rate_hz = f64::from(audio.sample_rate_hz());
         let mut notes = Vec::new();
-        let too_short = (audio.frames() as f64) < (GATING_BLOCK_S * rate_hz).round();
-        let silent = readings.sample_peak_dbfs.is_none();
         if audio.non_finite_samples() > 0 {
             notes.push(format!(
                 "{} samples are not a number or infinite; they were measured as 0",
                 audio.non_finite_samples()
             ));
         }
-        if too_short {
+        if too_short(readings.frames, rate_hz) {
             notes.push("shorter than 400 ms, so nothing can be measured".to_owned());
-        } else if silent {
+        } else if readings.sample_peak_dbfs.is_none() {
             notes.push("silent, so nothing can be measured".to_owned());
         }
-        let measured = (!too_short && !silent).then_some(readings);
-        let reading = |of: fn(&Readings) -> Option<f64>| measured.and_then(of);
         Self {
             file: path.to_string_lossy().into_owned(),
             sample_rate_hz: audio.sample_rate_hz(),
             channels: audio.roles().len(),
             duration_s: audio.frames() as f64 / rate_hz,
-            integrated_lufs: reading(|r| r.integrated_lufs),
-            loudness_range_lu: reading(|r| r.loudness_range_lu),
-            momentary_max_lufs: reading(|r| r.momentary_max_lufs),
-            short_term_max_lufs: reading(|r| r.short_term_max_lufs),
-            true_peak_dbtp: reading(|r| r.true_peak_dbtp),
-            sample_peak_dbfs: reading(|r| r.sample_peak_dbfs),
-            plr_db: reading(|r| r.plr_db),
-            short_term_plr_min_db: reading(|r| r.short_term_plr_min_db),
-            ldr_db: reading(|r| r.ldr_db),
-            rms_dbfs: reading(|r| r.rms_dbfs),
-            crest_factor_db: reading(|r| r.crest_factor_db),
-            clipped_runs: measured.map(|r| r.clipped_runs),
+            measures: Measures::new(readings, rate_hz),
             loudness_range_settled: readings.loudness_range_settled,
             notes,
         }
@@ -295,22 +234,5 @@ fn progress_bar(files: &[PathBuf]) -> ProgressBar {
     match ProgressStyle::with_template("measuring {bar:40} {percent:>3} %  {eta} left") {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn numbers_are_rounded_to_thousandths_and_never_minus_zero() {
-        let json = |value: f64| {
-            let mut bytes = Vec::new();
-            to_thousandths(&value, &mut serde_json::Serializer::new(&mut bytes)).unwrap();
-            String::from_utf8(bytes).unwrap()
-        };
-        assert_eq!(json(-22.993_34), "-22.993");
-        assert_eq!(json(0.000_5), "0.001");
-        assert_eq!(json(-0.000_04), "0.0");
     }
 }

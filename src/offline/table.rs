@@ -35,7 +35,7 @@ const COLUMNS: [Column; 15] = [
     },
     Column {
         heading: ["integrated", "LUFS"],
-        cell: |row| tenths(row.integrated_lufs),
+        cell: |row| tenths(row.measures.integrated_lufs),
     },
     Column {
         heading: ["range ", "LU "],
@@ -43,44 +43,44 @@ const COLUMNS: [Column; 15] = [
     },
     Column {
         heading: ["momentary", "max LUFS"],
-        cell: |row| tenths(row.momentary_max_lufs),
+        cell: |row| tenths(row.measures.momentary_max_lufs),
     },
     Column {
         heading: ["short-term", "max LUFS"],
-        cell: |row| tenths(row.short_term_max_lufs),
+        cell: |row| tenths(row.measures.short_term_max_lufs),
     },
     Column {
         heading: ["true peak", "dBTP"],
-        cell: |row| hundredths(row.true_peak_dbtp),
+        cell: |row| hundredths(row.measures.true_peak_dbtp),
     },
     Column {
         heading: ["peak", "dBFS"],
-        cell: |row| hundredths(row.sample_peak_dbfs),
+        cell: |row| hundredths(row.measures.sample_peak_dbfs),
     },
     Column {
         heading: ["PLR", "dB"],
-        cell: |row| tenths(row.plr_db),
+        cell: |row| tenths(row.measures.plr_db),
     },
     Column {
         heading: ["least PLR", "3 s, dB"],
-        cell: |row| tenths(row.short_term_plr_min_db),
+        cell: |row| tenths(row.measures.short_term_plr_min_db),
     },
     Column {
         heading: ["LDR", "dB"],
-        cell: |row| tenths(row.ldr_db),
+        cell: |row| tenths(row.measures.ldr_db),
     },
     Column {
         heading: ["RMS", "dBFS"],
-        cell: |row| tenths(row.rms_dbfs),
+        cell: |row| tenths(row.measures.rms_dbfs),
     },
     Column {
         heading: ["crest", "dB"],
-        cell: |row| tenths(row.crest_factor_db),
+        cell: |row| tenths(row.measures.crest_factor_db),
     },
     Column {
         heading: ["clipped", "runs"],
         cell: |row| {
-            row.clipped_runs
+            row.measures.clipped_runs
                 .map_or_else(|| DASH.to_owned(), |runs| runs.to_string())
         },
     },
@@ -129,7 +129,7 @@ fn legend(rows: &[MeasuredFile]) -> String {
     let mut text = String::new();
     if rows
         .iter()
-        .any(|row| row.loudness_range_lu.is_some() && !row.loudness_range_settled)
+        .any(|row| row.measures.loudness_range_lu.is_some() && !row.loudness_range_settled)
     {
         let _ = writeln!(
             text,
@@ -193,12 +193,12 @@ fn decimals(value: Option<f64>, places: usize) -> String {
 }
 
 fn loudness_range(row: &MeasuredFile) -> String {
-    let mark = if row.loudness_range_lu.is_some() && !row.loudness_range_settled {
+    let mark = if row.measures.loudness_range_lu.is_some() && !row.loudness_range_settled {
         UNSETTLED
     } else {
         ' '
     };
-    format!("{}{mark}", tenths(row.loudness_range_lu))
+    format!("{}{mark}", tenths(row.measures.loudness_range_lu))
 }
 
 fn minutes_and_seconds(seconds: f64) -> String {

@@ -114,11 +114,12 @@ impl Level {
     fn tick(&mut self, aim_db: Option<f64>, matched: bool, tick_s: f64) {
         if let Some(aim_db) = aim_db {
             let distance = aim_db - self.match_db;
-            let rate = match (matched, self.settled) {
-                (false, _) => RELEASE_DB_PER_S,
-                (true, true) => SETTLED_DB_PER_S,
-                (true, false) if distance < 0.0 => SEEKING_DB_PER_S,
-                (true, false) => RELEASE_DB_PER_S,
+            let rate = if matched && self.settled {
+                SETTLED_DB_PER_S
+            } else if matched && distance < 0.0 {
+                SEEKING_DB_PER_S
+            } else {
+                RELEASE_DB_PER_S
             };
             self.match_db += distance.clamp(-rate * tick_s, rate * tick_s);
             self.settled = matched && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
@@ -188,7 +189,7 @@ impl Listen {
         &mut self,
         heard: &mut [&mut [f32]],
         signals: &Signals<'_>,
-        settings: &ListenSettings,
+        settings: ListenSettings,
         loudness: &RecentLoudness,
     ) {
         self.select(settings, loudness);
@@ -207,7 +208,7 @@ impl Listen {
     }
 
     /// Starts a crossfade where another signal is asked for, and holds it back where it would jump upwards.
-    fn select(&mut self, settings: &ListenSettings, loudness: &RecentLoudness) {
+    fn select(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let wanted = if settings.bypass { (INPUT, true) } else { (settings.source.index(), false) };
         let before = self.selected.replace(wanted);
         if before == Some(wanted) {
@@ -240,7 +241,7 @@ impl Listen {
         }
     }
 
-    fn tick(&mut self, settings: &ListenSettings, loudness: &RecentLoudness) {
+    fn tick(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let matched = settings.matched && !settings.bypass;
         let of = [loudness.output_lufs, loudness.clean_lufs, loudness.input_lufs];
         let quietest = of.iter().copied().reduce(|a, b| Some(a?.min(b?))).flatten();

@@ -1,0 +1,306 @@
+//! `crestline render`: one file through the chain, as the plug-in would process it.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::ValueEnum;
+use serde::Serialize;
+
+use super::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
+use super::decode::AudioFile;
+use super::error::{InputError, OutputError, OutputErrorKind, printable};
+use super::measure_files::MeasuredFile;
+use super::measures::Measures;
+use super::stage_args::StageArgs;
+use super::table::table;
+use super::write::{SampleFormat, WavFile};
+use crate::engine::{CHUNK, Engine, EngineSpec, Settings};
+use crate::measure::{ChannelRole, Meter, Readings};
+use crate::process::{ListenSettings, Source};
+
+const AFTER_HELP: &str = "\
+The output has the input's length and timing: the latency is taken out. 16 and 24 bits are dithered (TPDF).
+Unless --no-limiter is given the true peak stays under the ceiling. Both paths are measured whichever is
+written: clean is the chain without its saturator, output the chain with it; without --saturate they are one.
+
+Bands (--bands): four bands, low to high, separated by commas; each is
+  THRESHOLD_DB:RATIO[:KNEE_DB[:ATTACK_MS[:RELEASE_MS[:MAKEUP_DB]]]]   or  off
+for example  --bands -30:2,-28:2:6:20:200,off,off
+
+JSON (--json):
+  One object with the keys file, path, sample_rate_hz, channels, duration_s, and input, clean and output, each
+  an object with the measuring keys of crestline measure; null for what cannot be measured.
+
+Exit codes:
+  0  the file was written
+  2  wrong usage
+  3  the input could not be used
+  4  the file or the result could not be written
+
+Examples:
+  crestline render mix.wav loud.wav --push-db 6
+  crestline render mix.wav loud.wav --push-db 6 --saturate --shoulder-db 3 --bits 24
+  crestline render mix.wav lost.wav --push-db 6 --saturate --path residue";
+
+/// Render an audio file through the chain: push, shelves, bands, saturator, limiter
+///
+/// Runs one mono or stereo file through the same engine as the plug-in, writes a WAV file and prints what was measured
+/// before and after.
+#[derive(clap::Args, Debug)]
+#[command(after_long_help = AFTER_HELP, after_help = "The bands, the JSON keys and the exit codes are in --help.")]
+pub struct RenderArgs {
+    /// Audio file to read: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
+    #[arg(value_name = "IN")]
+    input: PathBuf,
+    /// WAV file to write
+    #[arg(value_name = "OUT")]
+    output: PathBuf,
+    #[command(flatten)]
+    stages: StageArgs,
+    /// What is written
+    #[arg(long, value_enum, default_value_t = PathChoice::Output)]
+    path: PathChoice,
+    /// Bits of a sample
+    #[arg(long, value_enum, default_value_t = Bits::Int24)]
+    bits: Bits,
+    /// Replace OUT if it is there already
+    #[arg(long)]
+    force: bool,
+    /// Print JSON for machines instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+/// A signal that can be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize)]
+#[serde(rename_all = "lowercase")]
+enum PathChoice {
+    /// The whole chain
+    Output,
+    /// The chain without its saturator
+    Clean,
+    /// What the chain changed: output less the best-fitting gain times the input
+    Residue,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Bits {
+    #[value(name = "16")]
+    Int16,
+    #[value(name = "24")]
+    Int24,
+    #[value(name = "32f")]
+    Float32,
+}
+
+/// The object of `--json`.
+#[derive(Serialize)]
+struct Rendered {
+    file: String,
+    path: PathChoice,
+    sample_rate_hz: u32,
+    channels: usize,
+    duration_s: f64,
+    input: Measures,
+    clean: Measures,
+    output: Measures,
+}
+
+enum RenderError {
+    Input(InputError),
+    Output(OutputError),
+}
+
+impl From<InputError> for RenderError {
+    fn from(error: InputError) -> Self {
+        Self::Input(error)
+    }
+}
+
+impl From<OutputError> for RenderError {
+    fn from(error: OutputError) -> Self {
+        Self::Output(error)
+    }
+}
+
+/// Renders the file and prints the result; the exit code is as `crestline render --help` says.
+pub fn run(args: &RenderArgs) -> ExitCode {
+    let (rendered, rows) = match render(args) {
+        Ok(done) => done,
+        Err(RenderError::Input(error)) => {
+            tell(&error.to_string());
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+        Err(RenderError::Output(error)) => {
+            tell(&error.to_string());
+            return ExitCode::from(OUTPUT_FAILED);
+        }
+    };
+    let text = if args.json {
+        match serde_json::to_string_pretty(&rendered) {
+            Ok(json) => json + "\n",
+            Err(error) => {
+                tell(&format!("the result could not be written ({error})"));
+                return ExitCode::from(OUTPUT_FAILED);
+            }
+        }
+    } else {
+        format!("{}\nwritten: {}\n", table(&rows), printable(&args.output))
+    };
+    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+}
+
+fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderError> {
+    let mut audio = AudioFile::open(&args.input)?;
+    let (sample_rate_hz, channels) = (audio.sample_rate_hz(), audio.roles().len());
+    if channels > 2 {
+        let kind = OutputErrorKind::Channels { count: channels };
+        return Err(OutputError::new(&args.input, kind).into());
+    }
+    let format = match args.bits {
+        Bits::Int16 => SampleFormat::Int16,
+        Bits::Int24 => SampleFormat::Int24,
+        Bits::Float32 => SampleFormat::Float32,
+    };
+    let file = WavFile::create(&args.output, sample_rate_hz, channels, format, args.force)?;
+    let mut run = Run::new(f64::from(sample_rate_hz), channels, file, &args.settings());
+    while let Some(planes) = audio.next_block()? {
+        run.push(planes)?;
+    }
+    let [input, clean, output] = run.finish()?;
+    if audio.non_finite_samples() > 0 {
+        let count = audio.non_finite_samples();
+        let name = printable(&args.input);
+        tell(&format!("{name}: {count} samples are not a number or infinite; they were taken as 0"));
+    }
+    let rate_hz = f64::from(sample_rate_hz);
+    let duration_s = audio.frames() as f64 / rate_hz;
+    let measures = |readings: &Readings| Measures::new(readings, rate_hz);
+    let row = |name: &str, readings: &Readings| MeasuredFile {
+        file: name.to_owned(),
+        sample_rate_hz,
+        channels,
+        duration_s,
+        measures: measures(readings),
+        loudness_range_settled: readings.loudness_range_settled,
+        notes: Vec::new(),
+    };
+    let rows = [row("input", &input), row("clean", &clean), row("output", &output)];
+    let rendered = Rendered {
+        file: args.output.to_string_lossy().into_owned(),
+        path: args.path,
+        sample_rate_hz,
+        channels,
+        duration_s,
+        input: measures(&input),
+        clean: measures(&clean),
+        output: measures(&output),
+    };
+    Ok((rendered, rows))
+}
+
+impl RenderArgs {
+    fn settings(&self) -> Settings {
+        let source = match self.path {
+            PathChoice::Output => Source::Output,
+            PathChoice::Clean => Source::Clean,
+            PathChoice::Residue => Source::Residue,
+        };
+        Settings {
+            chain: self.stages.settings(),
+            listen: ListenSettings { source, ..ListenSettings::default() },
+            playing: true,
+        }
+    }
+}
+
+/// A file on its way through the engine.
+struct Run {
+    engine: Engine,
+    settings: Settings,
+    file: WavFile,
+    /// Input gathered until it fills a chunk.
+    pending: [Vec<f32>; 2],
+    channels: usize,
+    /// Frames that came in, and frames at the head of the output that belong before the file.
+    taken: u64,
+    early: usize,
+    written: u64,
+    input: Meter,
+    clean: Meter,
+    output: Meter,
+}
+
+impl Run {
+    fn new(sample_rate_hz: f64, channels: usize, file: WavFile, settings: &Settings) -> Self {
+        let engine = Engine::new(EngineSpec { sample_rate_hz, channels });
+        let meter = || Meter::new(sample_rate_hz, &[ChannelRole::Front; 2][..channels], CHUNK);
+        Self {
+            early: engine.latency_frames(),
+            engine,
+            settings: *settings,
+            file,
+            pending: [Vec::with_capacity(CHUNK), Vec::with_capacity(CHUNK)],
+            channels,
+            taken: 0,
+            written: 0,
+            input: meter(),
+            clean: meter(),
+            output: meter(),
+        }
+    }
+
+    fn push(&mut self, planes: &[Vec<f32>]) -> Result<(), OutputError> {
+        let frames = planes.first().map_or(0, Vec::len);
+        self.taken += frames as u64;
+        for frame in 0..frames {
+            for (pending, plane) in self.pending.iter_mut().zip(planes) {
+                pending.push(plane[frame]);
+            }
+            if self.pending[0].len() == CHUNK {
+                self.chunk()?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Runs a chunk and writes what of its output lies within the file.
+    fn chunk(&mut self) -> Result<(), OutputError> {
+        let [left, right] = &mut self.pending;
+        let mut main = [&mut left[..], &mut right[..]];
+        self.engine.process(&mut main[..self.channels], &self.settings);
+        let start = self.early.min(CHUNK);
+        self.early -= start;
+        let rest = usize::try_from(self.taken - self.written).unwrap_or(usize::MAX);
+        let end = start + rest.min(CHUNK - start);
+        self.written += (end - start) as u64;
+        let signals = self.engine.signals();
+        for (meter, signal) in [
+            (&mut self.input, signals.input),
+            (&mut self.clean, signals.clean),
+            (&mut self.output, signals.output),
+        ] {
+            let signal = signal.map(|channel| &channel[start..end]);
+            meter.process(&signal[..self.channels]);
+        }
+        let heard = [&left[start..end], right.get(start..end).unwrap_or(&[])];
+        self.file.write(&heard[..self.channels])?;
+        self.pending.iter_mut().for_each(Vec::clear);
+        Ok(())
+    }
+
+    /// Lets the latency run out and completes the file; returns what was measured of input, clean path and output path.
+    fn finish(mut self) -> Result<[Readings; 3], OutputError> {
+        while self.written < self.taken {
+            for pending in &mut self.pending[..self.channels] {
+                pending.resize(CHUNK, 0.0);
+            }
+            self.chunk()?;
+        }
+        self.file.finish()?;
+        Ok([&mut self.input, &mut self.clean, &mut self.output].map(|meter| {
+            meter.finish();
+            meter.readings()
+        }))
+    }
+}

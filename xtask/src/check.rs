@@ -1,0 +1,78 @@
+//! Everything that must hold before a change is kept. Stops at the first step that fails.
+
+use crate::step::{cargo, run};
+use crate::{bundle, bundled_dir, setup};
+use nice_plug_xtask::Result;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+/// Tells the tests where the bundle lies that was built from the sources they were built from. Without it they pass the bundle over, since
+/// it may be an old one.
+const BUNDLED: &str = "CRESTLINE_BUNDLED";
+/// The framework's own guard: the process ends if the audio thread allocates. It exists only together with debug assertions.
+const GUARD: &str = "nice-plug/assert_process_allocs";
+
+/// Formatting, lints, documentation, and all tests; the tests of the audio thread once more in optimised builds.
+pub fn everything() -> Result<()> {
+    let mut steps = Steps::default();
+    steps.step("fixtures", setup::fixtures)?;
+    steps.step("formatting", || {
+        run(cargo(["fmt", "--all", "--check", "--", "--config-path", ".ci/rustfmt.toml"]))
+    })?;
+    steps.step("lints", || {
+        run(cargo(["clippy", "--quiet", "--workspace", "--all-targets", "--", "--deny", "warnings"]))
+    })?;
+    steps.step("documentation", || {
+        let mut command = cargo(["doc", "--quiet", "--workspace", "--no-deps"]);
+        command.env("RUSTDOCFLAGS", "--deny warnings");
+        run(command)
+    })?;
+    steps.step("bundle", bundle)?;
+    steps.step("tests", || run(with_bundle(cargo(["test", "--quiet", "--workspace"]))))?;
+    steps.step("audio thread, optimised", || {
+        run(cargo(["test", "--quiet", "--profile", "rtcheck", "--test", "realtime_allocation"]))
+    })?;
+    steps.step("hosts, optimised, under the allocation guard", || {
+        run(cargo(["test", "--quiet", "--profile", "rtcheck", "--features", GUARD, "--test", "host_clap"]))
+    })?;
+    steps.summary();
+    Ok(())
+}
+
+fn with_bundle(mut command: Command) -> Command {
+    command.env(BUNDLED, bundled_dir());
+    command
+}
+
+/// The steps done so far.
+#[derive(Default)]
+struct Steps {
+    done: usize,
+    total: Duration,
+}
+
+impl Steps {
+    fn step(&mut self, name: &str, work: impl FnOnce() -> Result<()>) -> Result<()> {
+        println!("\n== {name} ==");
+        let start = Instant::now();
+        let result = work();
+        let took = start.elapsed();
+        self.total += took;
+        match &result {
+            Ok(()) => {
+                self.done += 1;
+                println!("-- {name}: passed in {}", seconds(took));
+            }
+            Err(_) => println!("-- {name}: FAILED after {}", seconds(took)),
+        }
+        result
+    }
+
+    fn summary(&self) {
+        println!("\nAll {} steps passed in {}.", self.done, seconds(self.total));
+    }
+}
+
+fn seconds(time: Duration) -> String {
+    format!("{:.1} s", time.as_secs_f64())
+}

@@ -1,0 +1,77 @@
+//! `cargo xtask`: everything that is done with the project besides building it.
+
+#![expect(clippy::print_stdout, clippy::print_stderr, reason = "a command talks to whoever typed it")]
+
+mod check;
+mod setup;
+mod step;
+
+use nice_plug_xtask::{Result, chdir_workspace_root, main_with_args};
+use std::path::PathBuf;
+use std::process::ExitCode;
+use step::{cargo, run};
+
+const USAGE: &str = "\
+Usage: cargo xtask <command>
+
+  demo            build the plug-in, play a song through it in a small host, write the songs to listen to
+  setup           install the system packages and test fixtures that are missing
+  setup --check   only say what is missing
+  bundle          build the plug-in and the command for release, into target/bundled
+  check           formatting, lints, documentation and all tests
+  bench           what the processing costs
+";
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let done = chdir_workspace_root().and_then(|()| match arguments[..] {
+        ["demo"] => demo(),
+        ["setup"] => setup::install(),
+        ["setup", "--check"] => setup::report(),
+        ["bundle"] => bundle(),
+        ["check"] => check::everything(),
+        ["bench"] => run(cargo(["bench", "--bench", "cost"])),
+        ["help" | "--help" | "-h"] => {
+            print!("{USAGE}");
+            Ok(())
+        }
+        _ => {
+            eprint!("{USAGE}");
+            Err(std::io::Error::other("unknown command").into())
+        }
+    });
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("cargo xtask: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+/// The folder that cargo builds into: this program lies in `debug` or `release` below it.
+fn target_dir() -> PathBuf {
+    let here = std::env::current_exe().ok();
+    here.and_then(|path| path.ancestors().nth(2).map(PathBuf::from)).unwrap_or_else(|| PathBuf::from("target"))
+}
+
+/// Where [`bundle`] puts the plug-in and the command.
+fn bundled_dir() -> PathBuf {
+    target_dir().join("bundled")
+}
+
+/// Builds the plug-in and the command as they are shipped. The bundler takes along a binary with the package's name wherever it finds one,
+/// so both are always built.
+fn bundle() -> Result<()> {
+    let arguments = ["bundle", "crestline", "--release", "--lib", "--bin", "crestline"];
+    main_with_args("cargo xtask", arguments.map(String::from))
+}
+
+/// Plays a song through the bundle. Nothing but Rust and a C compiler is needed for it.
+fn demo() -> Result<()> {
+    bundle()?;
+    let mut command = cargo(["run", "--quiet", "--release", "--example", "demo", "--"]);
+    command.arg(bundled_dir()).arg(target_dir().join("demo"));
+    run(command)
+}
