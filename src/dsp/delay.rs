@@ -10,7 +10,10 @@ pub struct DelayLine {
 impl DelayLine {
     /// A line of `delay_frames` frames (0 passes straight through) for `channels` channels. Allocates.
     pub fn new(delay_frames: usize, channels: usize) -> Self {
-        Self { rings: vec![vec![0.0; delay_frames]; channels], position: 0 }
+        Self {
+            rings: vec![vec![0.0; delay_frames]; channels],
+            position: 0,
+        }
     }
 
     /// Frames between input and output; constant for the life of the line.
@@ -31,7 +34,11 @@ impl DelayLine {
     /// As many frames are taken as the shortest channel has; channels beyond those of `new` are left as they are.
     pub fn process(&mut self, channels: &mut [&mut [f32]]) {
         let delay = self.latency_frames();
-        let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        let frames = channels
+            .iter()
+            .map(|channel| channel.len())
+            .min()
+            .unwrap_or(0);
         if delay == 0 {
             return;
         }

@@ -22,7 +22,10 @@ pub struct Quanta {
 impl Quanta {
     /// An empty regrouping; the first [`QUANTUM`] frames that come out are silence.
     pub fn new() -> Self {
-        Self { held: [[0.0; QUANTUM]; 2], filled: 0 }
+        Self {
+            held: [[0.0; QUANTUM]; 2],
+            filled: 0,
+        }
     }
 
     /// Back to the state after `new`. Real-time safe.
@@ -35,7 +38,11 @@ impl Quanta {
     /// A channel that is missing is silence to `work`; a third and later one is left as it is. As many frames are
     /// taken as the shortest channel has. Real-time safe if `work` is.
     pub fn process(&mut self, channels: &mut [&mut [f32]], mut work: impl FnMut(&mut [Lane; 2])) {
-        let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0);
+        let frames = channels
+            .iter()
+            .map(|channel| channel.len())
+            .min()
+            .unwrap_or(0);
         let mut start = 0;
         while start < frames {
             let run = (QUANTUM - self.filled).min(frames - start);
@@ -62,6 +69,16 @@ impl Default for Quanta {
     }
 }
 
+/// Samples beyond this overflow in a filter or a product; they count as faults.
+const LARGEST_SAMPLE: f32 = 1e30;
+
+/// Replaces samples that are not finite, or are beyond ±1e30, by silence. Real-time safe.
+pub fn remove_faults(lane: &mut Lane) {
+    for x in lane {
+        *x = if x.abs() <= LARGEST_SAMPLE { *x } else { 0.0 };
+    }
+}
+
 /// The next quantum of a ramp, a value for each frame. Real-time safe.
 pub fn frames_of(ramp: &mut Ramp) -> Lane {
     if ramp.is_settled() {
@@ -72,6 +89,7 @@ pub fn frames_of(ramp: &mut Ramp) -> Lane {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "the very same samples, not some nearby")]
 mod tests {
     use super::*;
     use proptest::prelude::*;

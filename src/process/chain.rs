@@ -66,6 +66,8 @@ pub struct Chain {
     warm_up: u32,
     saturated_runs: bool,
     heard: Switch,
+    /// Nothing has been played yet.
+    fresh: bool,
 }
 
 impl Chain {
@@ -86,6 +88,7 @@ impl Chain {
             warm_up: latency as u32 + frames_from_ms(sample_rate_hz, WARM_UP_MS),
             saturated_runs: false,
             heard: Switch::new(sample_rate_hz),
+            fresh: true,
         }
     }
 
@@ -109,6 +112,7 @@ impl Chain {
         self.warming = 0;
         self.saturated_runs = false;
         self.heard.reset();
+        self.fresh = true;
     }
 
     /// Takes the input in `clean`, leaves the clean path there and the output path in `output`; all slices of one length.
@@ -134,8 +138,10 @@ impl Chain {
             self.saturator.reset();
             self.saturated_limiter.reset();
             self.saturated_runs = true;
-            self.warming = self.warm_up;
+            // Where no other sound came before, both paths start from silence and there is nothing to wait for.
+            self.warming = if self.fresh { 0 } else { self.warm_up };
         }
+        self.fresh = false;
         if !self.saturated_runs {
             self.heard.set(false);
             copy(clean, output);
@@ -149,11 +155,15 @@ impl Chain {
             self.warming = 0;
         }
         let unheard = self.warming.min(frames);
-        self.warming -= unheard;
-        self.heard.set(false);
-        self.crossfade(clean, output, 0..unheard as usize);
-        self.heard.set(settings.saturator.enabled);
-        self.crossfade(clean, output, unheard as usize..frames as usize);
+        if unheard > 0 {
+            self.warming -= unheard;
+            self.heard.set(false);
+            self.crossfade(clean, output, 0..unheard as usize);
+        }
+        if unheard < frames {
+            self.heard.set(settings.saturator.enabled);
+            self.crossfade(clean, output, unheard as usize..frames as usize);
+        }
         if !settings.saturator.enabled && self.heard.is_off() {
             self.saturated_runs = false;
         }
@@ -168,7 +178,10 @@ impl Chain {
             self.heard = start;
             for (clean, output) in clean[range.clone()].iter().zip(&mut output[range.clone()]) {
                 let share = self.heard.advance() as f32;
-                *output = clean + share * (*output - clean);
+                // Arrived, the path is heard to the last bit, wherever in a block that is.
+                if share < 1.0 {
+                    *output = clean + share * (*output - clean);
+                }
             }
         }
     }

@@ -1,7 +1,7 @@
 //! A limiter that turns down and nothing else.
 //!
-//! The gain that every true peak needs is found ahead of time ([`detector`](self::detector)), kept for a while, let go
-//! slowly and rounded off without ever asking for less than was needed ([`gain`](self::gain)), and multiplied onto the
+//! The gain that every true peak needs is found ahead of time (`detector`), kept for a while, let go
+//! slowly and rounded off without ever asking for less than was needed (`gain`), and multiplied onto the
 //! delayed signal. After Hämäläinen, "Smoothing of the control signal without clipped output in digital peak
 //! limiters", DAFx-02, pp. 195–198.
 
@@ -12,14 +12,12 @@ use self::detector::{DETECTOR_LATENCY, Detector};
 use self::gain::{GROUP, GROUPS, GainComputer, Pace};
 use crate::dsp::decibel::{db_from_gain, gain_from_db};
 use crate::dsp::delay::DelayLine;
-use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of};
+use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
 use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
 
-/// How far below the ceiling peaks are held, in dB.
-const MARGIN_DB: f64 = 0.02;
-
-/// Samples beyond ±1e30 would overflow in the detector; they count as faults.
-const LARGEST_SAMPLE: f32 = 1e30;
+/// How far below the ceiling peaks are held, in dB: what a moving gain adds between samples, and what the detector may miss. With
+/// what it over-reads (0.05 dB), a signal whose true peak is 0.1 dB under the ceiling is still left alone.
+const MARGIN_DB: f64 = 0.03;
 
 /// Groups whose ceiling is remembered.
 const CEILINGS: usize = GROUPS + DETECTOR_LATENCY / GROUP;
@@ -49,7 +47,12 @@ pub struct LimiterSettings {
 
 impl Default for LimiterSettings {
     fn default() -> Self {
-        Self { enabled: true, ceiling_dbtp: -1.0, release: Release::Automatic, link_percent: 100.0 }
+        Self {
+            enabled: true,
+            ceiling_dbtp: -1.0,
+            release: Release::Automatic,
+            link_percent: 100.0,
+        }
     }
 }
 
@@ -119,8 +122,15 @@ impl Limiter {
     /// Lowest gain of each channel in the last block, in dB, 0 or less. Blocks that end between two quanta of 32 frames
     /// show what the last quantum showed. The second is the first again for one channel.
     pub fn gain_db(&self) -> [f64; 2] {
-        let [first, second] = self.core.least_gain.map(|gain| db_from_gain(f64::from(gain)).unwrap_or(-600.0));
-        if self.channels == 1 { [first; 2] } else { [first, second] }
+        let [first, second] = self
+            .core
+            .least_gain
+            .map(|gain| db_from_gain(f64::from(gain)).unwrap_or(-600.0));
+        if self.channels == 1 {
+            [first; 2]
+        } else {
+            [first, second]
+        }
     }
 
     /// Whether the last block was turned down at all.
@@ -152,7 +162,8 @@ impl Limiter {
         let mut least: Option<[f32; 2]> = None;
         self.quanta.process(channels, |frames| {
             let gain = core.quantum(frames, aims);
-            least = Some(least.map_or(gain, |least| [least[0].min(gain[0]), least[1].min(gain[1])]));
+            least =
+                Some(least.map_or(gain, |least| [least[0].min(gain[0]), least[1].min(gain[1])]));
         });
         if let Some(least) = least {
             self.core.least_gain = least;
@@ -188,13 +199,12 @@ impl Core {
         self.link.set_target(aims.link);
         self.amount.set_target(aims.amount);
         for (detector, lane) in self.detectors.iter_mut().zip(frames.iter_mut()) {
-            for x in lane.iter_mut() {
-                *x = if x.abs() <= LARGEST_SAMPLE { *x } else { 0.0 };
-            }
+            remove_faults(lane);
             detector.push(lane);
         }
         let [first, second] = frames;
-        self.delay.process(&mut [first.as_mut_slice(), second.as_mut_slice()]);
+        self.delay
+            .process(&mut [first.as_mut_slice(), second.as_mut_slice()]);
         if is_settled_at(&self.amount, 0.0) {
             self.link.skip(QUANTUM as u32);
             if !self.at_rest {
@@ -234,7 +244,10 @@ impl Core {
             let before = self.ceiling.value();
             *lowest = before.min(self.ceiling.skip(GROUP as u32));
         }
-        self.ceilings.first_chunk().copied().unwrap_or([target; GROUPS])
+        self.ceilings
+            .first_chunk()
+            .copied()
+            .unwrap_or([target; GROUPS])
     }
 
     /// The gains of the quantum that leaves the delay.
@@ -243,12 +256,13 @@ impl Core {
         for (detector, needed) in self.detectors.iter_mut().zip(&mut needed) {
             *needed = detector.needed_gain(ceilings);
         }
-        let both: [f64; GROUPS] = std::array::from_fn(|group| needed[0][group].min(needed[1][group]));
+        let both: [f64; GROUPS] =
+            std::array::from_fn(|group| needed[0][group].min(needed[1][group]));
         let linked = self.linked.process(&both, pace);
         if is_settled_at(&self.link, 1.0) || self.detectors.len() < 2 {
             return [linked; 2];
         }
-        if self.link.value() == 1.0 {
+        if self.link.value() >= 1.0 {
             // Leaving full link: what was needed so far is a safe past for either channel.
             for alone in &mut self.alone {
                 alone.copy_from(&self.linked);
@@ -257,7 +271,8 @@ impl Core {
         let link = frames_of(&mut self.link);
         let mut gains = [linked; 2];
         for ((gain, alone), needed) in gains.iter_mut().zip(&mut self.alone).zip(&needed) {
-            for ((gain, alone), link) in gain.iter_mut().zip(alone.process(needed, pace)).zip(link) {
+            for ((gain, alone), link) in gain.iter_mut().zip(alone.process(needed, pace)).zip(link)
+            {
                 // Alone is never lower than linked, so no mix of the two is higher than a channel needs.
                 *gain = alone + link * (*gain - alone);
             }
@@ -266,6 +281,8 @@ impl Core {
     }
 }
 
+/// Whether a ramp has come to rest at `value`.
+#[expect(clippy::float_cmp, reason = "a ramp arrives exactly")]
 fn is_settled_at(ramp: &Ramp, value: f64) -> bool {
     ramp.is_settled() && ramp.target() == value
 }

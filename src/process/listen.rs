@@ -51,15 +51,13 @@ pub struct ListenSettings {
     pub bypass: bool,
 }
 
-/// Gated loudness of the last 10 s of each signal, LUFS; `None` while there is none.
+/// Loudness of output path, clean path and input in LUFS, in this order; `None` while there is none.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct RecentLoudness {
-    /// Of the output path.
-    pub output_lufs: Option<f64>,
-    /// Of the clean path.
-    pub clean_lufs: Option<f64>,
-    /// Of the input.
-    pub input_lufs: Option<f64>,
+    /// Gated, of the last 10 s: what matching goes by.
+    pub gated_10s_lufs: [Option<f64>; 3],
+    /// Of the last 400 ms: shows a jump even where a setting was changed a moment ago.
+    pub momentary_lufs: [Option<f64>; 3],
 }
 
 /// The signals, all in step, one slice a channel.
@@ -89,6 +87,10 @@ const JUMP_DB: f64 = 3.0;
 const ARRIVAL_S: f64 = 1.0;
 /// The jump assumed where one of the levels is not known, dB.
 const UNKNOWN_JUMP_DB: f64 = 20.0;
+/// Below this nothing is matched: the absolute gate of ITU-R BS.1770-5, LUFS.
+const SILENCE_LUFS: f64 = -70.0;
+/// Bound of the residue: far beyond audio, and small enough for sums of what is heard to stay finite.
+const LARGEST: f32 = 1e30;
 /// Time constant of the products behind the residue's best-fitting gain, s.
 const RESIDUE_S: f64 = 0.4;
 
@@ -128,6 +130,14 @@ impl Level {
         let gain = gain_from_db(self.match_db + self.arrival_db);
         self.slope = (gain - self.gain) / f64::from(TICK_FRAMES);
         self.gain = gain;
+    }
+
+    /// Lets a signal that is not heard yet start `jump_db` lower and arrive in a second; 0 for at once.
+    fn arrive(&mut self, jump_db: f64, tick_s: f64) {
+        self.arrival_db = -jump_db;
+        self.arrival_step_db = jump_db / ARRIVAL_S * tick_s;
+        self.gain = gain_from_db(self.match_db + self.arrival_db);
+        self.slope = 0.0;
     }
 
     /// Gain `left` frames before the end of the tick.
@@ -214,46 +224,52 @@ impl Listen {
         if before == Some(wanted) {
             return;
         }
-        if wanted.0 == RESIDUE {
-            self.residue.reset();
-        }
+        // What is still fading out is heard: its gains must not jump, and that it comes back surprises nobody.
+        let silent = self.weights[wanted.0].value() == 0.0;
         for (signal, weight) in self.weights.iter_mut().enumerate() {
             weight.set_target(if signal == wanted.0 { 1.0 } else { 0.0 });
         }
-        let Some((old, _)) = before else { return };
-        if old == wanted.0 || wanted.0 == RESIDUE {
+        if !silent {
             return;
         }
-        let of = [loudness.output_lufs, loudness.clean_lufs, loudness.input_lufs, None];
-        let level = |signal: usize| of[signal].map(|lufs| lufs + self.levels[signal].match_db);
-        let jump_db = match (level(wanted.0), level(old)) {
-            (Some(new), Some(old)) => new - old,
+        if wanted.0 == RESIDUE {
+            self.residue.reset();
+        }
+        if let Some((old, _)) = before {
+            let jump_db = self.jump_db(old, wanted.0, loudness);
+            let jump_db = if jump_db > JUMP_DB { jump_db } else { 0.0 };
+            self.levels[wanted.0].arrive(jump_db, self.tick_s);
+        }
+    }
+
+    /// By how much `new` would be louder than what is heard of `old`, dB.
+    fn jump_db(&self, old: usize, new: usize, loudness: &RecentLoudness) -> f64 {
+        let gain_db = self.levels[new].match_db - self.levels[old].match_db - self.levels[old].arrival_db;
+        // The residue is at most as loud as the output that it is taken from.
+        let new = if new == RESIDUE { OUTPUT } else { new };
+        let jump_db = |of: &[Option<f64>; 3]| match (of[new], of.get(old).copied().flatten()) {
+            (Some(new), Some(old)) => new - old + gain_db,
             (Some(_), None) => UNKNOWN_JUMP_DB,
             (None, _) => 0.0,
         };
-        if jump_db > JUMP_DB {
-            let level = &mut self.levels[wanted.0];
-            level.arrival_db = -jump_db;
-            level.arrival_step_db = jump_db / ARRIVAL_S * self.tick_s;
-            // The signal was not heard until now: its gain may change at once.
-            level.gain = gain_from_db(level.match_db + level.arrival_db);
-            level.slope = 0.0;
-        }
+        jump_db(&loudness.gated_10s_lufs).max(jump_db(&loudness.momentary_lufs))
     }
 
     fn tick(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let matched = settings.matched && !settings.bypass;
-        let of = [loudness.output_lufs, loudness.clean_lufs, loudness.input_lufs];
-        let quietest = of.iter().copied().reduce(|a, b| Some(a?.min(b?))).flatten();
-        let aim = |lufs: Option<f64>| {
-            if matched { Some(quietest? - lufs?) } else { Some(0.0) }
+        let [output, clean, input] = loudness.gated_10s_lufs;
+        let quietest = loudness.gated_10s_lufs.iter().copied().reduce(|a, b| Some(a?.min(b?))).flatten();
+        // In silence the last 10 s shrink to whatever sounded last: nothing to go by.
+        let silent = loudness.momentary_lufs.iter().any(|now| now.is_none_or(|lufs| lufs < SILENCE_LUFS));
+        let aim = |lufs: Option<f64>| match matched {
+            false => Some(0.0),
+            true if silent => None,
+            true => Some(quietest? - lufs?),
         };
-        for (level, lufs) in self.levels.iter_mut().zip(of) {
+        // The residue is heard in proportion to the output it was taken from.
+        for (level, lufs) in self.levels.iter_mut().zip([output, clean, input, output]) {
             level.tick(aim(lufs), matched, self.tick_s);
         }
-        // The residue is heard in proportion to the output it was taken from.
-        let output = self.levels[OUTPUT];
-        self.levels[RESIDUE] = Level { arrival_db: 0.0, arrival_step_db: 0.0, ..output };
         self.residue.tick();
     }
 
@@ -327,6 +343,7 @@ impl Residue {
         self.input_input = self.keep * self.input_input + product(input, input);
         self.input_output = self.keep * self.input_output + product(input, output);
         let gain = (self.gain - self.slope * f64::from(left)) as f32;
-        [output[0] - gain * input[0], output[1] - gain * input[1]]
+        // Samples too large for audio may outgrow an `f32`.
+        std::array::from_fn(|channel| (output[channel] - gain * input[channel]).clamp(-LARGEST, LARGEST))
     }
 }

@@ -17,11 +17,14 @@ use wide::f32x8;
 use crate::dsp::decibel::gain_from_db;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::oversample::{CLEAN_CASCADE, Downsampler, Upsampler};
-use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of};
+use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
 use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
 
 /// Corner of the high-pass on the difference signal that keeps an uneven curve from shifting the middle of the signal.
 const DC_CORNER_HZ: f64 = 2.0;
+
+/// Largest difference that the high-pass learns from: a faulty sample must not leave an offset for seconds.
+const LARGEST_LOSS: f64 = 16.0;
 
 /// Largest share of the bending room that full lean takes from the positive half.
 const FULL_LEAN: f64 = 0.3;
@@ -44,7 +47,13 @@ pub struct SaturatorSettings {
 
 impl Default for SaturatorSettings {
     fn default() -> Self {
-        Self { enabled: false, ceiling_dbtp: -1.0, shoulder_db: 3.0, lean_percent: 0.0, blend_percent: 100.0 }
+        Self {
+            enabled: false,
+            ceiling_dbtp: -1.0,
+            shoulder_db: 3.0,
+            lean_percent: 0.0,
+            blend_percent: 100.0,
+        }
     }
 }
 
@@ -80,16 +89,22 @@ pub fn curve(x: f64, settings: &SaturatorSettings) -> f64 {
     if x.is_nan() {
         return 0.0;
     }
+    let x = x.clamp(-1e30, 1e30);
     let shape = settings.shape();
     let over = x.abs() - shape.shoulder;
     if over <= 0.0 {
         return x;
     }
-    let room = if x > 0.0 { shape.room_above } else { shape.room_below };
+    let room = if x > 0.0 {
+        shape.room_above
+    } else {
+        shape.room_below
+    };
     let v = (over / (2.0 * room)).min(1.0);
-    let bent = shape.shoulder + 2.0 * room * (v - v.powi(5) * (7.0 - v * (14.0 - v * (10.0 - 2.5 * v))));
+    let bent =
+        shape.shoulder + 2.0 * room * (v - v.powi(5) * (7.0 - v * (14.0 - v * (10.0 - 2.5 * v))));
     let bent = bent.copysign(x);
-    if shape.blend == 1.0 { bent } else { x + shape.blend * (bent - x) }
+    bent * shape.blend + x * (1.0 - shape.blend)
 }
 
 /// Linear-phase oversampled saturator for one or two channels.
@@ -181,18 +196,29 @@ impl Saturator {
     /// Settings glide to new values in 20 ms, from the next quantum of 32 frames on.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &SaturatorSettings) {
         let shape = settings.shape();
-        self.share_above = if settings.enabled { share_above(channels, shape.shoulder as f32) } else { 0.0 };
+        self.share_above = if settings.enabled {
+            share_above(channels, shape.shoulder as f32)
+        } else {
+            0.0
+        };
         let amount = if settings.enabled { shape.blend } else { 0.0 };
         let core = &mut self.core;
-        self.quanta.process(channels, |frames| core.quantum(frames, &shape, amount));
+        self.quanta
+            .process(channels, |frames| core.quantum(frames, &shape, amount));
     }
 }
 
 fn share_above(channels: &[&mut [f32]], shoulder: f32) -> f64 {
     let total: usize = channels.iter().map(|channel| channel.len()).sum();
-    let above: usize =
-        channels.iter().map(|channel| channel.iter().filter(|x| x.abs() > shoulder).count()).sum();
-    if total == 0 { 0.0 } else { above as f64 / total as f64 }
+    let above: usize = channels
+        .iter()
+        .map(|channel| channel.iter().filter(|x| x.abs() > shoulder).count())
+        .sum();
+    if total == 0 {
+        0.0
+    } else {
+        above as f64 / total as f64
+    }
 }
 
 /// Settings of one quantum, a value for each frame.
@@ -210,7 +236,12 @@ impl Core {
             channel.offset = 0.0;
         }
         self.dry.reset();
-        for ramp in [&mut self.shoulder, &mut self.room_above, &mut self.room_below, &mut self.amount] {
+        for ramp in [
+            &mut self.shoulder,
+            &mut self.room_above,
+            &mut self.room_below,
+            &mut self.amount,
+        ] {
             ramp.reset();
         }
     }
@@ -229,13 +260,12 @@ impl Core {
         let amount = frames_of(&mut self.amount);
         let mut used = frames.split_at_mut(self.channels.len().min(2)).0.iter_mut();
         for (channel, lane) in self.channels.iter_mut().zip(&mut used) {
-            for x in lane.iter_mut() {
-                *x = if x.is_finite() { *x } else { 0.0 };
-            }
+            remove_faults(lane);
             channel.up.push(lane);
         }
         let [first, second] = frames;
-        self.dry.process(&mut [first.as_mut_slice(), second.as_mut_slice()]);
+        self.dry
+            .process(&mut [first.as_mut_slice(), second.as_mut_slice()]);
         for (channel, lane) in self.channels.iter_mut().zip(frames.iter_mut()) {
             if off {
                 channel.down.reset();
@@ -257,7 +287,10 @@ impl Channel {
         let lane = if reached {
             self.up.render();
             let up = &self.up;
-            Some(self.down.process(|phase, quantum| bend.difference(up.phase(phase), quantum)))
+            Some(
+                self.down
+                    .process(|phase, quantum| bend.difference(up.phase(phase), quantum)),
+            )
         } else {
             self.down.process_silence()
         };
@@ -267,7 +300,8 @@ impl Channel {
         let mut lane = lane.unwrap_or([0.0; QUANTUM]);
         for d in &mut lane {
             let difference = f64::from(*d);
-            self.offset += dc_coefficient * (difference - self.offset);
+            self.offset +=
+                dc_coefficient * (difference.clamp(-LARGEST_LOSS, LARGEST_LOSS) - self.offset);
             *d = (difference - self.offset) as f32;
         }
         // Far below what an f32 sample next to full scale can tell: let the signal be bit-exact again.
@@ -283,18 +317,119 @@ impl Bend {
     fn difference(&self, x: &Lane, out: &mut Lane) {
         let rows = x.as_chunks::<8>().0.iter().zip(out.as_chunks_mut::<8>().0);
         let shoulders = self.shoulder.as_chunks::<8>().0;
-        let rooms = self.room_above.as_chunks::<8>().0.iter().zip(self.room_below.as_chunks::<8>().0);
+        let rooms = self
+            .room_above
+            .as_chunks::<8>()
+            .0
+            .iter()
+            .zip(self.room_below.as_chunks::<8>().0);
         for (((x, out), shoulder), (above, below)) in rows.zip(shoulders).zip(rooms) {
             let x = f32x8::new(*x);
             let over = x.abs() - f32x8::new(*shoulder);
-            let twice_room = x.simd_gt(f32x8::ZERO).select(f32x8::new(*above), f32x8::new(*below)) * 2.0;
-            let v = (over / twice_room).fast_max(f32x8::ZERO).fast_min(f32x8::ONE);
+            let twice_room = x
+                .simd_gt(f32x8::ZERO)
+                .select(f32x8::new(*above), f32x8::new(*below))
+                * 2.0;
+            let v = (over / twice_room)
+                .fast_max(f32x8::ZERO)
+                .fast_min(f32x8::ONE);
             let square = v * v;
-            let bow = f32x8::splat(7.0) - v * (f32x8::splat(14.0) - v * (f32x8::splat(10.0) - v * 2.5));
+            let bow =
+                f32x8::splat(7.0) - v * (f32x8::splat(14.0) - v * (f32x8::splat(10.0) - v * 2.5));
             let knee = twice_room * (square * square * v) * bow;
             let beyond = (over - twice_room).fast_max(f32x8::ZERO);
             let loss = knee + beyond;
             *out = x.simd_gt(f32x8::ZERO).select(-loss, loss).to_array();
         }
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::float_cmp, reason = "a straight line returns what it is given")]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn settings(shoulder_db: f64, lean_percent: f64) -> SaturatorSettings {
+        SaturatorSettings {
+            shoulder_db,
+            lean_percent,
+            ..SaturatorSettings::default()
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn the_curve_is_straight_below_the_shoulder_rises_and_never_passes_the_ceiling(
+            ceiling_dbtp in -24.0..0.0,
+            shoulder_db in 0.5..12.0,
+            lean_percent in 0.0..100.0,
+            x in -8.0..8.0,
+            step in 0.0..0.5,
+        ) {
+            let settings = SaturatorSettings { ceiling_dbtp, shoulder_db, lean_percent, ..SaturatorSettings::default() };
+            let y = curve(x, &settings);
+            if x.abs() <= gain_from_db(ceiling_dbtp - shoulder_db) {
+                prop_assert_eq!(x, y);
+            }
+            prop_assert!(y.abs() <= gain_from_db(ceiling_dbtp) * (1.0 + 1e-12));
+            prop_assert!(y.abs() <= x.abs() + 1e-12);
+            prop_assert!(curve(x + step, &settings) >= y - 1e-12);
+        }
+
+        /// The vectors of the audio path and the function that the editor draws are one curve.
+        #[test]
+        fn the_audio_path_bends_as_the_drawn_curve(shoulder_db in 0.5..12.0, lean_percent in 0.0..100.0, x in -3.0_f32..3.0) {
+            let settings = settings(shoulder_db, lean_percent);
+            let shape = settings.shape();
+            let bend = Bend {
+                shoulder: [shape.shoulder as f32; QUANTUM],
+                room_above: [shape.room_above as f32; QUANTUM],
+                room_below: [shape.room_below as f32; QUANTUM],
+            };
+            let mut difference = [0.0; QUANTUM];
+            bend.difference(&[x; QUANTUM], &mut difference);
+            let expected = curve(f64::from(x), &settings) - f64::from(x);
+            prop_assert!((f64::from(difference[7]) - expected).abs() < 1e-6);
+        }
+    }
+
+    /// First and second differences at the junctions: a jump in slope or curvature would not shrink with the step.
+    #[test]
+    fn slope_and_curvature_are_continuous_at_both_ends_of_the_bend() {
+        for (shoulder_db, lean_percent) in [(0.5, 0.0), (3.0, 0.0), (3.0, 100.0), (12.0, 50.0)] {
+            let settings = settings(shoulder_db, lean_percent);
+            let shape = settings.shape();
+            for (sign, room) in [(1.0, shape.room_above), (-1.0, shape.room_below)] {
+                for (x, slope) in [(shape.shoulder, 1.0), (shape.shoulder + 2.0 * room, 0.0)] {
+                    let step = room * 1e-3;
+                    let at = |offset: f64| curve(sign * (x + offset), &settings) * sign;
+                    for side in [-1.0, 1.0] {
+                        let first = (at(side * step) - at(0.0)) / (side * step);
+                        let second = (at(2.0 * side * step) - 2.0 * at(side * step) + at(0.0))
+                            / (step * step);
+                        assert!((first - slope).abs() < 1e-6, "{shoulder_db} {x}: {first}");
+                        assert!((second * room).abs() < 1e-4, "{shoulder_db} {x}: {second}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_blend_of_nothing_is_the_straight_line() {
+        let dry = SaturatorSettings {
+            blend_percent: 0.0,
+            ..SaturatorSettings::default()
+        };
+        assert_eq!(curve(3.0, &dry), 3.0);
+        let half = SaturatorSettings {
+            blend_percent: 50.0,
+            ..dry
+        };
+        assert!((curve(3.0, &half) - f64::midpoint(3.0, gain_from_db(-1.0))).abs() < 1e-12);
+        assert_eq!(curve(f64::NAN, &half), 0.0);
+        let bent = SaturatorSettings::default();
+        assert_eq!(curve(f64::NEG_INFINITY, &bent), -gain_from_db(-1.0));
     }
 }

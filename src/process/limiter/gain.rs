@@ -58,8 +58,8 @@ impl GainComputer {
     /// A gain computer at rest. Allocates.
     pub fn new(sample_rate_hz: f64) -> Self {
         let groups_per_ms = sample_rate_hz / 1000.0 / GROUP as f64;
-        let len = (WINDOW_MS * groups_per_ms).round().clamp(2.0, 4096.0) as usize;
-        let hold = (HOLD_MS * groups_per_ms).ceil().clamp(1.0, 65536.0) as usize;
+        let len = groups(WINDOW_MS * groups_per_ms).max(2);
+        let hold = groups((HOLD_MS * groups_per_ms).ceil());
         let ahead = len - 1 + SPLINE_REACH + SETTLED_GROUPS;
         let mut new = Self {
             groups_per_ms,
@@ -134,20 +134,38 @@ impl GainComputer {
     /// Puts the released value into the history and averages it.
     fn average(&mut self) -> f64 {
         let len = self.history.len();
-        self.newest = if self.newest == 0 { len - 1 } else { self.newest - 1 };
+        self.newest = if self.newest == 0 {
+            len - 1
+        } else {
+            self.newest - 1
+        };
         if let Some(cell) = self.history.get_mut(self.newest) {
             *cell = self.released;
         }
         let (recent_last, recent_first) = self.history.split_at(self.newest.min(len));
         let ordered = recent_first.iter().chain(recent_last);
-        self.weights.iter().zip(ordered).map(|(weight, value)| weight * value).sum()
+        self.weights
+            .iter()
+            .zip(ordered)
+            .map(|(weight, value)| weight * value)
+            .sum()
     }
+}
+
+/// Rounded to whole groups, 1…65536.
+#[expect(clippy::cast_sign_loss, reason = "at least 1")]
+fn groups(number: f64) -> usize {
+    number.round().clamp(1.0, 65536.0) as usize
 }
 
 /// One step towards `goal`; the last ten-millionth of a decibel is taken at once, so that rest is reached.
 fn approach(value: f64, goal: f64, coefficient: f64) -> f64 {
     let next = value + coefficient * (goal - value);
-    if (goal - next).abs() < 1e-8 { goal } else { next }
+    if (goal - next).abs() < 1e-8 {
+        goal
+    } else {
+        next
+    }
 }
 
 /// Hann weights as multiples of 2⁻²⁴ that sum to exactly one.
@@ -192,7 +210,12 @@ struct RunningMinimum {
 
 impl RunningMinimum {
     fn new(len: usize) -> Self {
-        Self { queue: vec![(1.0, 0); len.max(1)], front: 0, count: 0, time: 0 }
+        Self {
+            queue: vec![(1.0, 0); len.max(1)],
+            front: 0,
+            count: 0,
+            time: 0,
+        }
     }
 
     fn reset(&mut self) {
@@ -215,7 +238,12 @@ impl RunningMinimum {
             self.front = wrap(self.front + 1);
             self.count -= 1;
         }
-        while self.count > 0 && self.queue.get(wrap(self.front + self.count - 1)).is_some_and(|last| last.0 >= value) {
+        while self.count > 0
+            && self
+                .queue
+                .get(wrap(self.front + self.count - 1))
+                .is_some_and(|last| last.0 >= value)
+        {
             self.count -= 1;
         }
         if let Some(cell) = self.queue.get_mut(wrap(self.front + self.count)) {
@@ -223,5 +251,83 @@ impl RunningMinimum {
         }
         self.count += 1;
         self.queue.get(self.front).map_or(value, |first| first.0)
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::float_cmp, reason = "exactly one is the promise")]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn weights_are_positive_and_their_sums_exactly_one() {
+        for len in 2..100 {
+            let weights = window(len);
+            assert!(weights.iter().all(|weight| *weight >= 0.0));
+            assert_eq!(weights.iter().sum::<f64>(), 1.0);
+        }
+        let spline = spline();
+        for frame in 0..GROUP {
+            assert_eq!(
+                spline.iter().map(|weights| weights[frame]).sum::<f32>(),
+                1.0
+            );
+        }
+    }
+
+    #[test]
+    fn rest_is_exactly_one_and_is_reached_again() {
+        for pace in [Pace::Automatic, Pace::Manual(20.0), Pace::Manual(1000.0)] {
+            let mut computer = GainComputer::new(48000.0);
+            for _ in 0..2 {
+                assert_eq!(computer.process(&[1.0; GROUPS], pace), [1.0; QUANTUM]);
+            }
+            for _ in 0..100 {
+                computer.process(&[0.1; GROUPS], pace);
+            }
+            let mut frames = 0;
+            while computer.process(&[1.0; GROUPS], pace) != [1.0; QUANTUM] {
+                frames += QUANTUM;
+                assert!(frames < 48000 * 25, "{pace:?}");
+            }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn the_running_minimum_is_the_smallest_of_the_last(len in 1_usize..20, values in prop::collection::vec(0.0..1.0, 1..200)) {
+            let mut lowest = RunningMinimum::new(len);
+            for end in 1..=values.len() {
+                let last = &values[end.saturating_sub(len)..end];
+                let expected = last.iter().copied().fold(f64::MAX, f64::min);
+                prop_assert_eq!(lowest.push(values[end - 1]), expected);
+            }
+        }
+
+        /// The promise of the whole design.
+        #[test]
+        fn the_gain_is_never_higher_than_needed_and_settled_two_groups_around(
+            rate in 8000.0..200_000.0,
+            pace in prop_oneof![Just(Pace::Automatic), (20.0..1000.0).prop_map(Pace::Manual)],
+            peaks in prop::collection::vec((0_usize..400, 0.01..1.0), 1..30),
+        ) {
+            let mut needed = vec![1.0; 600];
+            for (at, gain) in peaks {
+                needed[at] = gain;
+            }
+            let mut computer = GainComputer::new(rate);
+            let late = computer.latency_frames();
+            let mut gains = Vec::new();
+            for groups in needed.as_chunks::<GROUPS>().0 {
+                gains.extend(computer.process(groups, pace));
+            }
+            for (group, needed) in needed.iter().enumerate() {
+                let first = (group * GROUP + late).saturating_sub(SETTLED_GROUPS * GROUP);
+                for gain in gains.iter().skip(first).take((2 * SETTLED_GROUPS + 1) * GROUP) {
+                    prop_assert!(f64::from(*gain) <= needed * (1.0 + 2e-7));
+                }
+            }
+        }
     }
 }

@@ -1,0 +1,273 @@
+//! Upwards: midpoints, and midpoints between those.
+
+use wide::f32x8;
+
+use super::{HalfBand, Kernel, Pair, largest, place, vectors};
+use crate::dsp::fir;
+use crate::dsp::quantum::{Lane, QUANTUM};
+
+/// Frames of a phase row before its quantum.
+pub const ROW_LEAD: usize = 8;
+/// Frames in a phase row: the quantum, and 8 frames on either side for the next filter to reach into.
+pub const ROW: usize = QUANTUM + 2 * ROW_LEAD;
+/// Frames computed beyond the quantum, on either side, by every stage but the last.
+const MARGIN: usize = 4;
+
+/// One stage upwards: from `count` phases to `2·count`.
+#[derive(Debug, Clone)]
+struct UpStage {
+    /// One kernel for each new phase, with the start of the row it fills.
+    kernels: Vec<(Kernel, usize)>,
+}
+
+/// Interpolator for one channel.
+///
+/// It has no state but its input, so a quantum that nobody wants need not be computed.
+#[derive(Debug, Clone)]
+pub struct Upsampler {
+    input: Vec<f32>,
+    pairs: usize,
+    first: Kernel,
+    stages: Vec<UpStage>,
+    rows: Vec<f32>,
+    bend: f32,
+    /// Quanta pushed since the last [`Self::render`].
+    stale: usize,
+    /// Largest |second difference| of the input in each of the last quanta, newest last.
+    curvature: Vec<f32>,
+}
+
+impl Upsampler {
+    /// An interpolator by `2^cascade.len()`. Allocates.
+    ///
+    /// The first stage has at least 4 pairs of taps, later ones at most 6 (they reach no further than the margins of a
+    /// row); what is outside is clamped.
+    pub fn new(cascade: &[HalfBand]) -> Self {
+        let factor = 1 << cascade.len();
+        let pairs = cascade.first().map_or(4, |stage| stage.pairs.max(4));
+        let mut stages = Vec::new();
+        let mut first = Kernel {
+            centre: 0.0,
+            at: 0,
+            pairs: Vec::new(),
+        };
+        for (level, stage) in cascade.iter().enumerate() {
+            let count = 1_usize << level;
+            let stride = factor / count;
+            if level == 0 {
+                let taps = fir::half_sample(pairs, stage.beta);
+                let midpoint = pairs;
+                first.pairs = (0..pairs)
+                    .map(|k| Pair {
+                        tap: taps[k] as f32,
+                        left: midpoint - k,
+                        right: midpoint + 1 + k,
+                    })
+                    .collect();
+                continue;
+            }
+            let taps = fir::half_sample(stage.pairs.clamp(1, 6), stage.beta);
+            let lead = if level + 1 == cascade.len() {
+                ROW_LEAD
+            } else {
+                ROW_LEAD - MARGIN
+            };
+            let kernels = (0..count.cast_signed())
+                .map(|phase| {
+                    let pairs = taps
+                        .iter()
+                        .zip(0_isize..)
+                        .map(|(tap, k)| Pair {
+                            tap: *tap as f32,
+                            left: place(phase - k, count, stride, ROW, lead),
+                            right: place(phase + 1 + k, count, stride, ROW, lead),
+                        })
+                        .collect();
+                    let row = (2 * phase + 1).cast_unsigned() * stride / 2 * ROW;
+                    (
+                        Kernel {
+                            centre: 0.0,
+                            at: 0,
+                            pairs,
+                        },
+                        row,
+                    )
+                })
+                .collect();
+            stages.push(UpStage { kernels });
+        }
+        let len = 2 * (pairs + MARGIN) + QUANTUM;
+        let mut new = Self {
+            input: vec![0.0; len],
+            pairs,
+            first,
+            stages,
+            rows: vec![0.0; factor * ROW],
+            bend: 0.0,
+            stale: 2,
+            curvature: vec![0.0; len.div_ceil(QUANTUM)],
+        };
+        new.bend = new.worst_bend();
+        new
+    }
+
+    /// Frames by which [`Self::render`] lags behind [`Self::push`].
+    pub fn latency_frames(&self) -> usize {
+        self.pairs + MARGIN
+    }
+
+    /// Phases to a frame.
+    pub fn factor(&self) -> usize {
+        self.rows.len() / ROW
+    }
+
+    /// Forgets the input. Real-time safe.
+    pub fn reset(&mut self) {
+        self.input.fill(0.0);
+        self.curvature.fill(0.0);
+        self.stale = 2;
+    }
+
+    /// Takes the next quantum of input. Real-time safe.
+    pub fn push(&mut self, quantum: &Lane) {
+        let kept = self.input.len() - QUANTUM;
+        self.input.copy_within(QUANTUM.., 0);
+        if let Some(newest) = self.input.get_mut(kept..) {
+            newest.copy_from_slice(quantum);
+        }
+        self.stale = self.stale.saturating_add(1);
+        self.curvature.rotate_left(1);
+        if let (Some(newest), Some(frames)) =
+            (self.curvature.last_mut(), self.input.get(kept - 2..))
+        {
+            *newest = largest_second_difference(frames);
+        }
+    }
+
+    /// A bound that no sample of any phase in the current quantum exceeds.
+    ///
+    /// What a filter returns between two samples differs from the straight line between them by a weighted sum of
+    /// second differences; the largest sum of |weights| of any phase was measured in `new`. For programme, whose
+    /// second differences are small, this is far tighter than the filter's worst gain.
+    pub fn bound(&self) -> f32 {
+        let start = self.pairs + MARGIN;
+        let (Some(frames), Some(after)) = (
+            vectors::<4>(&self.input, start),
+            self.input.get(start + QUANTUM),
+        ) else {
+            return f32::MAX;
+        };
+        let peak = frames.iter().fold(f32x8::splat(*after).abs(), |peak, x| {
+            peak.fast_max(f32x8::new(*x).abs())
+        });
+        let peak = largest(peak);
+        let curvature = self.curvature.iter().fold(0.0_f32, |most, x| most.max(*x));
+        (peak + self.bend * curvature) * 1.00001
+    }
+
+    /// Computes the phases of the quantum that lies [`Self::latency_frames`] behind. Real-time safe.
+    pub fn render(&mut self) {
+        let start = self.pairs + MARGIN - ROW_LEAD;
+        if let (Some(row), Some(x)) = (
+            self.rows.first_chunk_mut::<ROW>(),
+            self.input.get(start..start + ROW),
+        ) {
+            row.copy_from_slice(x);
+        }
+        let at = self.rows.len() / 2 + ROW_LEAD - MARGIN;
+        if self.stale == 1 {
+            // The first eight midpoints are the last eight of the quantum before.
+            self.rows.copy_within(at + QUANTUM..at + QUANTUM + 8, at);
+            let ahead = self.input.get(8..).unwrap_or_default();
+            store(&mut self.rows, at + 8, &self.first.row::<4>(ahead));
+        } else {
+            store(&mut self.rows, at, &self.first.row::<5>(&self.input));
+        }
+        self.stale = 0;
+        let last = self.stages.len().saturating_sub(1);
+        for (level, stage) in self.stages.iter().enumerate() {
+            for (kernel, row) in &stage.kernels {
+                if level == last {
+                    let values = kernel.row::<4>(&self.rows);
+                    store(&mut self.rows, row + ROW_LEAD, &values);
+                } else {
+                    let values = kernel.row::<5>(&self.rows);
+                    store(&mut self.rows, row + ROW_LEAD - MARGIN, &values);
+                }
+            }
+        }
+    }
+
+    /// The row of a phase: frame `n` of the quantum is at `n + ROW_LEAD`. Frames outside the quantum are only there
+    /// for some phases: all of phase 0, one frame on either side of the phases of all but the last stage.
+    pub fn row(&self, phase: usize) -> &[f32; ROW] {
+        const SILENCE: &[f32; ROW] = &[0.0; ROW];
+        self.rows.as_chunks::<ROW>().0.get(phase).unwrap_or(SILENCE)
+    }
+
+    /// The samples of a phase in the current quantum.
+    pub fn phase(&self, phase: usize) -> &Lane {
+        const SILENCE: &Lane = &[0.0; QUANTUM];
+        self.row(phase)
+            .get(ROW_LEAD..)
+            .and_then(|row| row.first_chunk())
+            .unwrap_or(SILENCE)
+    }
+
+    /// Largest Σ|weight| on the second differences, over the phases: see [`Self::bound`].
+    ///
+    /// Each phase's impulse response is found by running unit impulses through the cascade; taking the straight line
+    /// away and summing twice gives the weights.
+    fn worst_bend(&mut self) -> f32 {
+        let len = self.input.len();
+        let factor = self.factor();
+        let frame = QUANTUM / 2;
+        let mut responses = vec![vec![0.0_f64; len]; factor];
+        for at in 0..len {
+            self.input.fill(0.0);
+            self.input[at] = 1.0;
+            self.stale = 2;
+            self.render();
+            for (phase, response) in responses.iter_mut().enumerate() {
+                response[at] = f64::from(self.phase(phase)[frame]);
+            }
+        }
+        self.reset();
+        let origin = self.pairs + MARGIN + frame;
+        let worst = responses.iter_mut().enumerate().map(|(phase, response)| {
+            let fraction = phase as f64 / factor as f64;
+            response[origin] -= 1.0 - fraction;
+            response[origin + 1] -= fraction;
+            let (mut once, mut twice, mut sum) = (0.0, 0.0, 0.0_f64);
+            for value in response.iter() {
+                once += value;
+                twice += once;
+                sum += f64::abs(twice);
+            }
+            sum
+        });
+        worst.fold(0.0, f64::max) as f32
+    }
+}
+
+/// Copies vectors into a buffer from `at` on.
+#[inline]
+fn store<const V: usize>(buffer: &mut [f32], at: usize, values: &[[f32; 8]; V]) {
+    if let Some(target) = buffer.get_mut(at..at + 8 * V) {
+        target.copy_from_slice(values.as_flattened());
+    }
+}
+
+/// Largest `|x[n] − 2·x[n+1] + x[n+2]|` over a quantum.
+fn largest_second_difference(x: &[f32]) -> f32 {
+    let rows = (vectors::<4>(x, 0), vectors::<4>(x, 1), vectors::<4>(x, 2));
+    let (Some(a), Some(b), Some(c)) = rows else {
+        return f32::MAX;
+    };
+    let mut most = f32x8::ZERO;
+    for ((a, b), c) in a.iter().zip(b).zip(c) {
+        let bend = f32x8::new(*a) - f32x8::new(*b) * 2.0 + f32x8::new(*c);
+        most = most.fast_max(bend.abs());
+    }
+    largest(most)
+}
