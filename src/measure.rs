@@ -1,5 +1,6 @@
 //! Signal to numbers: loudness, true peak, microdynamics, levels, spectral balance. Knows nothing of what is done to the signal.
 
+mod alignment;
 mod balance;
 mod gating;
 mod histogram;
@@ -10,11 +11,16 @@ mod meter;
 mod microdynamics;
 mod range;
 mod readings;
+mod reduction;
 mod sliding;
+mod tap;
 mod time_grid;
 mod true_peak;
 
+pub use alignment::{Aligner, Alignment, Relation};
 pub use balance::{band_edge_hz, mid_band_hz};
 pub use k_weighting::{KWeighting, Section};
 pub use meter::Meter;
 pub use readings::{AES17_OFFSET_DB, BAND_COUNT, Balance, ChannelRole, Readings};
+pub use reduction::{BandReduction, Reduction, ReductionMeter, Rest, Span, Trend};
+pub use tap::{LONGEST_DELAY_MS, TapMeter, longest_delay_frames};

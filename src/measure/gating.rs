@@ -132,7 +132,9 @@ mod tests {
         ) {
             let blocks: Vec<f64> = levels.iter().map(|level| power_from_db(-20.0 + (level + 20.0) * spread)).collect();
             let mut bounded = GatedLoudness::new();
-            blocks.iter().for_each(|&block| bounded.push(block));
+            for &block in &blocks {
+                bounded.push(block);
+            }
             match (bounded.loudness_lufs(), exact(&blocks)) {
                 (Some(ours), Some(exact)) => prop_assert!((ours - exact).abs() < 0.01, "{ours} against {exact}"),
                 (ours, exact) => prop_assert_eq!(ours, exact),
@@ -143,7 +145,9 @@ mod tests {
         fn recent_gating_equals_the_exact_list(levels in prop::collection::vec(-90.0..5.0_f64, 1..97)) {
             let blocks: Vec<f64> = levels.iter().map(|&level| power_from_db(level)).collect();
             let mut recent = RecentGatedLoudness::new();
-            blocks.iter().for_each(|&block| recent.push(block));
+            for &block in &blocks {
+                recent.push(block);
+            }
             match (recent.loudness_lufs(), exact(&blocks)) {
                 (Some(ours), Some(exact)) => prop_assert!((ours - exact).abs() < 1e-9),
                 (ours, exact) => prop_assert_eq!(ours, exact),

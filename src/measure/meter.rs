@@ -35,6 +35,8 @@ pub struct Meter {
     balance: Option<BalanceMeter>,
     slot: Slot,
     true_peak_max: f32,
+    /// Highest since it was last taken.
+    true_peak_fresh: f32,
     true_peak_3s: SlidingMax,
     short_term_plr_min_db: Option<f64>,
     readings: Readings,
@@ -92,6 +94,7 @@ impl Meter {
             balance: None,
             slot: Slot::default(),
             true_peak_max: 0.0,
+            true_peak_fresh: 0.0,
             true_peak_3s: SlidingMax::new(SHORT_TERM_SLOTS),
             short_term_plr_min_db: None,
             readings: Readings::default(),
@@ -130,6 +133,7 @@ impl Meter {
         }
         self.slot = Slot::default();
         self.true_peak_max = 0.0;
+        self.true_peak_fresh = 0.0;
         self.true_peak_3s.reset();
         self.short_term_plr_min_db = None;
         self.readings = Readings::default();
@@ -195,6 +199,7 @@ impl Meter {
             self.loudness.push(self.slot.weighted, slots(MOMENTARY_SLOTS), slots(SHORT_TERM_SLOTS));
             self.rms.push(self.slot.plain);
             self.true_peak_3s.push(self.slot.true_peak);
+            self.true_peak_fresh = self.true_peak_fresh.max(self.slot.true_peak);
             self.true_peak_max = self.true_peak_max.max(self.slot.true_peak);
             self.slot = Slot::default();
             self.update_readings();
@@ -285,6 +290,14 @@ impl Meter {
     /// Yes: a copy.
     pub fn readings(&self) -> Readings {
         Readings { frames: self.grid.frames(), ..self.readings }
+    }
+
+    /// Highest true peak over all channels in the whole 10 ms since this was last asked, dBTP; `None` in silence.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn take_true_peak_dbtp(&mut self) -> Option<f64> {
+        db_from_gain(f64::from(std::mem::take(&mut self.true_peak_fresh)))
     }
 
     /// Spectral balance so far; all `None` unless the meter was made [`with_balance`](Self::with_balance). A few thousand additions: ask for it some ten times a second.

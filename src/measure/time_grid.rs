@@ -1,9 +1,10 @@
-//! The clock of the measurements: steps of 5 ms, counted in frames.
+//! The clock of the measurements: steps of 5 ms unless others are asked for, counted in frames.
 
 /// Cuts the signal into steps of 5 ms. Step *k* ends at frame `round(k · rate / 200)`, so that no rounding error adds up at any rate.
 #[derive(Clone, Debug)]
 pub(super) struct TimeGrid {
     sample_rate_hz: f64,
+    steps_per_second: u64,
     /// Whole steps so far.
     steps: u64,
     /// Frames so far.
@@ -17,7 +18,12 @@ pub(super) const STEPS_PER_SECOND: u64 = 200;
 
 impl TimeGrid {
     pub fn new(sample_rate_hz: f64) -> Self {
-        let mut grid = Self { sample_rate_hz, steps: 0, frames: 0, next: 0 };
+        Self::with_steps(sample_rate_hz, STEPS_PER_SECOND)
+    }
+
+    /// A grid with another number of steps in a second.
+    pub fn with_steps(sample_rate_hz: f64, steps_per_second: u64) -> Self {
+        let mut grid = Self { sample_rate_hz, steps_per_second, steps: 0, frames: 0, next: 0 };
         grid.reset();
         grid
     }
@@ -28,9 +34,9 @@ impl TimeGrid {
         self.next = self.boundary(1);
     }
 
-    /// Frame at which step `step` (counted from 1) ends. Rates below 200 Hz get steps of one frame.
+    /// Frame at which step `step` (counted from 1) ends. A step is one frame at least.
     fn boundary(&self, step: u64) -> u64 {
-        let exact = step as f64 * self.sample_rate_hz / STEPS_PER_SECOND as f64;
+        let exact = step as f64 * self.sample_rate_hz / self.steps_per_second as f64;
         #[expect(clippy::cast_sign_loss, reason = "a count of frames is not negative")]
         let frame = exact.round() as u64;
         frame
@@ -38,7 +44,7 @@ impl TimeGrid {
 
     /// Frames until the current step ends; at least 1.
     pub fn remaining(&self) -> usize {
-        (self.next - self.frames).max(1) as usize
+        self.next.saturating_sub(self.frames).max(1) as usize
     }
 
     /// Counts `frames` (at most [`remaining`](Self::remaining)); true when they complete a step.

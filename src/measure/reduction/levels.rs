@@ -1,0 +1,324 @@
+//! From windows to readings: what is reported of each band now, over 3 s and since the last restart.
+
+use super::readings::{BandReduction, Reduction, Rest, Trend};
+use super::window::Fit;
+use crate::dsp::decibel::{db_from_gain, db_from_power};
+use crate::measure::histogram::{Bin, Histogram, percentile_rank};
+
+/// Windows in a bucket of 100 ms, and buckets in 3 s.
+const WINDOWS_PER_BUCKET: u32 = 10;
+const BUCKETS: usize = 30;
+/// Windows in 10 s.
+const RECENT_WINDOWS: usize = 1_000;
+/// A band of less power than this (mean square over the channels, −70 dBFS) is silence.
+const GATE: f64 = 1e-7;
+/// A band this far below the whole signal (−40 dB) holds what leaks in from its neighbours; its gain would be theirs.
+const LEAK: f64 = 1e-4;
+/// Where less than this share of the output comes from the input, a gain means nothing.
+const LEAST_EXPLAINED: f64 = 0.1;
+/// Gains are held to this range, dB.
+const LOWEST_DB: f64 = -60.0;
+const HIGHEST_DB: f64 = 40.0;
+/// Shares are held to −150 dB, where the arithmetic ends.
+const LEAST_SHARE: f64 = 1e-15;
+const PERCENT_AT_REST: u64 = 95;
+
+/// Sums over some windows of one band.
+#[derive(Clone, Copy, Debug)]
+struct Sums {
+    /// Energy of the input where the gain could be told, and the same times the gain in dB.
+    weight: f64,
+    weighted_db: f64,
+    lowest_db: f64,
+    output: f64,
+    residual: f64,
+    highest_share: f64,
+}
+
+impl Sums {
+    const NONE: Self = Self {
+        weight: 0.0,
+        weighted_db: 0.0,
+        lowest_db: f64::INFINITY,
+        output: 0.0,
+        residual: 0.0,
+        highest_share: 0.0,
+    };
+
+    fn add(&mut self, other: &Self) {
+        self.weight += other.weight;
+        self.weighted_db += other.weighted_db;
+        self.lowest_db = self.lowest_db.min(other.lowest_db);
+        self.output += other.output;
+        self.residual += other.residual;
+        self.highest_share = self.highest_share.max(other.highest_share);
+    }
+
+    fn reduction_db(&self, rest_db: Option<f64>) -> Option<f32> {
+        let rest_db = rest_db.filter(|_| self.weight > 0.0)?;
+        Some((rest_db - self.weighted_db / self.weight) as f32)
+    }
+
+    fn highest_reduction_db(&self, rest_db: Option<f64>) -> Option<f32> {
+        rest_db.filter(|_| self.lowest_db.is_finite()).map(|rest_db| (rest_db - self.lowest_db) as f32)
+    }
+
+    fn share_db(&self) -> Option<f32> {
+        share_db(if self.output > 0.0 { self.residual / self.output } else { 0.0 }, self.output)
+    }
+
+    fn highest_share_db(&self) -> Option<f32> {
+        share_db(self.highest_share, self.output)
+    }
+}
+
+fn share_db(share: f64, output: f64) -> Option<f32> {
+    (output > 0.0).then(|| db_from_power(share.max(LEAST_SHARE)).unwrap_or_default() as f32)
+}
+
+/// One band, or (last) all of them together, whose gain is left open.
+#[derive(Clone, Debug)]
+struct Track {
+    now: Sums,
+    bucket: Sums,
+    buckets: [Sums; BUCKETS],
+    session: Sums,
+    three_seconds: Sums,
+    last_bucket: Sums,
+}
+
+impl Track {
+    const EMPTY: Self = Self {
+        now: Sums::NONE,
+        bucket: Sums::NONE,
+        buckets: [Sums::NONE; BUCKETS],
+        session: Sums::NONE,
+        three_seconds: Sums::NONE,
+        last_bucket: Sums::NONE,
+    };
+
+    fn push(&mut self, now: Sums) {
+        self.now = now;
+        self.bucket.add(&now);
+        self.session.add(&now);
+    }
+
+    /// Added up afresh, so that nothing drifts in a session of any length.
+    fn close_bucket(&mut self, index: usize) {
+        self.last_bucket = std::mem::replace(&mut self.bucket, Sums::NONE);
+        if let Some(oldest) = self.buckets.get_mut(index) {
+            *oldest = self.last_bucket;
+        }
+        self.three_seconds = self.buckets.iter().fold(Sums::NONE, |mut sum, bucket| {
+            sum.add(bucket);
+            sum
+        });
+    }
+
+    /// A quantity over every span.
+    fn trend(&self, value: impl Fn(&Sums) -> Option<f32>, highest: impl Fn(&Sums) -> Option<f32>) -> Trend {
+        Trend {
+            now_db: value(&self.now),
+            mean_100ms_db: value(&self.last_bucket),
+            mean_3s_db: value(&self.three_seconds),
+            mean_db: value(&self.session),
+            max_3s_db: highest(&self.three_seconds),
+            max_db: highest(&self.session),
+        }
+    }
+}
+
+/// The gains of one band, to take percentiles from.
+#[derive(Clone, Debug)]
+struct Gains {
+    histogram: Histogram,
+    /// The bins of the windows that count, oldest at `head`; without it all of them count.
+    ring: Option<Vec<Option<(u32, f32)>>>,
+    head: usize,
+}
+
+impl Gains {
+    fn new(span: Span) -> Self {
+        Self {
+            histogram: Histogram::new(LOWEST_DB as i32, HIGHEST_DB as i32),
+            ring: (span == Span::TenSeconds).then(|| vec![None; RECENT_WINDOWS]),
+            head: 0,
+        }
+    }
+
+    fn reset(&mut self) {
+        self.histogram.reset();
+        if let Some(ring) = &mut self.ring {
+            ring.fill(None);
+        }
+        self.head = 0;
+    }
+
+    fn push(&mut self, gain_db: Option<f64>) {
+        // The ring remembers a rounded value; the histogram must be given, and later be asked to give back, the same one.
+        let entry = gain_db.map(|db| (self.histogram.bin_of(db) as u32, db as f32));
+        if let Some((bin, db)) = entry {
+            self.histogram.add(bin as usize, f64::from(db));
+        }
+        if let Some(cell) = self.ring.as_mut().and_then(|ring| ring.get_mut(self.head)) {
+            if let Some((bin, db)) = std::mem::replace(cell, entry) {
+                self.histogram.remove(bin as usize, f64::from(db));
+            }
+            self.head = (self.head + 1) % RECENT_WINDOWS;
+        }
+    }
+
+    fn percentile_db(&self, percent: u64) -> Option<f64> {
+        let count = self.histogram.total_from(0).count;
+        self.histogram.bin_of_rank(0, percentile_rank(count, percent)).and_then(Bin::mean)
+    }
+}
+
+/// Which windows the percentiles of the gain are taken over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Span {
+    /// None: the gain at rest must be known.
+    Nothing,
+    /// The last 10 s.
+    TenSeconds,
+    /// All since the last restart.
+    Session,
+}
+
+/// Everything reported of one pair of signals.
+#[derive(Clone, Debug)]
+pub(super) struct Levels {
+    tracks: [Track; 5],
+    gains: Option<[Gains; 4]>,
+    rest: Rest,
+    rest_gain_db: [Option<f64>; 4],
+    windows: u32,
+    bucket: usize,
+    readings: Reduction,
+}
+
+impl Levels {
+    pub fn new(span: Span, rest: Rest) -> Self {
+        let gains = (span != Span::Nothing).then(|| std::array::from_fn(|_| Gains::new(span)));
+        let mut levels = Self {
+            tracks: [Track::EMPTY; 5],
+            gains,
+            rest,
+            rest_gain_db: [None; 4],
+            windows: 0,
+            bucket: 0,
+            readings: Reduction::default(),
+        };
+        levels.report();
+        levels
+    }
+
+    pub fn restart(&mut self) {
+        self.tracks = [Track::EMPTY; 5];
+        self.gains.iter_mut().flatten().for_each(Gains::reset);
+        self.rest_gain_db = [None; 4];
+        self.windows = 0;
+        self.bucket = 0;
+        self.report();
+    }
+
+    pub fn set_rest(&mut self, rest: Rest) {
+        if rest != self.rest {
+            self.rest = rest;
+            self.report();
+        }
+    }
+
+    pub fn readings(&self) -> &Reduction {
+        &self.readings
+    }
+
+    /// Percentile of the reduction in a band, dB.
+    pub fn percentile_db(&self, band: usize, percent: u64) -> Option<f64> {
+        let gains = self.gains.as_ref()?.get(band)?;
+        Some((*self.rest_gain_db.get(band)?)? - gains.percentile_db(100 - percent.min(100))?)
+    }
+
+    /// Takes the window that has just ended.
+    pub fn push(&mut self, fit: &Fit, channels: f64) {
+        let gate = GATE * channels;
+        let whole: f64 = fit.xx.iter().sum();
+        for (band, track) in self.tracks[..4].iter_mut().enumerate() {
+            let (xx, yy, residual) = (fit.xx[band], fit.yy[band], fit.residual[band]);
+            let loud = xx > gate.max(LEAK * whole);
+            let gain_db = if loud { gain_db(xx, yy, fit.gain[band], fit.explained[band]) } else { None };
+            if let Some(gains) = &mut self.gains {
+                gains[band].push(gain_db);
+            }
+            let mut now = Sums::NONE;
+            if let Some(gain_db) = gain_db {
+                (now.weight, now.weighted_db, now.lowest_db) = (xx, xx * gain_db, gain_db);
+            }
+            if yy > gate {
+                (now.output, now.residual, now.highest_share) = (yy, residual, residual / yy);
+            }
+            track.push(now);
+        }
+        let mut total = Sums::NONE;
+        if fit.whole > gate {
+            total.output = fit.whole;
+            total.residual = fit.whole_residual;
+            total.highest_share = fit.whole_residual / fit.whole;
+        }
+        self.tracks[4].push(total);
+        self.windows += 1;
+        if self.windows == WINDOWS_PER_BUCKET {
+            self.windows = 0;
+            for track in &mut self.tracks {
+                track.close_bucket(self.bucket);
+            }
+            self.bucket = (self.bucket + 1) % BUCKETS;
+            self.report();
+        } else {
+            self.report_now();
+        }
+    }
+
+    /// Brings every reading up to date, the gain at rest first. A percentile without windows leaves that as it was.
+    pub fn report(&mut self) {
+        for (band, rest_db) in self.rest_gain_db.iter_mut().enumerate() {
+            *rest_db = match self.rest {
+                Rest::Known(db) => Some(db),
+                Rest::Automatic => {
+                    let gains = self.gains.as_ref().and_then(|gains| gains.get(band));
+                    gains.and_then(|gains| gains.percentile_db(PERCENT_AT_REST)).or(*rest_db)
+                }
+            };
+        }
+        let (bands, total) = self.tracks.split_at(4);
+        for ((reading, track), rest_db) in self.readings.bands.iter_mut().zip(bands).zip(self.rest_gain_db) {
+            *reading = BandReduction {
+                rest_gain_db: rest_db.map(|db| db as f32),
+                reduction: track.trend(|sums| sums.reduction_db(rest_db), |sums| sums.highest_reduction_db(rest_db)),
+                distortion: track.trend(Sums::share_db, Sums::highest_share_db),
+            };
+        }
+        if let Some(total) = total.first() {
+            self.readings.distortion = total.trend(Sums::share_db, Sums::highest_share_db);
+        }
+    }
+
+    /// Brings only what is told of this moment up to date; everything else can wait for the end of the bucket.
+    fn report_now(&mut self) {
+        for ((reading, track), rest_db) in self.readings.bands.iter_mut().zip(&self.tracks).zip(self.rest_gain_db) {
+            reading.reduction.now_db = track.now.reduction_db(rest_db);
+            reading.distortion.now_db = track.now.share_db();
+        }
+        self.readings.distortion.now_db = self.tracks[4].now.share_db();
+    }
+}
+
+/// Gain of a band in dB, if it can be trusted.
+fn gain_db(xx: f64, yy: f64, gain: f64, explained: f64) -> Option<f64> {
+    // Silence after the process is a gain as well, only a very low one.
+    if yy < xx * 1e-6 {
+        return Some(LOWEST_DB);
+    }
+    let trusted = gain > 0.0 && explained > LEAST_EXPLAINED;
+    trusted.then(|| db_from_gain(gain)).flatten().map(|db| db.clamp(LOWEST_DB, HIGHEST_DB))
+}

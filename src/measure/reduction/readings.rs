@@ -1,0 +1,48 @@
+//! What a pair of signals reports.
+
+/// One quantity over several spans of time, dB. `None`: cannot be told (yet), because there was too little signal.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Trend {
+    /// Over the last 40 ms (a Hann window, like 20 ms).
+    pub now_db: Option<f32>,
+    /// Energy-weighted mean over the last whole 100 ms: what a history keeps.
+    pub mean_100ms_db: Option<f32>,
+    /// Energy-weighted mean over the last 3 s.
+    pub mean_3s_db: Option<f32>,
+    /// Energy-weighted mean since the last restart.
+    pub mean_db: Option<f32>,
+    /// Highest of the last 3 s.
+    pub max_3s_db: Option<f32>,
+    /// Highest since the last restart.
+    pub max_db: Option<f32>,
+}
+
+/// What happened to one band.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct BandReduction {
+    /// Gain at rest, dB: what the band's gain is compared with.
+    pub rest_gain_db: Option<f32>,
+    /// Gain at rest less gain, dB: positive where the band is turned down.
+    pub reduction: Trend,
+    /// Share of the band's output that no gain explains, dB, 0 or less.
+    pub distortion: Trend,
+}
+
+/// What happened between one signal and another, band by band, low to high.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Reduction {
+    /// The bands.
+    pub bands: [BandReduction; 4],
+    /// Share of the whole output that no gain of its band explains, dB: the bands' distortion, weighted by their energy.
+    pub distortion: Trend,
+}
+
+/// Where the gain at rest is taken from.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum Rest {
+    /// The 95th percentile of each band's gain over the span that the meter was made with.
+    #[default]
+    Automatic,
+    /// The same known gain in every band, dB.
+    Known(f64),
+}

@@ -1,0 +1,297 @@
+//! The last 40 ms of a pair of signals in four bands, and what of the second a gain of each band of the first explains.
+
+use super::solve::solve;
+use std::f64::consts::PI;
+use wide::f64x4;
+
+/// Slots in a second; a slot is what the products are summed up over.
+pub(super) const SLOTS_PER_SECOND: u64 = 800;
+/// Slots in a window: 40 ms, which a Hann window weighs like 20 ms.
+pub(super) const SLOTS: usize = 32;
+/// Slots from one window to the next: 10 ms. At this overlap the windows weigh every moment the same.
+pub(super) const SLOTS_PER_UPDATE: u64 = 8;
+/// Sum of the window's weights.
+const WEIGHTS: f64 = SLOTS as f64 / 2.0;
+/// Where the energy lies closer together than this part of the window (squared), no slope of the gain can be told.
+const LEAST_SPREAD: f64 = 1e-6;
+/// How strongly the gains of the four bands are held to what each band says by itself: a share of the band's energy and one of all bands' energy,
+/// which keeps a faint band from taking up what the fit leaves over of a loud one.
+const HOLD: f64 = 0.01;
+const HOLD_FAINT: f64 = 3e-5;
+
+/// Weight and time (in windows, from its middle) of each slot.
+#[derive(Clone, Debug)]
+pub(super) struct Shape([[f64x4; 2]; SLOTS]);
+
+impl Shape {
+    pub fn new() -> Self {
+        Self(std::array::from_fn(|slot| {
+            let time = (slot as f64 + 0.5) / SLOTS as f64;
+            [f64x4::splat(0.5 - 0.5 * (2.0 * PI * time).cos()), f64x4::splat(time - 0.5)]
+        }))
+    }
+}
+
+/// Products of the bands x of the first signal with each other, summed over a stretch.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Own {
+    /// Each band with itself.
+    pub same: f64x4,
+    /// Bands 0·1, 1·2, 2·3 and 0·2.
+    pub near: f64x4,
+    /// Bands 1·3 and 0·3.
+    pub far: f64x4,
+}
+
+impl Own {
+    fn matrix(&self) -> [[f64; 4]; 4] {
+        let ([a, b, c, d], [ab, bc, cd, ac]) = (self.same.to_array(), self.near.to_array());
+        let [bd, ad, ..] = self.far.to_array();
+        [[a, ab, ac, ad], [ab, b, bc, bd], [ac, bc, c, cd], [ad, bd, cd, d]]
+    }
+
+    fn scaled(&self, factor: f64x4) -> Self {
+        Self { same: factor * self.same, near: factor * self.near, far: factor * self.far }
+    }
+
+    fn add(&mut self, other: &Self) {
+        self.same += other.same;
+        self.near += other.near;
+        self.far += other.far;
+    }
+}
+
+/// Products of the bands x of the first signal and y of the second, summed over a stretch.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Pair {
+    /// Each band of the first with the same band of the second.
+    pub xy: f64x4,
+    /// Each band of the second with itself.
+    pub yy: f64x4,
+    /// Each band of the first with the sum of the bands of the second.
+    pub xs: f64x4,
+    /// That sum with itself, in every lane.
+    pub ss: f64x4,
+}
+
+/// The last slots, oldest first from `head`.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Slots<T> {
+    values: [T; SLOTS],
+    head: usize,
+}
+
+impl<T: Copy + Default> Slots<T> {
+    pub fn new() -> Self {
+        Self { values: [T::default(); SLOTS], head: 0 }
+    }
+
+    pub fn push(&mut self, value: T) {
+        if let Some(slot) = self.values.get_mut(self.head) {
+            *slot = value;
+        }
+        self.head = (self.head + 1) % SLOTS;
+    }
+
+    fn oldest_first(&self) -> impl Iterator<Item = &T> {
+        let (newer, older) = self.values.split_at(self.head);
+        older.iter().chain(newer)
+    }
+}
+
+/// The first signal in a window: its products, weighted by the window and by the window times time once and twice.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Before {
+    moments: [Own; 3],
+    /// Middle of each band's energy and its spread about that.
+    centre: f64x4,
+    spread: f64x4,
+}
+
+impl Before {
+    pub fn new(shape: &Shape, own: &Slots<Own>) -> Self {
+        let mut moments = [Own::default(); 3];
+        for ([weight, time], own) in shape.0.iter().zip(own.oldest_first()) {
+            let mut own = own.scaled(*weight);
+            for moment in &mut moments {
+                moment.add(&own);
+                own = own.scaled(*time);
+            }
+        }
+        let [sum, moment, _] = moments;
+        let centre = ratio(moment.same, sum.same);
+        let mut spread = f64x4::ZERO;
+        for ([weight, time], own) in shape.0.iter().zip(own.oldest_first()) {
+            let time = *time - centre;
+            spread += time * time * (*weight * own.same);
+        }
+        Self { moments, centre, spread }
+    }
+}
+
+/// What a window says about a pair: energies a frame.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fit {
+    /// Energy of each band of the first signal.
+    pub xx: [f64; 4],
+    /// Gain of each band, linear.
+    pub gain: [f64; 4],
+    /// Share of each band of the second signal that the same band of the first explains.
+    pub explained: [f64; 4],
+    /// Energy of each band of the second signal, and the part of it that no gain of the band explains.
+    pub yy: [f64; 4],
+    pub residual: [f64; 4],
+    /// The same of the whole second signal: the part that no four gains explain.
+    pub whole: f64,
+    pub whole_residual: f64,
+}
+
+impl Fit {
+    /// Least squares, twice: gains that move evenly across the window.
+    ///
+    /// Each band by itself gives the gain `xy/xx`. The even movement is fitted only to be left out of the residual (otherwise a release of
+    /// 100 dB/s would read as −28 dB of distortion); about the centre of the energy it is orthogonal to the steady part, so the residual is
+    /// `yy − xy²/xx − m²/s`, where `m` is the moment of `xy` about that centre and `s` the spread of `xx`.
+    ///
+    /// Bands overlap, so what is done to one is seen in the next. Therefore the whole signal is fitted as well, by all four bands at once; that takes the
+    /// neighbours' part out of the gains. Where the bands hold too much of the same to be told apart (a tone at a corner) they stay with their own.
+    pub fn new(shape: &Shape, before: &Before, pair: &Slots<Pair>, frames_per_slot: f64) -> Self {
+        let mut sum = Pair::default();
+        let (mut xy_moment, mut xs_moment) = (f64x4::ZERO, f64x4::ZERO);
+        for ([weight, time], pair) in shape.0.iter().zip(pair.oldest_first()) {
+            let (xy, xs) = (*weight * pair.xy, *weight * pair.xs);
+            sum.xy += xy;
+            sum.xs += xs;
+            sum.yy += *weight * pair.yy;
+            sum.ss += *weight * pair.ss;
+            xy_moment += (*time - before.centre) * xy;
+            xs_moment += *time * xs;
+        }
+        let xx = before.moments[0].same;
+        let spread_out = before.spread.simd_gt(xx * f64x4::splat(LEAST_SPREAD));
+        let steady = ratio(sum.xy * sum.xy, xx);
+        let moving = ratio(xy_moment * xy_moment, before.spread) & spread_out;
+        let residual = (sum.yy - steady - moving).max(f64x4::ZERO);
+        let own_gain = ratio(sum.xy, xx).to_array();
+        let (gain, unexplained) = together(before, own_gain, sum.xs.to_array(), xs_moment.to_array());
+        let [whole, ..] = sum.ss.to_array();
+        let scale = 1.0 / (WEIGHTS * frames_per_slot.max(1.0));
+        let per_frame = |sum: f64x4| (sum * f64x4::splat(scale)).to_array();
+        Self {
+            xx: per_frame(xx),
+            gain,
+            explained: ratio(steady, sum.yy).to_array(),
+            yy: per_frame(sum.yy),
+            residual: per_frame(residual),
+            whole: whole * scale,
+            whole_residual: (whole + unexplained).max(0.0) * scale,
+        }
+    }
+}
+
+/// The gains of all bands together, held to `own_gain`, and how much less than everything they leave unexplained (negative).
+///
+/// Unknowns are four deviations from `own_gain` and four slopes.
+fn together(before: &Before, own_gain: [f64; 4], xs: [f64; 4], xs_moment: [f64; 4]) -> ([f64; 4], f64) {
+    let [sums, moments, squares] = before.moments.map(|moment| moment.matrix());
+    let mut matrix = [[0.0; 8]; 8];
+    for row in 0..4 {
+        for column in 0..4 {
+            matrix[row][column] = sums[row][column];
+            matrix[row][column + 4] = moments[row][column];
+            matrix[row + 4][column] = moments[row][column];
+            matrix[row + 4][column + 4] = squares[row][column];
+        }
+    }
+    let known: [f64; 8] = std::array::from_fn(|row| if row < 4 { xs[row] } else { xs_moment[row - 4] });
+    let mut start = [0.0; 8];
+    start[..4].copy_from_slice(&own_gain);
+    let times = |vector: &[f64; 8]| matrix.map(|row| row.iter().zip(vector).map(|(a, b)| a * b).sum::<f64>());
+    let reached = times(&start);
+    let left = std::array::from_fn(|row| known[row] - reached[row]);
+    let mut held = matrix;
+    let faint = HOLD_FAINT * (0..4).map(|band| sums[band][band]).sum::<f64>();
+    for (index, row) in held.iter_mut().enumerate() {
+        row[index] += HOLD * row[index] + if index < 4 { faint } else { 0.0 };
+    }
+    let change = solve(held, left);
+    let found: [f64; 8] = std::array::from_fn(|row| start[row] + change[row]);
+    // |s − Xg|² less |s|² is gᵀ(XᵀX)g − 2gᵀXᵀs.
+    let unexplained = found.iter().zip(times(&found)).zip(known).map(|((g, reached), known)| g * (reached - 2.0 * known)).sum();
+    (std::array::from_fn(|band| found[band]), unexplained)
+}
+
+/// `a/b`, and 0 where `b` is 0.
+fn ratio(a: f64x4, b: f64x4) -> f64x4 {
+    (a / b) & b.simd_gt(f64x4::ZERO)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Slots of a signal in one band with energy `energy(k)` in slot k and the gain `gain(t)`, t in windows from the middle.
+    fn fit(energy: impl Fn(usize) -> f64, gain: impl Fn(f64) -> f64, added: f64) -> Fit {
+        let shape = Shape::new();
+        let (mut own, mut pair) = (Slots::new(), Slots::new());
+        let third = |value: f64| f64x4::new([0.0, 0.0, value, 0.0]);
+        for slot in 0..SLOTS {
+            let (x, g) = (energy(slot), gain((slot as f64 + 0.5) / SLOTS as f64 - 0.5));
+            own.push(Own { same: third(x), ..Own::default() });
+            let yy = g * g * x + added * x;
+            pair.push(Pair { xy: third(g * x), yy: third(yy), xs: third(g * x), ss: f64x4::splat(yy) });
+        }
+        Fit::new(&shape, &Before::new(&shape, &own), &pair, 60.0)
+    }
+
+    // Closed form: y = g·x plus something uncorrelated of share s of y's energy leaves the residual s.
+    #[test]
+    fn a_steady_gain_and_its_residual_come_back() {
+        for added in [0.0, 1e-8, 1e-4, 0.5] {
+            let fit = fit(|slot| [1.0, 0.1, 3.0][slot % 3], |_| 0.25, added);
+            assert!((fit.gain[2] - 0.25).abs() < 1e-12);
+            for share in [fit.residual[2] / fit.yy[2], fit.whole_residual / fit.whole] {
+                assert!((share - added / (0.0625 + added)).abs() < 1e-13 + 1e-9 * share, "{added}: {share}");
+            }
+            assert_eq!(fit.yy[0], 0.0);
+        }
+    }
+
+    #[test]
+    fn an_even_movement_is_no_distortion_wherever_the_energy_lies() {
+        for first in [0, 9, 20] {
+            let fit = fit(|slot| if slot >= first { 1.0 + slot as f64 } else { 1e-9 }, |t| 0.8 + 0.3 * t, 0.0);
+            assert!(fit.residual[2] < 1e-13 * fit.yy[2], "{first}");
+        }
+    }
+
+    // Closed form: two bands that hold energies a, b and c in common, with gains p and q.
+    #[test]
+    fn overlapping_bands_are_told_apart() {
+        let (a, b, c, p, q) = (1.0, 2.0, 0.5, 0.5, 1.0);
+        let shape = Shape::new();
+        let (mut own, mut pair) = (Slots::new(), Slots::new());
+        let two = |low: f64, high: f64| f64x4::new([low, high, 0.0, 0.0]);
+        for _ in 0..SLOTS {
+            own.push(Own { same: two(a, b), near: two(c, 0.0), far: f64x4::ZERO });
+            let s = p * p * a + 2.0 * p * q * c + q * q * b;
+            pair.push(Pair {
+                xy: two(0.6 * a, 0.9 * b),
+                yy: two(p * p * a, q * q * b),
+                xs: two(p * a + q * c, p * c + q * b),
+                ss: f64x4::splat(s),
+            });
+        }
+        let fit = Fit::new(&shape, &Before::new(&shape, &own), &pair, 60.0);
+        assert!((fit.gain[0] - p).abs() < 0.01 && (fit.gain[1] - q).abs() < 0.01, "{:?}", fit.gain);
+        assert!(fit.whole_residual < 1e-4 * fit.whole);
+    }
+
+    #[test]
+    fn silence_and_a_single_click_are_no_trouble() {
+        assert_eq!(fit(|_| 0.0, |_| 1.0, 0.0).residual, [0.0; 4]);
+        let click = fit(|slot| if slot == 12 { 1.0 } else { 0.0 }, |_| 0.5, 0.0);
+        assert!(click.residual[2] < 1e-13 * click.yy[2]);
+        assert!((click.gain[2] - 0.5).abs() < 1e-12);
+    }
+}
