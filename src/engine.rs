@@ -2,8 +2,9 @@
 //! run this.
 
 use crate::dsp::delay::DelayLine;
-use crate::handover::{Activity, Point, Snapshot};
-use crate::measure::{ChannelRole, Meter};
+use crate::dsp::quantum::QUANTUM;
+use crate::handover::{Activity, AudioEnd, Moment, Point, Snapshot, Tap, TapWriter};
+use crate::measure::{ChannelRole, Meter, ReductionMeter, Rest, Span, TapMeter};
 use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
 
 /// What an engine is built for.
@@ -22,13 +23,29 @@ pub struct Settings {
     pub chain: ChainSettings,
     /// What is heard.
     pub listen: ListenSettings,
+    /// What the side-chain carries.
+    pub tap: TapSettings,
     /// The host's transport runs.
     pub playing: bool,
+}
+
+/// What the side-chain is taken for.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TapSettings {
+    /// It carries the signal from before what is in front of the plug-in.
+    pub on: bool,
+    /// Gain at rest of what is in front.
+    pub rest: Rest,
 }
 
 /// Frames worked on at a time, whatever the host's block size. Work is cut at multiples of this, counted from the start, so that what is steered
 /// by measurements does not depend on the host's blocks.
 pub const CHUNK: usize = 256;
+/// A sample beyond this (+80 dBFS) is no audio but a fault, and filters would remember it for seconds.
+const LARGEST_SAMPLE: f32 = 1e4;
+/// The paths in the order in which the reduction meter takes them.
+const CLEAN: usize = 0;
+const OUTPUT: usize = 1;
 /// The balance is copied into the snapshot ten times a second.
 const BALANCES_PER_SECOND: f64 = 10.0;
 
@@ -42,6 +59,9 @@ pub struct Engine {
     input: MeasuredPoint,
     clean: MeasuredPoint,
     output: MeasuredPoint,
+    /// The clean and the output path against what they would be if nothing held them down.
+    reduction: ReductionMeter,
+    tap: Option<Box<TapStage>>,
     /// Signals at hand: the input in step with the paths, and the two paths.
     dry_signal: Stereo,
     clean_signal: Stereo,
@@ -50,6 +70,8 @@ pub struct Engine {
     position: usize,
     stretch: usize,
     loudness: RecentLoudness,
+    /// Lowest gain of the clean and of the output path's limiter in the current chunk, dB.
+    limiters_db: [f32; 2],
     playing: bool,
 }
 
@@ -69,6 +91,65 @@ fn first_of(of: &Stereo, frames: usize) -> [&[f32]; 2] {
 fn first(of: &mut Stereo, frames: usize) -> [&mut [f32]; 2] {
     let [left, right] = of;
     [&mut left[..frames], &mut right[..frames]]
+}
+
+/// The comparison of the side-chain with the input.
+#[derive(Debug)]
+struct TapStage {
+    meter: TapMeter,
+    writer: TapWriter,
+    on: bool,
+    side_signal: Stereo,
+}
+
+impl TapStage {
+    /// `side` may have fewer channels and fewer frames than the input; what is missing is silence.
+    fn process(&mut self, input: &[&[f32]], side: &[&[f32]], settings: &TapSettings) {
+        if settings.on && !self.on {
+            self.writer.begin();
+        }
+        self.on = settings.on;
+        if !self.on {
+            return;
+        }
+        let frames = input.first().map_or(0, |channel| channel.len());
+        for (index, channel) in self.side_signal.iter_mut().enumerate() {
+            let samples = side.get(index).copied().unwrap_or_default();
+            for (frame, sample) in channel.iter_mut().take(frames).enumerate() {
+                *sample = samples.get(frame).map_or(0.0, |sample| playable(*sample));
+            }
+        }
+        let side = first_of(&self.side_signal, frames);
+        let side = &side[..input.len().min(2)];
+        self.writer.write(side, input);
+        self.meter.set_rest(settings.rest);
+        self.meter.process(side, input, self.writer.finding().alignment);
+    }
+
+    fn told(&self) -> Tap {
+        if !self.on {
+            return Tap::default();
+        }
+        let finding = self.writer.finding();
+        let alignment = finding.alignment;
+        Tap {
+            state: finding.state,
+            delay_frames: alignment.map_or(0, |found| found.delay_frames),
+            inverted: alignment.is_some_and(|found| found.inverted),
+            reduction: self.meter.readings(),
+        }
+    }
+}
+
+/// What there is of a stretch of a channel.
+fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: std::ops::Range<usize>) -> &'a [f32] {
+    let channel = channels.get(index).copied().unwrap_or_default();
+    channel.get(range.start..range.end.min(channel.len())).unwrap_or_default()
+}
+
+/// The sample, or silence for what is no audio.
+fn playable(sample: f32) -> f32 {
+    if sample.abs() <= LARGEST_SAMPLE { sample } else { 0.0 }
 }
 
 /// A meter and the balance last taken from it.
@@ -104,6 +185,10 @@ impl MeasuredPoint {
     fn process(&mut self, channels: &[&[f32]]) {
         self.meter.process(channels);
         self.point.readings = self.meter.readings();
+    }
+
+    /// Takes the balance where it is due. Called at the end of a chunk, so that it does not depend on the host's blocks.
+    fn take_balance(&mut self) {
         if self.point.readings.frames >= self.balance_due {
             self.balance_due += self.balance_every;
             self.point.balance = self.meter.balance();
@@ -124,14 +209,25 @@ impl Engine {
             input: MeasuredPoint::new(spec, 0.0),
             clean: MeasuredPoint::new(spec, 1.0 / 3.0),
             output: MeasuredPoint::new(spec, 2.0 / 3.0),
+            reduction: ReductionMeter::new(spec.sample_rate_hz, spec.channels, 2, Span::Nothing, Rest::Known(0.0)),
+            tap: None,
             dry_signal: silent_stereo(),
             clean_signal: silent_stereo(),
             output_signal: silent_stereo(),
             position: 0,
             stretch: 0,
             loudness: RecentLoudness::default(),
+            limiters_db: [0.0; 2],
             playing: false,
         }
+    }
+
+    /// The same engine, able to compare the side-chain with the input; `writer` hands both to the thread that finds the delay. Allocates.
+    #[must_use]
+    pub fn with_tap(self, writer: TapWriter) -> Self {
+        let meter = TapMeter::new(self.spec.sample_rate_hz, self.spec.channels, CHUNK);
+        let stage = TapStage { meter, writer, on: false, side_signal: silent_stereo() };
+        Self { tap: Some(Box::new(stage)), ..self }
     }
 
     /// What the engine was built for.
@@ -152,6 +248,8 @@ impl Engine {
         self.chain.reset();
         self.dry_delay.reset();
         self.listen.reset();
+        // The stages begin to count frames anew, and so does what is in step with them.
+        self.position = 0;
     }
 
     /// Forgets everything measured so far; what can be heard stays.
@@ -162,13 +260,50 @@ impl Engine {
         for point in [&mut self.input, &mut self.clean, &mut self.output] {
             point.restart();
         }
+        self.loudness = RecentLoudness::default();
+        self.reduction.restart();
+        if let Some(tap) = &mut self.tap {
+            tap.meter.restart();
+        }
     }
 
-    /// Processes one block in place: one slice a channel, all of one length, any length. Samples that are not finite count as silence.
+    /// Processes one block in place: one slice a channel, all of one length, any length. `side` is the side-chain, whose channels may be
+    /// missing or short: what is missing is silence. Samples that are not finite, or beyond +80 dBFS, count as silence.
     ///
     /// # Realtime Safety
     /// Yes.
-    pub fn process(&mut self, main: &mut [&mut [f32]], settings: &Settings) {
+    pub fn process(&mut self, main: &mut [&mut [f32]], side: &[&[f32]], settings: &Settings) {
+        self.run(main, side, settings, |_, _| ());
+    }
+
+    /// As [`process`](Self::process), and enters what is measured into the history. `song_position_s` is where the song is at the first frame,
+    /// seconds, if the host tells it.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn process_and_record(
+        &mut self,
+        main: &mut [&mut [f32]],
+        side: &[&[f32]],
+        settings: &Settings,
+        song_position_s: Option<f64>,
+        audio_end: &mut AudioEnd,
+    ) {
+        self.run(main, side, settings, |engine, frames| {
+            let elapsed_s = frames as f64 / engine.spec.sample_rate_hz;
+            let passed_s = if settings.playing { elapsed_s } else { 0.0 };
+            engine.record(song_position_s.map(|start_s| start_s + passed_s), audio_end);
+        });
+    }
+
+    /// Works through a block; after each whole chunk calls `chunk_done` with the frames of the block so far.
+    fn run(
+        &mut self,
+        main: &mut [&mut [f32]],
+        side: &[&[f32]],
+        settings: &Settings,
+        mut chunk_done: impl FnMut(&mut Self, usize),
+    ) {
         self.playing = settings.playing;
         let [left, right] = match main {
             [] => return,
@@ -182,24 +317,58 @@ impl Engine {
             let end = frames.min(start + CHUNK - self.position);
             let right = if stereo { &mut right[start..end] } else { &mut [][..] };
             let mut chunk = [&mut left[start..end], right];
-            self.chunk(&mut chunk[..self.spec.channels], end - start, settings);
+            let side = [0, 1].map(|index| part_of(side, index, start..end));
+            self.chunk(&mut chunk[..self.spec.channels], &side, end - start, settings);
             self.position = (self.position + end - start) % CHUNK;
             start = end;
+            if self.position == 0 {
+                for point in [&mut self.input, &mut self.clean, &mut self.output] {
+                    point.take_balance();
+                }
+                chunk_done(self, end);
+            }
         }
     }
 
-    fn chunk(&mut self, main: &mut [&mut [f32]], frames: usize, settings: &Settings) {
+    /// Enters the chunk just finished into the history.
+    fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
+        let true_peak_dbtp = self.output.meter.take_true_peak_dbtp();
+        let [clean_limiter_db, output_limiter_db] = self.limiters_db;
+        let reduction = self.reduction.readings(OUTPUT);
+        let moment = Moment {
+            input: &self.input.point.readings,
+            clean: &self.clean.point.readings,
+            output: &self.output.point.readings,
+            true_peak_dbtp,
+            clean_limiter_db,
+            output_limiter_db,
+            band_reduction_db: reduction.bands.map(|band| band.reduction.now_db),
+            distortion_db: reduction.distortion.now_db,
+            song_position_s,
+            playing: self.playing,
+        };
+        audio_end.record(&moment, CHUNK, self.spec.sample_rate_hz);
+    }
+
+    fn chunk(&mut self, main: &mut [&mut [f32]], side: &[&[f32]], frames: usize, settings: &Settings) {
         if self.position == 0 {
+            let points = [&self.output, &self.clean, &self.input].map(|measured| measured.point.readings);
             self.loudness = RecentLoudness {
-                output_lufs: self.output.point.readings.gated_10s_lufs,
-                clean_lufs: self.clean.point.readings.gated_10s_lufs,
-                input_lufs: self.input.point.readings.gated_10s_lufs,
+                gated_10s_lufs: points.map(|readings| readings.gated_10s_lufs),
+                momentary_lufs: points.map(|readings| readings.momentary_lufs),
             };
+            self.limiters_db = [0.0; 2];
         }
         self.stretch = frames;
         let channels = main.len();
         for sample in main.iter_mut().flat_map(|channel| channel.iter_mut()) {
-            *sample = if sample.is_finite() { *sample } else { 0.0 };
+            *sample = playable(*sample);
+        }
+        let corners_hz = settings.chain.bands.crossovers_hz;
+        if let Some(tap) = &mut self.tap {
+            let input: [&[f32]; 2] = [main.first().map_or(&[], |left| left), main.get(1).map_or(&[], |right| right)];
+            tap.meter.set_corners(corners_hz);
+            tap.process(&input[..channels], side, &settings.tap);
         }
         let mut dry = first(&mut self.dry_signal, frames);
         let mut clean = first(&mut self.clean_signal, frames);
@@ -208,16 +377,27 @@ impl Engine {
             dry.copy_from_slice(main);
             clean.copy_from_slice(main);
         }
-        self.input.process(&[&*dry[0], &*dry[1]][..channels]);
         self.dry_delay.process(&mut dry[..channels]);
         self.chain.process(&mut clean[..channels], &mut output[..channels], &settings.chain);
+        // The limiters tell something new only when they have finished a quantum.
+        if (self.position + frames) / QUANTUM > self.position / QUANTUM {
+            let activity = self.chain.activity();
+            let [clean_db, output_db] = &mut self.limiters_db;
+            *clean_db = clean_db.min(activity.clean_limiter_db);
+            *output_db = output_db.min(activity.output_limiter_db);
+        }
         let signals = Signals {
             output: [&*output[0], &*output[1]],
             clean: [&*clean[0], &*clean[1]],
             input: [&*dry[0], &*dry[1]],
         };
+        // In step with the paths, so that equal signals read equal at any moment.
+        self.input.process(&signals.input[..channels]);
         self.clean.process(&signals.clean[..channels]);
         self.output.process(&signals.output[..channels]);
+        self.reduction.set_corners(corners_hz);
+        let paths = [&signals.clean[..channels], &signals.output[..channels]];
+        self.reduction.process(&self.chain.before()[..channels], &paths);
         self.listen.process(main, &signals, settings.listen, &self.loudness);
     }
 
@@ -250,6 +430,9 @@ impl Engine {
                 listen_gain_db: self.listen.gain_db() as f32,
                 match_db: self.listen.match_db().map(|db| db as f32),
             },
+            clean_reduction: self.reduction.readings(CLEAN),
+            output_reduction: self.reduction.readings(OUTPUT),
+            tap: self.tap.as_ref().map_or_else(Tap::default, |tap| tap.told()),
         }
     }
 }

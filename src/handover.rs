@@ -2,9 +2,16 @@
 //!
 //! [`handover`] makes two halves. The audio thread owns the [`AudioEnd`]: it publishes a whole [`Snapshot`] after each block through a triple
 //! buffer (three slots whose indices are exchanged by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics.
-//! The editor owns the [`EditorEnd`].
+//! The editor owns the [`EditorEnd`]. What has been measured over time lies in a [history](HistoryReader) that both can reach.
 
-use crate::measure::{Balance, Readings};
+mod history;
+mod tap;
+
+pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryReader, Moment};
+pub use tap::{Finding, Tap, TapState, TapThread, TapWriter, tap};
+
+use self::history::{HistoryWriter, history};
+pub use crate::measure::{AES17_OFFSET_DB, BAND_COUNT, Balance, BandReduction, Readings, Reduction, Trend, mid_band_hz};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
@@ -53,6 +60,12 @@ pub struct Snapshot {
     pub output: Point,
     /// What the chain and the listen switch are doing.
     pub activity: Activity,
+    /// What bands and limiter of the clean path do to the signal that push and shelves have left.
+    pub clean_reduction: Reduction,
+    /// The same of the output path, saturator included.
+    pub output_reduction: Reduction,
+    /// What was done to the signal in front of the plug-in, if the side-chain carries it from before that.
+    pub tap: Tap,
 }
 
 /// Commands are counters: a command is pending while the counter differs from what the audio thread last saw.
@@ -67,6 +80,7 @@ pub struct AudioEnd {
     mailbox: triple_buffer::Input<Snapshot>,
     commands: Arc<Commands>,
     restarts_seen: u32,
+    history: HistoryWriter,
 }
 
 /// The editor's half.
@@ -74,15 +88,22 @@ pub struct AudioEnd {
 pub struct EditorEnd {
     mailbox: triple_buffer::Output<Snapshot>,
     commands: Arc<Commands>,
+    history: HistoryReader,
 }
 
 /// Makes the two halves. Allocates; nothing afterwards does.
 pub fn handover() -> (AudioEnd, EditorEnd) {
     let (input, output) = triple_buffer::triple_buffer(&Snapshot::default());
     let commands = Arc::new(Commands::default());
+    let (writer, reader) = history();
     (
-        AudioEnd { mailbox: input, commands: Arc::clone(&commands), restarts_seen: 0 },
-        EditorEnd { mailbox: output, commands },
+        AudioEnd {
+            mailbox: input,
+            commands: Arc::clone(&commands),
+            restarts_seen: 0,
+            history: writer,
+        },
+        EditorEnd { mailbox: output, commands, history: reader },
     )
 }
 
@@ -104,9 +125,30 @@ impl AudioEnd {
         let restarts = self.commands.restarts.load(Ordering::Relaxed);
         std::mem::replace(&mut self.restarts_seen, restarts) != restarts
     }
+
+    /// Enters into the history what is known at the end of `frames` more frames.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: ten times a second one store a column, otherwise comparisons.
+    pub fn record(&mut self, moment: &Moment<'_>, frames: usize, sample_rate_hz: f64) {
+        self.history.record(moment, frames, sample_rate_hz);
+    }
+
+    /// Empties the history.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: two stores.
+    pub fn clear_history(&mut self) {
+        self.history.clear();
+    }
 }
 
 impl EditorEnd {
+    /// What has been measured over time. Keep it, clone it, read it on any thread.
+    pub fn history(&self) -> HistoryReader {
+        self.history.clone()
+    }
+
     /// The newest snapshot.
     pub fn latest(&mut self) -> &Snapshot {
         self.mailbox.read()

@@ -6,6 +6,7 @@ pub mod demo_song;
 mod error;
 pub mod measure_files;
 mod measures;
+pub mod reduction;
 pub mod render;
 mod stage_args;
 mod table;

@@ -2,16 +2,19 @@
 //!
 //! Ids are stable for ever: they are what a host's automation and sessions refer to. Never rename one, never use one again.
 
+mod session_cell;
+mod tap_reading;
 mod units;
 
+pub use self::session_cell::SessionCell;
+pub use self::tap_reading::TapReading;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
 use crate::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
     Release, SaturatorSettings, ShelvesSettings, Source,
 };
-use crate::session::Session;
 use nice_plug::prelude::*;
-use std::sync::{Arc, RwLock};
+use std::sync::Arc;
 
 /// Everything a host can see, automate and save.
 #[derive(Params)]
@@ -60,9 +63,13 @@ pub struct CrestlineParams {
     #[nested(group = "Limiter")]
     pub limiter: LimiterParams,
 
+    /// What the side-chain is taken for.
+    #[nested(group = "Before tap")]
+    pub tap: TapParams,
+
     /// What is saved beside the parameters. Never touched by the audio thread.
     #[persist = "session"]
-    pub session: Arc<RwLock<Session>>,
+    pub session: Arc<SessionCell>,
 }
 
 /// What the listen switch offers.
@@ -182,6 +189,38 @@ pub struct LimiterParams {
     pub link: FloatParam,
 }
 
+/// The comparison of the side-chain with the input.
+#[derive(Params)]
+pub struct TapParams {
+    /// Whether the side-chain carries the signal from before what is in front of the plug-in.
+    #[id = "tap"]
+    pub on: BoolParam,
+    /// Whether the gain at rest of what is in front is found by itself.
+    #[id = "tapaut"]
+    pub automatic_rest: BoolParam,
+    /// Gain at rest when set by hand.
+    #[id = "taprst"]
+    pub rest_gain: FloatParam,
+    /// What the comparison says.
+    #[id = "taprd"]
+    pub reading: FloatParam,
+    /// Where [`reading`](Self::reading) is told what to say.
+    pub told: TapReading,
+}
+
+impl Default for TapParams {
+    fn default() -> Self {
+        let (reading, told) = TapReading::new("Before tap reading");
+        Self {
+            on: BoolParam::new("Side-chain carries the signal from before", false).non_automatable(),
+            automatic_rest: BoolParam::new("Automatic gain at rest", true).non_automatable(),
+            rest_gain: decibels("Gain at rest", 0.0, -24.0, 24.0).non_automatable(),
+            reading,
+            told,
+        }
+    }
+}
+
 impl Default for CrestlineParams {
     fn default() -> Self {
         Self {
@@ -197,6 +236,7 @@ impl Default for CrestlineParams {
             band: ["Low", "Low-mid", "High-mid", "High"].map(BandParams::new),
             saturator: SaturatorParams::default(),
             limiter: LimiterParams::default(),
+            tap: TapParams::default(),
             session: Arc::default(),
         }
     }
@@ -324,6 +364,11 @@ impl CrestlineParams {
         }
     }
 
+    /// Output amplitude of the saturator for the input amplitude `x` as it is set, on or off, once at rest.
+    pub fn saturator_curve(&self, x: f64) -> f64 {
+        crate::process::curve(x, &self.chain_settings().saturator)
+    }
+
     /// What is to be heard.
     ///
     /// # Realtime Safety
@@ -359,7 +404,7 @@ mod tests {
 
     #[test]
     fn defaults_change_nothing() {
-        assert_eq!(CrestlineParams::default().chain_settings().limiter.enabled, false);
+        assert!(!CrestlineParams::default().chain_settings().limiter.enabled);
         let expected = ChainSettings {
             limiter: ChainSettings::default().limiter,
             ..ChainSettings::default()

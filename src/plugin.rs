@@ -1,8 +1,9 @@
 //! The glue to the plug-in framework: layouts, life-cycle, parameters to settings. It translates, and does nothing else.
 
 use crate::editor;
-use crate::engine::{Engine, EngineSpec, Settings};
-use crate::handover::{AudioEnd, EditorEnd, handover};
+use crate::engine::{Engine, EngineSpec, Settings, TapSettings};
+use crate::handover::{AudioEnd, EditorEnd, TapThread, handover, tap};
+use crate::measure::Rest;
 use crate::params::CrestlineParams;
 use nice_plug::prelude::*;
 use nice_plug_egui::{EguiEditor, EguiEditorState, RepaintNotifier};
@@ -13,6 +14,8 @@ use std::sync::Arc;
 pub struct Crestline {
     params: Arc<CrestlineParams>,
     engine: Option<Engine>,
+    /// Finds the delay of the side-chain for the engine at hand.
+    tap_thread: Option<TapThread>,
     audio_end: AudioEnd,
     /// Waits here for the editor, which is made once.
     editor_end: Option<EditorEnd>,
@@ -31,6 +34,7 @@ impl Default for Crestline {
         Self {
             params: Arc::new(CrestlineParams::default()),
             engine: None,
+            tap_thread: None,
             audio_end,
             editor_end: Some(editor_end),
             editor_state: editor::window_state(),
@@ -96,7 +100,14 @@ impl Plugin for Crestline {
         let spec = EngineSpec { sample_rate_hz: f64::from(config.sample_rate), channels };
         // Hosts activate again and again without a change; what has been measured must survive that.
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
-            self.engine = Some(Engine::new(spec));
+            let engine = Engine::new(spec);
+            // Without another thread from the system everything works but the comparison with the side-chain.
+            let (engine, thread) = match tap(spec.sample_rate_hz) {
+                Ok((writer, thread)) => (engine.with_tap(writer), Some(thread)),
+                Err(_) => (engine, None),
+            };
+            (self.engine, self.tap_thread) = (Some(engine), thread);
+            self.audio_end.clear_history();
         }
         if let Some(engine) = &mut self.engine {
             engine.reset();
@@ -115,16 +126,18 @@ impl Plugin for Crestline {
     fn process(
         &mut self,
         buffer: &mut Buffer<'_>,
-        _aux: &mut AuxiliaryBuffers<'_>,
+        aux: &mut AuxiliaryBuffers<'_>,
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
         let Some(engine) = &mut self.engine else { return ProcessStatus::Normal };
         let playing = context.transport().playing;
+        let song_position_s = context.transport().pos_seconds();
         let restart_is_on = self.params.restart.value();
         let started = playing && !self.was_playing && self.params.restart_on_play.value();
         let switched = restart_is_on && !self.restart_was_on;
         if self.audio_end.restart_requested() | started | switched {
             engine.restart();
+            self.audio_end.clear_history();
         }
         (self.was_playing, self.restart_was_on) = (playing, restart_is_on);
 
@@ -134,16 +147,36 @@ impl Plugin for Crestline {
         let settings = Settings {
             chain: self.params.chain_settings(),
             listen: self.params.listen_settings(),
+            tap: tap_settings(&self.params),
             playing,
         };
-        engine.process(buffer.as_slice(), &settings);
-        self.audio_end.publish(engine.snapshot());
+        // Where nothing is connected the slices keep an old length: what is not there is silence.
+        let frames = buffer.samples();
+        let mut side: [&[f32]; 2] = [&[]; 2];
+        let channels = aux.inputs.first_mut().map(|port| port.as_slice_immutable()).unwrap_or_default();
+        for (side, channel) in side.iter_mut().zip(channels) {
+            *side = channel.get(..frames).unwrap_or_default();
+        }
+        engine.process_and_record(buffer.as_slice(), &side, &settings, song_position_s, &mut self.audio_end);
+        let snapshot = engine.snapshot();
+        self.params.tap.told.tell(&snapshot.tap);
+        self.audio_end.publish(snapshot);
         self.repaint.request_repaint_with(self.editor_state.is_open());
 
         // A host may stop calling once it is told that nothing rings on: the latency must have drained before.
         let latency = engine.latency_frames();
         if self.silent_frames > latency { ProcessStatus::Normal } else { ProcessStatus::Tail(latency as u32) }
     }
+}
+
+/// What the side-chain is said to be.
+fn tap_settings(params: &CrestlineParams) -> TapSettings {
+    let rest = if params.tap.automatic_rest.value() {
+        Rest::Automatic
+    } else {
+        Rest::Known(params.tap.rest_gain.value().into())
+    };
+    TapSettings { on: params.tap.on.value(), rest }
 }
 
 /// A saved state in which every parameter has its default.

@@ -1,5 +1,20 @@
 //! What outlives a block of audio.
 
+mod history;
 mod saved;
+mod target;
+mod turn_down;
+pub mod user_windows;
 
-pub use saved::{DEFAULT_EDITOR_SIZE, Session};
+pub use history::{History, HistoryVersion, Pixel, Recorded, Span, Stretch, Trace};
+pub use saved::{
+    DEFAULT_EDITOR_SIZE, MAX_EDITOR_SIZE, MAX_OWN_WINDOWS, MIN_EDITOR_SIZE, PlaneMode,
+    SESSION_VERSION, Session, ThemeChoice, WindowChoice,
+};
+pub use target::{
+    BUILT_IN, BuiltIn, DEFAULT_WINDOW_ID, Judgement, Limits, TargetWindow, Verdict, built_in,
+    rink_floor,
+};
+pub use turn_down::{
+    DEFAULT_PLAYBACK_LUFS, PLAYBACK_CEILING_DBTP, PLAYBACK_RANGE_LUFS, TurnDown, turn_down,
+};

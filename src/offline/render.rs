@@ -210,6 +210,7 @@ impl RenderArgs {
             chain: self.stages.settings(),
             listen: ListenSettings { source, ..ListenSettings::default() },
             playing: true,
+            ..Settings::default()
         }
     }
 }
@@ -268,7 +269,7 @@ impl Run {
     fn chunk(&mut self) -> Result<(), OutputError> {
         let [left, right] = &mut self.pending;
         let mut main = [&mut left[..], &mut right[..]];
-        self.engine.process(&mut main[..self.channels], &self.settings);
+        self.engine.process(&mut main[..self.channels], &[], &self.settings);
         let start = self.early.min(CHUNK);
         self.early -= start;
         let rest = usize::try_from(self.taken - self.written).unwrap_or(usize::MAX);

@@ -151,13 +151,13 @@ fn legend(rows: &[MeasuredFile]) -> String {
 }
 
 #[derive(Clone, Copy)]
-enum Align {
+pub(super) enum Align {
     Left,
     Right,
 }
 
 /// Pads the cells of one column to the longest of them, in characters.
-fn aligned(cells: impl Iterator<Item = String>, align: Align) -> Vec<String> {
+pub(super) fn aligned(cells: impl Iterator<Item = String>, align: Align) -> Vec<String> {
     let cells: Vec<String> = cells.collect();
     let width = cells
         .iter()
@@ -175,7 +175,7 @@ fn tenths(value: Option<f64>) -> String {
     decimals(value, 1)
 }
 
-fn hundredths(value: Option<f64>) -> String {
+pub(super) fn hundredths(value: Option<f64>) -> String {
     decimals(value, 2)
 }
 

@@ -122,6 +122,7 @@ pub struct Bands {
     /// Scratch: the bands of a portion, and how far each should be turned down.
     split: [[f64x2; 4]; PORTION_FRAMES],
     wanted: [f32x4; PORTION_FRAMES],
+    unreduced: [f64x2; PORTION_FRAMES],
     /// Frames until the envelopes are looked at.
     countdown: u32,
     /// Largest reduction in the last block, log₂ units.
@@ -141,6 +142,7 @@ impl Bands {
             envelopes: Envelopes::default(),
             split: [[f64x2::ZERO; 4]; PORTION_FRAMES],
             wanted: [f32x4::ZERO; PORTION_FRAMES],
+            unreduced: [f64x2::ZERO; PORTION_FRAMES],
             countdown: SEGMENT_FRAMES,
             most: f32x4::ZERO,
         }
@@ -166,14 +168,45 @@ impl Bands {
         if self.switch.is_off() {
             return;
         }
-        for_each_portion(channels, |frames| self.portion(frames));
+        for_each_portion(channels, |frames| self.portion::<false>(frames));
     }
 
-    /// Compresses up to [`PORTION_FRAMES`] frames.
+    /// The same, and leaves in `unreduced` what would come out if no band were turned down: the bands with their make-up. Both hold one or
+    /// two channels of equal length.
+    pub fn process_beside(
+        &mut self,
+        channels: &mut [&mut [f32]],
+        unreduced: &mut [&mut [f32]],
+        settings: &BandsSettings,
+    ) {
+        for (unreduced, channel) in unreduced.iter_mut().zip(channels.iter()) {
+            for (unreduced, sample) in unreduced.iter_mut().zip(&**channel) {
+                *unreduced = *sample;
+            }
+        }
+        self.most = f32x4::ZERO;
+        self.take(settings);
+        if self.switch.is_off() {
+            return;
+        }
+        let mut start = 0;
+        for_each_portion(channels, |frames| {
+            self.portion::<true>(frames);
+            for (lane, channel) in unreduced.iter_mut().take(2).enumerate() {
+                let samples = channel.iter_mut().skip(start).take(frames.len());
+                for (sample, frame) in samples.zip(&self.unreduced) {
+                    *sample = frame.to_array()[lane] as f32;
+                }
+            }
+            start += frames.len();
+        });
+    }
+
+    /// Compresses up to [`PORTION_FRAMES`] frames; if asked to, also puts together what they would be if they were not turned down.
     ///
     /// One step after the other over all of them, not all steps frame by frame: the steps of one frame wait for each other, and a
     /// processor can only look so far ahead for work of the next.
-    fn portion(&mut self, frames: &mut [f64x2]) {
+    fn portion<const BESIDE: bool>(&mut self, frames: &mut [f64x2]) {
         for (bands, frame) in self.split.iter_mut().zip(&*frames) {
             *bands = self.crossover.split(*frame);
         }
@@ -184,7 +217,8 @@ impl Bands {
         self.curves.share = start;
         // In registers while the loop runs.
         let (mut envelopes, mut most) = (self.envelopes, self.most);
-        for ((wanted, bands), frame) in self.wanted.iter().zip(&self.split).zip(frames) {
+        let steps = self.wanted.iter().zip(&self.split).zip(&mut self.unreduced);
+        for (((wanted, bands), unreduced), frame) in steps.zip(frames) {
             self.countdown -= 1;
             if self.countdown == 0 {
                 self.countdown = SEGMENT_FRAMES;
@@ -195,11 +229,12 @@ impl Bands {
             let Curves {
                 makeup, audible, ..
             } = self.curves.advance();
-            let [g0, g1, g2, g3] = (audible * exp2(makeup - reduction))
-                .to_array()
-                .map(|g| f64x2::splat(f64::from(g)));
-            let wet = (bands[0] * g0 + bands[1] * g1) + (bands[2] * g2 + bands[3] * g3);
             let share = self.switch.advance();
+            if BESIDE {
+                let full = joined(bands, audible * exp2(makeup));
+                *unreduced = *frame + f64x2::splat(share) * (full - *frame);
+            }
+            let wet = joined(bands, audible * exp2(makeup - reduction));
             if share >= 1.0 {
                 *frame = wet;
             } else if share > 0.0 {
@@ -233,4 +268,11 @@ impl Bands {
             self.settings = bands;
         }
     }
+}
+
+/// The bands put together again, each with its gain.
+#[inline]
+fn joined(bands: &[f64x2; 4], gains: f32x4) -> f64x2 {
+    let [g0, g1, g2, g3] = gains.to_array().map(|g| f64x2::splat(f64::from(g)));
+    (bands[0] * g0 + bands[1] * g1) + (bands[2] * g2 + bands[3] * g3)
 }

@@ -68,6 +68,10 @@ pub struct Chain {
     heard: Switch,
     /// Nothing has been played yet.
     fresh: bool,
+    /// What the paths would be if bands, saturator and limiter let everything pass: the driven signal of the last block, in step with them.
+    before: [Vec<f32>; 2],
+    before_delay: DelayLine,
+    before_frames: usize,
 }
 
 impl Chain {
@@ -89,6 +93,9 @@ impl Chain {
             saturated_runs: false,
             heard: Switch::new(sample_rate_hz),
             fresh: true,
+            before: [vec![0.0; max_block], vec![0.0; max_block]],
+            before_delay: DelayLine::new(latency, channels),
+            before_frames: 0,
         }
     }
 
@@ -113,6 +120,8 @@ impl Chain {
         self.saturated_runs = false;
         self.heard.reset();
         self.fresh = true;
+        self.before_delay.reset();
+        self.before_frames = 0;
     }
 
     /// Takes the input in `clean`, leaves the clean path there and the output path in `output`; all slices of one length.
@@ -122,13 +131,30 @@ impl Chain {
     pub fn process(&mut self, clean: &mut [&mut [f32]], output: &mut [&mut [f32]], settings: &ChainSettings) {
         self.push.process(clean, &settings.push);
         self.shelves.process(clean, &settings.shelves);
-        self.bands.process(clean, &settings.bands);
+        self.bands_beside(clean, &settings.bands);
         for (output, driven) in output.iter_mut().zip(clean.iter()) {
             output.copy_from_slice(driven);
         }
         self.clean_delay.process(clean);
         self.clean_limiter.process(clean, &settings.limiter);
         self.saturated_path(clean, output, settings);
+    }
+
+    /// The bands, and beside them the signal that they are to be compared with.
+    fn bands_beside(&mut self, clean: &mut [&mut [f32]], settings: &BandsSettings) {
+        let frames = clean.first().map_or(0, |channel| channel.len());
+        let [left, right] = &mut self.before;
+        self.before_frames = frames.min(left.len());
+        let mut before = [&mut left[..self.before_frames], &mut right[..self.before_frames]];
+        let before = &mut before[..clean.len().min(2)];
+        self.bands.process_beside(clean, before, settings);
+        self.before_delay.process(before);
+    }
+
+    /// What the paths of the last block would have been if nothing had been turned down, bent or limited: the input after push and shelves and
+    /// with the bands' make-up, in step with the paths. For blocks of at most the length given to [`new`](Self::new).
+    pub fn before(&self) -> [&[f32]; 2] {
+        self.before.each_ref().map(|channel| &channel[..self.before_frames])
     }
 
     /// Takes the driven signal in `output` and leaves the output path there: the saturated path where it runs, else the clean one.

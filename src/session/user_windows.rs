@@ -1,0 +1,183 @@
+//! The user's own target windows in a file of their own, for all sessions.
+
+use super::saved::sanitised_windows;
+use super::target::TargetWindow;
+use serde::{Deserialize, Serialize};
+use std::ffi::OsString;
+use std::fmt;
+use std::fs::{self, File};
+use std::io::{self, ErrorKind, Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// No file of windows is as large as this, bytes.
+const MAX_BYTES: u64 = 1 << 20;
+const FILE_VERSION: u32 = 1;
+/// Damaged files that are kept beside the good one.
+const MAX_DAMAGED: u32 = 100;
+
+/// Files written by this process.
+static SAVES: AtomicU32 = AtomicU32::new(0);
+
+/// What the file contains, as JSON.
+#[derive(Serialize, Deserialize)]
+struct Contents {
+    version: u32,
+    windows: Vec<TargetWindow>,
+}
+
+/// Why the file could not be read or written.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum UserFileError {
+    /// The system refused.
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// What it said.
+        error: io::Error,
+    },
+    /// What is in the file is not a list of windows. It stays as it is until windows are saved, and a copy of it is then kept.
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        reason: String,
+    },
+}
+
+impl fmt::Display for UserFileError {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Io { path, error } => write!(formatter, "{}: {error}", path.display()),
+            Self::Damaged { path, reason } => {
+                write!(
+                    formatter,
+                    "{} is damaged and was left as it is: {reason}",
+                    path.display()
+                )
+            }
+        }
+    }
+}
+
+impl std::error::Error for UserFileError {}
+
+/// Where the user's windows are kept, or `None` where the system names no place for settings.
+pub fn user_file() -> Option<PathBuf> {
+    file_for(std::env::consts::OS, |name| std::env::var_os(name))
+}
+
+/// Where the user's windows are kept on a system, given its environment: `%APPDATA%` on Windows, Application Support on macOS, elsewhere as the
+/// XDG Base Directory Specification has it (`$XDG_CONFIG_HOME` if it is an absolute path, else `~/.config`).
+pub fn file_for(system: &str, variable: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
+    let directory = |name| {
+        variable(name)
+            .map(PathBuf::from)
+            .filter(|path| !path.as_os_str().is_empty())
+    };
+    let settings = match system {
+        "windows" => directory("APPDATA")?,
+        "macos" => directory("HOME")?.join("Library/Application Support"),
+        _ => match directory("XDG_CONFIG_HOME").filter(|path| path.has_root()) {
+            Some(settings) => settings,
+            None => directory("HOME")?.join(".config"),
+        },
+    };
+    Some(settings.join("crestline").join("windows.json"))
+}
+
+/// Reads the user's windows, sanitised as those of a session are. A file that does not exist holds none.
+///
+/// # Errors
+/// [`UserFileError::Io`] if the file cannot be read, [`UserFileError::Damaged`] if it holds anything else than windows, or was written by a later
+/// version with another layout.
+pub fn load(path: &Path) -> Result<Vec<TargetWindow>, UserFileError> {
+    let io_error = |error| UserFileError::Io {
+        path: path.into(),
+        error,
+    };
+    let damaged = |reason: String| UserFileError::Damaged {
+        path: path.into(),
+        reason,
+    };
+    let file = match File::open(path) {
+        Ok(file) => file,
+        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => return Err(io_error(error)),
+    };
+    let mut bytes = Vec::new();
+    file.take(MAX_BYTES + 1)
+        .read_to_end(&mut bytes)
+        .map_err(io_error)?;
+    if bytes.len() as u64 > MAX_BYTES {
+        return Err(damaged("it is larger than 1 MiB".into()));
+    }
+    let contents: Contents =
+        serde_json::from_slice(&bytes).map_err(|error| damaged(error.to_string()))?;
+    if contents.version > FILE_VERSION {
+        return Err(damaged(format!("its version is {}", contents.version)));
+    }
+    Ok(sanitised_windows(contents.windows))
+}
+
+/// Writes the user's windows, sanitised, in the place of those in the file: whole or not at all. Makes the directory if it is not there.
+///
+/// A damaged file is not lost: it is copied before, and the name of the copy returned.
+///
+/// # Errors
+/// [`UserFileError::Io`] if the system refuses; the file is then as it was.
+pub fn save(path: &Path, windows: &[TargetWindow]) -> Result<Option<PathBuf>, UserFileError> {
+    let contents = Contents {
+        version: FILE_VERSION,
+        windows: sanitised_windows(windows.to_vec()),
+    };
+    let io_error = |error| UserFileError::Io {
+        path: path.into(),
+        error,
+    };
+    let json = serde_json::to_vec_pretty(&contents).map_err(|error| io_error(error.into()))?;
+    if let Some(directory) = path.parent() {
+        fs::create_dir_all(directory).map_err(io_error)?;
+    }
+    let kept = match load(path) {
+        Ok(_) => None,
+        Err(UserFileError::Damaged { .. }) => Some(damaged_name(path).map_err(io_error)?),
+        Err(error) => return Err(error),
+    };
+    // Several instances in one process, or in several, may save at once.
+    let number = SAVES.fetch_add(1, Ordering::Relaxed);
+    let temporary = path.with_extension(format!("{}-{number}.tmp", std::process::id()));
+    let written = write_through(&temporary, &json).and_then(|()| {
+        if let Some(kept) = &kept {
+            fs::copy(path, kept)?;
+        }
+        fs::rename(&temporary, path)
+    });
+    if let Err(error) = written {
+        // Whether the remains can be removed changes nothing about what went wrong.
+        let _ = fs::remove_file(&temporary);
+        return Err(io_error(error));
+    }
+    Ok(kept)
+}
+
+fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = File::create(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
+}
+
+/// A name beside `path` that is not taken.
+fn damaged_name(path: &Path) -> io::Result<PathBuf> {
+    let names =
+        (1..=MAX_DAMAGED).map(|number| path.with_extension(format!("damaged-{number}.json")));
+    for name in names {
+        if !name.try_exists()? {
+            return Ok(name);
+        }
+    }
+    Err(io::Error::other(
+        "there are too many damaged files beside it",
+    ))
+}
