@@ -1,47 +1,111 @@
 //! The editor window.
+//!
+//! [`View`] draws everything from its end of the hand-over, the parameters and the saved session, as a plain function over an egui
+//! [`Ui`](egui::Ui). [`App`] puts it into the framework's window.
 
+mod bands;
+mod chain;
+mod control;
+mod history;
+mod introduction;
+mod layout;
+mod mark;
+mod menus;
+mod number;
+mod numbers;
+mod plane;
+mod scene;
+mod theme;
+mod top_bar;
+mod view;
+mod view_model;
+
+pub use self::theme::install;
+pub use self::view::View;
+
+use self::layout::SMALLEST;
 use crate::handover::EditorEnd;
 use crate::params::CrestlineParams;
+use crate::session::DEFAULT_EDITOR_SIZE;
+use egui::{ViewportCommand, vec2};
 use nice_plug::context::gui::GuiContext;
+use nice_plug::editor::SizeConstraints;
 use nice_plug::editor::dpi::LogicalSize;
 use nice_plug::prelude::ResizeHint;
-use nice_plug_egui::baseview::HandlerError;
+use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor};
 use std::sync::Arc;
+use std::time::Duration;
 
-/// x
+/// Shortest time between two frames while audio runs.
+const FRAME_INTERVAL: Duration = Duration::from_millis(25);
+
+/// What a view asks of the window as a whole.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Wish {
+    /// Forget everything measured so far.
+    Restart,
+    /// Show the first text again.
+    Introduce,
+}
+
+/// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened and closed any number of times.
 pub struct App {
     params: Arc<CrestlineParams>,
-    end: EditorEnd,
+    view: View,
     gui: Option<GuiContext>,
+    /// False until the window just opened has been given the saved size.
+    sized: bool,
 }
 
 impl App {
-    /// x
+    /// An editor of `params` that looks at what `end` tells.
     pub fn new(params: Arc<CrestlineParams>, end: EditorEnd) -> Self {
-        Self { params, end, gui: None }
+        Self { view: View::new(Arc::clone(&params), end), params, gui: None, sized: false }
     }
 }
 
 impl NiceEguiApp for App {
-    fn build(&mut self, _ctx: egui::Context, gui: GuiContext, _frame: &mut Frame) -> Result<(), HandlerError> {
+    fn build(&mut self, ctx: egui::Context, gui: GuiContext, _frame: &mut Frame) -> Result<(), HandlerError> {
+        install(&ctx);
         self.gui = Some(gui);
+        self.sized = false;
         Ok(())
     }
+
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
-        let _ = &self.params;
-        ui.label(format!("{:?}", self.end.latest().input.readings.momentary_lufs));
+        // The window is made before the host has loaded a session, so the saved size is asked for in the first frame.
+        if !self.sized {
+            let [width, height] = self.params.session.get().editor_size;
+            ui.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
+            self.sized = true;
+        }
+        if let Some(gui) = &self.gui {
+            self.view.ui(ui, &gui.param_setter());
+        }
+    }
+
+    fn resized(&mut self, new_size: WindowSize) {
+        if self.sized {
+            let size = [new_size.logical.width as f32, new_size.logical.height as f32];
+            self.params.session.update(|session| session.editor_size = size);
+        }
     }
 }
 
-/// x
+/// The state of a window not opened yet.
 pub fn window_state() -> Arc<EguiEditorState> {
-    let [width, height] = crate::session::DEFAULT_EDITOR_SIZE;
+    let [width, height] = DEFAULT_EDITOR_SIZE;
     EguiEditorState::from_size(LogicalSize::new(width, height), 1.0)
 }
 
-/// x
+/// The editor for the framework.
 pub fn create(state: Arc<EguiEditorState>, repaint: RepaintNotifier, app: App) -> Option<EguiEditor<App>> {
-    let resize_hint = ResizeHint { can_resize: true, can_resize_horizontally: true, can_resize_vertically: true, ..ResizeHint::NON_RESIZABLE };
-    create_egui_editor(state, repaint, EguiNiceSettings::new().with_tile("Crestline").with_resize_hint(resize_hint), app)
+    let [width, height] = SMALLEST;
+    let size_constraints = SizeConstraints::Logical { min_size: Some(LogicalSize::new(width, height)), max_size: None };
+    let settings = EguiNiceSettings::new()
+        .with_tile("Crestline")
+        .with_resize_hint(ResizeHint { size_constraints, ..ResizeHint::RESIZABLE })
+        .with_repaint_poll_interval(FRAME_INTERVAL);
+    create_egui_editor(state, repaint, settings, app)
 }

@@ -1,0 +1,194 @@
+//! Controls that speak to the host: a value track, a switch, a choice.
+//!
+//! A change is reported as a host expects it, begun, made and ended, so that it is recorded and undone as one. A control draws what the
+//! parameter says, never a copy of its own.
+
+mod paint;
+mod step;
+mod typing;
+
+use egui::accesskit::{Action, ActionData};
+use egui::{Event, EventFilter, Id, Key, MouseWheelUnit, Rect, Response, Role, Sense, Ui, WidgetInfo};
+use nice_plug::prelude::{BoolParam, FloatParam, Param, ParamSetter};
+
+pub use self::paint::{Look, focus_ring};
+use self::step::Step;
+
+/// Points to drag for the whole range.
+const DRAG_POINTS: f32 = 220.0;
+/// How much slower a drag with shift held is.
+const FINE: f32 = 0.1;
+/// A line of the wheel, for wheels that count points.
+const WHEEL_LINE_POINTS: f32 = 40.0;
+
+/// Where a drag has got to, and what the host was last told.
+#[derive(Clone, Copy, Default)]
+struct Drag {
+    normalized: f32,
+    told: Option<f32>,
+}
+
+/// A value track: name, value and a thin bar. Drag to change, with shift to change finely; wheel and arrow keys step; a double click, a click
+/// with ctrl or cmd, or backspace resets; a click on the value, enter or a digit lets a value be typed.
+pub fn track(ui: &mut Ui, rect: Rect, setter: &ParamSetter<'_>, param: &FloatParam, look: Look<'_>) -> Response {
+    let id = ui.scope_id().with(param.name());
+    let mut response = ui.interact(rect, id, Sense::click_and_drag());
+    let now = param.unmodulated_normalized_value();
+    dragged(ui, &response, setter, param);
+    if let Some(steps) = wheel_steps(ui, &response) {
+        set(setter, param, step::moved(param, now, steps));
+    }
+    if response.has_focus() {
+        keys(ui, &response, setter, param);
+    }
+    requests(ui, id, setter, param);
+    let command = ui.input(|input| input.modifiers.command);
+    let on_value = response.interact_pointer_pos().is_some_and(|at| paint::value_area(rect, &look).contains(at));
+    if response.clicked() && command || response.double_clicked() && !on_value {
+        set(setter, param, param.default_normalized_value());
+    } else if response.clicked() && on_value {
+        typing::open(ui, id, &paint::written(param));
+    }
+    let typing = typing::is_open(ui, id);
+    paint::track(ui, rect, param, &look, &response, typing);
+    if typing && let Some(text) = typing::show(ui, id, paint::value_area(rect, &look), param.name()) {
+        if let Some(normalized) = param.string_to_normalized_value(&text) {
+            set(setter, param, normalized.clamp(0.0, 1.0));
+        }
+        response.request_focus();
+    }
+    describe(ui, &response, param);
+    if response.dragged() || typing {
+        return response;
+    }
+    response = response.on_hover_text(look.tip);
+    response
+}
+
+/// Reports one change as a whole gesture, unless it is none.
+pub fn set<P: Param>(setter: &ParamSetter<'_>, param: &P, normalized: f32) {
+    if (normalized - param.unmodulated_normalized_value()).abs() > f32::EPSILON {
+        setter.begin_set_parameter(param);
+        setter.set_parameter_normalized(param, normalized);
+        setter.end_set_parameter(param);
+    }
+}
+
+fn dragged(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatParam) {
+    let id = response.id.with("drag");
+    if response.drag_started() {
+        setter.begin_set_parameter(param);
+        let start = Drag { normalized: param.unmodulated_normalized_value(), told: None };
+        ui.data_mut(|data| data.insert_temp(id, start));
+    }
+    if response.dragged() {
+        let mut drag: Drag = ui.data(|data| data.get_temp(id)).unwrap_or_default();
+        let fine = ui.input(|input| input.modifiers.shift);
+        // To the right and upwards are both more.
+        let moved = response.drag_delta().x - response.drag_delta().y;
+        drag.normalized += moved / DRAG_POINTS * if fine { FINE } else { 1.0 };
+        drag.normalized = drag.normalized.clamp(0.0, 1.0);
+        let wanted = step::rounded(param, drag.normalized);
+        if moved != 0.0 && drag.told != Some(wanted) {
+            setter.set_parameter_normalized(param, wanted);
+            drag.told = Some(wanted);
+        }
+        ui.data_mut(|data| data.insert_temp(id, drag));
+    }
+    if response.drag_stopped() {
+        setter.end_set_parameter(param);
+    }
+}
+
+/// Whole steps that the wheel has been turned over the control.
+fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
+    if !response.contains_pointer() || response.dragged() {
+        return None;
+    }
+    let (lines, fine) = ui.input(|input| {
+        let line = |event: &Event| match event {
+            Event::MouseWheel { unit: MouseWheelUnit::Point, delta, .. } => (delta.x + delta.y) / WHEEL_LINE_POINTS,
+            // With shift held some systems turn the wheel sideways.
+            Event::MouseWheel { delta, .. } => delta.x + delta.y,
+            _ => 0.0,
+        };
+        (input.events.iter().map(line).sum::<f32>(), input.modifiers.shift)
+    });
+    if lines == 0.0 {
+        return None;
+    }
+    let id: Id = response.id.with("wheel");
+    let turned = lines + ui.data(|data| data.get_temp::<f32>(id)).unwrap_or(0.0);
+    ui.data_mut(|data| data.insert_temp(id, turned.fract()));
+    (turned.trunc() != 0.0).then_some(Step { count: turned.trunc(), fine })
+}
+
+fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatParam) {
+    let arrows = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
+    ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, arrows));
+    let (steps, fine, reset, typed) = ui.input(|input| {
+        let presses = |keys: [Key; 2]| keys.map(|key| input.num_presses(key)).iter().sum::<usize>() as f32;
+        let steps = presses([Key::ArrowRight, Key::ArrowUp]) - presses([Key::ArrowLeft, Key::ArrowDown]);
+        let reset = presses([Key::Backspace, Key::Delete]) > 0.0;
+        let typed = input.events.iter().find_map(|event| match event {
+            Event::Text(text) if text.starts_with(|c: char| c.is_ascii_digit() || "-−.+".contains(c)) => {
+                Some(text.clone())
+            }
+            _ => None,
+        });
+        (steps, input.modifiers.shift, reset, typed)
+    });
+    if reset {
+        set(setter, param, param.default_normalized_value());
+    } else if steps != 0.0 {
+        let now = param.unmodulated_normalized_value();
+        set(setter, param, step::moved(param, now, Step { count: steps, fine }));
+    } else if let Some(text) = typed {
+        typing::begin(ui, response.id, &text);
+    } else if ui.input(|input| input.key_pressed(Key::Enter)) {
+        typing::open(ui, response.id, &paint::written(param));
+    }
+}
+
+/// What a screen reader asks for.
+fn requests(ui: &Ui, id: Id, setter: &ParamSetter<'_>, param: &FloatParam) {
+    let (steps, value) = ui.input(|input| {
+        let count = |action| input.num_accesskit_action_requests(id, action) as f32;
+        let value = input.accesskit_action_requests(id, Action::SetValue).filter_map(|request| match request.data {
+            Some(ActionData::NumericValue(value)) => Some(value),
+            _ => None,
+        });
+        (count(Action::Increment) - count(Action::Decrement), value.last())
+    });
+    if let Some(value) = value {
+        set(setter, param, param.preview_normalized(value as f32));
+    } else if steps != 0.0 {
+        let now = param.unmodulated_normalized_value();
+        set(setter, param, step::moved(param, now, Step { count: steps, fine: false }));
+    }
+}
+
+fn describe(ui: &Ui, response: &Response, param: &FloatParam) {
+    let value = f64::from(param.unmodulated_plain_value());
+    response.widget_info(|| WidgetInfo::slider(ui.is_enabled(), value, param.name()));
+    ui.ctx().accesskit_node_builder(response.id, |node| {
+        node.set_min_numeric_value(param.preview_plain(0.0).into());
+        node.set_max_numeric_value(param.preview_plain(1.0).into());
+        node.set_value(paint::written(param));
+        for action in [Action::SetValue, Action::Increment, Action::Decrement] {
+            node.add_action(action);
+        }
+    });
+}
+
+/// A switch: a square, filled while on, and its name.
+pub fn switch(ui: &mut Ui, rect: Rect, setter: &ParamSetter<'_>, param: &BoolParam, look: Look<'_>) -> Response {
+    let response = ui.interact(rect, ui.scope_id().with(param.name()), Sense::click());
+    if response.clicked() {
+        set(setter, param, if param.unmodulated_plain_value() { 0.0 } else { 1.0 });
+    }
+    let on = param.modulated_plain_value();
+    paint::switch(ui, rect, on, &look, &response);
+    response.widget_info(|| WidgetInfo::selected(Role::CheckBox, ui.is_enabled(), on, param.name()));
+    response.on_hover_text(look.tip)
+}

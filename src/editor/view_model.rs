@@ -1,0 +1,10 @@
+//! What the views show, worked out without drawing: strings, positions, states. Nothing here knows of egui's widgets.
+
+pub mod axis;
+pub mod bands;
+pub mod history;
+pub mod notices;
+pub mod numbers;
+pub mod plane;
+pub mod target;
+pub mod time;

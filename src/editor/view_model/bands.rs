@@ -1,0 +1,128 @@
+//! The four bands and the balance.
+
+use crate::editor::number::{fixed, with_unit};
+use crate::handover::{BAND_COUNT, Column, Point, Snapshot, TapState, mid_band_hz};
+
+/// The history's columns of the four bands' reductions, low to high.
+pub const COLUMNS: [Column; 4] =
+    [Column::ReductionLow, Column::ReductionLowMid, Column::ReductionHighMid, Column::ReductionHigh];
+
+/// What a band pays now; `None` while not known.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Paid {
+    /// How far it is turned down, dB, positive.
+    pub reduction_db: Option<f64>,
+    /// Distortion added, dB re the band's level.
+    pub distortion_db: Option<f64>,
+}
+
+impl Paid {
+    /// Both as written: reduction as a negative gain.
+    pub fn written(&self) -> [String; 2] {
+        let gain = self.reduction_db.map(|reduction| -reduction);
+        [with_unit(gain, 1, "dB"), with_unit(self.distortion_db, 0, "dB")]
+    }
+}
+
+/// What the four bands pay, low to high, as means of the last 3 s: in the output of the chain, or before the input where a tap tells.
+pub fn paid(snapshot: &Snapshot, tap: bool) -> [Paid; 4] {
+    let reduction = if tap { &snapshot.tap.reduction } else { &snapshot.output_reduction };
+    reduction.bands.map(|band| Paid {
+        reduction_db: band.reduction.mean_3s_db.map(f64::from),
+        distortion_db: band.distortion.mean_3s_db.map(f64::from),
+    })
+}
+
+/// How the before tap fares, in words.
+pub fn tap_in_words(snapshot: &Snapshot) -> String {
+    let tap = &snapshot.tap;
+    match tap.state {
+        TapState::Off => "off".into(),
+        TapState::NoSideChain => "no side-chain".into(),
+        TapState::Listening => "listening".into(),
+        TapState::NotRelated => "not related".into(),
+        TapState::Aligned => {
+            let ms = f64::from(tap.delay_frames) * 1000.0 / snapshot.sample_rate_hz.max(1.0);
+            let polarity = if tap.inverted { ", inverted" } else { "" };
+            format!("{} earlier{polarity}", with_unit(Some(ms), 1, "ms"))
+        }
+    }
+}
+
+/// What the bands are called, by their crossovers.
+pub fn names(crossovers_hz: [f64; 3]) -> [String; 4] {
+    let [low, mid, high] = crossovers_hz.map(short);
+    [format!("below {low}"), format!("{low} – {mid}"), format!("{mid} – {high}"), format!("above {high}")]
+}
+
+/// A frequency where there is little room: `120`, `1 k`, `6.3 k`.
+fn short(hz: f64) -> String {
+    if hz < 999.5 { fixed(Some(hz), 0) } else { format!("{}\u{a0}k", fixed(Some(hz / 1000.0), 1).trim_end_matches(".0")) }
+}
+
+/// How far along the audible range a frequency lies, octave by octave.
+pub fn share_of(hz: f64) -> f32 {
+    let [low, high] = [mid_band_hz(0), mid_band_hz(BAND_COUNT - 1)];
+    ((hz / low).log2() / (high / low).log2()) as f32
+}
+
+/// The balance as curves of (share across, dB against the signal's own loudness), broken where a band is not known.
+pub fn balance_curve(point: &Point) -> Vec<Vec<(f32, f32)>> {
+    let Some(loudness) = point.readings.integrated_lufs else {
+        return Vec::new();
+    };
+    let mut runs = vec![Vec::new()];
+    for (index, band) in point.balance.long_term_db.iter().enumerate() {
+        match (band, runs.last_mut()) {
+            (Some(db), Some(run)) => run.push((share_of(mid_band_hz(index)), db - loudness as f32)),
+            _ => runs.push(Vec::new()),
+        }
+    }
+    runs.retain(|run| run.len() > 1);
+    runs
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bands_are_named_by_their_crossovers() {
+        let names = names([120.0, 1_000.0, 6_000.0]);
+        assert_eq!(names[0], "below 120");
+        assert_eq!(names[1], "120 – 1\u{a0}k");
+        assert_eq!(names[3], "above 6\u{a0}k");
+    }
+
+    #[test]
+    fn what_is_not_known_is_a_dash() {
+        assert_eq!(Paid::default().written(), ["—", "—"]);
+        let paid = Paid { reduction_db: Some(2.94), distortion_db: Some(-31.2) };
+        assert_eq!(paid.written(), ["−2.9\u{a0}dB", "−31\u{a0}dB"]);
+    }
+
+    #[test]
+    fn the_tap_is_told_in_words() {
+        let mut snapshot = Snapshot { sample_rate_hz: 48_000.0, ..Snapshot::default() };
+        assert_eq!(tap_in_words(&snapshot), "off");
+        snapshot.tap.state = TapState::Aligned;
+        snapshot.tap.delay_frames = 480;
+        snapshot.tap.inverted = true;
+        assert_eq!(tap_in_words(&snapshot), "10.0\u{a0}ms earlier, inverted");
+        snapshot.tap.reduction.bands[1].reduction.mean_3s_db = Some(2.0);
+        assert_eq!(paid(&snapshot, true)[1].reduction_db, Some(2.0));
+        assert_eq!(paid(&snapshot, false)[1].reduction_db, None);
+    }
+
+    #[test]
+    fn the_balance_is_broken_where_it_is_not_known() {
+        let mut point = Point::default();
+        point.balance.long_term_db[3..6].fill(Some(-20.0));
+        point.balance.long_term_db[10..14].fill(Some(-30.0));
+        assert!(balance_curve(&point).is_empty());
+        point.readings.integrated_lufs = Some(-16.0);
+        let runs = balance_curve(&point);
+        assert_eq!(runs.iter().map(Vec::len).collect::<Vec<_>>(), [3, 4]);
+        assert!((runs[0][0].1 + 4.0).abs() < 1e-4);
+    }
+}

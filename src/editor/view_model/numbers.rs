@@ -1,0 +1,240 @@
+//! The table of numbers: one row a measure, one column a signal.
+
+use crate::editor::number;
+use crate::handover::{AES17_OFFSET_DB, Readings, Snapshot};
+
+/// One measure: how it is called, explained, written and read.
+struct Measure {
+    name: &'static str,
+    unit: &'static str,
+    decimals: usize,
+    tip: &'static str,
+    value: fn(&Readings) -> Option<f64>,
+}
+
+/// The rows from the most to the least wanted: a small window shows the first ones.
+const MEASURES: [Measure; 13] = [
+    Measure {
+        name: "momentary",
+        unit: "LUFS",
+        decimals: 1,
+        tip: "Loudness of the last 0.4 s.",
+        value: |r| r.momentary_lufs,
+    },
+    Measure {
+        name: "short-term",
+        unit: "LUFS",
+        decimals: 1,
+        tip: "Loudness of the last 3 s.",
+        value: |r| r.short_term_lufs,
+    },
+    Measure {
+        name: "integrated",
+        unit: "LUFS",
+        decimals: 1,
+        tip: "Loudness of everything since the last restart, without its quiet parts.",
+        value: |r| r.integrated_lufs,
+    },
+    Measure {
+        name: "true peak",
+        unit: "dBTP",
+        decimals: 1,
+        tip: "Highest peak so far, also between the samples.",
+        value: |r| r.true_peak_dbtp,
+    },
+    Measure {
+        name: "PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "Peak-to-loudness ratio: true peak less integrated loudness.",
+        value: |r| r.plr_db,
+    },
+    Measure {
+        name: "microdynamics",
+        unit: "dB",
+        decimals: 1,
+        tip: "How far the beat stands out of its surroundings (LDR); it falls when limiting softens the beat.",
+        value: |r| r.ldr_db,
+    },
+    Measure {
+        name: "range",
+        unit: "LU",
+        decimals: 1,
+        tip: "Loudness range: from the quiet to the loud parts of the song. It needs a minute to settle.",
+        value: |r| r.loudness_range_lu,
+    },
+    Measure {
+        name: "lowest PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "Lowest short-term PLR so far: how squashed the densest 3 s are.",
+        value: |r| r.short_term_plr_min_db,
+    },
+    Measure {
+        name: "short-term PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "True peak of the last 3 s less their loudness.",
+        value: |r| r.short_term_plr_db,
+    },
+    Measure {
+        name: "crest",
+        unit: "dB",
+        decimals: 1,
+        tip: "Crest factor: highest sample so far less RMS of everything so far.",
+        value: |r| r.crest_factor_db,
+    },
+    Measure {
+        name: "RMS",
+        unit: "dBFS",
+        decimals: 1,
+        tip: "RMS of the last 3 s; a full-scale square wave reads 0.",
+        value: |r| r.rms_3s_dbfs,
+    },
+    Measure {
+        name: "RMS AES17",
+        unit: "dBFS",
+        decimals: 1,
+        tip: "RMS of the last 3 s after AES17; a full-scale sine reads 0.",
+        value: |r| r.rms_3s_dbfs.map(|rms| rms + AES17_OFFSET_DB),
+    },
+    Measure {
+        name: "clipped runs",
+        unit: "",
+        decimals: 0,
+        tip: "Times that three or more samples in a row stood at full scale.",
+        value: |r| (r.frames > 0).then_some(r.clipped_runs as f64),
+    },
+];
+
+/// One row as it is written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// What is measured.
+    pub name: &'static str,
+    /// Its unit; empty for a count.
+    pub unit: &'static str,
+    /// One sentence on it.
+    pub tip: &'static str,
+    /// Input, clean, output.
+    pub cells: [String; 3],
+    /// Output less input, with its sign.
+    pub change: String,
+    /// False while the value cannot be relied on.
+    pub settled: bool,
+}
+
+impl Row {
+    /// The row as one sentence, for screen readers.
+    pub fn spoken(&self) -> String {
+        let [input, clean, output] = &self.cells;
+        let unsettled = if self.settled { "" } else { ", not settled yet" };
+        format!(
+            "{}: input {input}, clean {clean}, output {output} {}, change {}{unsettled}",
+            self.name, self.unit, self.change
+        )
+    }
+}
+
+/// All rows, from the most to the least wanted.
+pub fn rows(snapshot: &Snapshot) -> Vec<Row> {
+    let points = [&snapshot.input, &snapshot.clean, &snapshot.output].map(|point| &point.readings);
+    MEASURES
+        .iter()
+        .map(|measure| {
+            let values = points.map(measure.value);
+            let [input, _, output] = values;
+            let change = output.zip(input).map(|(output, input)| output - input);
+            Row {
+                name: measure.name,
+                unit: measure.unit,
+                tip: measure.tip,
+                cells: values.map(|value| number::fixed(value, measure.decimals)),
+                change: number::signed(change, measure.decimals),
+                settled: measure.name != "range" || points.iter().all(|r| r.loudness_range_settled),
+            }
+        })
+        .collect()
+}
+
+/// The table as tab-separated text, as spreadsheets read it: plain minus signs, empty cells for what is not known.
+pub fn as_text(rows: &[Row]) -> String {
+    let mut text = String::from("measure\tunit\tinput\tclean\toutput\tchange\n");
+    for row in rows {
+        let unit = if row.settled { row.unit.to_owned() } else { format!("{} (not settled)", row.unit) };
+        let [input, clean, output] = &row.cells;
+        let cells = [row.name, &unit, input, clean, output, &row.change];
+        let line = cells.join("\t").replace('−', "-").replace(number::NONE, "");
+        text.push_str(&line);
+        text.push('\n');
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn played() -> Snapshot {
+        let mut snapshot = Snapshot::default();
+        for (point, level) in [(&mut snapshot.input, -16.4), (&mut snapshot.clean, -10.4), (&mut snapshot.output, -10.0)] {
+            point.readings.frames = 48_000;
+            point.readings.integrated_lufs = Some(level);
+            point.readings.loudness_range_lu = Some(2.9);
+            point.readings.rms_3s_dbfs = Some(-20.0);
+        }
+        snapshot
+    }
+
+    fn row<'a>(rows: &'a [Row], name: &str) -> &'a Row {
+        rows.iter().find(|row| row.name == name).unwrap()
+    }
+
+    #[test]
+    fn what_is_not_known_is_a_dash_in_every_column() {
+        for row in rows(&Snapshot::default()) {
+            assert_eq!(row.cells, ["—"; 3], "{}", row.name);
+            assert_eq!(row.change, "—", "{}", row.name);
+        }
+    }
+
+    #[test]
+    fn a_row_has_its_three_values_and_the_change() {
+        let rows = rows(&played());
+        let integrated = row(&rows, "integrated");
+        assert_eq!(integrated.cells, ["−16.4", "−10.4", "−10.0"]);
+        assert_eq!(integrated.change, "+6.4");
+        assert_eq!(integrated.unit, "LUFS");
+        assert_eq!(row(&rows, "clipped runs").cells, ["0"; 3]);
+        assert_eq!(row(&rows, "PLR").cells, ["—"; 3]);
+    }
+
+    /// AES17 6.3 takes a full-scale sine as reference, which lies 20·log10(√2) dB lower than a square wave.
+    #[test]
+    fn the_aes17_row_reads_three_decibels_more() {
+        let rows = rows(&played());
+        assert_eq!(row(&rows, "RMS").cells[0], "−20.0");
+        assert_eq!(row(&rows, "RMS AES17").cells[0], "−17.0");
+    }
+
+    /// EBU R 128: the loudness range is not to be relied on within the first minute.
+    #[test]
+    fn the_range_is_flagged_until_it_has_settled() {
+        let mut snapshot = played();
+        assert!(!row(&rows(&snapshot), "range").settled);
+        assert!(row(&rows(&snapshot), "integrated").settled);
+        for point in [&mut snapshot.input, &mut snapshot.clean, &mut snapshot.output] {
+            point.readings.loudness_range_settled = true;
+        }
+        assert!(row(&rows(&snapshot), "range").settled);
+    }
+
+    #[test]
+    fn the_copy_is_read_by_spreadsheets() {
+        let text = as_text(&rows(&played()));
+        let line = text.lines().find(|line| line.starts_with("integrated")).unwrap();
+        assert_eq!(line, "integrated\tLUFS\t-16.4\t-10.4\t-10.0\t+6.4");
+        assert!(text.contains("PLR\tdB\t\t\t\t\n"));
+        assert!(text.contains("range\tLU (not settled)\t2.9"));
+    }
+}
