@@ -1,0 +1,27 @@
+//! What Crestline costs, beside a general loudness library working on the same audio in the same process.
+//!
+//! Prints one figure a line: `bench NAME VALUE UNIT`, then what is wanted of it. Always exits with 0, since a busy machine is no failure: the last
+//! line says how many figures were missed.
+
+#![expect(clippy::print_stdout, reason = "the figures are this program's output")]
+
+mod allocator;
+mod figures;
+mod library;
+mod measure;
+mod programme;
+
+use figures::Figures;
+
+#[global_allocator]
+static ALLOCATOR: allocator::Counting = allocator::Counting;
+
+fn main() {
+    let programme = programme::stereo(120);
+    let mut figures = Figures::default();
+    measure::speed(&programme, &mut figures);
+    measure::block_time(&programme, &mut figures);
+    measure::growth(&mut figures);
+    measure::memory(&programme, &mut figures);
+    figures.finish();
+}
