@@ -1,6 +1,10 @@
 //! `cargo xtask`: everything that is done with the project besides building it.
 
-#![expect(clippy::print_stdout, clippy::print_stderr, reason = "a command talks to whoever typed it")]
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "a command talks to whoever typed it"
+)]
 
 mod check;
 mod setup;
@@ -28,7 +32,10 @@ fn main() -> ExitCode {
     let done = chdir_workspace_root().and_then(|()| match arguments[..] {
         ["demo"] => demo(),
         ["setup"] => setup::install(),
-        ["setup", "--check"] => setup::report(),
+        ["setup", "--check"] => {
+            setup::report();
+            Ok(())
+        }
         ["bundle"] => bundle(),
         ["check"] => check::everything(),
         ["bench"] => run(cargo(["bench", "--bench", "cost"])),
@@ -53,7 +60,8 @@ fn main() -> ExitCode {
 /// The folder that cargo builds into: this program lies in `debug` or `release` below it.
 fn target_dir() -> PathBuf {
     let here = std::env::current_exe().ok();
-    here.and_then(|path| path.ancestors().nth(2).map(PathBuf::from)).unwrap_or_else(|| PathBuf::from("target"))
+    here.and_then(|path| path.ancestors().nth(2).map(PathBuf::from))
+        .unwrap_or_else(|| PathBuf::from("target"))
 }
 
 /// Where [`bundle`] puts the plug-in and the command.
@@ -64,7 +72,14 @@ fn bundled_dir() -> PathBuf {
 /// Builds the plug-in and the command as they are shipped. The bundler takes along a binary with the package's name wherever it finds one,
 /// so both are always built.
 fn bundle() -> Result<()> {
-    let arguments = ["bundle", "crestline", "--release", "--lib", "--bin", "crestline"];
+    let arguments = [
+        "bundle",
+        "crestline",
+        "--release",
+        "--lib",
+        "--bin",
+        "crestline",
+    ];
     main_with_args("cargo xtask", arguments.map(String::from))
 }
 

@@ -13,45 +13,67 @@ use std::process::Command;
 pub fn install() -> Result<()> {
     match missing() {
         Missing::Nothing => println!("System packages: all there."),
-        Missing::UnknownSystem { needed } => println!("System packages: not known for this system. {needed}"),
+        Missing::UnknownSystem { needed } => {
+            println!("System packages: not known for this system. {needed}")
+        }
         Missing::Packages { names, install } => {
             println!("System packages missing: {}.", names.join(", "));
             if am_root() {
                 install.into_iter().try_for_each(run)?;
             } else if succeeds(Command::new("sudo").args(["--non-interactive", "true"])) {
-                install.into_iter().try_for_each(|command| run(with_sudo(&command)))?;
+                install
+                    .into_iter()
+                    .try_for_each(|command| run(with_sudo(&command)))?;
             } else {
-                let lines: Vec<_> = install.iter().map(|command| line(&with_sudo(command))).collect();
-                println!("Install them with this command, then run `cargo xtask setup` again:\n\n    {}\n", lines.join(" && "));
+                let lines: Vec<_> = install
+                    .iter()
+                    .map(|command| line(&with_sudo(command)))
+                    .collect();
+                println!(
+                    "Install them with this command, then run `cargo xtask setup` again:\n\n    {}\n",
+                    lines.join(" && ")
+                );
             }
         }
     }
-    fixtures()
+    fixtures();
+    Ok(())
 }
 
 /// Says what is missing and changes nothing.
-pub fn report() -> Result<()> {
+pub fn report() {
     match missing() {
         Missing::Nothing => println!("System packages: all there."),
-        Missing::UnknownSystem { needed } => println!("System packages: not known for this system. {needed}"),
-        Missing::Packages { names, .. } => println!("System packages missing: {}.", names.join(", ")),
+        Missing::UnknownSystem { needed } => {
+            println!("System packages: not known for this system. {needed}")
+        }
+        Missing::Packages { names, .. } => {
+            println!("System packages missing: {}.", names.join(", "))
+        }
     }
-    println!("VST3 host for the tests: {}.", there(fixtures::vst3_host_is_there()));
-    println!("Example track for the tests: {}.", there(fixtures::track_is_there()));
-    Ok(())
+    println!(
+        "VST3 host for the tests: {}.",
+        there(fixtures::vst3_host_is_there())
+    );
+    println!(
+        "Example track for the tests: {}.",
+        there(fixtures::track_is_there())
+    );
 }
 
 /// Fetches the test fixtures that are missing. One that cannot be had is reported, and is no error.
-pub fn fixtures() -> Result<()> {
-    for (what, fetched) in
-        [("VST3 host for the tests", fixtures::vst3_host()), ("Example track for the tests", fixtures::track())]
-    {
+pub fn fixtures() {
+    for (what, fetched) in [
+        ("VST3 host for the tests", fixtures::vst3_host()),
+        ("Example track for the tests", fixtures::track()),
+    ] {
         match fetched {
             Ok(()) => println!("{what}: there."),
-            Err(error) => println!("{what}: cannot be had ({error}). The tests that need it will be skipped."),
+            Err(error) => {
+                println!("{what}: cannot be had ({error}). The tests that need it will be skipped.")
+            }
         }
     }
-    Ok(())
 }
 
 fn there(yes: bool) -> &'static str {
@@ -59,7 +81,10 @@ fn there(yes: bool) -> &'static str {
 }
 
 fn am_root() -> bool {
-    Command::new("id").arg("-u").output().is_ok_and(|output| output.stdout.trim_ascii() == b"0")
+    Command::new("id")
+        .arg("-u")
+        .output()
+        .is_ok_and(|output| output.stdout.trim_ascii() == b"0")
 }
 
 fn with_sudo(command: &Command) -> Command {

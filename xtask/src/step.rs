@@ -17,19 +17,31 @@ pub fn cargo<const N: usize>(arguments: [&str; N]) -> Command {
 pub fn run(mut command: Command) -> Result<()> {
     match command.status() {
         Ok(status) if status.success() => Ok(()),
-        Ok(status) => Err(std::io::Error::other(format!("`{}` failed ({status})", line(&command))).into()),
-        Err(error) => Err(std::io::Error::other(format!("`{}` cannot be run: {error}", line(&command))).into()),
+        Ok(status) => {
+            Err(std::io::Error::other(format!("`{}` failed ({status})", line(&command))).into())
+        }
+        Err(error) => Err(std::io::Error::other(format!(
+            "`{}` cannot be run: {error}",
+            line(&command)
+        ))
+        .into()),
     }
 }
 
 /// Whether a command can be run and succeeds, without a word.
 pub fn succeeds(command: &mut Command) -> bool {
-    let silent = command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
+    let silent = command
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null());
     silent.status().is_ok_and(|status| status.success())
 }
 
 /// A command as it would be typed.
 pub fn line(command: &Command) -> String {
     let words = std::iter::once(command.get_program()).chain(command.get_args());
-    words.map(|word| word.to_string_lossy()).collect::<Vec<_>>().join(" ")
+    words
+        .map(|word| word.to_string_lossy())
+        .collect::<Vec<_>>()
+        .join(" ")
 }

@@ -33,7 +33,11 @@ fn folder() -> PathBuf {
 
 /// Where the tests look for Python.
 fn python() -> PathBuf {
-    let bin = if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" };
+    let bin = if cfg!(windows) {
+        "Scripts/python.exe"
+    } else {
+        "bin/python"
+    };
     folder().join("python").join(bin)
 }
 
@@ -67,8 +71,17 @@ pub fn track() -> Result<()> {
     }
     make_environment()?;
     let packages = folder().join("packages");
-    quiet(pip(&["download", "--no-deps", "--no-binary", "librosa", "--dest"]).arg(&packages).arg(TRACK_PACKAGE))?;
-    quiet(Command::new(python()).args(["-c", UNPACK]).arg(&packages).arg(track_path()))?;
+    quiet(
+        pip(&["download", "--no-deps", "--no-binary", "librosa", "--dest"])
+            .arg(&packages)
+            .arg(TRACK_PACKAGE),
+    )?;
+    quiet(
+        Command::new(python())
+            .args(["-c", UNPACK])
+            .arg(&packages)
+            .arg(track_path()),
+    )?;
     std::fs::remove_dir_all(packages)
 }
 
@@ -77,12 +90,24 @@ fn make_environment() -> Result<()> {
         return Ok(());
     }
     let system_python = if cfg!(windows) { "python" } else { "python3" };
-    quiet(Command::new(system_python).args(["-m", "venv", "--clear"]).arg(folder().join("python")))
+    quiet(
+        Command::new(system_python)
+            .args(["-m", "venv", "--clear"])
+            .arg(folder().join("python")),
+    )
 }
 
 fn pip(arguments: &[&str]) -> Command {
     let mut command = Command::new(python());
-    command.args(["-m", "pip", "--quiet", "--disable-pip-version-check", "--no-input"]).args(arguments);
+    command
+        .args([
+            "-m",
+            "pip",
+            "--quiet",
+            "--disable-pip-version-check",
+            "--no-input",
+        ])
+        .args(arguments);
     command
 }
 
@@ -93,6 +118,9 @@ fn quiet(command: &mut Command) -> Result<()> {
         return Ok(());
     }
     let said = String::from_utf8_lossy(&output.stderr);
-    let last = said.lines().rfind(|line| !line.trim().is_empty()).unwrap_or_default();
+    let last = said
+        .lines()
+        .rfind(|line| !line.trim().is_empty())
+        .unwrap_or_default();
     Err(Error::other(format!("`{}`: {last}", line(command))))
 }

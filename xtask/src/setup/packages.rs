@@ -7,7 +7,10 @@ pub enum Missing {
     /// Nothing that is known of.
     Nothing,
     /// Packages, and the commands that install them, to be run as root.
-    Packages { names: Vec<&'static str>, install: Vec<Command> },
+    Packages {
+        names: Vec<&'static str>,
+        install: Vec<Command>,
+    },
     /// The names are not known here; in words, what the packages are for.
     UnknownSystem { needed: &'static str },
 }
@@ -37,7 +40,14 @@ const SYSTEMS: &[System] = &[
         // A package that was removed but not purged is still known.
         answer: Some("installed"),
         refresh: Some(&["apt-get", "update"]),
-        install: &["env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "install", "--yes", "--no-install-recommends"],
+        install: &[
+            "env",
+            "DEBIAN_FRONTEND=noninteractive",
+            "apt-get",
+            "install",
+            "--yes",
+            "--no-install-recommends",
+        ],
         packages: &[
             "xvfb",
             "libgl1",
@@ -73,7 +83,15 @@ const SYSTEMS: &[System] = &[
         answer: None,
         refresh: None,
         install: &["pacman", "--sync", "--needed", "--noconfirm"],
-        packages: &["xorg-server-xvfb", "mesa", "libglvnd", "libx11", "pkgconf", "alsa-lib", "jack"],
+        packages: &[
+            "xorg-server-xvfb",
+            "mesa",
+            "libglvnd",
+            "libx11",
+            "pkgconf",
+            "alsa-lib",
+            "jack",
+        ],
     },
 ];
 
@@ -84,22 +102,41 @@ pub fn missing() -> Missing {
     }
     let os_release = std::fs::read_to_string("/etc/os-release").unwrap_or_default();
     let ids = ids(&os_release);
-    let Some(system) = SYSTEMS.iter().find(|system| system.ids.iter().any(|id| ids.contains(id))) else {
+    let Some(system) = SYSTEMS
+        .iter()
+        .find(|system| system.ids.iter().any(|id| ids.contains(id)))
+    else {
         return Missing::UnknownSystem { needed: NEEDED };
     };
-    let names: Vec<_> = system.packages.iter().copied().filter(|package| !is_installed(system, package)).collect();
+    let names: Vec<_> = system
+        .packages
+        .iter()
+        .copied()
+        .filter(|package| !is_installed(system, package))
+        .collect();
     if names.is_empty() {
         return Missing::Nothing;
     }
     let mut install = command(system.install);
     install.args(&names);
-    Missing::Packages { names, install: system.refresh.map(command).into_iter().chain([install]).collect() }
+    Missing::Packages {
+        names,
+        install: system
+            .refresh
+            .map(command)
+            .into_iter()
+            .chain([install])
+            .collect(),
+    }
 }
 
 fn is_installed(system: &System, package: &str) -> bool {
     let output = command(system.query).arg(package).output();
     output.is_ok_and(|output| {
-        output.status.success() && system.answer.is_none_or(|answer| output.stdout.trim_ascii() == answer.as_bytes())
+        output.status.success()
+            && system
+                .answer
+                .is_none_or(|answer| output.stdout.trim_ascii() == answer.as_bytes())
     })
 }
 
@@ -112,8 +149,12 @@ fn command(words: &[&str]) -> Command {
 /// The system's own id first, then those that it calls itself like.
 fn ids(os_release: &str) -> Vec<&str> {
     let value = |key: &str| {
-        let line = os_release.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix('='));
-        line.unwrap_or_default().trim_matches('"').split_whitespace()
+        let line = os_release
+            .lines()
+            .find_map(|line| line.strip_prefix(key)?.strip_prefix('='));
+        line.unwrap_or_default()
+            .trim_matches('"')
+            .split_whitespace()
     };
     value("ID").chain(value("ID_LIKE")).collect()
 }
@@ -125,7 +166,8 @@ mod tests {
     // The layout of os-release(5).
     #[test]
     fn a_derived_system_is_known_by_what_it_is_like() {
-        let os_release = "NAME=\"Some System\"\nID=somesystem\nID_LIKE=\"ubuntu debian\"\nVERSION_ID=\"12\"\n";
+        let os_release =
+            "NAME=\"Some System\"\nID=somesystem\nID_LIKE=\"ubuntu debian\"\nVERSION_ID=\"12\"\n";
         assert_eq!(ids(os_release), ["somesystem", "ubuntu", "debian"]);
         assert!(ids("").is_empty());
     }

@@ -1,0 +1,85 @@
+"""Hosts the VST3 bundle in pedalboard, a general audio library for Python, and checks what a host relies on.
+
+Arguments: the bundle, and the names of the plug-in's parameters as JSON. Ends with an error at the first check that fails.
+"""
+
+import json
+import sys
+
+import numpy as np
+import pedalboard
+
+bundle, names = sys.argv[1], json.loads(sys.argv[2])
+random = np.random.default_rng(1)
+
+
+def noise(channels, frames, peak=0.25):
+    return random.uniform(-peak, peak, (channels, frames)).astype(np.float32)
+
+
+def load():
+    return pedalboard.load_plugin(bundle)
+
+
+def raw_values(plugin):
+    return {name: parameter.raw_value for name, parameter in plugin.parameters.items()}
+
+
+def is_switch(parameter):
+    return parameter.num_steps == 2
+
+
+plugin = load()
+assert plugin.name == "Crestline", plugin.name
+assert plugin.is_effect and not plugin.is_instrument
+
+shown = [parameter.name for parameter in plugin.parameters.values()]
+assert sorted(shown) == sorted(names), (shown, names)
+
+# Neutral settings: the host takes the reported latency out, so what comes back must be what went in, to the last bit.
+latencies = {}
+for rate in (44_100, 48_000, 96_000, 192_000):
+    for size in (1, 32, 512, 1_024, 4_096):
+        frames = 4_000 if size == 1 else 20_000
+        for channels in (2, 1):
+            plugin = load()
+            audio = noise(channels, frames)
+            played = plugin.process(audio, rate, buffer_size=size)
+            assert played.shape == audio.shape, (rate, size, channels, played.shape)
+            wrong = np.flatnonzero((played != audio).any(axis=0))
+            assert wrong.size == 0, (rate, size, channels, wrong[:5], wrong.size)
+            latencies.setdefault(rate, set()).add(plugin.reported_latency_samples)
+assert all(len(latency) == 1 for latency in latencies.values()), latencies
+print("latency in frames:", {rate: latency.pop() for rate, latency in latencies.items()})
+
+# The bypass, whatever else is set; the first tenth of a second is left to a crossfade.
+plugin = load()
+for name, parameter in plugin.parameters.items():
+    parameter.raw_value = 1.0 if is_switch(parameter) else float(random.uniform())
+bypass = next(parameter for parameter in plugin.parameters.values() if parameter.name == "Bypass")
+bypass.raw_value = 1.0
+audio = noise(2, 48_000, 1.0)
+played = plugin.process(audio, 48_000, buffer_size=512)
+assert (played[:, 4_800:] == audio[:, 4_800:]).all()
+
+# What cannot be meant does not come out.
+plugin = load()
+audio = noise(2, 48_000)
+audio[0, 1_000:1_700] = np.nan
+audio[1, 3_000] = np.inf
+assert np.isfinite(plugin.process(audio, 48_000, buffer_size=512)).all()
+
+# A session: every parameter at some other value, saved, and given back to a fresh instance.
+plugin = load()
+defaults = raw_values(plugin)
+for parameter in plugin.parameters.values():
+    parameter.raw_value = 1.0 - parameter.raw_value if is_switch(parameter) else float(random.uniform(0.1, 0.9))
+plugin.process(noise(2, 512), 48_000)
+state, values = plugin.raw_state, raw_values(plugin)
+assert any(values[name] != defaults[name] for name in values)
+fresh = load()
+fresh.raw_state = state
+assert fresh.raw_state == state
+for name, value in raw_values(fresh).items():
+    assert abs(value - values[name]) < 1e-5, (name, value, values[name])
+print("parameters:", len(names))

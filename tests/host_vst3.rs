@@ -1,0 +1,66 @@
+//! The VST3 bundle in a host that has nothing to do with this project: pedalboard, a general audio library for Python
+//! (`pip install pedalboard`, version 0.9 or later).
+
+#[path = "common/clap_host.rs"]
+mod clap_host;
+
+use clap_host::ClapHost;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// The Python environment that `cargo xtask setup` makes.
+fn python() -> PathBuf {
+    let bin = if cfg!(windows) {
+        "Scripts/python.exe"
+    } else {
+        "bin/python"
+    };
+    Path::new(env!("CARGO_TARGET_TMPDIR"))
+        .with_file_name("fixtures")
+        .join("python")
+        .join(bin)
+}
+
+#[test]
+fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
+    let Some(bundled) = std::env::var_os("CRESTLINE_BUNDLED") else {
+        println!(
+            "skipped: `cargo xtask check` builds the bundle from these sources first and says where it is"
+        );
+        return;
+    };
+    let has_host = Command::new(python())
+        .args(["-c", "import numpy, pedalboard"])
+        .output();
+    if !has_host.is_ok_and(|output| output.status.success()) {
+        println!(
+            "skipped: no VST3 host; `cargo xtask setup` fetches one from the Python package index"
+        );
+        return;
+    }
+    // Both formats must offer the same parameters.
+    let params = ClapHost::linked(&crestline::clap_entry)
+        .unwrap()
+        .params()
+        .unwrap();
+    let names: Vec<_> = params.into_iter().map(|param| param.name).collect();
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/common/vst3_pedalboard.py");
+    let bundle = PathBuf::from(bundled).join("Crestline.vst3");
+    let mut command = Command::new(python());
+    command
+        .arg(script)
+        .arg(bundle)
+        .arg(serde_json::to_string(&names).unwrap());
+    let output = command.output().unwrap();
+    let said = String::from_utf8_lossy(&output.stdout);
+    print!("{said}");
+    if !output.status.success() {
+        // The framework's log lines are of no help here.
+        let errors = String::from_utf8_lossy(&output.stderr);
+        let errors: Vec<_> = errors
+            .lines()
+            .filter(|line| !line.contains("WARN"))
+            .collect();
+        panic!("{}\n{said}", errors.join("\n"));
+    }
+}

@@ -1,0 +1,405 @@
+//! Processing a block neither allocates nor frees memory: in the engine, and in the plug-in as a host calls it.
+//!
+//! Every allocation of this program goes through [`Counting`]. It counts what a thread does while that thread is being watched; the plug-in is
+//! linked in, so nothing that it does escapes. The last tests show that an allocation would be noticed.
+
+#![expect(clippy::cast_sign_loss, reason = "counts and steps are not negative")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a test stops at the first thing that goes wrong"
+)]
+
+#[path = "common/clap_host.rs"]
+mod clap_host;
+#[path = "common/signals.rs"]
+mod signals;
+
+use clack_extensions::params::ParamInfoFlags;
+use clap_host::{Change, ClapHost, Run};
+use crestline::engine::{Engine, EngineSpec, Settings};
+use signals::white_noise;
+use std::alloc::{GlobalAlloc, Layout, System};
+use std::backtrace::Backtrace;
+use std::cell::{Cell, RefCell};
+
+thread_local! {
+    static WATCHED: Cell<bool> = const { Cell::new(false) };
+    static COUNT: Cell<Count> = const { Cell::new(Count { allocated: 0, freed: 0 }) };
+    static FIRST: RefCell<Option<Backtrace>> = const { RefCell::new(None) };
+}
+
+/// What happened while a thread was watched.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Count {
+    allocated: usize,
+    freed: usize,
+}
+
+struct Counting;
+
+impl Counting {
+    fn note(allocated: usize, freed: usize) {
+        // Nobody is watched while a thread is torn down.
+        if !WATCHED.try_with(Cell::get).unwrap_or(false) {
+            return;
+        }
+        let count = COUNT.get();
+        COUNT.set(Count {
+            allocated: count.allocated + allocated,
+            freed: count.freed + freed,
+        });
+        if count == Count::default() {
+            // Taking a backtrace allocates, and must not count itself.
+            WATCHED.set(false);
+            FIRST.set(Some(Backtrace::force_capture()));
+            WATCHED.set(true);
+        }
+    }
+}
+
+#[expect(unsafe_code, reason = "an allocator can only be made this way")]
+// SAFETY: everything is passed on to the system's allocator as it is.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        Self::note(1, 0);
+        unsafe { System.alloc(layout) }
+    }
+    unsafe fn dealloc(&self, pointer: *mut u8, layout: Layout) {
+        Self::note(0, 1);
+        unsafe { System.dealloc(pointer, layout) }
+    }
+    unsafe fn realloc(&self, pointer: *mut u8, layout: Layout, size: usize) -> *mut u8 {
+        Self::note(1, 1);
+        unsafe { System.realloc(pointer, layout, size) }
+    }
+}
+
+#[global_allocator]
+static ALLOCATOR: Counting = Counting;
+
+/// What `work` allocates and frees on this thread.
+fn count(work: &mut dyn FnMut()) -> Count {
+    COUNT.set(Count::default());
+    WATCHED.set(true);
+    work();
+    WATCHED.set(false);
+    COUNT.get()
+}
+
+/// Does `work`, which must neither allocate nor free.
+fn watched(work: &mut dyn FnMut()) {
+    let count = count(work);
+    if count != Count::default() {
+        let first = FIRST.take().unwrap();
+        panic!("on the audio thread: {count:?}, first here:\n{first}");
+    }
+}
+
+const LAYOUTS: [usize; 2] = [2, 1];
+const BLOCK_SIZES: [usize; 8] = [512, 1, 64, 1_024, 7, 512, 333, 32];
+
+/// White noise of its own for each channel.
+fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Vec<Vec<f32>> {
+    let channel = |channel| white_noise(100 * seed + channel as u64, f64::from(peak), frames);
+    (0..channels).map(channel).collect()
+}
+
+fn active_host(channels: usize, sample_rate_hz: f64) -> ClapHost {
+    let mut host = ClapHost::linked(&crestline::clap_entry).unwrap();
+    let layouts = host.layouts().unwrap();
+    let layout = layouts
+        .iter()
+        .find(|layout| layout.main_input_channels as usize == channels)
+        .unwrap();
+    host.select_layout(layout.id).unwrap();
+    host.activate(sample_rate_hz, 1_024).unwrap();
+    host
+}
+
+/// A side-chain where none is connected. Builds with debug assertions get silence: there the framework writes a line into its log, which
+/// allocates, whenever a port has no buffers.
+fn unconnected(silence: &[Vec<f32>]) -> Option<&[Vec<f32>]> {
+    cfg!(debug_assertions).then_some(silence)
+}
+
+fn silence(channels: usize, frames: usize) -> Vec<Vec<f32>> {
+    vec![vec![0.0; frames]; channels]
+}
+
+/// Every parameter in turn to the top, the bottom and the middle of its range, one every 150 frames.
+fn every_parameter(host: &mut ClapHost) -> Vec<Change> {
+    let params = host.params().unwrap();
+    let free = params
+        .iter()
+        .filter(|param| !param.flags.contains(ParamInfoFlags::IS_READONLY));
+    let values = free.flat_map(|param| {
+        let (low, high) = (*param.range.start(), *param.range.end());
+        [
+            high,
+            low,
+            low + ((high - low) / 2.0).floor(),
+            0.3 * low + 0.7 * high,
+        ]
+        .map(|value| (param.id, value))
+    });
+    values
+        .enumerate()
+        .map(|(index, (id, value))| Change {
+            frame: 150 * index,
+            id,
+            value,
+        })
+        .collect()
+}
+
+#[test]
+fn the_plug_in_plays_without_allocating_from_its_first_block_on() {
+    for channels in LAYOUTS {
+        for rate in [44_100.0, 96_000.0] {
+            let mut host = active_host(channels, rate);
+            let (main, side) = (
+                noise(channels, 100_000, 1.0, 1),
+                noise(channels, 100_000, 1.0, 2),
+            );
+            let silence = silence(channels, 100_000);
+            for side_chain in [unconnected(&silence), Some(&side), unconnected(&silence)] {
+                host.run(Run {
+                    side_chain,
+                    around: watched,
+                    ..Run::new(&main, &BLOCK_SIZES)
+                })
+                .unwrap();
+            }
+        }
+    }
+}
+
+#[test]
+fn the_plug_in_follows_every_parameter_without_allocating() {
+    for channels in LAYOUTS {
+        let mut host = active_host(channels, 48_000.0);
+        let changes = every_parameter(&mut host);
+        let frames = 150 * changes.len() + 20_000;
+        let (main, side) = (
+            noise(channels, frames, 1.0, 3),
+            noise(channels, frames, 0.5, 4),
+        );
+        let silence = silence(channels, frames);
+        for (side_chain, playing) in [
+            (unconnected(&silence), false),
+            (Some(&side), true),
+            (unconnected(&silence), true),
+        ] {
+            let run = Run {
+                side_chain,
+                playing,
+                changes: &changes,
+                around: watched,
+                ..Run::new(&main, &BLOCK_SIZES)
+            };
+            host.run(run).unwrap();
+            host.reset();
+        }
+    }
+}
+
+#[test]
+fn the_plug_in_plays_with_everything_switched_on_without_allocating() {
+    let mut host = active_host(2, 48_000.0);
+    let params = host.params().unwrap();
+    // Switches on, except those that take the rest out of the path or restart the measurement.
+    let spared = ["Bypass", "Restart measurement"];
+    let switches = params.iter().filter(|param| {
+        param.flags.contains(ParamInfoFlags::IS_STEPPED)
+            && param.range == (0.0..=1.0)
+            && !spared.contains(&param.name.as_str())
+    });
+    let changes: Vec<_> = switches
+        .map(|param| Change {
+            frame: 0,
+            id: param.id,
+            value: 1.0,
+        })
+        .collect();
+    let main = noise(2, 480_000, 1.0, 5);
+    let silence = silence(2, main[0].len());
+    let side_chain = unconnected(&silence);
+    host.run(Run {
+        side_chain,
+        changes: &changes,
+        around: watched,
+        ..Run::new(&main, &BLOCK_SIZES)
+    })
+    .unwrap();
+}
+
+#[test]
+fn bad_samples_do_not_make_the_plug_in_allocate() {
+    let mut host = active_host(2, 48_000.0);
+    let mut main = noise(2, 48_000, 1.0, 6);
+    for (frame, bad) in [f32::NAN, f32::INFINITY, f32::MAX, f32::from_bits(1)]
+        .into_iter()
+        .enumerate()
+    {
+        main[frame % 2][1_000 * frame..][..700].fill(bad);
+    }
+    host.run(Run {
+        side_chain: Some(&main),
+        around: watched,
+        ..Run::new(&main, &BLOCK_SIZES)
+    })
+    .unwrap();
+}
+
+/// Plays `seconds` through an engine; every call of it is watched.
+fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) {
+    let mut engine = Engine::new(spec);
+    let noise = noise(spec.channels, 1_024, 0.5, 7);
+    let mut buffer = noise.clone();
+    let frames = seconds * spec.sample_rate_hz as usize;
+    let (mut played, mut blocks) = (0, 0);
+    while played < frames {
+        let size = BLOCK_SIZES[blocks % BLOCK_SIZES.len()];
+        for (buffer, noise) in buffer.iter_mut().zip(&noise) {
+            buffer.copy_from_slice(noise);
+        }
+        let mut views: Vec<_> = buffer
+            .iter_mut()
+            .map(|channel| &mut channel[..size])
+            .collect();
+        let settings = settings(blocks);
+        watched(&mut || {
+            engine.process(&mut views, &[], &settings);
+            std::hint::black_box(engine.snapshot());
+            if blocks % 1_000 == 500 {
+                engine.restart();
+            }
+            if blocks % 1_000 == 700 {
+                engine.reset();
+            }
+        });
+        played += size;
+        blocks += 1;
+    }
+}
+
+#[test]
+fn the_engine_plays_without_allocating() {
+    for channels in LAYOUTS {
+        for sample_rate_hz in [8_000.0, 44_100.0, 47_952.048, 192_000.0] {
+            play(
+                EngineSpec {
+                    sample_rate_hz,
+                    channels,
+                },
+                4,
+                |block| Settings {
+                    playing: block % 3 > 0,
+                    ..Settings::default()
+                },
+            );
+        }
+    }
+}
+
+/// Histories that grow would have to grow by then.
+#[test]
+fn the_engine_plays_for_a_quarter_of_an_hour_without_allocating() {
+    let mut engine = Engine::new(EngineSpec {
+        sample_rate_hz: 8_000.0,
+        channels: 1,
+    });
+    let noise = noise(1, 1_024, 0.5, 8);
+    let mut buffer = noise.clone();
+    for _ in 0..15 * 60 * 8_000 / 1_024 {
+        buffer[0].copy_from_slice(&noise[0]);
+        watched(&mut || {
+            engine.process(&mut [&mut buffer[0]], &[], &Settings::default());
+            std::hint::black_box(engine.snapshot());
+        });
+    }
+}
+
+#[test]
+fn an_allocation_would_be_counted() {
+    assert_eq!(count(&mut || ()), Count::default());
+    let mut kept = None;
+    assert_eq!(
+        count(&mut || kept = Some(std::hint::black_box(Box::new(1)))),
+        Count {
+            allocated: 1,
+            freed: 0
+        }
+    );
+    assert_eq!(
+        count(&mut || drop(std::hint::black_box(kept.take()))),
+        Count {
+            allocated: 0,
+            freed: 1
+        }
+    );
+    let mut grows = vec![0_u8; 10];
+    let grown = count(&mut || std::hint::black_box(&mut grows).reserve_exact(1_000));
+    assert_eq!(
+        grown,
+        Count {
+            allocated: 1,
+            freed: 1
+        }
+    );
+}
+
+/// Set for a child process that is meant to fail.
+const DELIBERATE: &str = "CRESTLINE_ALLOCATE_ON_THE_AUDIO_THREAD";
+
+/// Passes, unless it was told to allocate: then the allocation must make it fail.
+#[test]
+fn plays_with_a_deliberate_allocation() {
+    let mut host = active_host(2, 48_000.0);
+    let main = noise(2, 4_096, 0.5, 9);
+    let around: fn(&mut dyn FnMut()) = if std::env::var_os(DELIBERATE).is_some() {
+        |process| {
+            watched(&mut || {
+                process();
+                drop(std::hint::black_box(Box::new([0_u8; 64])));
+            });
+        }
+    } else {
+        watched
+    };
+    let silence = silence(2, main[0].len());
+    host.run(Run {
+        side_chain: unconnected(&silence),
+        around,
+        ..Run::new(&main, &[512])
+    })
+    .unwrap();
+}
+
+#[test]
+fn an_allocation_on_the_audio_thread_would_fail_this_test() {
+    let child = |deliberate: bool| {
+        let mut command = std::process::Command::new(std::env::current_exe().unwrap());
+        command
+            .args([
+                "--exact",
+                "plays_with_a_deliberate_allocation",
+                "--nocapture",
+            ])
+            .env_remove(DELIBERATE);
+        if deliberate {
+            command.env(DELIBERATE, "1");
+        }
+        let output = command.output().unwrap();
+        (
+            output.status.success(),
+            String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned(),
+        )
+    };
+    let (passed, said) = child(false);
+    assert!(passed && said.contains("1 passed"), "{said}");
+    let (passed, said) = child(true);
+    assert!(!passed, "{said}");
+    assert!(said.contains("allocated: 1, freed: 1"), "{said}");
+}
