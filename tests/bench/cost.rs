@@ -6,6 +6,7 @@
 #![expect(clippy::print_stdout, reason = "the figures are this program's output")]
 
 mod allocator;
+mod engine;
 mod figures;
 mod library;
 mod measure;
@@ -23,5 +24,7 @@ fn main() {
     measure::block_time(&programme, &mut figures);
     measure::growth(&mut figures);
     measure::memory(&programme, &mut figures);
+    engine::cost(&programme, &mut figures);
+    engine::history(&mut figures);
     figures.finish();
 }

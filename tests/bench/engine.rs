@@ -4,6 +4,7 @@ use super::figures::{Figures, Wanted, median, seconds};
 use super::library;
 use super::programme::{RATE_HZ, blocks};
 use crestline::engine::{Engine, EngineSpec, Settings};
+use crestline::handover::handover;
 use crestline::process::BandSettings;
 use std::hint::black_box;
 
@@ -78,4 +79,11 @@ pub fn cost(programme: &[Vec<f32>; 2], figures: &mut Figures) {
     figures.note(&format!(
         "{BLOCK} frames: median {middle_us:.1} µs; each block at its least of {RUNS} runs"
     ));
+}
+
+/// Bytes of the session's history, a constant.
+pub fn history(figures: &mut Figures) {
+    let (_audio, editor) = handover();
+    let bytes = editor.history().bytes() as f64;
+    figures.add("history_bytes", bytes, 0, "bytes", Wanted::AtMost(8.0 * 1024.0 * 1024.0));
 }
