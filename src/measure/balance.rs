@@ -1,7 +1,7 @@
 //! Third-octave balance (bands of IEC 61260-1, base-ten ratios) by Fourier analysis at two resolutions.
 //!
 //! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of about 1.4 s of the signal at about 3 kHz. Both use
-//! Hann windows that overlap by half. A tone in the middle of a band reads within 0.2 dB in it, and at least 25 dB lower in the next.
+//! Hann windows that overlap by half. A tone in the middle of a band reads within 0.2 dB in it, and at least 34 dB lower in the next.
 //! Each channel's spectra fall due at times of their own, so that no block has to compute many at once.
 
 use super::loudness::ABSOLUTE_GATE_LUFS;

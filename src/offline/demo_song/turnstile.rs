@@ -60,7 +60,7 @@ fn master(mix: &mut Stereo) {
     clip(
         mix,
         Clip {
-            drive: 1.2,
+            drive: 1.1,
             knee: 0.3,
             ceiling: 1.0,
         },
@@ -69,7 +69,7 @@ fn master(mix: &mut Stereo) {
     clip(
         mix,
         Clip {
-            drive: 1.06,
+            drive: 1.04,
             knee: 0.75,
             ceiling: 0.95,
         },
