@@ -64,7 +64,10 @@ pub struct Aligner {
 
 impl fmt::Debug for Aligner {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Aligner").field("frames", &self.frames).field("lags", &self.lags).finish_non_exhaustive()
+        f.debug_struct("Aligner")
+            .field("frames", &self.frames)
+            .field("lags", &self.lags)
+            .finish_non_exhaustive()
     }
 }
 
@@ -82,11 +85,16 @@ impl Aligner {
             frames,
             lags: (*lags.start()).max(-longest)..=(*lags.end()).min(longest),
             // Without it the steps at both ends, which lie at the same places in both signals, would be what they have in common.
-            window: (0..frames).map(|n| (PI * (n as f32 + 0.5) / frames as f32).sin().powi(2)).collect(),
+            window: (0..frames)
+                .map(|n| (PI * (n as f32 + 0.5) / frames as f32).sin().powi(2))
+                .collect(),
             time: vec![0.0; len],
             first: forward.make_output_vec(),
             second: forward.make_output_vec(),
-            scratch: vec![Complex32::default(); forward.get_scratch_len().max(backward.get_scratch_len())],
+            scratch: vec![
+                Complex32::default();
+                forward.get_scratch_len().max(backward.get_scratch_len())
+            ],
             forward,
             backward,
         }
@@ -101,14 +109,19 @@ impl Aligner {
     ///
     /// Some 3 ms of work for 2.7 s at 48 kHz: not for the audio thread, although it does not allocate.
     pub fn compare(&mut self, first: &[f32], second: &[f32]) -> Relation {
-        let (first, second) =
-            (&first[..first.len().min(self.frames)], &second[..second.len().min(self.frames)]);
+        let (first, second) = (
+            &first[..first.len().min(self.frames)],
+            &second[..second.len().min(self.frames)],
+        );
         let weak = |signal: &[f32]| {
             signal.iter().map(|x| x * x).sum::<f32>() <= LEAST_POWER * signal.len() as f32
         };
         let (first_is_weak, second_is_weak) = (weak(first), weak(second));
         if first_is_weak || second_is_weak {
-            return Relation::TooWeak { first: first_is_weak, second: second_is_weak };
+            return Relation::TooWeak {
+                first: first_is_weak,
+                second: second_is_weak,
+            };
         }
         self.correlate(first, second, true);
         let found = self.peak().or_else(|| {
@@ -126,7 +139,9 @@ impl Aligner {
                 *time = sample * weight;
             }
             // The buffers were made by the plan itself, so their lengths fit and this cannot fail.
-            let _ = self.forward.process_with_scratch(&mut self.time, spectrum, &mut self.scratch);
+            let _ = self
+                .forward
+                .process_with_scratch(&mut self.time, spectrum, &mut self.scratch);
         }
         for (first, second) in self.first.iter_mut().zip(&self.second) {
             *first = first.conj() * second;
@@ -138,11 +153,14 @@ impl Aligner {
         if let [constant, .., highest] = &mut *self.first {
             (*constant, *highest) = (Complex32::default(), Complex32::default());
         }
-        let _ = self.backward.process_with_scratch(&mut self.first, &mut self.time, &mut self.scratch);
+        let _ =
+            self.backward
+                .process_with_scratch(&mut self.first, &mut self.time, &mut self.scratch);
     }
 
     fn whiten(&mut self) {
-        let mean = self.first.iter().map(|cross| cross.norm()).sum::<f32>() / self.first.len() as f32;
+        let mean =
+            self.first.iter().map(|cross| cross.norm()).sum::<f32>() / self.first.len() as f32;
         let floor = FLOOR * mean + f32::MIN_POSITIVE;
         for cross in &mut self.first {
             *cross /= cross.norm() + floor;
@@ -152,25 +170,50 @@ impl Aligner {
     /// The correlation at a lag.
     fn at(&self, lag: i32) -> f32 {
         let distance = lag.unsigned_abs() as usize;
-        let index = if lag < 0 { self.time.len().checked_sub(distance) } else { Some(distance) };
-        index.and_then(|index| self.time.get(index)).copied().unwrap_or(0.0)
+        let index = if lag < 0 {
+            self.time.len().checked_sub(distance)
+        } else {
+            Some(distance)
+        };
+        index
+            .and_then(|index| self.time.get(index))
+            .copied()
+            .unwrap_or(0.0)
     }
 
-    /// The shortest lag at which the signals are as alike as at any, if they are alike.
+    /// The shortest lag at which the signals are about as alike as at any, if they are alike.
     fn likeness(&self, first: &[f32], second: &[f32]) -> Option<Alignment> {
         let energy = |signal: &[f32]| {
-            let windowed = signal.iter().zip(&self.window).map(|(sample, weight)| f64::from(sample * weight));
+            let windowed = signal
+                .iter()
+                .zip(&self.window)
+                .map(|(sample, weight)| f64::from(sample * weight));
             windowed.map(|sample| sample * sample).sum::<f64>()
         };
         // The transforms leave a factor of their length.
         let scale = (energy(first) * energy(second)).sqrt() as f32 * self.time.len() as f32;
-        let highest = self.lags.clone().fold(0.0_f32, |highest, lag| highest.max(self.at(lag).abs()));
+        let highest = self
+            .lags
+            .clone()
+            .fold(0.0_f32, |highest, lag| highest.max(self.at(lag).abs()));
         if highest < LEAST_LIKENESS * scale {
             return None;
         }
-        let close = self.lags.clone().filter(|lag| self.at(*lag).abs() > 0.999 * highest);
-        let delay_frames = close.min_by_key(|lag| lag.abs())?;
-        Some(Alignment { delay_frames, inverted: self.at(delay_frames) < 0.0, prominence: 0.0 })
+        // A level that changes leans the whole correlation to one side, but hardly moves its waves.
+        let crest = |lag: i32| {
+            let [before, here, after] = [lag - 1, lag, lag + 1].map(|lag| self.at(lag).abs());
+            here >= LEAST_LIKENESS * highest && here >= before && here >= after
+        };
+        let delay_frames = self
+            .lags
+            .clone()
+            .filter(|lag| crest(*lag))
+            .min_by_key(|lag| lag.abs())?;
+        Some(Alignment {
+            delay_frames,
+            inverted: self.at(delay_frames) < 0.0,
+            prominence: 0.0,
+        })
     }
 
     /// The highest value within the lags, if it stands out.
@@ -187,6 +230,10 @@ impl Aligner {
         let others = (self.lags.clone().count() as f64 - 1.0).max(1.0);
         let rms = ((power - f64::from(highest * highest)).max(0.0) / others).sqrt() as f32;
         let prominence = highest.abs() / rms.max(f32::MIN_POSITIVE);
-        (prominence >= LEAST_PROMINENCE).then_some(Alignment { delay_frames, inverted: highest < 0.0, prominence })
+        (prominence >= LEAST_PROMINENCE).then_some(Alignment {
+            delay_frames,
+            inverted: highest < 0.0,
+            prominence,
+        })
     }
 }

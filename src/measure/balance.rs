@@ -43,9 +43,14 @@ impl BandLines {
     /// A line stands for the stretch of half a line's distance to either side.
     fn new(low_hz: f64, high_hz: f64, line_hz: f64, lines: usize) -> Self {
         let (low, high) = (low_hz / line_hz + 0.5, high_hz / line_hz + 0.5);
-        let share = |line: usize| ((line as f64 + 1.0).min(high) - (line as f64).max(low)).clamp(0.0, 1.0) as f32;
+        let share = |line: usize| {
+            ((line as f64 + 1.0).min(high) - (line as f64).max(low)).clamp(0.0, 1.0) as f32
+        };
         let first = (0..lines).find(|&line| share(line) > 0.0).unwrap_or(lines);
-        let weights = (first..lines).map(share).take_while(|&share| share > 0.0).collect();
+        let weights = (first..lines)
+            .map(share)
+            .take_while(|&share| share > 0.0)
+            .collect();
         Self { first, weights }
     }
 }
@@ -86,7 +91,9 @@ impl Analyser {
             // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²).
             power_scale: (2.0 / (len as f64 * window_power)) as f32,
             bands: bands
-                .map(|band| BandLines::new(band_edge_hz(band), band_edge_hz(band + 1), line_hz, lines))
+                .map(|band| {
+                    BandLines::new(band_edge_hz(band), band_edge_hz(band + 1), line_hz, lines)
+                })
                 .collect(),
         }
     }
@@ -97,7 +104,11 @@ impl Analyser {
     }
 
     /// Takes samples; calls `spectrum_due` with the power in each band whenever a spectrum is complete.
-    fn push(&mut self, mut samples: &[f32], mut spectrum_due: impl FnMut(&mut dyn Iterator<Item = f32>)) {
+    fn push(
+        &mut self,
+        mut samples: &[f32],
+        mut spectrum_due: impl FnMut(&mut dyn Iterator<Item = f32>),
+    ) {
         while !samples.is_empty() {
             let room = self.signal.len() - self.filled;
             let (now, later) = samples.split_at(room.min(samples.len()));
@@ -108,7 +119,10 @@ impl Analyser {
                 self.transform();
                 spectrum_due(&mut self.bands.iter().map(|band| {
                     let lines = self.spectrum.iter().skip(band.first).zip(&band.weights);
-                    lines.map(|(line, weight)| line.norm_sqr() * weight).sum::<f32>() * self.power_scale
+                    lines
+                        .map(|(line, weight)| line.norm_sqr() * weight)
+                        .sum::<f32>()
+                        * self.power_scale
                 }));
                 let half = self.signal.len() / 2;
                 self.signal.copy_within(half.., 0);
@@ -118,11 +132,16 @@ impl Analyser {
     }
 
     fn transform(&mut self) {
-        for ((out, sample), window) in self.windowed.iter_mut().zip(&self.signal).zip(&self.window) {
+        for ((out, sample), window) in self.windowed.iter_mut().zip(&self.signal).zip(&self.window)
+        {
             *out = sample * window;
         }
         // The buffers were made by the plan itself, so their lengths fit and this cannot fail.
-        let _ = self.transform.process_with_scratch(&mut self.windowed, &mut self.spectrum, &mut self.scratch);
+        let _ = self.transform.process_with_scratch(
+            &mut self.windowed,
+            &mut self.spectrum,
+            &mut self.scratch,
+        );
     }
 }
 
@@ -142,8 +161,16 @@ impl Decimator {
         let len = (TAPS_PER_STEP * step).max(2);
         // Half-way between the highest slow band and what would fold onto it.
         let cutoff = 0.5 / step as f64;
-        let taps: Vec<f32> = low_pass(len, cutoff, TAPS_BETA).iter().map(|tap| *tap as f32).collect();
-        Self { signal: vec![0.0; len + max_block], taps, step, wanted: step }
+        let taps: Vec<f32> = low_pass(len, cutoff, TAPS_BETA)
+            .iter()
+            .map(|tap| *tap as f32)
+            .collect();
+        Self {
+            signal: vec![0.0; len + max_block],
+            taps,
+            step,
+            wanted: step,
+        }
     }
 
     fn reset(&mut self) {
@@ -161,7 +188,8 @@ impl Decimator {
             end += self.step;
         }
         self.wanted = end - samples.len();
-        self.signal.copy_within(samples.len()..samples.len() + len, 0);
+        self.signal
+            .copy_within(samples.len()..samples.len() + len, 0);
     }
 }
 
@@ -172,11 +200,19 @@ fn dot(left: &[f32], right: &[f32]) -> f32 {
     for (left, right) in left_eights.iter().zip(right_eights) {
         parts += wide::f32x8::new(*left) * wide::f32x8::new(*right);
     }
-    parts.reduce_add() + left_rest.iter().zip(right_rest).map(|(l, r)| l * r).sum::<f32>()
+    parts.reduce_add()
+        + left_rest
+            .iter()
+            .zip(right_rest)
+            .map(|(l, r)| l * r)
+            .sum::<f32>()
 }
 
 fn power_of_two(wanted: f64) -> usize {
-    #[expect(clippy::cast_sign_loss, reason = "the logarithm of 1 or more is not negative")]
+    #[expect(
+        clippy::cast_sign_loss,
+        reason = "the logarithm of 1 or more is not negative"
+    )]
     let exponent = wanted.max(1.0).log2().round() as u32;
     1 << exponent
 }
@@ -190,7 +226,11 @@ struct Sums {
 }
 
 impl Sums {
-    const NONE: Self = Self { power: [0.0; BAND_COUNT], slow: 0, fast: 0 };
+    const NONE: Self = Self {
+        power: [0.0; BAND_COUNT],
+        slow: 0,
+        fast: 0,
+    };
 
     fn add(&mut self, other: &Self) {
         for (sum, power) in self.power.iter_mut().zip(&other.power) {
@@ -203,7 +243,11 @@ impl Sums {
     /// Mean power in each band, summed over `channels`, dB.
     fn mean_db(&self, channels: usize) -> [Option<f32>; BAND_COUNT] {
         std::array::from_fn(|band| {
-            let spectra = if band < FIRST_FAST_BAND { self.slow } else { self.fast };
+            let spectra = if band < FIRST_FAST_BAND {
+                self.slow
+            } else {
+                self.fast
+            };
             let power = self.power[band] / f64::from(spectra.max(1)) * channels as f64;
             crate::dsp::decibel::db_from_power(power).map(|db| db as f32)
         })
@@ -238,7 +282,12 @@ impl BalanceMeter {
             let stagger = (stagger + channel as f64 / channels as f64).fract();
             let decimator = Decimator::new(sample_rate_hz, max_block);
             ChannelAnalysis {
-                fast: Analyser::new(sample_rate_hz, FAST_SPAN_S, FIRST_FAST_BAND..BAND_COUNT, stagger),
+                fast: Analyser::new(
+                    sample_rate_hz,
+                    FAST_SPAN_S,
+                    FIRST_FAST_BAND..BAND_COUNT,
+                    stagger,
+                ),
                 slow: Analyser::new(
                     sample_rate_hz / decimator.step as f64,
                     SLOW_SPAN_S,
@@ -271,7 +320,9 @@ impl BalanceMeter {
 
     /// Takes finite samples of one channel; `momentary_lufs` is the loudness that the gate judges them by.
     pub fn process(&mut self, channel: usize, samples: &[f32], momentary_lufs: Option<f64>) {
-        let Some(analysis) = self.channels.get_mut(channel) else { return };
+        let Some(analysis) = self.channels.get_mut(channel) else {
+            return;
+        };
         let mut heard = Sums::NONE;
         analysis.fast.push(samples, |powers| {
             heard.fast += 1;
@@ -279,7 +330,9 @@ impl BalanceMeter {
                 *sum += f64::from(power);
             }
         });
-        let ChannelAnalysis { slow, decimator, .. } = analysis;
+        let ChannelAnalysis {
+            slow, decimator, ..
+        } = analysis;
         decimator.process(samples, |sample| {
             slow.push(&[sample], |powers| {
                 heard.slow += 1;
@@ -316,7 +369,10 @@ impl BalanceMeter {
             }
             total.mean_db(self.channels.len())
         };
-        Balance { long_term_db: total(&self.classes[first..]), last_10s_db: total(&self.recent) }
+        Balance {
+            long_term_db: total(&self.classes[first..]),
+            last_10s_db: total(&self.recent),
+        }
     }
 }
 
@@ -328,6 +384,9 @@ fn class_of(loudness_lufs: f64) -> Option<usize> {
 
 impl std::fmt::Debug for BalanceMeter {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        formatter.debug_struct("BalanceMeter").field("channels", &self.channels.len()).finish_non_exhaustive()
+        formatter
+            .debug_struct("BalanceMeter")
+            .field("channels", &self.channels.len())
+            .finish_non_exhaustive()
     }
 }

@@ -9,7 +9,7 @@ const RELATIVE_GATE_LU: f64 = -10.0;
 
 /// Integrated loudness of everything pushed.
 ///
-/// The first blocks are kept as they are. All blocks are also kept as counts and energy sums in bins of 0.01 LU, which take over when the list
+/// The first blocks are kept as they are. All blocks are also kept as counts and energy sums in narrow bins, which take over when the list
 /// is full: from then on the blocks that share a bin with the relative gate pass or fail together. With so many blocks that is worth less than
 /// 0.01 LU.
 #[derive(Clone, Debug)]
@@ -18,13 +18,18 @@ pub(super) struct GatedLoudness {
     all: Histogram,
 }
 
+/// Bins of 0.002 LU: blocks that share one are too few to matter.
+const BINS_PER_LU: u32 = 500;
 /// Blocks in the exact list: 102 s.
 const EXACT_BLOCKS: usize = 1_024;
 
 impl GatedLoudness {
     /// Allocates.
     pub fn new() -> Self {
-        Self { first: Vec::with_capacity(EXACT_BLOCKS), all: Histogram::new(-70, 20) }
+        Self {
+            first: Vec::with_capacity(EXACT_BLOCKS),
+            all: Histogram::new(-70, 20, BINS_PER_LU),
+        }
     }
 
     pub fn reset(&mut self) {
@@ -48,7 +53,11 @@ impl GatedLoudness {
 
     /// Relative gate, LUFS; `None` while nothing has passed the absolute gate.
     pub fn relative_gate_lufs(&self) -> Option<f64> {
-        self.all.total_from(0).mean().and_then(lufs).map(|loudness| loudness + RELATIVE_GATE_LU)
+        self.all
+            .total_from(0)
+            .mean()
+            .and_then(lufs)
+            .map(|loudness| loudness + RELATIVE_GATE_LU)
     }
 
     /// Integrated loudness, LUFS.
@@ -58,8 +67,17 @@ impl GatedLoudness {
         }
         let gate_lufs = self.relative_gate_lufs()?;
         let gate_bin = self.all.bin_of(gate_lufs);
-        let shared_passes = self.all.bin(gate_bin).mean().and_then(lufs).is_some_and(|loudness| loudness > gate_lufs);
-        let first = if shared_passes { gate_bin } else { gate_bin + 1 };
+        let shared_passes = self
+            .all
+            .bin(gate_bin)
+            .mean()
+            .and_then(lufs)
+            .is_some_and(|loudness| loudness > gate_lufs);
+        let first = if shared_passes {
+            gate_bin
+        } else {
+            gate_bin + 1
+        };
         self.all.total_from(first).mean().and_then(lufs)
     }
 }
@@ -68,7 +86,8 @@ impl GatedLoudness {
 fn gated_lufs(blocks: &[f64]) -> Option<f64> {
     let mean_above = |gate: f64| {
         let passed = blocks.iter().filter(|&&block| block > gate);
-        let (count, sum) = passed.fold((0_u32, 0.0), |(count, sum), block| (count + 1, sum + block));
+        let (count, sum) =
+            passed.fold((0_u32, 0.0), |(count, sum), block| (count + 1, sum + block));
         (count > 0).then(|| sum / f64::from(count))
     };
     mean_above(mean_above(0.0)? * power_from_db(RELATIVE_GATE_LU)).and_then(lufs)
@@ -87,7 +106,10 @@ const RECENT_BLOCKS: usize = 97;
 
 impl RecentGatedLoudness {
     pub fn new() -> Self {
-        Self { blocks: [0.0; RECENT_BLOCKS], head: 0 }
+        Self {
+            blocks: [0.0; RECENT_BLOCKS],
+            head: 0,
+        }
     }
 
     pub fn reset(&mut self) {
@@ -124,23 +146,34 @@ mod tests {
         mean_above(gate).and_then(lufs)
     }
 
-    proptest! {
-        #[test]
-        fn bounded_gating_stays_within_0_01_lu_of_the_exact_list(
-            levels in prop::collection::vec(-90.0..5.0_f64, 50..4000),
-            spread in 0.05..1.0_f64,
-        ) {
-            let blocks: Vec<f64> = levels.iter().map(|level| power_from_db(-20.0 + (level + 20.0) * spread)).collect();
+    /// Levels of all kinds of spread, from a steady master to one that wanders over 95 LU; up to 400 s of them.
+    #[test]
+    fn bounded_gating_stays_within_0_01_lu_of_the_exact_list() {
+        let mut state = 1_u64;
+        let mut uniform = || {
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
+            (state >> 11) as f64 / (1_u64 << 53) as f64
+        };
+        let mut worst = 0.0_f64;
+        for round in 0..400 {
+            let (count, spread) = (50 + 10 * round, uniform());
             let mut bounded = GatedLoudness::new();
+            let blocks: Vec<f64> = (0..count)
+                .map(|_| power_from_db(-20.0 + (95.0 * uniform() - 70.0) * spread))
+                .collect();
             for &block in &blocks {
                 bounded.push(block);
             }
-            match (bounded.loudness_lufs(), exact(&blocks)) {
-                (Some(ours), Some(exact)) => prop_assert!((ours - exact).abs() < 0.01, "{ours} against {exact}"),
-                (ours, exact) => prop_assert_eq!(ours, exact),
-            }
+            let (ours, exact) = (bounded.loudness_lufs().unwrap(), exact(&blocks).unwrap());
+            worst = worst.max((ours - exact).abs());
         }
+        println!("bounded gating: worst deviation {worst:.5} of 0.01 LU");
+        assert!(worst < 0.01, "{worst}");
+    }
 
+    proptest! {
         #[test]
         fn recent_gating_equals_the_exact_list(levels in prop::collection::vec(-90.0..5.0_f64, 1..97)) {
             let blocks: Vec<f64> = levels.iter().map(|&level| power_from_db(level)).collect();

@@ -7,6 +7,7 @@
 #[derive(Clone, Debug)]
 pub(super) struct Histogram {
     low_db: f64,
+    bins_per_db: f64,
     fine: Vec<Bin>,
     coarse: Vec<Bin>,
 }
@@ -30,15 +31,17 @@ impl Bin {
     }
 }
 
-const BINS_PER_DB: f64 = 100.0;
-const GROUP: usize = 100;
+/// Bins in one cell of the coarse layer.
+const GROUP: usize = 200;
 
 impl Histogram {
-    /// Bins of 0.01 dB from `low_db` to `high_db`, both whole numbers. Allocates.
-    pub fn new(low_db: i32, high_db: i32) -> Self {
-        let groups = high_db.abs_diff(low_db) as usize;
+    /// `bins_per_db` bins for each decibel from `low_db` to `high_db`. Allocates.
+    pub fn new(low_db: i32, high_db: i32, bins_per_db: u32) -> Self {
+        let bins = high_db.abs_diff(low_db) * bins_per_db;
+        let groups = (bins as usize).div_ceil(GROUP);
         Self {
             low_db: f64::from(low_db),
+            bins_per_db: f64::from(bins_per_db),
             fine: vec![Bin::default(); groups * GROUP],
             coarse: vec![Bin::default(); groups],
         }
@@ -51,7 +54,7 @@ impl Histogram {
 
     /// Bin of a value; values outside the range count in the outermost bins.
     pub fn bin_of(&self, value_db: f64) -> usize {
-        let position = ((value_db - self.low_db) * BINS_PER_DB).max(0.0);
+        let position = ((value_db - self.low_db) * self.bins_per_db).max(0.0);
         #[expect(clippy::cast_sign_loss, reason = "clamped at zero just above")]
         let bin = position as usize;
         bin.min(self.fine.len() - 1)
@@ -59,7 +62,10 @@ impl Histogram {
 
     /// Counts one value that carries `carried`.
     pub fn add(&mut self, bin: usize, carried: f64) {
-        let one = Bin { count: 1, sum: carried };
+        let one = Bin {
+            count: 1,
+            sum: carried,
+        };
         self.fine[bin].add(one);
         self.coarse[bin / GROUP].add(one);
     }
@@ -69,7 +75,11 @@ impl Histogram {
         for cell in [&mut self.fine[bin], &mut self.coarse[bin / GROUP]] {
             cell.count -= 1;
             // An empty bin holds exactly nothing, whatever rounding the comings and goings left.
-            cell.sum = if cell.count == 0 { 0.0 } else { cell.sum - carried };
+            cell.sum = if cell.count == 0 {
+                0.0
+            } else {
+                cell.sum - carried
+            };
         }
     }
 
@@ -77,7 +87,13 @@ impl Histogram {
     pub fn total_from(&self, first: usize) -> Bin {
         let group = first / GROUP;
         let mut total = Bin::default();
-        for bin in self.fine.iter().take((group + 1) * GROUP).skip(first).chain(self.coarse.iter().skip(group + 1)) {
+        for bin in self
+            .fine
+            .iter()
+            .take((group + 1) * GROUP)
+            .skip(first)
+            .chain(self.coarse.iter().skip(group + 1))
+        {
             total.add(*bin);
         }
         total
@@ -127,11 +143,13 @@ mod tests {
 
     #[test]
     fn ranks_agree_with_a_sorted_list() {
-        let mut histogram = Histogram::new(-70, 10);
+        let mut histogram = Histogram::new(-70, 10, 100);
         let mut values = Vec::new();
         let mut state = 1_u64;
         for _ in 0..5_000 {
-            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
             let value = -75.0 + 90.0 * ((state >> 33) as f64 / (1_u64 << 31) as f64);
             values.push(value);
             histogram.add(histogram.bin_of(value), value);
@@ -149,7 +167,7 @@ mod tests {
 
     #[test]
     fn removing_everything_leaves_exactly_nothing() {
-        let mut histogram = Histogram::new(0, 2);
+        let mut histogram = Histogram::new(0, 2, 100);
         for value in [0.1, 0.2, 0.7, 1.9, 0.1] {
             histogram.add(histogram.bin_of(value), value / 3.0);
         }

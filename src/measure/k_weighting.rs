@@ -18,7 +18,8 @@ impl Section {
         let omega = 2.0 * PI * frequency_hz / sample_rate_hz;
         let (cos1, cos2) = (omega.cos(), (2.0 * omega).cos());
         let ([b0, b1, b2], [a1, a2]) = (self.b, self.a);
-        let numerator = b0 * b0 + b1 * b1 + b2 * b2 + 2.0 * (b0 * b1 + b1 * b2) * cos1 + 2.0 * b0 * b2 * cos2;
+        let numerator =
+            b0 * b0 + b1 * b1 + b2 * b2 + 2.0 * (b0 * b1 + b1 * b2) * cos1 + 2.0 * b0 * b2 * cos2;
         let denominator = 1.0 + a1 * a1 + a2 * a2 + 2.0 * (a1 + a1 * a2) * cos1 + 2.0 * a2 * cos2;
         numerator / denominator
     }
@@ -64,14 +65,20 @@ impl KWeighting {
         let vb = vh.powf(0.4996667741545416);
         let a0 = 1.0 + k / q + k * k;
         let shelf = Section {
-            b: [(vh + vb * k / q + k * k) / a0, 2.0 * (k * k - vh) / a0, (vh - vb * k / q + k * k) / a0],
+            b: [
+                (vh + vb * k / q + k * k) / a0,
+                2.0 * (k * k - vh) / a0,
+                (vh - vb * k / q + k * k) / a0,
+            ],
             a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0],
         };
         let k = (PI * 38.13547087602444 / sample_rate_hz).tan();
         let q = 0.5003270373238773;
         let a0 = 1.0 + k / q + k * k;
-        let high_pass =
-            Section { b: [1.0, -2.0, 1.0], a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0] };
+        let high_pass = Section {
+            b: [1.0, -2.0, 1.0],
+            a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0],
+        };
         Self { shelf, high_pass }
     }
 
@@ -104,7 +111,12 @@ pub(super) struct Energies {
 impl KFilter {
     pub fn new(sample_rate_hz: f64) -> Self {
         let zero = [f64x2::ZERO; 2];
-        Self { weighting: KWeighting::new(sample_rate_hz), input: zero, shelf: zero, output: zero }
+        Self {
+            weighting: KWeighting::new(sample_rate_hz),
+            input: zero,
+            shelf: zero,
+            output: zero,
+        }
     }
 
     pub fn reset(&mut self) {
@@ -122,8 +134,12 @@ impl KFilter {
         let [sa1, sa2] = self.weighting.shelf.a.map(splat);
         let [hb0, hb1, hb2] = self.weighting.high_pass.b.map(splat);
         let [ha1, ha2] = self.weighting.high_pass.a.map(splat);
-        let ([mut x1, mut x2], [mut s1, mut s2], [mut y1, mut y2]) = (self.input, self.shelf, self.output);
-        let Energies { mut weighted, mut plain } = *sums;
+        let ([mut x1, mut x2], [mut s1, mut s2], [mut y1, mut y2]) =
+            (self.input, self.shelf, self.output);
+        let Energies {
+            mut weighted,
+            mut plain,
+        } = *sums;
         for (&left, &right) in left.iter().zip(right) {
             let x = f64x2::new([f64::from(left), f64::from(right)]);
             let s = (sb0 * x + (sb1 * x1 + sb2 * x2) - sa2 * s2) - sa1 * s1;
@@ -144,7 +160,11 @@ impl KFilter {
     pub fn settle(&mut self) {
         const INAUDIBLE: f64 = 1e-30;
         for state in self.shelf.iter_mut().chain(&mut self.output) {
-            *state = f64x2::new(state.to_array().map(|value| if value.abs() < INAUDIBLE { 0.0 } else { value }));
+            *state = f64x2::new(
+                state
+                    .to_array()
+                    .map(|value| if value.abs() < INAUDIBLE { 0.0 } else { value }),
+            );
         }
     }
 }
@@ -155,7 +175,10 @@ mod tests {
 
     fn assert_section(section: Section, b: [f64; 3], a: [f64; 2], tolerance: f64) {
         for (ours, printed) in section.b.iter().chain(&section.a).zip(b.iter().chain(&a)) {
-            assert!((ours - printed).abs() < tolerance, "{ours} against {printed}");
+            assert!(
+                (ours - printed).abs() < tolerance,
+                "{ours} against {printed}"
+            );
         }
     }
 
@@ -169,13 +192,20 @@ mod tests {
             [-1.69065929318241, 0.73248077421585],
             1e-14,
         );
-        assert_section(weighting.high_pass, [1.0, -2.0, 1.0], [-1.99004745483398, 0.99007225036621], 1e-14);
+        assert_section(
+            weighting.high_pass,
+            [1.0, -2.0, 1.0],
+            [-1.99004745483398, 0.99007225036621],
+            1e-14,
+        );
     }
 
     /// BS.1770-5, Annex 1: 0 dBFS at 997 Hz in one front channel reads −3.01 LKFS: mean square ½, and −0.691 cancels the weighting's gain.
     #[test]
     fn anchor_tone_reads_the_same_at_every_rate() {
-        for rate in [8_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0, 384_000.0] {
+        for rate in [
+            8_000.0, 44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0, 384_000.0,
+        ] {
             let gain_db = 10.0 * KWeighting::new(rate).power_response(997.0, rate).log10();
             let reading = -0.691 + gain_db + 10.0 * 0.5_f64.log10();
             assert!((reading + 3.0103).abs() < 0.0005, "{rate} Hz: {reading}");
@@ -186,11 +216,19 @@ mod tests {
     #[test]
     fn gain_at_48_khz_follows_the_standards_response() {
         let weighting = KWeighting::new(48_000.0);
-        for (frequency, gain_db) in
-            [(25.0, -10.3928), (100.0, -1.1335), (500.0, 0.0425), (1_000.0, 0.6977), (2_000.0, 3.0713), (10_000.0, 4.0419)]
-        {
+        for (frequency, gain_db) in [
+            (25.0, -10.3928),
+            (100.0, -1.1335),
+            (500.0, 0.0425),
+            (1_000.0, 0.6977),
+            (2_000.0, 3.0713),
+            (10_000.0, 4.0419),
+        ] {
             let ours = 10.0 * weighting.power_response(frequency, 48_000.0).log10();
-            assert!((ours - gain_db).abs() < 0.0002, "{frequency} Hz: {ours} against {gain_db}");
+            assert!(
+                (ours - gain_db).abs() < 0.0002,
+                "{frequency} Hz: {ours} against {gain_db}"
+            );
         }
     }
 }

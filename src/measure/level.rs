@@ -19,7 +19,11 @@ pub(super) struct Rms {
 
 impl Rms {
     pub fn new() -> Self {
-        Self { slots: SlidingSum::new(LONG_SLOTS), count: 0, total: 0.0 }
+        Self {
+            slots: SlidingSum::new(LONG_SLOTS),
+            count: 0,
+            total: 0.0,
+        }
     }
 
     pub fn reset(&mut self) {
@@ -42,7 +46,8 @@ impl Rms {
 
     /// RMS of the last `slots` (at most [`LONG_SLOTS`]), which span `frames`, dBFS; `None` until there are as many.
     pub fn window_dbfs(&self, slots: usize, frames: f64) -> Option<f64> {
-        (self.count >= slots as u64).then(|| db_from_power(self.slots.sum_of_last(slots) / frames))?
+        (self.count >= slots as u64)
+            .then(|| db_from_power(self.slots.sum_of_last(slots) / frames))?
     }
 
     /// RMS of everything, which spans `frames`, dBFS.
@@ -72,15 +77,23 @@ impl PeakAndClips {
     /// Takes finite samples; `first_frame` is the frame number of the first of them.
     pub fn process(&mut self, samples: &[f32], first_frame: u64) {
         let (eights, rest) = samples.as_chunks::<8>();
-        let highest = eights.iter().fold(f32x8::ZERO, |highest, eight| highest.fast_max(f32x8::new(*eight).abs()));
-        let peak = rest.iter().fold(highest_lane(highest), |peak, sample| peak.max(sample.abs()));
+        let highest = eights.iter().fold(f32x8::ZERO, |highest, eight| {
+            highest.fast_max(f32x8::new(*eight).abs())
+        });
+        let peak = rest
+            .iter()
+            .fold(highest_lane(highest), |peak, sample| peak.max(sample.abs()));
         self.peak = self.peak.max(peak);
         if peak < FULL_SCALE {
             self.run = 0;
             return;
         }
         for (frame, sample) in (first_frame..).zip(samples) {
-            self.run = if sample.abs() >= FULL_SCALE { self.run + 1 } else { 0 };
+            self.run = if sample.abs() >= FULL_SCALE {
+                self.run + 1
+            } else {
+                0
+            };
             if self.run == CLIPPED_RUN {
                 self.clipped_runs += 1;
                 self.last_clip_frame = Some(frame);

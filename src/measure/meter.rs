@@ -74,7 +74,8 @@ impl Meter {
     /// `sample_rate_hz` must be positive; `max_block` is the largest number of frames [`process`](Self::process) is given at once.
     pub fn new(sample_rate_hz: f64, roles: &[ChannelRole], max_block: usize) -> Self {
         let pairs = roles.chunks(2).map(|pair| {
-            let of = |value: fn(&ChannelRole) -> f64| [value(&pair[0]), pair.get(1).map_or(0.0, value)];
+            let of =
+                |value: fn(&ChannelRole) -> f64| [value(&pair[0]), pair.get(1).map_or(0.0, value)];
             Pair {
                 filter: KFilter::new(sample_rate_hz),
                 sums: Energies::default(),
@@ -82,7 +83,10 @@ impl Meter {
                 counted: of(|role| if *role == ChannelRole::Lfe { 0.0 } else { 1.0 }),
             }
         });
-        let channel = |_| Channel { true_peak: TruePeak::new(sample_rate_hz), levels: PeakAndClips::default() };
+        let channel = |_| Channel {
+            true_peak: TruePeak::new(sample_rate_hz),
+            levels: PeakAndClips::default(),
+        };
         Self {
             grid: TimeGrid::new(sample_rate_hz),
             sample_rate_hz,
@@ -108,7 +112,15 @@ impl Meter {
     #[must_use]
     pub fn with_balance(self, stagger: f64) -> Self {
         let (channels, max_block) = (self.channels.len(), self.cleaned[0].len());
-        Self { balance: Some(BalanceMeter::new(self.sample_rate_hz, channels, max_block, stagger)), ..self }
+        Self {
+            balance: Some(BalanceMeter::new(
+                self.sample_rate_hz,
+                channels,
+                max_block,
+                stagger,
+            )),
+            ..self
+        }
     }
 
     /// Forgets everything measured so far.
@@ -144,7 +156,12 @@ impl Meter {
     /// # Realtime Safety
     /// Yes.
     pub fn process(&mut self, channels: &[&[f32]]) {
-        let frames = channels.iter().map(|channel| channel.len()).min().unwrap_or(0).min(self.cleaned[0].len());
+        let frames = channels
+            .iter()
+            .map(|channel| channel.len())
+            .min()
+            .unwrap_or(0)
+            .min(self.cleaned[0].len());
         let mut done = 0;
         while done < frames {
             let length = (frames - done).min(self.grid.remaining());
@@ -165,16 +182,23 @@ impl Meter {
         for (index, (pair, (inputs, states))) in self.pairs.iter_mut().zip(inputs).enumerate() {
             let mut cleaned: [&[f32]; 2] = [&self.silence[..length]; 2];
             let buffers = [&mut *left, &mut *right];
-            for (((clean, buffer), input), state) in cleaned.iter_mut().zip(buffers).zip(inputs).zip(states) {
+            for (((clean, buffer), input), state) in
+                cleaned.iter_mut().zip(buffers).zip(inputs).zip(states)
+            {
                 let buffer = &mut buffer[..length];
                 for (clean, sample) in buffer.iter_mut().zip(&input[start..start + length]) {
-                    *clean = if sample.abs() <= LARGEST_SAMPLE { *sample } else { 0.0 };
+                    *clean = if sample.abs() <= LARGEST_SAMPLE {
+                        *sample
+                    } else {
+                        0.0
+                    };
                 }
                 state.levels.process(buffer, first_frame);
                 state.true_peak.process(buffer, &mut self.slot.true_peak);
                 *clean = buffer;
             }
-            pair.filter.accumulate(cleaned[0], cleaned[1], &mut pair.sums);
+            pair.filter
+                .accumulate(cleaned[0], cleaned[1], &mut pair.sums);
             if let Some(balance) = &mut self.balance {
                 for (lane, samples) in cleaned.iter().enumerate() {
                     balance.process(2 * index + lane, samples, momentary_lufs);
@@ -187,7 +211,10 @@ impl Meter {
     fn step(&mut self) {
         let (weighted, plain) = self.take_energies();
         let grid = &self.grid;
-        let (fast, slow) = (grid.frames_in_last(FAST_STEPS as u64), grid.frames_in_last(SLOW_STEPS as u64));
+        let (fast, slow) = (
+            grid.frames_in_last(FAST_STEPS as u64),
+            grid.frames_in_last(SLOW_STEPS as u64),
+        );
         self.microdynamics.push(weighted, fast, slow);
         if let Some(balance) = &mut self.balance {
             balance.step();
@@ -196,7 +223,11 @@ impl Meter {
         self.slot.plain += plain;
         if grid.steps().is_multiple_of(STEPS_PER_SLOT) {
             let slots = |count: usize| grid.frames_in_last(count as u64 * STEPS_PER_SLOT);
-            self.loudness.push(self.slot.weighted, slots(MOMENTARY_SLOTS), slots(SHORT_TERM_SLOTS));
+            self.loudness.push(
+                self.slot.weighted,
+                slots(MOMENTARY_SLOTS),
+                slots(SHORT_TERM_SLOTS),
+            );
             self.rms.push(self.slot.plain);
             self.true_peak_3s.push(self.slot.true_peak);
             self.true_peak_fresh = self.true_peak_fresh.max(self.slot.true_peak);
@@ -229,9 +260,19 @@ impl Meter {
     fn update_readings(&mut self) {
         let (loudness, grid) = (&self.loudness, &self.grid);
         let peak_db = |peak: f32| db_from_gain(f64::from(peak));
-        let sample_peak = self.channels.iter().fold(0.0_f32, |peak, channel| peak.max(channel.levels.peak));
-        let last_clip = self.channels.iter().filter_map(|channel| channel.levels.last_clip_frame).max();
-        let window = |slots: usize| self.rms.window_dbfs(slots, grid.frames_in_last(slots as u64 * STEPS_PER_SLOT));
+        let sample_peak = self
+            .channels
+            .iter()
+            .fold(0.0_f32, |peak, channel| peak.max(channel.levels.peak));
+        let last_clip = self
+            .channels
+            .iter()
+            .filter_map(|channel| channel.levels.last_clip_frame)
+            .max();
+        let window = |slots: usize| {
+            self.rms
+                .window_dbfs(slots, grid.frames_in_last(slots as u64 * STEPS_PER_SLOT))
+        };
         let readings = &mut self.readings;
         readings.momentary_lufs = loudness.momentary_lufs();
         readings.momentary_max_lufs = loudness.momentary_max_lufs();
@@ -244,13 +285,22 @@ impl Meter {
         readings.rms_3s_dbfs = window(level::LONG_SLOTS);
         readings.rms_dbfs = self.rms.total_dbfs(grid.frames() as f64);
         readings.crest_factor_db = difference(readings.sample_peak_dbfs, readings.rms_dbfs);
-        readings.clipped_runs = self.channels.iter().map(|channel| channel.levels.clipped_runs).sum();
+        readings.clipped_runs = self
+            .channels
+            .iter()
+            .map(|channel| channel.levels.clipped_runs)
+            .sum();
         readings.last_clip_s = last_clip.map(|frame| frame as f64 / self.sample_rate_hz);
         readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
-        let audible = readings.short_term_lufs.filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS);
+        let audible = readings
+            .short_term_lufs
+            .filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS);
         readings.short_term_plr_db = difference(readings.true_peak_3s_dbtp, audible);
         if let Some(plr) = readings.short_term_plr_db {
-            self.short_term_plr_min_db = Some(self.short_term_plr_min_db.map_or(plr, |lowest| lowest.min(plr)));
+            self.short_term_plr_min_db = Some(
+                self.short_term_plr_min_db
+                    .map_or(plr, |lowest| lowest.min(plr)),
+            );
         }
         readings.short_term_plr_min_db = self.short_term_plr_min_db;
     }
@@ -261,7 +311,8 @@ impl Meter {
         readings.integrated_lufs = self.loudness.integrated_lufs();
         readings.gated_10s_lufs = self.loudness.gated_10s_lufs();
         readings.loudness_range_lu = self.loudness.range_lu();
-        readings.loudness_range_settled = self.grid.frames() as f64 >= RANGE_SETTLES_S * self.sample_rate_hz;
+        readings.loudness_range_settled =
+            self.grid.frames() as f64 >= RANGE_SETTLES_S * self.sample_rate_hz;
         readings.ldr_db = self.microdynamics.session_db();
         readings.ldr_10s_db = self.microdynamics.recent_db();
         readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
@@ -272,7 +323,10 @@ impl Meter {
     /// Windows and gating blocks that are not complete are dropped, as BS.1770-5 says.
     pub fn finish(&mut self) {
         for channel in &mut self.channels {
-            channel.true_peak.process(&self.silence[..TruePeak::DELAY_FRAMES], &mut self.slot.true_peak);
+            channel.true_peak.process(
+                &self.silence[..TruePeak::DELAY_FRAMES],
+                &mut self.slot.true_peak,
+            );
         }
         self.true_peak_max = self.true_peak_max.max(self.slot.true_peak);
         let (_, plain) = self.take_energies();
@@ -289,7 +343,10 @@ impl Meter {
     /// # Realtime Safety
     /// Yes: a copy.
     pub fn readings(&self) -> Readings {
-        Readings { frames: self.grid.frames(), ..self.readings }
+        Readings {
+            frames: self.grid.frames(),
+            ..self.readings
+        }
     }
 
     /// Highest true peak over all channels in the whole 10 ms since this was last asked, dBTP; `None` in silence.
@@ -306,7 +363,9 @@ impl Meter {
     /// Yes.
     pub fn balance(&self) -> Balance {
         let gate_lufs = self.loudness.relative_gate_lufs();
-        self.balance.as_ref().map_or_else(Balance::default, |balance| balance.balance(gate_lufs))
+        self.balance
+            .as_ref()
+            .map_or_else(Balance::default, |balance| balance.balance(gate_lufs))
     }
 }
 

@@ -35,8 +35,8 @@ impl Microdynamics {
         Self {
             energies: SlidingSum::new(SLOW_STEPS),
             count: 0,
-            session: Histogram::new(LOWEST_DB, HIGHEST_DB),
-            recent: Histogram::new(LOWEST_DB, HIGHEST_DB),
+            session: Histogram::new(LOWEST_DB, HIGHEST_DB, 100),
+            recent: Histogram::new(LOWEST_DB, HIGHEST_DB, 100),
             ring: vec![None; RECENT_STEPS],
             head: 0,
         }
@@ -93,5 +93,7 @@ impl Microdynamics {
 
 fn percentile_db(values: &Histogram) -> Option<f64> {
     let count = values.total_from(0).count;
-    values.bin_of_rank(0, percentile_rank(count, PERCENT)).and_then(Bin::mean)
+    values
+        .bin_of_rank(0, percentile_rank(count, PERCENT))
+        .and_then(Bin::mean)
 }

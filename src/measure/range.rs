@@ -17,7 +17,9 @@ pub(super) struct LoudnessRange {
 
 impl LoudnessRange {
     pub fn new() -> Self {
-        Self { values: Histogram::new(-70, 20) }
+        Self {
+            values: Histogram::new(-70, 20, 100),
+        }
     }
 
     pub fn reset(&mut self) {
@@ -38,12 +40,23 @@ impl LoudnessRange {
     pub fn range_lu(&self) -> Option<f64> {
         let gate_lufs = self.values.total_from(0).mean().and_then(lufs)? + RELATIVE_GATE_LU;
         let gate_bin = self.values.bin_of(gate_lufs);
-        let shared_passes =
-            self.values.bin(gate_bin).mean().and_then(lufs).is_some_and(|loudness| loudness >= gate_lufs);
-        let first = if shared_passes { gate_bin } else { gate_bin + 1 };
+        let shared_passes = self
+            .values
+            .bin(gate_bin)
+            .mean()
+            .and_then(lufs)
+            .is_some_and(|loudness| loudness >= gate_lufs);
+        let first = if shared_passes {
+            gate_bin
+        } else {
+            gate_bin + 1
+        };
         let count = self.values.total_from(first).count;
         let percentile = |percent| {
-            self.values.bin_of_rank(first, percentile_rank(count, percent)).and_then(Bin::mean).and_then(lufs)
+            self.values
+                .bin_of_rank(first, percentile_rank(count, percent))
+                .and_then(Bin::mean)
+                .and_then(lufs)
         };
         Some(percentile(HIGH_PERCENT)? - percentile(LOW_PERCENT)?)
     }

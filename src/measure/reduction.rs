@@ -20,7 +20,9 @@ pub use self::levels::Span;
 pub use self::readings::{BandReduction, Reduction, Rest, Trend};
 
 use self::levels::Levels;
-use self::window::{Before, Fit, Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Shape, Slots};
+use self::window::{
+    Before, Fit, Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Shape, Slots,
+};
 use super::time_grid::TimeGrid;
 use crate::dsp::crossover::Crossover;
 use wide::{f64x2, f64x4};
@@ -91,7 +93,13 @@ struct PairSums {
 impl ReductionMeter {
     /// A meter for `channels` (1 or 2) channels that compares `afters` (1 or 2) signals with one, at the default corners of
     /// [`Crossover`]. Allocates.
-    pub fn new(sample_rate_hz: f64, channels: usize, afters: usize, span: Span, rest: Rest) -> Self {
+    pub fn new(
+        sample_rate_hz: f64,
+        channels: usize,
+        afters: usize,
+        span: Span,
+        rest: Rest,
+    ) -> Self {
         let after = |_| After {
             band: Band::new(sample_rate_hz),
             twin: true,
@@ -118,7 +126,9 @@ impl ReductionMeter {
     /// # Realtime Safety
     /// Yes.
     pub fn set_corners(&mut self, corners_hz: [f64; 3]) {
-        for band in std::iter::once(&mut self.before).chain(self.afters.iter_mut().map(|after| &mut after.band)) {
+        for band in std::iter::once(&mut self.before)
+            .chain(self.afters.iter_mut().map(|after| &mut after.band))
+        {
             band.crossover.set_corners(corners_hz);
         }
     }
@@ -160,7 +170,12 @@ impl ReductionMeter {
     /// Yes.
     pub fn process(&mut self, before: &[&[f32]], afters: &[&[&[f32]]]) {
         let signals = std::iter::once(before).chain(afters.iter().copied());
-        let lengths = signals.flat_map(|signal| signal.iter().take(self.channels).map(|channel| channel.len()));
+        let lengths = signals.flat_map(|signal| {
+            signal
+                .iter()
+                .take(self.channels)
+                .map(|channel| channel.len())
+        });
         let frames = lengths.min().unwrap_or(0);
         let mut start = 0;
         while start < frames {
@@ -190,8 +205,12 @@ impl ReductionMeter {
         self.own.add(&self.before.split, frames);
         for (index, after) in self.afters.iter_mut().enumerate() {
             if !after.twin {
-                after.band.split(lanes(afters.get(index).copied().unwrap_or_default()));
-                after.pair.add(&self.before.split, &after.band.split, frames);
+                after
+                    .band
+                    .split(lanes(afters.get(index).copied().unwrap_or_default()));
+                after
+                    .pair
+                    .add(&self.before.split, &after.band.split, frames);
             }
         }
     }
@@ -199,7 +218,9 @@ impl ReductionMeter {
     /// Notes that a signal differs from the one ahead of it, and gives it the state that they have had in common so far.
     fn part_from_twin(&mut self, index: usize) {
         let (ahead, rest) = self.afters.split_at_mut(index);
-        let Some(after) = rest.first_mut() else { return };
+        let Some(after) = rest.first_mut() else {
+            return;
+        };
         after.differed = self.grid.steps();
         if after.twin {
             after.twin = false;
@@ -246,7 +267,9 @@ impl ReductionMeter {
     /// # Realtime Safety
     /// Yes: a copy.
     pub fn readings(&self, index: usize) -> Reduction {
-        self.afters.get(index).map_or_else(Reduction::default, |after| *after.levels.readings())
+        self.afters
+            .get(index)
+            .map_or_else(Reduction::default, |after| *after.levels.readings())
     }
 
     /// Percentile (0…100) of a band's reduction over the span the meter was made with, dB. A few hundred additions.
@@ -257,12 +280,17 @@ impl ReductionMeter {
 
 impl Band {
     fn new(sample_rate_hz: f64) -> Self {
-        Self { crossover: Crossover::new(sample_rate_hz), split: Box::new([[f64x2::ZERO; 4]; PORTION]) }
+        Self {
+            crossover: Crossover::new(sample_rate_hz),
+            split: Box::new([[f64x2::ZERO; 4]; PORTION]),
+        }
     }
 
     fn split(&mut self, lanes: Lanes<'_>) {
         for ((bands, left), right) in self.split.iter_mut().zip(lanes.left).zip(lanes.right) {
-            *bands = self.crossover.split(f64x2::new([sound(*left), sound(*right)]));
+            *bands = self
+                .crossover
+                .split(f64x2::new([sound(*left), sound(*right)]));
         }
     }
 }
@@ -271,7 +299,18 @@ impl OwnSums {
     fn add(&mut self, split: &Split, frames: usize) {
         let Self(mut sums) = *self;
         for [a, b, c, d] in split.iter().take(frames).copied() {
-            let products = [a * a, b * b, c * c, d * d, a * b, b * c, c * d, a * c, b * d, a * d];
+            let products = [
+                a * a,
+                b * b,
+                c * c,
+                d * d,
+                a * b,
+                b * c,
+                c * d,
+                a * c,
+                b * d,
+                a * d,
+            ];
             for (sum, product) in sums.iter_mut().zip(products) {
                 *sum += product;
             }
@@ -293,9 +332,19 @@ impl PairSums {
     /// The pair of a signal and itself.
     fn of_twin(OwnSums(own): &OwnSums) -> Self {
         let [aa, bb, cc, dd, ab, bc, cd, ac, bd, ad] = *own;
-        let xs = [aa + ab + ac + ad, ab + bb + bc + bd, ac + bc + cc + cd, ad + bd + cd + dd];
+        let xs = [
+            aa + ab + ac + ad,
+            ab + bb + bc + bd,
+            ac + bc + cc + cd,
+            ad + bd + cd + dd,
+        ];
         let energies = [aa, bb, cc, dd];
-        Self { xy: energies, yy: energies, xs, ss: (xs[0] + xs[1]) + (xs[2] + xs[3]) }
+        Self {
+            xy: energies,
+            yy: energies,
+            xs,
+            ss: (xs[0] + xs[1]) + (xs[2] + xs[3]),
+        }
     }
 
     fn add(&mut self, before: &Split, after: &Split, frames: usize) {
@@ -314,7 +363,12 @@ impl PairSums {
 
     fn total(&self) -> Pair {
         let lanes = |products: [f64x2; 4]| f64x4::new(products.map(over_channels));
-        Pair { xy: lanes(self.xy), yy: lanes(self.yy), xs: lanes(self.xs), ss: f64x4::splat(over_channels(self.ss)) }
+        Pair {
+            xy: lanes(self.xy),
+            yy: lanes(self.yy),
+            xs: lanes(self.xs),
+            ss: f64x4::splat(over_channels(self.ss)),
+        }
     }
 }
 
@@ -333,19 +387,33 @@ struct Lanes<'a> {
 impl<'a> Lanes<'a> {
     fn new(signal: &[&'a [f32]], start: usize, end: usize, stereo: bool) -> Self {
         let silence = &SILENCE[..end - start];
-        let part = |channel: usize| signal.get(channel).and_then(|samples| samples.get(start..end)).unwrap_or(silence);
-        Self { left: part(0), right: if stereo { part(1) } else { silence } }
+        let part = |channel: usize| {
+            signal
+                .get(channel)
+                .and_then(|samples| samples.get(start..end))
+                .unwrap_or(silence)
+        };
+        Self {
+            left: part(0),
+            right: if stereo { part(1) } else { silence },
+        }
     }
 
     fn differ(self, other: Self) -> bool {
         // Without a way out in between: 32 samples are compared in no time.
         let bits = |a: &[f32], b: &[f32]| {
-            a.iter().zip(b).fold(0, |bits, (a, b)| bits | (a.to_bits() ^ b.to_bits()))
+            a.iter()
+                .zip(b)
+                .fold(0, |bits, (a, b)| bits | (a.to_bits() ^ b.to_bits()))
         };
         bits(self.left, other.left) | bits(self.right, other.right) != 0
     }
 }
 
 fn sound(sample: f32) -> f64 {
-    f64::from(if sample.abs() <= LARGEST_SAMPLE { sample } else { 0.0 })
+    f64::from(if sample.abs() <= LARGEST_SAMPLE {
+        sample
+    } else {
+        0.0
+    })
 }

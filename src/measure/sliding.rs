@@ -11,7 +11,10 @@ pub(super) struct SlidingSum {
 impl SlidingSum {
     /// Room for `capacity` values, all zero. Allocates.
     pub fn new(capacity: usize) -> Self {
-        Self { values: vec![0.0; capacity], head: 0 }
+        Self {
+            values: vec![0.0; capacity],
+            head: 0,
+        }
     }
 
     pub fn reset(&mut self) {
@@ -56,7 +59,11 @@ pub(super) struct SlidingMax {
 impl SlidingMax {
     /// Room for `capacity` values, all zero; values must not be negative. Allocates.
     pub fn new(capacity: usize) -> Self {
-        Self { values: vec![0.0; capacity], head: 0, max: 0.0 }
+        Self {
+            values: vec![0.0; capacity],
+            head: 0,
+            max: 0.0,
+        }
     }
 
     pub fn reset(&mut self) {

@@ -34,9 +34,19 @@ struct Past {
 impl TapMeter {
     /// A meter for `channels` (1 or 2) channels and blocks of at most `max_block` frames. Allocates.
     pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize) -> Self {
-        let past = Past::new(longest_delay_frames(sample_rate_hz), channels.clamp(1, 2), max_block);
+        let past = Past::new(
+            longest_delay_frames(sample_rate_hz),
+            channels.clamp(1, 2),
+            max_block,
+        );
         Self {
-            meter: ReductionMeter::new(sample_rate_hz, channels, 1, Span::TenSeconds, Rest::Automatic),
+            meter: ReductionMeter::new(
+                sample_rate_hz,
+                channels,
+                1,
+                Span::TenSeconds,
+                Rest::Automatic,
+            ),
             tap: past.clone(),
             input: past,
             aligned: None,
@@ -79,15 +89,22 @@ impl TapMeter {
             self.meter.restart();
             self.meter.skip(0);
         }
-        let (frames, room) = (input.first().map_or(0, |channel| channel.len()), self.tap.read[0].len());
+        let (frames, room) = (
+            input.first().map_or(0, |channel| channel.len()),
+            self.tap.read[0].len(),
+        );
         let frames = frames.min(room);
         self.tap.write(tap, frames);
         self.input.write(input, frames);
-        let Some((delay, inverted)) = aligned else { return };
+        let Some((delay, inverted)) = aligned else {
+            return;
+        };
         let late = |frames: i32| frames.max(0).unsigned_abs() as usize;
-        self.tap.read(late(delay), frames, if inverted { -1.0 } else { 1.0 });
+        self.tap
+            .read(late(delay), frames, if inverted { -1.0 } else { 1.0 });
         self.input.read(late(delay.saturating_neg()), frames, 1.0);
-        self.meter.process(&self.tap.at_hand(frames), &[&self.input.at_hand(frames)]);
+        self.meter
+            .process(&self.tap.at_hand(frames), &[&self.input.at_hand(frames)]);
     }
 
     /// What the process between tap and input does.
@@ -117,7 +134,12 @@ impl Past {
         let (len, head) = (self.len(), self.head);
         for (index, ring) in self.rings.iter_mut().enumerate() {
             let (start, end) = ring.split_at_mut(head);
-            let samples = channels.get(index).copied().unwrap_or_default().iter().copied();
+            let samples = channels
+                .get(index)
+                .copied()
+                .unwrap_or_default()
+                .iter()
+                .copied();
             let cells = end.iter_mut().chain(start).take(frames);
             for (cell, sample) in cells.zip(samples.chain(std::iter::repeat(0.0))) {
                 *cell = sample;
@@ -140,7 +162,9 @@ impl Past {
     }
 
     fn at_hand(&self, frames: usize) -> [&[f32]; 2] {
-        self.read.each_ref().map(|channel| &channel[..frames.min(channel.len())])
+        self.read
+            .each_ref()
+            .map(|channel| &channel[..frames.min(channel.len())])
     }
 }
 
@@ -154,14 +178,19 @@ mod tests {
         let mut written: Vec<f32> = vec![0.0; 20];
         for block in 0..30_usize {
             let frames = 1 + block % 4;
-            let new: Vec<f32> = (0..frames).map(|frame| (written.len() + frame) as f32).collect();
+            let new: Vec<f32> = (0..frames)
+                .map(|frame| (written.len() + frame) as f32)
+                .collect();
             let upside_down: Vec<f32> = new.iter().map(|sample| -sample).collect();
             written.extend(&new);
             past.write(&[&new, &upside_down], frames);
             for delay in 0..=7 {
                 past.read(delay, frames, 2.0);
                 let end = written.len() - delay;
-                for (read, sample) in past.at_hand(frames)[0].iter().zip(&written[end - frames..end]) {
+                for (read, sample) in past.at_hand(frames)[0]
+                    .iter()
+                    .zip(&written[end - frames..end])
+                {
                     assert_eq!(*read, 2.0 * sample);
                 }
                 assert_eq!(past.at_hand(frames)[1][0], -past.at_hand(frames)[0][0]);

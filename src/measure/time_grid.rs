@@ -23,7 +23,13 @@ impl TimeGrid {
 
     /// A grid with another number of steps in a second.
     pub fn with_steps(sample_rate_hz: f64, steps_per_second: u64) -> Self {
-        let mut grid = Self { sample_rate_hz, steps_per_second, steps: 0, frames: 0, next: 0 };
+        let mut grid = Self {
+            sample_rate_hz,
+            steps_per_second,
+            steps: 0,
+            frames: 0,
+            next: 0,
+        };
         grid.reset();
         grid
     }

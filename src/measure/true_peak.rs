@@ -47,14 +47,21 @@ pub(super) struct TruePeak {
 impl TruePeak {
     /// Allocates.
     pub fn new(sample_rate_hz: f64) -> Self {
-        let (first, second) = (half_sample(FIRST_PAIRS, FIRST_BETA), half_sample(SECOND_PAIRS, SECOND_BETA));
+        let (first, second) = (
+            half_sample(FIRST_PAIRS, FIRST_BETA),
+            half_sample(SECOND_PAIRS, SECOND_BETA),
+        );
         let four_points = sample_rate_hz < TWO_POINTS_FROM_HZ;
         let largest_gain: f64 = second.iter().map(|tap| 2.0 * tap.abs()).sum();
         Self {
             first: std::array::from_fn(|k| f32x8::splat(first[k] as f32)),
             second: std::array::from_fn(|k| f32x8::splat(second[k] as f32)),
             four_points,
-            reach: if four_points { largest_gain as f32 * CREST_AT_4 } else { CREST_AT_2 } * ROUNDING,
+            reach: if four_points {
+                largest_gain as f32 * CREST_AT_4
+            } else {
+                CREST_AT_2
+            } * ROUNDING,
             frames: Box::new([0.0; HISTORY + CHUNK + LANES]),
             halves: Box::new([0.0; HALF_HISTORY + CHUNK + LANES]),
         }
@@ -83,7 +90,11 @@ impl TruePeak {
         }
         for at in (0..count).step_by(LANES) {
             if exceeds(self.highest_near(at) * self.reach, *peak) {
-                let crests = if self.four_points { self.crests_of_four(at, *peak) } else { self.crests_of_two(at) };
+                let crests = if self.four_points {
+                    self.crests_of_four(at, *peak)
+                } else {
+                    self.crests_of_two(at)
+                };
                 // Lanes past the end hold stale samples.
                 for crest in crests.to_array().into_iter().take(count - at) {
                     *peak = if crest > *peak { crest } else { *peak };
@@ -96,7 +107,8 @@ impl TruePeak {
 
     /// Fills eight half-way samples: the half after frame `at + HISTORY − FIRST_PAIRS` and its successors.
     fn interpolate_halves(&mut self, at: usize) {
-        let Some(window) = self.frames[at + HISTORY + 1 - 2 * FIRST_PAIRS..].first_chunk::<{ 2 * FIRST_PAIRS + LANES }>()
+        let Some(window) = self.frames[at + HISTORY + 1 - 2 * FIRST_PAIRS..]
+            .first_chunk::<{ 2 * FIRST_PAIRS + LANES }>()
         else {
             return;
         };
@@ -123,7 +135,11 @@ impl TruePeak {
 
     /// Highest magnitude among everything that the points completed by inputs `at..at + 8` are made of.
     fn highest_near(&self, at: usize) -> f32x8 {
-        let highest = |samples: &[f32], first: usize| load(samples, first).abs().fast_max(load(samples, first + 4).abs());
+        let highest = |samples: &[f32], first: usize| {
+            load(samples, first)
+                .abs()
+                .fast_max(load(samples, first + 4).abs())
+        };
         let frames = highest(&self.frames[..], Self::frame_at(at) - 2);
         let halves = highest(&self.halves[..], Self::half_at(at) - 2);
         frames.fast_max(halves)
@@ -135,14 +151,27 @@ impl TruePeak {
         let x: [f32x8; 5] = std::array::from_fn(|offset| load(&self.frames[..], frame + offset));
         let m: [f32x8; 5] = std::array::from_fn(|offset| load(&self.halves[..], half + offset));
         let [c0, c1, c2, c3] = self.second;
-        let three_quarters_before = c0 * (m[1] + x[2]) + c1 * (x[1] + m[2]) + c2 * (m[0] + x[3]) + c3 * (x[0] + m[3]);
-        let quarter = c0 * (x[2] + m[2]) + c1 * (m[1] + x[3]) + c2 * (x[1] + m[3]) + c3 * (m[0] + x[4]);
-        let three_quarters = c0 * (m[2] + x[3]) + c1 * (x[2] + m[3]) + c2 * (m[1] + x[4]) + c3 * (x[1] + m[4]);
-        let highest = x[2].abs().fast_max(quarter.abs()).fast_max(m[2].abs().fast_max(three_quarters.abs()));
+        let three_quarters_before =
+            c0 * (m[1] + x[2]) + c1 * (x[1] + m[2]) + c2 * (m[0] + x[3]) + c3 * (x[0] + m[3]);
+        let quarter =
+            c0 * (x[2] + m[2]) + c1 * (m[1] + x[3]) + c2 * (x[1] + m[3]) + c3 * (m[0] + x[4]);
+        let three_quarters =
+            c0 * (m[2] + x[3]) + c1 * (x[2] + m[3]) + c2 * (m[1] + x[4]) + c3 * (x[1] + m[4]);
+        let highest = x[2]
+            .abs()
+            .fast_max(quarter.abs())
+            .fast_max(m[2].abs().fast_max(three_quarters.abs()));
         if !exceeds(highest * CREST_AT_4, peak) {
             return f32x8::ZERO;
         }
-        let points = [three_quarters_before, x[2], quarter, m[2], three_quarters, x[3]];
+        let points = [
+            three_quarters_before,
+            x[2],
+            quarter,
+            m[2],
+            three_quarters,
+            x[3],
+        ];
         highest_crest(&points, CREST_AT_4)
     }
 
@@ -156,7 +185,11 @@ impl TruePeak {
 }
 
 fn load(samples: &[f32], at: usize) -> f32x8 {
-    f32x8::new(*samples[at..].first_chunk::<LANES>().unwrap_or(&[0.0; LANES]))
+    f32x8::new(
+        *samples[at..]
+            .first_chunk::<LANES>()
+            .unwrap_or(&[0.0; LANES]),
+    )
 }
 
 /// Whether any of eight values exceeds `limit`.
@@ -166,7 +199,10 @@ fn exceeds(values: f32x8, limit: f32) -> bool {
 
 /// Highest of eight finite, non-negative values.
 pub(super) fn highest_lane(values: f32x8) -> f32 {
-    values.to_array().into_iter().fold(0.0, |highest, value| if value > highest { value } else { highest })
+    values.to_array().into_iter().fold(
+        0.0,
+        |highest, value| if value > highest { value } else { highest },
+    )
 }
 
 /// In each lane, the highest of the inner points and of the crests of the parabolas through each of them and its neighbours, where it is an
@@ -174,14 +210,17 @@ pub(super) fn highest_lane(values: f32x8) -> f32 {
 fn highest_crest(points: &[f32x8], crest: f32) -> f32x8 {
     let mut highest = f32x8::ZERO;
     for triple in points.windows(3) {
-        let &[before, middle, after] = triple else { continue };
+        let &[before, middle, after] = triple else {
+            continue;
+        };
         let height = middle.abs();
         let sign = f32x8::splat(1.0).copysign(middle);
         let (before, after) = (before * sign, after * sign);
         let curvature = before - 2.0 * height + after;
         let slope = before - after;
         let rise = slope * slope / (-8.0 * curvature);
-        let extremum = before.simd_le(height) & after.simd_le(height) & curvature.simd_lt(f32x8::ZERO);
+        let extremum =
+            before.simd_le(height) & after.simd_le(height) & curvature.simd_lt(f32x8::ZERO);
         let top = (height + rise).min(height * crest);
         highest = highest.fast_max(extremum.select(top, height));
     }
@@ -196,7 +235,9 @@ mod tests {
     fn peak_db(samples: &[f32], rate: f64, block: usize) -> f64 {
         let mut meter = TruePeak::new(rate);
         let mut peak = 0.0;
-        samples.chunks(block).for_each(|chunk| meter.process(chunk, &mut peak));
+        samples
+            .chunks(block)
+            .for_each(|chunk| meter.process(chunk, &mut peak));
         meter.process(&[0.0; TruePeak::DELAY_FRAMES], &mut peak);
         20.0 * f64::from(peak).log10()
     }
@@ -242,11 +283,19 @@ mod tests {
 
     #[test]
     fn block_size_changes_nothing() {
-        let samples: Vec<f32> = tone(0.21, 0.3, 0.9).iter().zip(tone(0.013, 1.0, 0.4)).map(|(a, b)| a + b).collect();
+        let samples: Vec<f32> = tone(0.21, 0.3, 0.9)
+            .iter()
+            .zip(tone(0.013, 1.0, 0.4))
+            .map(|(a, b)| a + b)
+            .collect();
         for rate in [48_000.0, 192_000.0] {
             let whole = peak_db(&samples, rate, samples.len());
             for block in [1, 7, 32, 255, 257] {
-                assert_eq!(whole.to_bits(), peak_db(&samples, rate, block).to_bits(), "{block}");
+                assert_eq!(
+                    whole.to_bits(),
+                    peak_db(&samples, rate, block).to_bits(),
+                    "{block}"
+                );
             }
         }
     }

@@ -16,6 +16,8 @@ const GATE: f64 = 1e-7;
 const LEAK: f64 = 1e-4;
 /// Where less than this share of the output comes from the input, a gain means nothing.
 const LEAST_EXPLAINED: f64 = 0.1;
+/// Bins of the percentiles.
+const BINS_PER_DB: u32 = 100;
 /// Gains are held to this range, dB.
 const LOWEST_DB: f64 = -60.0;
 const HIGHEST_DB: f64 = 40.0;
@@ -60,11 +62,20 @@ impl Sums {
     }
 
     fn highest_reduction_db(&self, rest_db: Option<f64>) -> Option<f32> {
-        rest_db.filter(|_| self.lowest_db.is_finite()).map(|rest_db| (rest_db - self.lowest_db) as f32)
+        rest_db
+            .filter(|_| self.lowest_db.is_finite())
+            .map(|rest_db| (rest_db - self.lowest_db) as f32)
     }
 
     fn share_db(&self) -> Option<f32> {
-        share_db(if self.output > 0.0 { self.residual / self.output } else { 0.0 }, self.output)
+        share_db(
+            if self.output > 0.0 {
+                self.residual / self.output
+            } else {
+                0.0
+            },
+            self.output,
+        )
     }
 
     fn highest_share_db(&self) -> Option<f32> {
@@ -116,7 +127,11 @@ impl Track {
     }
 
     /// A quantity over every span.
-    fn trend(&self, value: impl Fn(&Sums) -> Option<f32>, highest: impl Fn(&Sums) -> Option<f32>) -> Trend {
+    fn trend(
+        &self,
+        value: impl Fn(&Sums) -> Option<f32>,
+        highest: impl Fn(&Sums) -> Option<f32>,
+    ) -> Trend {
         Trend {
             now_db: value(&self.now),
             mean_100ms_db: value(&self.last_bucket),
@@ -140,7 +155,7 @@ struct Gains {
 impl Gains {
     fn new(span: Span) -> Self {
         Self {
-            histogram: Histogram::new(LOWEST_DB as i32, HIGHEST_DB as i32),
+            histogram: Histogram::new(LOWEST_DB as i32, HIGHEST_DB as i32, BINS_PER_DB),
             ring: (span == Span::TenSeconds).then(|| vec![None; RECENT_WINDOWS]),
             head: 0,
         }
@@ -170,7 +185,9 @@ impl Gains {
 
     fn percentile_db(&self, percent: u64) -> Option<f64> {
         let count = self.histogram.total_from(0).count;
-        self.histogram.bin_of_rank(0, percentile_rank(count, percent)).and_then(Bin::mean)
+        self.histogram
+            .bin_of_rank(0, percentile_rank(count, percent))
+            .and_then(Bin::mean)
     }
 }
 
@@ -246,7 +263,11 @@ impl Levels {
         for (band, track) in self.tracks[..4].iter_mut().enumerate() {
             let (xx, yy, residual) = (fit.xx[band], fit.yy[band], fit.residual[band]);
             let loud = xx > gate.max(LEAK * whole);
-            let gain_db = if loud { gain_db(xx, yy, fit.gain[band], fit.explained[band]) } else { None };
+            let gain_db = if loud {
+                gain_db(xx, yy, fit.gain[band], fit.explained[band])
+            } else {
+                None
+            };
             if let Some(gains) = &mut self.gains {
                 gains[band].push(gain_db);
             }
@@ -286,15 +307,26 @@ impl Levels {
                 Rest::Known(db) => Some(db),
                 Rest::Automatic => {
                     let gains = self.gains.as_ref().and_then(|gains| gains.get(band));
-                    gains.and_then(|gains| gains.percentile_db(PERCENT_AT_REST)).or(*rest_db)
+                    gains
+                        .and_then(|gains| gains.percentile_db(PERCENT_AT_REST))
+                        .or(*rest_db)
                 }
             };
         }
         let (bands, total) = self.tracks.split_at(4);
-        for ((reading, track), rest_db) in self.readings.bands.iter_mut().zip(bands).zip(self.rest_gain_db) {
+        for ((reading, track), rest_db) in self
+            .readings
+            .bands
+            .iter_mut()
+            .zip(bands)
+            .zip(self.rest_gain_db)
+        {
             *reading = BandReduction {
                 rest_gain_db: rest_db.map(|db| db as f32),
-                reduction: track.trend(|sums| sums.reduction_db(rest_db), |sums| sums.highest_reduction_db(rest_db)),
+                reduction: track.trend(
+                    |sums| sums.reduction_db(rest_db),
+                    |sums| sums.highest_reduction_db(rest_db),
+                ),
                 distortion: track.trend(Sums::share_db, Sums::highest_share_db),
             };
         }
@@ -305,7 +337,13 @@ impl Levels {
 
     /// Brings only what is told of this moment up to date; everything else can wait for the end of the bucket.
     fn report_now(&mut self) {
-        for ((reading, track), rest_db) in self.readings.bands.iter_mut().zip(&self.tracks).zip(self.rest_gain_db) {
+        for ((reading, track), rest_db) in self
+            .readings
+            .bands
+            .iter_mut()
+            .zip(&self.tracks)
+            .zip(self.rest_gain_db)
+        {
             reading.reduction.now_db = track.now.reduction_db(rest_db);
             reading.distortion.now_db = track.now.share_db();
         }
@@ -320,5 +358,8 @@ fn gain_db(xx: f64, yy: f64, gain: f64, explained: f64) -> Option<f64> {
         return Some(LOWEST_DB);
     }
     let trusted = gain > 0.0 && explained > LEAST_EXPLAINED;
-    trusted.then(|| db_from_gain(gain)).flatten().map(|db| db.clamp(LOWEST_DB, HIGHEST_DB))
+    trusted
+        .then(|| db_from_gain(gain))
+        .flatten()
+        .map(|db| db.clamp(LOWEST_DB, HIGHEST_DB))
 }

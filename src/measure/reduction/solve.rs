@@ -22,7 +22,9 @@ pub(super) fn solve<const N: usize>(mut matrix: [[f64; N]; N], mut right: [f64; 
     let mut x = [0.0; N];
     for row in (0..N).rev() {
         if !open(matrix[row][row], row) {
-            let known: f64 = (row + 1..N).map(|column| matrix[row][column] * x[column]).sum();
+            let known: f64 = (row + 1..N)
+                .map(|column| matrix[row][column] * x[column])
+                .sum();
             x[row] = (right[row] - known) / matrix[row][row];
         }
     }

@@ -27,7 +27,10 @@ impl Shape {
     pub fn new() -> Self {
         Self(std::array::from_fn(|slot| {
             let time = (slot as f64 + 0.5) / SLOTS as f64;
-            [f64x4::splat(0.5 - 0.5 * (2.0 * PI * time).cos()), f64x4::splat(time - 0.5)]
+            [
+                f64x4::splat(0.5 - 0.5 * (2.0 * PI * time).cos()),
+                f64x4::splat(time - 0.5),
+            ]
         }))
     }
 }
@@ -47,11 +50,20 @@ impl Own {
     fn matrix(&self) -> [[f64; 4]; 4] {
         let ([a, b, c, d], [ab, bc, cd, ac]) = (self.same.to_array(), self.near.to_array());
         let [bd, ad, ..] = self.far.to_array();
-        [[a, ab, ac, ad], [ab, b, bc, bd], [ac, bc, c, cd], [ad, bd, cd, d]]
+        [
+            [a, ab, ac, ad],
+            [ab, b, bc, bd],
+            [ac, bc, c, cd],
+            [ad, bd, cd, d],
+        ]
     }
 
     fn scaled(&self, factor: f64x4) -> Self {
-        Self { same: factor * self.same, near: factor * self.near, far: factor * self.far }
+        Self {
+            same: factor * self.same,
+            near: factor * self.near,
+            far: factor * self.far,
+        }
     }
 
     fn add(&mut self, other: &Self) {
@@ -83,7 +95,10 @@ pub(super) struct Slots<T> {
 
 impl<T: Copy + Default> Slots<T> {
     pub fn new() -> Self {
-        Self { values: [T::default(); SLOTS], head: 0 }
+        Self {
+            values: [T::default(); SLOTS],
+            head: 0,
+        }
     }
 
     pub fn push(&mut self, value: T) {
@@ -125,7 +140,11 @@ impl Before {
             let time = *time - centre;
             spread += time * time * (*weight * own.same);
         }
-        Self { moments, centre, spread }
+        Self {
+            moments,
+            centre,
+            spread,
+        }
     }
 }
 
@@ -173,7 +192,8 @@ impl Fit {
         let moving = ratio(xy_moment * xy_moment, before.spread) & spread_out;
         let residual = (sum.yy - steady - moving).max(f64x4::ZERO);
         let own_gain = ratio(sum.xy, xx).to_array();
-        let (gain, unexplained) = together(before, own_gain, sum.xs.to_array(), xs_moment.to_array());
+        let (gain, unexplained) =
+            together(before, own_gain, sum.xs.to_array(), xs_moment.to_array());
         let [whole, ..] = sum.ss.to_array();
         let scale = 1.0 / (WEIGHTS * frames_per_slot.max(1.0));
         let per_frame = |sum: f64x4| (sum * f64x4::splat(scale)).to_array();
@@ -192,7 +212,12 @@ impl Fit {
 /// The gains of all bands together, held to `own_gain`, and how much less than everything they leave unexplained (negative).
 ///
 /// Unknowns are four deviations from `own_gain` and four slopes.
-fn together(before: &Before, own_gain: [f64; 4], xs: [f64; 4], xs_moment: [f64; 4]) -> ([f64; 4], f64) {
+fn together(
+    before: &Before,
+    own_gain: [f64; 4],
+    xs: [f64; 4],
+    xs_moment: [f64; 4],
+) -> ([f64; 4], f64) {
     let [sums, moments, squares] = before.moments.map(|moment| moment.matrix());
     let mut matrix = [[0.0; 8]; 8];
     for row in 0..4 {
@@ -203,10 +228,13 @@ fn together(before: &Before, own_gain: [f64; 4], xs: [f64; 4], xs_moment: [f64; 
             matrix[row + 4][column + 4] = squares[row][column];
         }
     }
-    let known: [f64; 8] = std::array::from_fn(|row| if row < 4 { xs[row] } else { xs_moment[row - 4] });
+    let known: [f64; 8] =
+        std::array::from_fn(|row| if row < 4 { xs[row] } else { xs_moment[row - 4] });
     let mut start = [0.0; 8];
     start[..4].copy_from_slice(&own_gain);
-    let times = |vector: &[f64; 8]| matrix.map(|row| row.iter().zip(vector).map(|(a, b)| a * b).sum::<f64>());
+    let times = |vector: &[f64; 8]| {
+        matrix.map(|row| row.iter().zip(vector).map(|(a, b)| a * b).sum::<f64>())
+    };
     let reached = times(&start);
     let left = std::array::from_fn(|row| known[row] - reached[row]);
     let mut held = matrix;
@@ -217,7 +245,12 @@ fn together(before: &Before, own_gain: [f64; 4], xs: [f64; 4], xs_moment: [f64; 
     let change = solve(held, left);
     let found: [f64; 8] = std::array::from_fn(|row| start[row] + change[row]);
     // |s − Xg|² less |s|² is gᵀ(XᵀX)g − 2gᵀXᵀs.
-    let unexplained = found.iter().zip(times(&found)).zip(known).map(|((g, reached), known)| g * (reached - 2.0 * known)).sum();
+    let unexplained = found
+        .iter()
+        .zip(times(&found))
+        .zip(known)
+        .map(|((g, reached), known)| g * (reached - 2.0 * known))
+        .sum();
     (std::array::from_fn(|band| found[band]), unexplained)
 }
 
@@ -237,9 +270,17 @@ mod tests {
         let third = |value: f64| f64x4::new([0.0, 0.0, value, 0.0]);
         for slot in 0..SLOTS {
             let (x, g) = (energy(slot), gain((slot as f64 + 0.5) / SLOTS as f64 - 0.5));
-            own.push(Own { same: third(x), ..Own::default() });
+            own.push(Own {
+                same: third(x),
+                ..Own::default()
+            });
             let yy = g * g * x + added * x;
-            pair.push(Pair { xy: third(g * x), yy: third(yy), xs: third(g * x), ss: f64x4::splat(yy) });
+            pair.push(Pair {
+                xy: third(g * x),
+                yy: third(yy),
+                xs: third(g * x),
+                ss: f64x4::splat(yy),
+            });
         }
         Fit::new(&shape, &Before::new(&shape, &own), &pair, 60.0)
     }
@@ -251,7 +292,10 @@ mod tests {
             let fit = fit(|slot| [1.0, 0.1, 3.0][slot % 3], |_| 0.25, added);
             assert!((fit.gain[2] - 0.25).abs() < 1e-12);
             for share in [fit.residual[2] / fit.yy[2], fit.whole_residual / fit.whole] {
-                assert!((share - added / (0.0625 + added)).abs() < 1e-13 + 1e-9 * share, "{added}: {share}");
+                assert!(
+                    (share - added / (0.0625 + added)).abs() < 1e-13 + 1e-9 * share,
+                    "{added}: {share}"
+                );
             }
             assert_eq!(fit.yy[0], 0.0);
         }
@@ -260,7 +304,17 @@ mod tests {
     #[test]
     fn an_even_movement_is_no_distortion_wherever_the_energy_lies() {
         for first in [0, 9, 20] {
-            let fit = fit(|slot| if slot >= first { 1.0 + slot as f64 } else { 1e-9 }, |t| 0.8 + 0.3 * t, 0.0);
+            let fit = fit(
+                |slot| {
+                    if slot >= first {
+                        1.0 + slot as f64
+                    } else {
+                        1e-9
+                    }
+                },
+                |t| 0.8 + 0.3 * t,
+                0.0,
+            );
             assert!(fit.residual[2] < 1e-13 * fit.yy[2], "{first}");
         }
     }
@@ -273,7 +327,11 @@ mod tests {
         let (mut own, mut pair) = (Slots::new(), Slots::new());
         let two = |low: f64, high: f64| f64x4::new([low, high, 0.0, 0.0]);
         for _ in 0..SLOTS {
-            own.push(Own { same: two(a, b), near: two(c, 0.0), far: f64x4::ZERO });
+            own.push(Own {
+                same: two(a, b),
+                near: two(c, 0.0),
+                far: f64x4::ZERO,
+            });
             let s = p * p * a + 2.0 * p * q * c + q * q * b;
             pair.push(Pair {
                 xy: two(0.6 * a, 0.9 * b),
@@ -283,7 +341,11 @@ mod tests {
             });
         }
         let fit = Fit::new(&shape, &Before::new(&shape, &own), &pair, 60.0);
-        assert!((fit.gain[0] - p).abs() < 0.01 && (fit.gain[1] - q).abs() < 0.01, "{:?}", fit.gain);
+        assert!(
+            (fit.gain[0] - p).abs() < 0.01 && (fit.gain[1] - q).abs() < 0.01,
+            "{:?}",
+            fit.gain
+        );
         assert!(fit.whole_residual < 1e-4 * fit.whole);
     }
 
