@@ -123,7 +123,8 @@ impl TapStage {
         let side = &side[..input.len().min(2)];
         self.writer.write(side, input);
         self.meter.set_rest(settings.rest);
-        self.meter.process(side, input, self.writer.finding().alignment);
+        self.meter
+            .process(side, input, self.writer.finding().alignment);
     }
 
     fn told(&self) -> Tap {
@@ -144,12 +145,18 @@ impl TapStage {
 /// What there is of a stretch of a channel.
 fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: std::ops::Range<usize>) -> &'a [f32] {
     let channel = channels.get(index).copied().unwrap_or_default();
-    channel.get(range.start..range.end.min(channel.len())).unwrap_or_default()
+    channel
+        .get(range.start..range.end.min(channel.len()))
+        .unwrap_or_default()
 }
 
 /// The sample, or silence for what is no audio.
 fn playable(sample: f32) -> f32 {
-    if sample.abs() <= LARGEST_SAMPLE { sample } else { 0.0 }
+    if sample.abs() <= LARGEST_SAMPLE {
+        sample
+    } else {
+        0.0
+    }
 }
 
 /// A meter and the balance last taken from it.
@@ -165,10 +172,14 @@ impl MeasuredPoint {
     fn new(spec: EngineSpec, stagger: f64) -> Self {
         let roles = [ChannelRole::Front; 2];
         let every = spec.sample_rate_hz / BALANCES_PER_SECOND;
-        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive, a stagger not negative")]
+        #[expect(
+            clippy::cast_sign_loss,
+            reason = "a sample rate is positive, a stagger not negative"
+        )]
         let [balance_every, balance_due] = [every as u64, (every * stagger) as u64];
         Self {
-            meter: Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK).with_balance(stagger),
+            meter: Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK)
+                .with_balance(stagger),
             balance_every,
             // Each point takes its balance at another time, so that no block has to compute all of them.
             balance_due,
@@ -199,7 +210,10 @@ impl MeasuredPoint {
 impl Engine {
     /// An engine with everything it will ever need. Allocates.
     pub fn new(spec: EngineSpec) -> Self {
-        let spec = EngineSpec { channels: spec.channels.clamp(1, 2), ..spec };
+        let spec = EngineSpec {
+            channels: spec.channels.clamp(1, 2),
+            ..spec
+        };
         let chain = Chain::new(spec.sample_rate_hz, spec.channels, CHUNK);
         Self {
             spec,
@@ -209,7 +223,13 @@ impl Engine {
             input: MeasuredPoint::new(spec, 0.0),
             clean: MeasuredPoint::new(spec, 1.0 / 3.0),
             output: MeasuredPoint::new(spec, 2.0 / 3.0),
-            reduction: ReductionMeter::new(spec.sample_rate_hz, spec.channels, 2, Span::Nothing, Rest::Known(0.0)),
+            reduction: ReductionMeter::new(
+                spec.sample_rate_hz,
+                spec.channels,
+                2,
+                Span::Nothing,
+                Rest::Known(0.0),
+            ),
             tap: None,
             dry_signal: silent_stereo(),
             clean_signal: silent_stereo(),
@@ -226,8 +246,16 @@ impl Engine {
     #[must_use]
     pub fn with_tap(self, writer: TapWriter) -> Self {
         let meter = TapMeter::new(self.spec.sample_rate_hz, self.spec.channels, CHUNK);
-        let stage = TapStage { meter, writer, on: false, side_signal: silent_stereo() };
-        Self { tap: Some(Box::new(stage)), ..self }
+        let stage = TapStage {
+            meter,
+            writer,
+            on: false,
+            side_signal: silent_stereo(),
+        };
+        Self {
+            tap: Some(Box::new(stage)),
+            ..self
+        }
     }
 
     /// What the engine was built for.
@@ -311,14 +339,27 @@ impl Engine {
             [left, right, ..] => [&mut **left, &mut **right],
         };
         let stereo = self.spec.channels == 2;
-        let frames = if stereo { left.len().min(right.len()) } else { left.len() };
+        let frames = if stereo {
+            left.len().min(right.len())
+        } else {
+            left.len()
+        };
         let mut start = 0;
         while start < frames {
             let end = frames.min(start + CHUNK - self.position);
-            let right = if stereo { &mut right[start..end] } else { &mut [][..] };
+            let right = if stereo {
+                &mut right[start..end]
+            } else {
+                &mut [][..]
+            };
             let mut chunk = [&mut left[start..end], right];
             let side = [0, 1].map(|index| part_of(side, index, start..end));
-            self.chunk(&mut chunk[..self.spec.channels], &side, end - start, settings);
+            self.chunk(
+                &mut chunk[..self.spec.channels],
+                &side,
+                end - start,
+                settings,
+            );
             self.position = (self.position + end - start) % CHUNK;
             start = end;
             if self.position == 0 {
@@ -350,9 +391,16 @@ impl Engine {
         audio_end.record(&moment, CHUNK, self.spec.sample_rate_hz);
     }
 
-    fn chunk(&mut self, main: &mut [&mut [f32]], side: &[&[f32]], frames: usize, settings: &Settings) {
+    fn chunk(
+        &mut self,
+        main: &mut [&mut [f32]],
+        side: &[&[f32]],
+        frames: usize,
+        settings: &Settings,
+    ) {
         if self.position == 0 {
-            let points = [&self.output, &self.clean, &self.input].map(|measured| measured.point.readings);
+            let points =
+                [&self.output, &self.clean, &self.input].map(|measured| measured.point.readings);
             self.loudness = RecentLoudness {
                 gated_10s_lufs: points.map(|readings| readings.gated_10s_lufs),
                 momentary_lufs: points.map(|readings| readings.momentary_lufs),
@@ -366,7 +414,10 @@ impl Engine {
         }
         let corners_hz = settings.chain.bands.crossovers_hz;
         if let Some(tap) = &mut self.tap {
-            let input: [&[f32]; 2] = [main.first().map_or(&[], |left| left), main.get(1).map_or(&[], |right| right)];
+            let input: [&[f32]; 2] = [
+                main.first().map_or(&[], |left| left),
+                main.get(1).map_or(&[], |right| right),
+            ];
             tap.meter.set_corners(corners_hz);
             tap.process(&input[..channels], side, &settings.tap);
         }
@@ -378,7 +429,11 @@ impl Engine {
             clean.copy_from_slice(main);
         }
         self.dry_delay.process(&mut dry[..channels]);
-        self.chain.process(&mut clean[..channels], &mut output[..channels], &settings.chain);
+        self.chain.process(
+            &mut clean[..channels],
+            &mut output[..channels],
+            &settings.chain,
+        );
         // The limiters tell something new only when they have finished a quantum.
         if (self.position + frames) / QUANTUM > self.position / QUANTUM {
             let activity = self.chain.activity();
@@ -397,15 +452,21 @@ impl Engine {
         self.output.process(&signals.output[..channels]);
         self.reduction.set_corners(corners_hz);
         let paths = [&signals.clean[..channels], &signals.output[..channels]];
-        self.reduction.process(&self.chain.before()[..channels], &paths);
-        self.listen.process(main, &signals, settings.listen, &self.loudness);
+        self.reduction
+            .process(&self.chain.before()[..channels], &paths);
+        self.listen
+            .process(main, &signals, settings.listen, &self.loudness);
     }
 
     /// The input (delayed by the latency), the clean path and the output path, all in step, of the last stretch worked on: the whole block, if it
     /// was one of [`CHUNK`] frames and so were all before it.
     pub fn signals(&self) -> Signals<'_> {
         let of = |stereo| first_of(stereo, self.stretch);
-        Signals { output: of(&self.output_signal), clean: of(&self.clean_signal), input: of(&self.dry_signal) }
+        Signals {
+            output: of(&self.output_signal),
+            clean: of(&self.clean_signal),
+            input: of(&self.dry_signal),
+        }
     }
 
     /// What has been measured, for the editor.
@@ -432,7 +493,10 @@ impl Engine {
             },
             clean_reduction: self.reduction.readings(CLEAN),
             output_reduction: self.reduction.readings(OUTPUT),
-            tap: self.tap.as_ref().map_or_else(Tap::default, |tap| tap.told()),
+            tap: self
+                .tap
+                .as_ref()
+                .map_or_else(Tap::default, |tap| tap.told()),
         }
     }
 }

@@ -212,7 +212,8 @@ impl Default for TapParams {
     fn default() -> Self {
         let (reading, told) = TapReading::new("Before tap reading");
         Self {
-            on: BoolParam::new("Side-chain carries the signal from before", false).non_automatable(),
+            on: BoolParam::new("Side-chain carries the signal from before", false)
+                .non_automatable(),
             automatic_rest: BoolParam::new("Automatic gain at rest", true).non_automatable(),
             rest_gain: decibels("Gain at rest", 0.0, -24.0, 24.0).non_automatable(),
             reading,
@@ -331,7 +332,9 @@ impl CrestlineParams {
             (&self.shelves, &self.bands, &self.saturator, &self.limiter);
         let ceiling_dbtp = f64::from(limiter.ceiling.value());
         ChainSettings {
-            push: PushSettings { push_db: self.push.value().into() },
+            push: PushSettings {
+                push_db: self.push.value().into(),
+            },
             shelves: ShelvesSettings {
                 low_hz: shelves.low_corner.value().into(),
                 low_gain_db: shelves.low_gain.value().into(),
@@ -340,8 +343,12 @@ impl CrestlineParams {
             },
             bands: BandsSettings {
                 on: bands.on.value(),
-                crossovers_hz: [&bands.low_crossover, &bands.mid_crossover, &bands.high_crossover]
-                    .map(|crossover| crossover.value().into()),
+                crossovers_hz: [
+                    &bands.low_crossover,
+                    &bands.mid_crossover,
+                    &bands.high_crossover,
+                ]
+                .map(|crossover| crossover.value().into()),
                 bands: self.band.each_ref().map(BandParams::settings),
             },
             saturator: SaturatorSettings {
@@ -394,8 +401,11 @@ mod tests {
 
     #[test]
     fn ids_are_unique_short_and_plain() {
-        let ids: Vec<String> =
-            CrestlineParams::default().param_map().into_iter().map(|(id, ..)| id).collect();
+        let ids: Vec<String> = CrestlineParams::default()
+            .param_map()
+            .into_iter()
+            .map(|(id, ..)| id)
+            .collect();
         assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), ids.len());
         for id in ids {
             assert!(id.len() <= 8 && id.is_ascii(), "{id}");
@@ -410,6 +420,9 @@ mod tests {
             ..ChainSettings::default()
         };
         assert_eq!(CrestlineParams::default().chain_settings(), expected);
-        assert_eq!(CrestlineParams::default().listen_settings(), ListenSettings::default());
+        assert_eq!(
+            CrestlineParams::default().listen_settings(),
+            ListenSettings::default()
+        );
     }
 }

@@ -46,6 +46,9 @@ impl Default for Crestline {
     }
 }
 
+/// After silence of this length every reading of the last seconds has settled, seconds.
+const STILL_S: usize = 12;
+
 /// A main bus and a side-chain of the same width. The framework can offer no other combination soundly.
 const fn layout(channels: u32, side_chain: &'static [NonZeroU32]) -> AudioIOLayout {
     AudioIOLayout {
@@ -63,8 +66,10 @@ impl Plugin for Crestline {
     const EMAIL: &'static str = "";
     const VERSION: &'static str = env!("CARGO_PKG_VERSION");
 
-    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] =
-        &[layout(2, &[new_nonzero_u32(2)]), layout(1, &[new_nonzero_u32(1)])];
+    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[
+        layout(2, &[new_nonzero_u32(2)]),
+        layout(1, &[new_nonzero_u32(1)]),
+    ];
     const SAMPLE_ACCURATE_AUTOMATION: bool = true;
 
     type Editor = EguiEditor<editor::App>;
@@ -97,7 +102,10 @@ impl Plugin for Crestline {
         context: &mut impl ActivateContext<Self>,
     ) -> bool {
         let channels = layout.main_input_channels.map_or(0, NonZeroU32::get) as usize;
-        let spec = EngineSpec { sample_rate_hz: f64::from(config.sample_rate), channels };
+        let spec = EngineSpec {
+            sample_rate_hz: f64::from(config.sample_rate),
+            channels,
+        };
         // Hosts activate again and again without a change; what has been measured must survive that.
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
             let engine = Engine::new(spec);
@@ -129,7 +137,9 @@ impl Plugin for Crestline {
         aux: &mut AuxiliaryBuffers<'_>,
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
-        let Some(engine) = &mut self.engine else { return ProcessStatus::Normal };
+        let Some(engine) = &mut self.engine else {
+            return ProcessStatus::Normal;
+        };
         let playing = context.transport().playing;
         let song_position_s = context.transport().pos_seconds();
         let restart_is_on = self.params.restart.value();
@@ -141,8 +151,15 @@ impl Plugin for Crestline {
         }
         (self.was_playing, self.restart_was_on) = (playing, restart_is_on);
 
-        let silent = buffer.as_slice_immutable().iter().all(|channel| channel.iter().all(|sample| *sample == 0.0));
-        self.silent_frames = if silent { self.silent_frames.saturating_add(buffer.samples()) } else { 0 };
+        let silent = buffer
+            .as_slice_immutable()
+            .iter()
+            .all(|channel| channel.iter().all(|sample| *sample == 0.0));
+        self.silent_frames = if silent {
+            self.silent_frames.saturating_add(buffer.samples())
+        } else {
+            0
+        };
 
         let settings = Settings {
             chain: self.params.chain_settings(),
@@ -153,19 +170,39 @@ impl Plugin for Crestline {
         // Where nothing is connected the slices keep an old length: what is not there is silence.
         let frames = buffer.samples();
         let mut side: [&[f32]; 2] = [&[]; 2];
-        let channels = aux.inputs.first_mut().map(|port| port.as_slice_immutable()).unwrap_or_default();
+        let channels = aux
+            .inputs
+            .first_mut()
+            .map(|port| port.as_slice_immutable())
+            .unwrap_or_default();
         for (side, channel) in side.iter_mut().zip(channels) {
             *side = channel.get(..frames).unwrap_or_default();
         }
-        engine.process_and_record(buffer.as_slice(), &side, &settings, song_position_s, &mut self.audio_end);
+        engine.process_and_record(
+            buffer.as_slice(),
+            &side,
+            &settings,
+            song_position_s,
+            &mut self.audio_end,
+        );
         let snapshot = engine.snapshot();
         self.params.tap.told.tell(&snapshot.tap);
         self.audio_end.publish(snapshot);
-        self.repaint.request_repaint_with(self.editor_state.is_open());
+        // In lasting silence only the clock and the history move on.
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let second = (engine.spec().sample_rate_hz as usize).max(1);
+        let still = self.silent_frames / second >= STILL_S
+            && self.silent_frames % second >= buffer.samples();
+        self.repaint
+            .request_repaint_with(self.editor_state.is_open() && !still);
 
         // A host may stop calling once it is told that nothing rings on: the latency must have drained before.
         let latency = engine.latency_frames();
-        if self.silent_frames > latency { ProcessStatus::Normal } else { ProcessStatus::Tail(latency as u32) }
+        if self.silent_frames > latency {
+            ProcessStatus::Normal
+        } else {
+            ProcessStatus::Tail(latency as u32)
+        }
     }
 }
 
@@ -176,14 +213,20 @@ fn tap_settings(params: &CrestlineParams) -> TapSettings {
     } else {
         Rest::Known(params.tap.rest_gain.value().into())
     };
-    TapSettings { on: params.tap.on.value(), rest }
+    TapSettings {
+        on: params.tap.on.value(),
+        rest,
+    }
 }
 
 /// A saved state in which every parameter has its default.
 fn default_state() -> Option<PluginState> {
     let params = CrestlineParams::default();
     let value = |param| {
-        #[expect(unsafe_code, reason = "the framework hands parameters out as raw pointers only")]
+        #[expect(
+            unsafe_code,
+            reason = "the framework hands parameters out as raw pointers only"
+        )]
         // SAFETY: the pointers are into `params`, which lives until the end of this function.
         unsafe {
             match param {
@@ -194,10 +237,14 @@ fn default_state() -> Option<PluginState> {
             }
         }
     };
-    let values: serde_json::Map<_, _> =
-        params.param_map().into_iter().map(|(id, param, _)| (id, value(param))).collect();
+    let values: serde_json::Map<_, _> = params
+        .param_map()
+        .into_iter()
+        .map(|(id, param, _)| (id, value(param)))
+        .collect();
     // The framework does not let its value type be named, but it can be read.
-    serde_json::from_value(json!({"version": Crestline::VERSION, "params": values, "fields": {}})).ok()
+    serde_json::from_value(json!({"version": Crestline::VERSION, "params": values, "fields": {}}))
+        .ok()
 }
 
 impl ClapPlugin for Crestline {
@@ -218,6 +265,9 @@ impl ClapPlugin for Crestline {
 
 impl Vst3Plugin for Crestline {
     const VST3_CLASS_ID: [u8; 16] = *b"CrestlineMixBus1";
-    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] =
-        &[Vst3SubCategory::Fx, Vst3SubCategory::Analyzer, Vst3SubCategory::Mastering];
+    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] = &[
+        Vst3SubCategory::Fx,
+        Vst3SubCategory::Analyzer,
+        Vst3SubCategory::Mastering,
+    ];
 }

@@ -92,8 +92,19 @@ pub fn tap(sample_rate_hz: f64) -> io::Result<(TapWriter, TapThread)> {
     let theirs = Arc::clone(&shared);
     let lag = i32::try_from(longest_delay_frames(sample_rate_hz)).unwrap_or(i32::MAX);
     let work = move || compare(&theirs, &mut Aligner::new(frames, -lag..=lag));
-    let thread = Builder::new().name("crestline-tap".to_owned()).spawn(work)?;
-    Ok((TapWriter { shared: Arc::clone(&shared), written: 0 }, TapThread { shared, thread: Some(thread) }))
+    let thread = Builder::new()
+        .name("crestline-tap".to_owned())
+        .spawn(work)?;
+    Ok((
+        TapWriter {
+            shared: Arc::clone(&shared),
+            written: 0,
+        },
+        TapThread {
+            shared,
+            thread: Some(thread),
+        },
+    ))
 }
 
 impl TapWriter {
@@ -102,7 +113,9 @@ impl TapWriter {
     /// # Realtime Safety
     /// Yes, wait-free.
     pub fn begin(&mut self) {
-        self.shared.finding.store(Finding::default().packed(), Ordering::Relaxed);
+        self.shared
+            .finding
+            .store(Finding::default().packed(), Ordering::Relaxed);
         self.shared.begin.store(self.written, Ordering::Relaxed);
     }
 
@@ -170,7 +183,12 @@ fn compare(shared: &Shared, aligner: &mut Aligner) {
         if shared.begin.load(Ordering::Relaxed) == begin {
             shared.finding.store(finding.packed(), Ordering::Relaxed);
         }
-        due = written + if finding.state == TapState::Aligned { 2 * stretch } else { stretch / 2 };
+        due = written
+            + if finding.state == TapState::Aligned {
+                2 * stretch
+            } else {
+                stretch / 2
+            };
     }
 }
 
@@ -181,7 +199,10 @@ impl Shared {
         let (start, end) = self.cells.split_at((first % capacity) as usize);
         for ((cell, tap), input) in end.iter().chain(start).zip(&mut *tap).zip(&mut *input) {
             let both = cell.load(Ordering::Relaxed);
-            (*tap, *input) = (f32::from_bits((both >> 32) as u32), f32::from_bits(both as u32));
+            (*tap, *input) = (
+                f32::from_bits((both >> 32) as u32),
+                f32::from_bits(both as u32),
+            );
         }
         // The frames were read before the count is looked at again. A block may be on its way in beyond that count; a few of its frames
         // in a stretch of a hundred thousand would do no harm.

@@ -68,10 +68,7 @@ impl Measures {
     clippy::trivially_copy_pass_by_ref,
     reason = "serde hands over a reference to the field"
 )]
-pub(super) fn to_thousandths<S: Serializer>(
-    value: &f64,
-    serializer: S,
-) -> Result<S::Ok, S::Error> {
+pub(super) fn to_thousandths<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> {
     // The sum turns -0 into 0.
     serializer.serialize_f64((value * 1000.0).round() / 1000.0 + 0.0)
 }

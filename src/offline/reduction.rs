@@ -12,7 +12,8 @@ use super::measures::{Measures, to_thousandths_if_any};
 use super::table::{Align, aligned, hundredths};
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crate::measure::{
-    Aligner, Alignment, LONGEST_DELAY_MS, Meter, ReductionMeter, Relation, Rest, Span, longest_delay_frames,
+    Aligner, Alignment, LONGEST_DELAY_MS, Meter, ReductionMeter, Relation, Rest, Span,
+    longest_delay_frames,
 };
 
 /// Longest block that is handed to a meter, frames.
@@ -81,7 +82,8 @@ fn rest(text: &str) -> Result<Rest, String> {
         return Ok(Rest::Automatic);
     }
     let db = text.parse::<f64>().ok().filter(|db| db.abs() <= 60.0);
-    db.map(Rest::Known).ok_or_else(|| "give auto, or decibels from -60 to 60".to_owned())
+    db.map(Rest::Known)
+        .ok_or_else(|| "give auto, or decibels from -60 to 60".to_owned())
 }
 
 /// One band of the result.
@@ -154,11 +156,18 @@ fn compare(args: &ReductionArgs) -> Result<(Compared, f64), String> {
     let mut before_from = part(&before, late(alignment.delay_frames.saturating_neg()));
     let after_from = part(&after, late(alignment.delay_frames));
     if alignment.inverted {
-        before_from.iter_mut().flatten().for_each(|sample| *sample = -*sample);
+        before_from
+            .iter_mut()
+            .flatten()
+            .for_each(|sample| *sample = -*sample);
     }
     let meter = measured(rate_hz, &before_from, &after_from, args.rest_gain_db);
     let reading = meter.readings(0);
-    let edge = |index: Option<usize>| index.and_then(|index| DEFAULT_CORNERS_HZ.get(index)).copied();
+    let edge = |index: Option<usize>| {
+        index
+            .and_then(|index| DEFAULT_CORNERS_HZ.get(index))
+            .copied()
+    };
     let bands = std::array::from_fn(|band| {
         let told = &reading.bands[band];
         Band {
@@ -175,7 +184,11 @@ fn compare(args: &ReductionArgs) -> Result<(Compared, f64), String> {
     let change = |of: fn(&Measures) -> Option<f64>| Some(of(&after)? - of(&before)?);
     let compared = Compared {
         delay_samples: alignment.delay_frames,
-        polarity: if alignment.inverted { "inverted" } else { "normal" },
+        polarity: if alignment.inverted {
+            "inverted"
+        } else {
+            "normal"
+        },
         bands,
         distortion_db: reading.distortion.mean_db.map(f64::from),
         loudness_change_lu: change(|measures| measures.integrated_lufs),
@@ -190,18 +203,29 @@ fn decoded(path: &Path) -> Result<Audio, String> {
 }
 
 /// Refuses what cannot be laid side by side.
-fn check_alike(args: &ReductionArgs, before: &Audio, after: &Audio, longest: usize) -> Result<(), String> {
+fn check_alike(
+    args: &ReductionArgs,
+    before: &Audio,
+    after: &Audio,
+    longest: usize,
+) -> Result<(), String> {
     let name = printable(&args.after);
     let (a, b) = (before.sample_rate_hz, after.sample_rate_hz);
     if a != b {
-        return Err(format!("{name}: at {b} Hz, but the file before at {a} Hz; export both at one sample rate"));
+        return Err(format!(
+            "{name}: at {b} Hz, but the file before at {a} Hz; export both at one sample rate"
+        ));
     }
     let (a, b) = (before.channels.len(), after.channels.len());
     if a != b {
-        return Err(format!("{name}: {b} channels, but the file before has {a}; export both with the same channels"));
+        return Err(format!(
+            "{name}: {b} channels, but the file before has {a}; export both with the same channels"
+        ));
     }
     if a > 2 {
-        return Err(format!("{name}: {a} channels cannot be compared; export both files in mono or stereo"));
+        return Err(format!(
+            "{name}: {a} channels cannot be compared; export both files in mono or stereo"
+        ));
     }
     let (a, b) = (frames(before), frames(after));
     if a.abs_diff(b) > longest {
@@ -220,18 +244,32 @@ fn frames(audio: &Audio) -> usize {
 }
 
 fn part(audio: &Audio, from: usize) -> Vec<Vec<f32>> {
-    audio.channels.iter().map(|channel| channel.get(from..).unwrap_or_default().to_vec()).collect()
+    audio
+        .channels
+        .iter()
+        .map(|channel| channel.get(from..).unwrap_or_default().to_vec())
+        .collect()
 }
 
 /// Where the files belong together most clearly; otherwise the cause and the remedy.
 fn align(before: &Audio, after: &Audio, longest: usize) -> Result<Alignment, String> {
     let sum = |audio: &Audio| -> Vec<f32> {
-        (0..frames(audio)).map(|frame| audio.channels.iter().filter_map(|channel| channel.get(frame)).sum()).collect()
+        (0..frames(audio))
+            .map(|frame| {
+                audio
+                    .channels
+                    .iter()
+                    .filter_map(|channel| channel.get(frame))
+                    .sum()
+            })
+            .collect()
     };
     let (before_sum, after_sum) = (sum(before), sum(after));
     let length = before_sum.len().min(after_sum.len());
     #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-    let stretch = ((STRETCH_S * f64::from(before.sample_rate_hz)) as usize).next_power_of_two().min(length);
+    let stretch = ((STRETCH_S * f64::from(before.sample_rate_hz)) as usize)
+        .next_power_of_two()
+        .min(length);
     let lag = i32::try_from(longest).unwrap_or(i32::MAX);
     let mut aligner = Aligner::new(stretch, -lag..=lag);
     let mut silent = [true; 2];
@@ -253,7 +291,9 @@ fn align(before: &Audio, after: &Audio, longest: usize) -> Result<Alignment, Str
         (None, [false, false]) => Err(format!(
             "unrelated; give the same audio from before and after a process, at most {LONGEST_DELAY_MS:.0} ms apart"
         )),
-        (None, _) => Err("too quiet to be compared (below -70 dBFS); check what was exported".to_owned()),
+        (None, _) => {
+            Err("too quiet to be compared (below -70 dBFS); check what was exported".to_owned())
+        }
     }
 }
 
@@ -263,10 +303,14 @@ fn measured(rate_hz: f64, before: &[Vec<f32>], after: &[Vec<f32>], rest: Rest) -
     for start in (0..length).step_by(BLOCK_FRAMES) {
         let end = length.min(start + BLOCK_FRAMES);
         let block = |signal: &'_ [Vec<f32>]| -> Vec<Vec<f32>> {
-            signal.iter().map(|channel| channel[start..end].to_vec()).collect()
+            signal
+                .iter()
+                .map(|channel| channel[start..end].to_vec())
+                .collect()
         };
         let (before, after) = (block(before), block(after));
-        let [before, after] = [&before, &after].map(|signal| signal.iter().map(Vec::as_slice).collect::<Vec<_>>());
+        let [before, after] =
+            [&before, &after].map(|signal| signal.iter().map(Vec::as_slice).collect::<Vec<_>>());
         meter.process(&before, &[&after]);
     }
     meter.finish();
@@ -278,7 +322,11 @@ fn measures(audio: &Audio) -> Measures {
     let mut meter = Meter::new(rate_hz, &audio.roles, BLOCK_FRAMES);
     for start in (0..frames(audio)).step_by(BLOCK_FRAMES) {
         let end = frames(audio).min(start + BLOCK_FRAMES);
-        let block: Vec<&[f32]> = audio.channels.iter().map(|channel| &channel[start..end]).collect();
+        let block: Vec<&[f32]> = audio
+            .channels
+            .iter()
+            .map(|channel| &channel[start..end])
+            .collect();
         meter.process(&block);
     }
     meter.finish();
@@ -287,7 +335,13 @@ fn measures(audio: &Audio) -> Measures {
 
 /// The table for people: one row a band, then what concerns the whole.
 fn table(compared: &Compared, sample_rate_hz: f64) -> String {
-    let edge = |hz: f64| if hz < 1000.0 { format!("{hz:.0} Hz") } else { format!("{} kHz", hz / 1000.0) };
+    let edge = |hz: f64| {
+        if hz < 1000.0 {
+            format!("{hz:.0} Hz")
+        } else {
+            format!("{} kHz", hz / 1000.0)
+        }
+    };
     let name = |band: &Band| match (band.low_hz, band.high_hz) {
         (None, Some(high)) => format!("below {}", edge(high)),
         (Some(low), None) => format!("above {}", edge(low)),
@@ -296,11 +350,17 @@ fn table(compared: &Compared, sample_rate_hz: f64) -> String {
     };
     let column = |heading: [&str; 2], value: fn(&Band) -> Option<f64>| {
         let cells = compared.bands.iter().map(|band| hundredths(value(band)));
-        aligned(heading.map(str::to_owned).into_iter().chain(cells), Align::Right)
+        aligned(
+            heading.map(str::to_owned).into_iter().chain(cells),
+            Align::Right,
+        )
     };
     let names = compared.bands.iter().map(name);
     let columns = [
-        aligned(["band".to_owned(), String::new()].into_iter().chain(names), Align::Left),
+        aligned(
+            ["band".to_owned(), String::new()].into_iter().chain(names),
+            Align::Left,
+        ),
         column(["rest", "dB"], |band| band.rest_gain_db),
         column(["mean", "dB"], |band| band.mean_db),
         column(["95 %", "dB"], |band| band.p95_db),
@@ -308,20 +368,37 @@ fn table(compared: &Compared, sample_rate_hz: f64) -> String {
         column(["distortion", "dB"], |band| band.distortion_db),
     ];
     let mut lines: Vec<String> = (0..BANDS + 2)
-        .map(|line| columns.iter().filter_map(|column| column.get(line)).cloned().collect::<Vec<_>>().join("  "))
+        .map(|line| {
+            columns
+                .iter()
+                .filter_map(|column| column.get(line))
+                .cloned()
+                .collect::<Vec<_>>()
+                .join("  ")
+        })
         .collect();
     let ms = f64::from(compared.delay_samples) * 1000.0 / sample_rate_hz;
     let told = [
-        ("distortion in all", hundredths(compared.distortion_db), "dB"),
+        (
+            "distortion in all",
+            hundredths(compared.distortion_db),
+            "dB",
+        ),
         ("loudness", hundredths(compared.loudness_change_lu), "LU"),
         ("PLR", hundredths(compared.plr_change_db), "dB"),
         ("LDR", hundredths(compared.ldr_change_db), "dB"),
     ];
     lines.push(String::new());
-    lines.push(format!("delay {} samples ({ms:.2} ms), polarity {}", compared.delay_samples, compared.polarity));
+    lines.push(format!(
+        "delay {} samples ({ms:.2} ms), polarity {}",
+        compared.delay_samples, compared.polarity
+    ));
     let told = told.map(|(what, value, unit)| format!("{what} {value} {unit}"));
     let [distortion, changes @ ..] = told;
     lines.push(distortion);
     lines.push(format!("change of {}", changes.join(", of ")));
-    lines.iter().map(|line| line.trim_end().to_owned() + "\n").collect()
+    lines
+        .iter()
+        .map(|line| line.trim_end().to_owned() + "\n")
+        .collect()
 }

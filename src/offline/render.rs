@@ -108,6 +108,8 @@ struct Rendered {
 
 enum RenderError {
     Input(InputError),
+    /// The input has more channels than can be written.
+    Channels(OutputError),
     Output(OutputError),
 }
 
@@ -128,6 +130,10 @@ pub fn run(args: &RenderArgs) -> ExitCode {
     let (rendered, rows) = match render(args) {
         Ok(done) => done,
         Err(RenderError::Input(error)) => {
+            tell(&error.to_string());
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+        Err(RenderError::Channels(error)) => {
             tell(&error.to_string());
             return ExitCode::from(INPUT_UNUSABLE);
         }
@@ -155,7 +161,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     let (sample_rate_hz, channels) = (audio.sample_rate_hz(), audio.roles().len());
     if channels > 2 {
         let kind = OutputErrorKind::Channels { count: channels };
-        return Err(OutputError::new(&args.input, kind).into());
+        return Err(RenderError::Channels(OutputError::new(&args.input, kind)));
     }
     let format = match args.bits {
         Bits::Int16 => SampleFormat::Int16,
@@ -167,14 +173,18 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     while let Some(planes) = audio.next_block()? {
         run.push(planes)?;
     }
+    let (count, duration_frames) = (audio.non_finite_samples(), audio.frames());
+    // Some systems do not replace a file that is still open, and IN may be OUT.
+    drop(audio);
     let [input, clean, output] = run.finish()?;
-    if audio.non_finite_samples() > 0 {
-        let count = audio.non_finite_samples();
+    if count > 0 {
         let name = printable(&args.input);
-        tell(&format!("{name}: {count} samples are not a number or infinite; they were taken as 0"));
+        tell(&format!(
+            "{name}: {count} samples are not a number or infinite; they were taken as 0"
+        ));
     }
     let rate_hz = f64::from(sample_rate_hz);
-    let duration_s = audio.frames() as f64 / rate_hz;
+    let duration_s = duration_frames as f64 / rate_hz;
     let measures = |readings: &Readings| Measures::new(readings, rate_hz);
     let row = |name: &str, readings: &Readings| MeasuredFile {
         file: name.to_owned(),
@@ -185,7 +195,11 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         loudness_range_settled: readings.loudness_range_settled,
         notes: Vec::new(),
     };
-    let rows = [row("input", &input), row("clean", &clean), row("output", &output)];
+    let rows = [
+        row("input", &input),
+        row("clean", &clean),
+        row("output", &output),
+    ];
     let rendered = Rendered {
         file: args.output.to_string_lossy().into_owned(),
         path: args.path,
@@ -208,7 +222,10 @@ impl RenderArgs {
         };
         Settings {
             chain: self.stages.settings(),
-            listen: ListenSettings { source, ..ListenSettings::default() },
+            listen: ListenSettings {
+                source,
+                ..ListenSettings::default()
+            },
             playing: true,
             ..Settings::default()
         }
@@ -234,7 +251,10 @@ struct Run {
 
 impl Run {
     fn new(sample_rate_hz: f64, channels: usize, file: WavFile, settings: &Settings) -> Self {
-        let engine = Engine::new(EngineSpec { sample_rate_hz, channels });
+        let engine = Engine::new(EngineSpec {
+            sample_rate_hz,
+            channels,
+        });
         let meter = || Meter::new(sample_rate_hz, &[ChannelRole::Front; 2][..channels], CHUNK);
         Self {
             early: engine.latency_frames(),
@@ -269,7 +289,8 @@ impl Run {
     fn chunk(&mut self) -> Result<(), OutputError> {
         let [left, right] = &mut self.pending;
         let mut main = [&mut left[..], &mut right[..]];
-        self.engine.process(&mut main[..self.channels], &[], &self.settings);
+        self.engine
+            .process(&mut main[..self.channels], &[], &self.settings);
         let start = self.early.min(CHUNK);
         self.early -= start;
         let rest = usize::try_from(self.taken - self.written).unwrap_or(usize::MAX);
@@ -299,9 +320,11 @@ impl Run {
             self.chunk()?;
         }
         self.file.finish()?;
-        Ok([&mut self.input, &mut self.clean, &mut self.output].map(|meter| {
-            meter.finish();
-            meter.readings()
-        }))
+        Ok(
+            [&mut self.input, &mut self.clean, &mut self.output].map(|meter| {
+                meter.finish();
+                meter.readings()
+            }),
+        )
     }
 }

@@ -21,23 +21,23 @@ fn within(low: f64, high: f64) -> impl clap::builder::TypedValueParser<Value = f
     })
 }
 
-/// Options that set the chain.
+/// Options that set the chain. Negative numbers are let through to every parser, for the message with the range.
 #[derive(clap::Args, Debug)]
 pub(super) struct StageArgs {
     /// Gain into the chain, 0 to 18 dB
-    #[arg(long, value_name = "DB", default_value = "0", value_parser = within(0.0, 18.0))]
+    #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(0.0, 18.0))]
     push_db: f64,
     /// Gain of the low shelf, -9 to 9 dB
     #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
     low_shelf_db: f64,
     /// Corner of the low shelf, 40 to 400 Hz
-    #[arg(long, value_name = "HZ", default_value = "120", value_parser = within(40.0, 400.0))]
+    #[arg(long, value_name = "HZ", default_value = "120", allow_negative_numbers = true, value_parser = within(40.0, 400.0))]
     low_shelf_hz: f64,
     /// Gain of the high shelf, -9 to 9 dB
     #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
     high_shelf_db: f64,
     /// Corner of the high shelf, 1500 to 12000 Hz
-    #[arg(long, value_name = "HZ", default_value = "6000", value_parser = within(1_500.0, 12_000.0))]
+    #[arg(long, value_name = "HZ", default_value = "6000", allow_negative_numbers = true, value_parser = within(1_500.0, 12_000.0))]
     high_shelf_hz: f64,
     /// Compress in four bands, low to high (see --help)
     #[arg(long, value_name = "BANDS", allow_hyphen_values = true, value_parser = parse_bands)]
@@ -49,13 +49,13 @@ pub(super) struct StageArgs {
     #[arg(long)]
     saturate: bool,
     /// How far below the ceiling bending begins, 0.5 to 12 dB
-    #[arg(long, value_name = "DB", default_value = "3", value_parser = within(0.5, 12.0))]
+    #[arg(long, value_name = "DB", default_value = "3", allow_negative_numbers = true, value_parser = within(0.5, 12.0))]
     shoulder_db: f64,
     /// How much sooner positive halves are bent (even harmonics), 0 to 100 %
-    #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = within(0.0, 100.0))]
+    #[arg(long, value_name = "PERCENT", default_value = "0", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
     lean_percent: f64,
     /// Share of the bent signal, 0 to 100 %
-    #[arg(long, value_name = "PERCENT", default_value = "100", value_parser = within(0.0, 100.0))]
+    #[arg(long, value_name = "PERCENT", default_value = "100", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
     blend_percent: f64,
     /// Leave the limiter out: peaks may pass the ceiling
     #[arg(long)]
@@ -64,10 +64,10 @@ pub(super) struct StageArgs {
     #[arg(long, value_name = "DBTP", default_value = "-1", allow_negative_numbers = true, value_parser = within(-12.0, 0.0))]
     ceiling_dbtp: f64,
     /// Release time constant, 20 to 1000 ms; left out, it follows the programme
-    #[arg(long, value_name = "MS", value_parser = within(20.0, 1_000.0))]
+    #[arg(long, value_name = "MS", allow_negative_numbers = true, value_parser = within(20.0, 1_000.0))]
     release_ms: Option<f64>,
     /// Share of the other channel's reduction that a channel takes over, 0 to 100 %
-    #[arg(long, value_name = "PERCENT", default_value = "100", value_parser = within(0.0, 100.0))]
+    #[arg(long, value_name = "PERCENT", default_value = "100", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
     link_percent: f64,
 }
 
@@ -75,7 +75,9 @@ impl StageArgs {
     /// The chain they stand for.
     pub fn settings(&self) -> ChainSettings {
         ChainSettings {
-            push: PushSettings { push_db: self.push_db },
+            push: PushSettings {
+                push_db: self.push_db,
+            },
             shelves: ShelvesSettings {
                 low_hz: self.low_shelf_hz,
                 low_gain_db: self.low_shelf_db,
@@ -107,14 +109,19 @@ impl StageArgs {
 fn parse_bands(text: &str) -> Result<[BandSettings; 4], String> {
     let bands: Vec<BandSettings> = text.split(',').map(parse_band).collect::<Result<_, _>>()?;
     let count = bands.len();
-    bands.try_into().map_err(|_| format!("four bands are needed, low to high; {count} were given"))
+    bands
+        .try_into()
+        .map_err(|_| format!("four bands are needed, low to high; {count} were given"))
 }
 
 /// `THRESHOLD:RATIO[:KNEE[:ATTACK[:RELEASE[:MAKEUP]]]]` or `off`.
 fn parse_band(text: &str) -> Result<BandSettings, String> {
     let mut band = BandSettings::default();
     if text.trim() == "off" {
-        return Ok(BandSettings { enabled: false, ..band });
+        return Ok(BandSettings {
+            enabled: false,
+            ..band
+        });
     }
     let fields: [(&str, &mut f64, f64, f64); 6] = [
         ("threshold", &mut band.threshold_db, -60.0, 0.0),
@@ -126,11 +133,15 @@ fn parse_band(text: &str) -> Result<BandSettings, String> {
     ];
     let values: Vec<&str> = text.split(':').collect();
     if !(2..=fields.len()).contains(&values.len()) {
-        return Err(format!("“{text}” is no band: THRESHOLD_DB:RATIO at least, or off"));
+        return Err(format!(
+            "“{text}” is no band: THRESHOLD_DB:RATIO at least, or off"
+        ));
     }
     for ((name, field, low, high), value) in fields.into_iter().zip(values) {
-        let value: f64 =
-            value.trim().parse().map_err(|_| format!("{name}: “{value}” is not a number"))?;
+        let value: f64 = value
+            .trim()
+            .parse()
+            .map_err(|_| format!("{name}: “{value}” is not a number"))?;
         if !(low..=high).contains(&value) {
             return Err(format!("{name}: {value} is not within {low} to {high}"));
         }
@@ -142,7 +153,12 @@ fn parse_band(text: &str) -> Result<BandSettings, String> {
 fn parse_crossovers(text: &str) -> Result<[f64; 3], String> {
     let corners: Vec<f64> = text
         .split(',')
-        .map(|corner| corner.trim().parse().map_err(|_| format!("“{corner}” is not a frequency")))
+        .map(|corner| {
+            corner
+                .trim()
+                .parse()
+                .map_err(|_| format!("“{corner}” is not a frequency"))
+        })
         .collect::<Result<_, _>>()?;
     match corners[..] {
         [low, mid, high] if 20.0 <= low && low < mid && mid < high && high <= 20_000.0 => {
@@ -162,14 +178,23 @@ mod tests {
         assert_eq!((bands[0].threshold_db, bands[0].ratio), (-30.0, 2.0));
         assert_eq!((bands[1].release_ms, bands[1].makeup_db), (200.0, 1.5));
         assert!(bands[0].enabled && !bands[2].enabled);
-        for wrong in ["-30:2", "-30,off,off,off", "-90:2,off,off,off", "a:2,off,off,off", ""] {
+        for wrong in [
+            "-30:2",
+            "-30,off,off,off",
+            "-90:2,off,off,off",
+            "a:2,off,off,off",
+            "",
+        ] {
             assert!(parse_bands(wrong).is_err(), "{wrong}");
         }
     }
 
     #[test]
     fn crossovers_must_rise() {
-        assert_eq!(parse_crossovers("120, 1000,6000"), Ok([120.0, 1_000.0, 6_000.0]));
+        assert_eq!(
+            parse_crossovers("120, 1000,6000"),
+            Ok([120.0, 1_000.0, 6_000.0])
+        );
         assert!(parse_crossovers("1000,120,6000").is_err());
         assert!(parse_crossovers("120,1000").is_err());
     }

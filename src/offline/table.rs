@@ -80,7 +80,8 @@ const COLUMNS: [Column; 15] = [
     Column {
         heading: ["clipped", "runs"],
         cell: |row| {
-            row.measures.clipped_runs
+            row.measures
+                .clipped_runs
                 .map_or_else(|| DASH.to_owned(), |runs| runs.to_string())
         },
     },

@@ -56,14 +56,18 @@ impl TapReading {
             TapState::Aligned => 3,
             TapState::NotRelated => 4,
         };
-        let way = state | u64::from(tap.inverted) << 8 | u64::from(tap.delay_frames.cast_unsigned()) << 32;
+        let way = state
+            | u64::from(tap.inverted) << 8
+            | u64::from(tap.delay_frames.cast_unsigned()) << 32;
         // Relaxed throughout: these values order nothing but themselves.
         self.told.way.store(way, Ordering::Relaxed);
         let bits = |db: Option<f32>| db.map_or(UNTOLD, f32::to_bits);
         for (cell, band) in self.told.reduction_db.iter().zip(&tap.reduction.bands) {
             cell.store(bits(band.reduction.mean_3s_db), Ordering::Relaxed);
         }
-        self.told.distortion_db.store(bits(tap.reduction.distortion.mean_3s_db), Ordering::Relaxed);
+        self.told
+            .distortion_db
+            .store(bits(tap.reduction.distortion.mean_3s_db), Ordering::Relaxed);
     }
 }
 
@@ -78,7 +82,11 @@ impl Told {
             _ => {}
         }
         let delay_frames = ((way >> 32) as u32).cast_signed();
-        let polarity = if way & 0x100 == 0 { "" } else { ", polarity inverted" };
+        let polarity = if way & 0x100 == 0 {
+            ""
+        } else {
+            ", polarity inverted"
+        };
         let mut text = format!("aligned, delay {delay_frames} samples{polarity}; reduction");
         for band in &self.reduction_db {
             push_decibels(&mut text, band);
@@ -109,13 +117,21 @@ mod tests {
         let (param, reading) = TapReading::new("reading");
         let text = || param.normalized_value_to_string(0.0, true);
         assert_eq!(text(), "off");
-        let mut tap = Tap { state: TapState::Aligned, delay_frames: -480, inverted: true, ..Tap::default() };
+        let mut tap = Tap {
+            state: TapState::Aligned,
+            delay_frames: -480,
+            inverted: true,
+            ..Tap::default()
+        };
         tap.reduction.bands[2].reduction.mean_3s_db = Some(3.25);
         tap.reduction.distortion.mean_3s_db = Some(-41.5);
         reading.tell(&tap);
         let expected = "aligned, delay -480 samples, polarity inverted; reduction — — 3.25 — dB; distortion -41.50 dB";
         assert_eq!(text(), expected);
-        reading.tell(&Tap { state: TapState::NotRelated, ..Tap::default() });
+        reading.tell(&Tap {
+            state: TapState::NotRelated,
+            ..Tap::default()
+        });
         assert_eq!(text(), "not related");
     }
 }

@@ -13,35 +13,62 @@ pub fn decibels(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
 
 /// A frequency; each octave takes about as much room as the next.
 pub fn hertz(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
-    let range = FloatRange::Skewed { min, max, factor: FloatRange::skew_factor(-1.5) };
+    let range = FloatRange::Skewed {
+        min,
+        max,
+        factor: FloatRange::skew_factor(-1.5),
+    };
     FloatParam::new(name, default as f32, range)
         .with_value_to_string(Arc::new(|hz| {
-            if hz < 1_000.0 { format!("{hz:.0} Hz") } else { format!("{:.2} kHz", hz / 1_000.0) }
+            if hz < 1_000.0 {
+                format!("{hz:.0} Hz")
+            } else {
+                format!("{:.2} kHz", hz / 1_000.0)
+            }
         }))
         .with_string_to_value(Arc::new(number_from_text))
 }
 
 /// A time; short ones have the finer steps.
 pub fn milliseconds(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
-    let range = FloatRange::Skewed { min, max, factor: FloatRange::skew_factor(-2.0) };
+    let range = FloatRange::Skewed {
+        min,
+        max,
+        factor: FloatRange::skew_factor(-2.0),
+    };
     FloatParam::new(name, default as f32, range)
         .with_value_to_string(Arc::new(|ms| {
-            if ms < 10.0 { format!("{ms:.1} ms") } else { format!("{ms:.0} ms") }
+            if ms < 10.0 {
+                format!("{ms:.1} ms")
+            } else {
+                format!("{ms:.0} ms")
+            }
         }))
         .with_string_to_value(Arc::new(number_from_text))
 }
 
 /// A share of 0 to 100 %.
 pub fn percent(name: &str, default: f64) -> FloatParam {
-    FloatParam::new(name, default as f32, FloatRange::Linear { min: 0.0, max: 100.0 })
-        .with_unit(" %")
-        .with_value_to_string(formatters::v2s_f32_rounded(0))
-        .with_string_to_value(Arc::new(number_from_text))
+    FloatParam::new(
+        name,
+        default as f32,
+        FloatRange::Linear {
+            min: 0.0,
+            max: 100.0,
+        },
+    )
+    .with_unit(" %")
+    .with_value_to_string(formatters::v2s_f32_rounded(0))
+    .with_string_to_value(Arc::new(number_from_text))
 }
 
 /// A compression ratio; low ones have the finer steps.
 pub fn ratio(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
-    let range = FloatRange::Skewed { min, max, factor: FloatRange::skew_factor(-1.0) };
+    let range = FloatRange::Skewed {
+        min,
+        max,
+        factor: FloatRange::skew_factor(-1.0),
+    };
     FloatParam::new(name, default as f32, range)
         .with_value_to_string(Arc::new(|ratio| format!("{ratio:.1} : 1")))
         .with_string_to_value(Arc::new(number_from_text))
@@ -92,7 +119,9 @@ mod tests {
         ] {
             let normalized = param.preview_normalized(value);
             let text = param.normalized_value_to_string(normalized, true);
-            let back = param.string_to_normalized_value(&text).map(|n| param.preview_plain(n));
+            let back = param
+                .string_to_normalized_value(&text)
+                .map(|n| param.preview_plain(n));
             assert!((back.unwrap() - value).abs() < 0.01 * value.abs(), "{text}");
         }
     }

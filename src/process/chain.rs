@@ -33,7 +33,10 @@ impl Default for ChainSettings {
             shelves: ShelvesSettings::default(),
             bands: BandsSettings::default(),
             saturator: SaturatorSettings::default(),
-            limiter: LimiterSettings { enabled: false, ..LimiterSettings::default() },
+            limiter: LimiterSettings {
+                enabled: false,
+                ..LimiterSettings::default()
+            },
         }
     }
 }
@@ -128,7 +131,12 @@ impl Chain {
     ///
     /// # Realtime Safety
     /// Yes.
-    pub fn process(&mut self, clean: &mut [&mut [f32]], output: &mut [&mut [f32]], settings: &ChainSettings) {
+    pub fn process(
+        &mut self,
+        clean: &mut [&mut [f32]],
+        output: &mut [&mut [f32]],
+        settings: &ChainSettings,
+    ) {
         self.push.process(clean, &settings.push);
         self.shelves.process(clean, &settings.shelves);
         self.bands_beside(clean, &settings.bands);
@@ -145,7 +153,10 @@ impl Chain {
         let frames = clean.first().map_or(0, |channel| channel.len());
         let [left, right] = &mut self.before;
         self.before_frames = frames.min(left.len());
-        let mut before = [&mut left[..self.before_frames], &mut right[..self.before_frames]];
+        let mut before = [
+            &mut left[..self.before_frames],
+            &mut right[..self.before_frames],
+        ];
         let before = &mut before[..clean.len().min(2)];
         self.bands.process_beside(clean, before, settings);
         self.before_delay.process(before);
@@ -154,11 +165,18 @@ impl Chain {
     /// What the paths of the last block would have been if nothing had been turned down, bent or limited: the input after push and shelves and
     /// with the bands' make-up, in step with the paths. For blocks of at most the length given to [`new`](Self::new).
     pub fn before(&self) -> [&[f32]; 2] {
-        self.before.each_ref().map(|channel| &channel[..self.before_frames])
+        self.before
+            .each_ref()
+            .map(|channel| &channel[..self.before_frames])
     }
 
     /// Takes the driven signal in `output` and leaves the output path there: the saturated path where it runs, else the clean one.
-    fn saturated_path(&mut self, clean: &[&mut [f32]], output: &mut [&mut [f32]], settings: &ChainSettings) {
+    fn saturated_path(
+        &mut self,
+        clean: &[&mut [f32]],
+        output: &mut [&mut [f32]],
+        settings: &ChainSettings,
+    ) {
         let frames = output.first().map_or(0, |channel| channel.len()) as u32;
         if settings.saturator.enabled && !self.saturated_runs {
             self.saturator.reset();
@@ -175,7 +193,14 @@ impl Chain {
         }
         // It goes on saturating while it fades out, whatever the switch says.
         let ceiling_dbtp = settings.limiter.ceiling_dbtp;
-        self.saturator.process(output, &SaturatorSettings { enabled: true, ceiling_dbtp, ..settings.saturator });
+        self.saturator.process(
+            output,
+            &SaturatorSettings {
+                enabled: true,
+                ceiling_dbtp,
+                ..settings.saturator
+            },
+        );
         self.saturated_limiter.process(output, &settings.limiter);
         if !settings.saturator.enabled {
             self.warming = 0;
@@ -195,7 +220,12 @@ impl Chain {
         }
     }
 
-    fn crossfade(&mut self, clean: &[&mut [f32]], output: &mut [&mut [f32]], range: std::ops::Range<usize>) {
+    fn crossfade(
+        &mut self,
+        clean: &[&mut [f32]],
+        output: &mut [&mut [f32]],
+        range: std::ops::Range<usize>,
+    ) {
         if self.heard.is_on() || range.is_empty() {
             return;
         }
@@ -223,8 +253,16 @@ impl Chain {
         ChainActivity {
             band_gain_db: self.bands.gain_db(),
             clean_limiter_db,
-            output_limiter_db: if runs { lowest(&self.saturated_limiter) } else { clean_limiter_db },
-            share_above_shoulder: if runs { self.saturator.share_above_shoulder() as f32 } else { 0.0 },
+            output_limiter_db: if runs {
+                lowest(&self.saturated_limiter)
+            } else {
+                clean_limiter_db
+            },
+            share_above_shoulder: if runs {
+                self.saturator.share_above_shoulder() as f32
+            } else {
+                0.0
+            },
         }
     }
 }

@@ -85,6 +85,8 @@ const RELEASE_DB_PER_S: f64 = 6.0;
 const JUMP_DB: f64 = 3.0;
 /// Time that it takes, s.
 const ARRIVAL_S: f64 = 1.0;
+/// The furthest down that it begins: a longer rise would be a pause first, then a jump, dB.
+const MOST_JUMP_DB: f64 = 40.0;
 /// The jump assumed where one of the levels is not known, dB.
 const UNKNOWN_JUMP_DB: f64 = 20.0;
 /// Below this nothing is matched: the absolute gate of ITU-R BS.1770-5, LUFS.
@@ -109,8 +111,14 @@ struct Level {
 }
 
 impl Level {
-    const FULL: Self =
-        Self { match_db: 0.0, settled: false, arrival_db: 0.0, arrival_step_db: 0.0, gain: 1.0, slope: 0.0 };
+    const FULL: Self = Self {
+        match_db: 0.0,
+        settled: false,
+        arrival_db: 0.0,
+        arrival_step_db: 0.0,
+        gain: 1.0,
+        slope: 0.0,
+    };
 
     /// Moves towards `aim_db` (`None`: stay) and lays out the linear gain for the next tick.
     fn tick(&mut self, aim_db: Option<f64>, matched: bool, tick_s: f64) {
@@ -151,7 +159,9 @@ impl Level {
 pub struct Listen {
     tick_s: f64,
     levels: [Level; SIGNALS],
-    weights: [Ramp; SIGNALS],
+    /// Shares of the signals in what was heard when the last crossfade began (they sum to one), and how far it has come, 0…1.
+    shares: [f64; SIGNALS],
+    fade: Ramp,
     /// What is being switched to: the signal, and whether by bypass.
     selected: Option<(usize, bool)>,
     /// Frames until the next tick.
@@ -165,7 +175,8 @@ impl Listen {
         Self {
             tick_s: f64::from(TICK_FRAMES) / sample_rate_hz,
             levels: [Level::FULL; SIGNALS],
-            weights: [Ramp::new(sample_rate_hz, SWITCH_MS); SIGNALS],
+            shares: [0.0; SIGNALS],
+            fade: Ramp::new(sample_rate_hz, SWITCH_MS),
             selected: None,
             until_tick: 0,
             residue: Residue::new(sample_rate_hz),
@@ -175,7 +186,8 @@ impl Listen {
     /// Forgets the past: the next settings are taken at once, at full level.
     pub fn reset(&mut self) {
         self.levels = [Level::FULL; SIGNALS];
-        self.weights.iter_mut().for_each(Ramp::reset);
+        self.shares = [0.0; SIGNALS];
+        self.fade.reset();
         self.selected = None;
         self.until_tick = 0;
         self.residue.reset();
@@ -183,7 +195,9 @@ impl Listen {
 
     /// Gain at which the selected signal is heard, dB, 0 or less.
     pub fn gain_db(&self) -> f64 {
-        self.selected.map_or(0.0, |(signal, _)| self.levels[signal].match_db + self.levels[signal].arrival_db)
+        self.selected.map_or(0.0, |(signal, _)| {
+            self.levels[signal].match_db + self.levels[signal].arrival_db
+        })
     }
 
     /// Matching gain of output, clean path and input, dB, 0 or less.
@@ -219,32 +233,48 @@ impl Listen {
 
     /// Starts a crossfade where another signal is asked for, and holds it back where it would jump upwards.
     fn select(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
-        let wanted = if settings.bypass { (INPUT, true) } else { (settings.source.index(), false) };
+        let wanted = if settings.bypass {
+            (INPUT, true)
+        } else {
+            (settings.source.index(), false)
+        };
         let before = self.selected.replace(wanted);
         if before == Some(wanted) {
             return;
         }
-        // What is still fading out is heard: its gains must not jump, and that it comes back surprises nobody.
-        let silent = self.weights[wanted.0].value() == 0.0;
-        for (signal, weight) in self.weights.iter_mut().enumerate() {
-            weight.set_target(if signal == wanted.0 { 1.0 } else { 0.0 });
+        let Some((old, _)) = before else {
+            self.fade.jump(1.0);
+            return;
+        };
+        if old == wanted.0 {
+            return;
         }
-        if !silent {
+        let come = self.fade.value();
+        for (signal, share) in self.shares.iter_mut().enumerate() {
+            *share += come * (if signal == old { 1.0 } else { 0.0 } - *share);
+        }
+        self.fade.jump(0.0);
+        self.fade.set_target(1.0);
+        if self.shares[wanted.0] > 0.0 {
+            // It is still heard: its gain must not jump, and that it comes back surprises nobody.
             return;
         }
         if wanted.0 == RESIDUE {
             self.residue.reset();
         }
-        if let Some((old, _)) = before {
-            let jump_db = self.jump_db(old, wanted.0, loudness);
-            let jump_db = if jump_db > JUMP_DB { jump_db } else { 0.0 };
-            self.levels[wanted.0].arrive(jump_db, self.tick_s);
-        }
+        let jump_db = self.jump_db(old, wanted.0, loudness);
+        let jump_db = if jump_db > JUMP_DB {
+            jump_db.min(MOST_JUMP_DB)
+        } else {
+            0.0
+        };
+        self.levels[wanted.0].arrive(jump_db, self.tick_s);
     }
 
     /// By how much `new` would be louder than what is heard of `old`, dB.
     fn jump_db(&self, old: usize, new: usize, loudness: &RecentLoudness) -> f64 {
-        let gain_db = self.levels[new].match_db - self.levels[old].match_db - self.levels[old].arrival_db;
+        let gain_db =
+            self.levels[new].match_db - self.levels[old].match_db - self.levels[old].arrival_db;
         // The residue is at most as loud as the output that it is taken from.
         let new = if new == RESIDUE { OUTPUT } else { new };
         let jump_db = |of: &[Option<f64>; 3]| match (of[new], of.get(old).copied().flatten()) {
@@ -258,9 +288,17 @@ impl Listen {
     fn tick(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let matched = settings.matched && !settings.bypass;
         let [output, clean, input] = loudness.gated_10s_lufs;
-        let quietest = loudness.gated_10s_lufs.iter().copied().reduce(|a, b| Some(a?.min(b?))).flatten();
+        let quietest = loudness
+            .gated_10s_lufs
+            .iter()
+            .copied()
+            .reduce(|a, b| Some(a?.min(b?)))
+            .flatten();
         // In silence the last 10 s shrink to whatever sounded last: nothing to go by.
-        let silent = loudness.momentary_lufs.iter().any(|now| now.is_none_or(|lufs| lufs < SILENCE_LUFS));
+        let silent = loudness
+            .momentary_lufs
+            .iter()
+            .any(|now| now.is_none_or(|lufs| lufs < SILENCE_LUFS));
         let aim = |lufs: Option<f64>| match matched {
             false => Some(0.0),
             true if silent => None,
@@ -274,9 +312,16 @@ impl Listen {
     }
 
     /// Mixes frames that lie within one tick.
-    fn stretch(&mut self, heard: &mut [&mut [f32]], signals: &Signals<'_>, range: std::ops::Range<usize>) {
-        let Some((target, _)) = self.selected else { return };
-        let at_rest = self.weights.iter().all(Ramp::is_settled);
+    fn stretch(
+        &mut self,
+        heard: &mut [&mut [f32]],
+        signals: &Signals<'_>,
+        range: std::ops::Range<usize>,
+    ) {
+        let Some((target, _)) = self.selected else {
+            return;
+        };
+        let at_rest = self.fade.is_settled();
         let channels = heard.len().min(2);
         let level = self.levels[target];
         if at_rest && target != RESIDUE && level.slope == 0.0 && level.gain == 1.0 {
@@ -289,21 +334,42 @@ impl Listen {
         let left_at_start = self.until_tick;
         for (offset, frame) in range.enumerate() {
             let left = left_at_start - offset as u32 - 1;
-            let weights = self.weights.each_mut().map(|weight| weight.advance() as f32);
+            let rest = 1.0 - self.fade.advance();
+            let shares = self.shares.map(|share| (share * rest) as f32);
             let gains = self.levels.each_ref().map(|level| level.at(left));
             let pick = |of: &[&[f32]; 2]| -> [f32; 2] {
-                std::array::from_fn(|channel| if channel < channels { of[channel][frame] } else { 0.0 })
+                std::array::from_fn(|channel| {
+                    if channel < channels {
+                        of[channel][frame]
+                    } else {
+                        0.0
+                    }
+                })
             };
-            let (output, clean, input) = (pick(&signals.output), pick(&signals.clean), pick(&signals.input));
-            let residue =
-                if weights[RESIDUE] > 0.0 { self.residue.next(output, input, left) } else { [0.0; 2] };
+            let (output, clean, input) = (
+                pick(&signals.output),
+                pick(&signals.clean),
+                pick(&signals.input),
+            );
+            let residue = if target == RESIDUE || shares[RESIDUE] > 0.0 {
+                self.residue.next(output, input, left)
+            } else {
+                [0.0; 2]
+            };
             for (channel, heard) in heard.iter_mut().enumerate().take(2) {
-                let values = [output[channel], clean[channel], input[channel], residue[channel]];
+                let values = [
+                    output[channel],
+                    clean[channel],
+                    input[channel],
+                    residue[channel],
+                ];
                 let base = values[target] * gains[target];
                 // Written as a difference, so that fading between equal signals is exact.
                 let others = (0..SIGNALS).filter(|signal| *signal != target);
                 heard[frame] = base
-                    + others.map(|signal| weights[signal] * (values[signal] * gains[signal] - base)).sum::<f32>();
+                    + others
+                        .map(|signal| shares[signal] * (values[signal] * gains[signal] - base))
+                        .sum::<f32>();
             }
         }
     }
@@ -318,32 +384,69 @@ struct Residue {
     input_output: f64,
     gain: f64,
     slope: f64,
+    /// The gain has been laid out; until then it is fitted anew at each frame.
+    fitted: bool,
 }
 
 impl Residue {
     fn new(sample_rate_hz: f64) -> Self {
         let keep = (-1.0 / (RESIDUE_S * sample_rate_hz)).exp();
-        Self { keep, input_input: 0.0, input_output: 0.0, gain: 1.0, slope: 0.0 }
+        Self {
+            keep,
+            input_input: 0.0,
+            input_output: 0.0,
+            gain: 1.0,
+            slope: 0.0,
+            fitted: false,
+        }
     }
 
     fn reset(&mut self) {
-        *self = Self { input_input: 0.0, input_output: 0.0, gain: 1.0, slope: 0.0, ..*self };
+        *self = Self {
+            input_input: 0.0,
+            input_output: 0.0,
+            gain: 1.0,
+            slope: 0.0,
+            fitted: false,
+            ..*self
+        };
+    }
+
+    /// The best-fitting gain; `None` while there is nothing to fit (below about −180 dBFS).
+    fn fit(&self) -> Option<f64> {
+        (self.input_input > 1e-18).then(|| self.input_output / self.input_input)
     }
 
     /// Lays out the gain for the next tick.
     fn tick(&mut self) {
-        // Below about −180 dBFS there is nothing to fit.
-        let gain = if self.input_input > 1e-18 { self.input_output / self.input_input } else { self.gain };
-        self.slope = (gain - self.gain) / f64::from(TICK_FRAMES);
+        let Some(gain) = self.fit() else {
+            self.slope = 0.0;
+            return;
+        };
+        self.slope = if self.fitted {
+            (gain - self.gain) / f64::from(TICK_FRAMES)
+        } else {
+            0.0
+        };
         self.gain = gain;
+        self.fitted = true;
     }
 
     fn next(&mut self, output: [f32; 2], input: [f32; 2], left: u32) -> [f32; 2] {
-        let product = |a: [f32; 2], b: [f32; 2]| f64::from(a[0]) * f64::from(b[0]) + f64::from(a[1]) * f64::from(b[1]);
+        let product = |a: [f32; 2], b: [f32; 2]| {
+            f64::from(a[0]) * f64::from(b[0]) + f64::from(a[1]) * f64::from(b[1])
+        };
         self.input_input = self.keep * self.input_input + product(input, input);
         self.input_output = self.keep * self.input_output + product(input, output);
-        let gain = (self.gain - self.slope * f64::from(left)) as f32;
+        let laid_out = || self.gain - self.slope * f64::from(left);
+        let gain = if self.fitted {
+            laid_out()
+        } else {
+            self.fit().unwrap_or(self.gain)
+        } as f32;
         // Samples too large for audio may outgrow an `f32`.
-        std::array::from_fn(|channel| (output[channel] - gain * input[channel]).clamp(-LARGEST, LARGEST))
+        std::array::from_fn(|channel| {
+            (output[channel] - gain * input[channel]).clamp(-LARGEST, LARGEST)
+        })
     }
 }

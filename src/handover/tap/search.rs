@@ -17,7 +17,10 @@ pub struct Finding {
 
 impl Default for Finding {
     fn default() -> Self {
-        Self { state: TapState::Listening, alignment: None }
+        Self {
+            state: TapState::Listening,
+            alignment: None,
+        }
     }
 }
 
@@ -75,12 +78,18 @@ impl Search {
     pub fn take(&mut self, relation: Relation) -> Finding {
         let other = self.other.take();
         match relation {
-            Relation::TooWeak { first: true, second: false } => self.finding.state = TapState::NoSideChain,
+            Relation::TooWeak {
+                first: true,
+                second: false,
+            } => self.finding.state = TapState::NoSideChain,
             Relation::TooWeak { .. } => {}
             Relation::Unrelated => {
                 self.doubts += 1;
                 if self.finding.alignment.is_none() || self.doubts >= DOUBTS {
-                    self.finding = Finding { state: TapState::NotRelated, alignment: None };
+                    self.finding = Finding {
+                        state: TapState::NotRelated,
+                        alignment: None,
+                    };
                 } else {
                     self.finding.state = TapState::Aligned;
                 }
@@ -88,7 +97,9 @@ impl Search {
             Relation::Aligned(found) => {
                 self.doubts = 0;
                 let in_force = self.finding.alignment.map(place);
-                if in_force.is_some_and(|in_force| in_force != place(found)) && other != Some(place(found)) {
+                if in_force.is_some_and(|in_force| in_force != place(found))
+                    && other != Some(place(found))
+                {
                     self.other = Some(place(found));
                 } else {
                     self.finding.alignment = Some(found);
@@ -105,18 +116,34 @@ mod tests {
     use super::*;
 
     fn found(delay_frames: i32, inverted: bool) -> Relation {
-        Relation::Aligned(Alignment { delay_frames, inverted, prominence: 100.0 })
+        Relation::Aligned(Alignment {
+            delay_frames,
+            inverted,
+            prominence: 100.0,
+        })
     }
 
     #[test]
     fn a_finding_survives_being_packed() {
-        for state in [TapState::NoSideChain, TapState::Listening, TapState::Aligned, TapState::NotRelated] {
+        for state in [
+            TapState::NoSideChain,
+            TapState::Listening,
+            TapState::Aligned,
+            TapState::NotRelated,
+        ] {
             for (delay_frames, inverted) in [(0, false), (9_600, true), (-76_800, false)] {
-                let alignment = Some(Alignment { delay_frames, inverted, prominence: 270.0 });
+                let alignment = Some(Alignment {
+                    delay_frames,
+                    inverted,
+                    prominence: 270.0,
+                });
                 let finding = Finding { state, alignment };
                 assert_eq!(Finding::unpacked(finding.packed()), finding);
             }
-            let finding = Finding { state, alignment: None };
+            let finding = Finding {
+                state,
+                alignment: None,
+            };
             assert_eq!(Finding::unpacked(finding.packed()), finding);
         }
     }
@@ -124,24 +151,64 @@ mod tests {
     #[test]
     fn an_alignment_is_held_through_weak_moments_and_given_up_in_the_end() {
         let mut search = Search::default();
-        assert_eq!(search.take(Relation::TooWeak { first: true, second: true }).state, TapState::Listening);
+        assert_eq!(
+            search
+                .take(Relation::TooWeak {
+                    first: true,
+                    second: true
+                })
+                .state,
+            TapState::Listening
+        );
         assert_eq!(search.take(found(480, true)).state, TapState::Aligned);
-        let silent = Relation::TooWeak { first: true, second: true };
+        let silent = Relation::TooWeak {
+            first: true,
+            second: true,
+        };
         assert_eq!(search.take(silent).alignment.map(place), Some((480, true)));
         for _ in 1..DOUBTS {
-            assert_eq!(search.take(Relation::Unrelated).alignment.map(place), Some((480, true)));
+            assert_eq!(
+                search.take(Relation::Unrelated).alignment.map(place),
+                Some((480, true))
+            );
         }
-        assert_eq!(search.take(Relation::Unrelated), Finding { state: TapState::NotRelated, alignment: None });
-        assert_eq!(search.take(Relation::TooWeak { first: true, second: false }).state, TapState::NoSideChain);
+        assert_eq!(
+            search.take(Relation::Unrelated),
+            Finding {
+                state: TapState::NotRelated,
+                alignment: None
+            }
+        );
+        assert_eq!(
+            search
+                .take(Relation::TooWeak {
+                    first: true,
+                    second: false
+                })
+                .state,
+            TapState::NoSideChain
+        );
     }
 
     #[test]
     fn another_alignment_must_be_seen_twice_in_a_row() {
         let mut search = Search::default();
         search.take(found(100, false));
-        assert_eq!(search.take(found(300, false)).alignment.map(place), Some((100, false)));
-        assert_eq!(search.take(found(100, false)).alignment.map(place), Some((100, false)));
-        assert_eq!(search.take(found(300, false)).alignment.map(place), Some((100, false)));
-        assert_eq!(search.take(found(300, false)).alignment.map(place), Some((300, false)));
+        assert_eq!(
+            search.take(found(300, false)).alignment.map(place),
+            Some((100, false))
+        );
+        assert_eq!(
+            search.take(found(100, false)).alignment.map(place),
+            Some((100, false))
+        );
+        assert_eq!(
+            search.take(found(300, false)).alignment.map(place),
+            Some((100, false))
+        );
+        assert_eq!(
+            search.take(found(300, false)).alignment.map(place),
+            Some((300, false))
+        );
     }
 }
