@@ -15,12 +15,11 @@ mod number;
 mod numbers;
 mod plane;
 mod scene;
-mod theme;
+pub mod theme;
 mod top_bar;
 mod view;
 mod view_model;
 
-pub use self::theme::install;
 pub use self::view::View;
 
 use self::layout::SMALLEST;
@@ -33,7 +32,10 @@ use nice_plug::editor::SizeConstraints;
 use nice_plug::editor::dpi::LogicalSize;
 use nice_plug::prelude::ResizeHint;
 use nice_plug_egui::baseview::{HandlerError, WindowSize};
-use nice_plug_egui::{EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor};
+use nice_plug_egui::{
+    EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier,
+    create_egui_editor,
+};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -61,13 +63,23 @@ pub struct App {
 impl App {
     /// An editor of `params` that looks at what `end` tells.
     pub fn new(params: Arc<CrestlineParams>, end: EditorEnd) -> Self {
-        Self { view: View::new(Arc::clone(&params), end), params, gui: None, sized: false }
+        Self {
+            view: View::new(Arc::clone(&params), end),
+            params,
+            gui: None,
+            sized: false,
+        }
     }
 }
 
 impl NiceEguiApp for App {
-    fn build(&mut self, ctx: egui::Context, gui: GuiContext, _frame: &mut Frame) -> Result<(), HandlerError> {
-        install(&ctx);
+    fn build(
+        &mut self,
+        ctx: egui::Context,
+        gui: GuiContext,
+        _frame: &mut Frame,
+    ) -> Result<(), HandlerError> {
+        theme::install(&ctx);
         self.gui = Some(gui);
         self.sized = false;
         Ok(())
@@ -87,8 +99,13 @@ impl NiceEguiApp for App {
 
     fn resized(&mut self, new_size: WindowSize) {
         if self.sized {
-            let size = [new_size.logical.width as f32, new_size.logical.height as f32];
-            self.params.session.update(|session| session.editor_size = size);
+            let size = [
+                new_size.logical.width as f32,
+                new_size.logical.height as f32,
+            ];
+            self.params
+                .session
+                .update(|session| session.editor_size = size);
         }
     }
 }
@@ -100,12 +117,22 @@ pub fn window_state() -> Arc<EguiEditorState> {
 }
 
 /// The editor for the framework.
-pub fn create(state: Arc<EguiEditorState>, repaint: RepaintNotifier, app: App) -> Option<EguiEditor<App>> {
+pub fn create(
+    state: Arc<EguiEditorState>,
+    repaint: RepaintNotifier,
+    app: App,
+) -> Option<EguiEditor<App>> {
     let [width, height] = SMALLEST;
-    let size_constraints = SizeConstraints::Logical { min_size: Some(LogicalSize::new(width, height)), max_size: None };
+    let size_constraints = SizeConstraints::Logical {
+        min_size: Some(LogicalSize::new(width, height)),
+        max_size: None,
+    };
     let settings = EguiNiceSettings::new()
         .with_tile("Crestline")
-        .with_resize_hint(ResizeHint { size_constraints, ..ResizeHint::RESIZABLE })
+        .with_resize_hint(ResizeHint {
+            size_constraints,
+            ..ResizeHint::RESIZABLE
+        })
         .with_repaint_poll_interval(FRAME_INTERVAL);
     create_egui_editor(state, repaint, settings, app)
 }

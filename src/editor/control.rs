@@ -8,7 +8,9 @@ mod step;
 mod typing;
 
 use egui::accesskit::{Action, ActionData};
-use egui::{Event, EventFilter, Id, Key, MouseWheelUnit, Rect, Response, Role, Sense, Ui, WidgetInfo};
+use egui::{
+    Event, EventFilter, Id, Key, MouseWheelUnit, Rect, Response, Role, Sense, Ui, WidgetInfo,
+};
 use nice_plug::prelude::{BoolParam, FloatParam, Param, ParamSetter};
 
 pub use self::paint::{Look, focus_ring};
@@ -30,7 +32,13 @@ struct Drag {
 
 /// A value track: name, value and a thin bar. Drag to change, with shift to change finely; wheel and arrow keys step; a double click, a click
 /// with ctrl or cmd, or backspace resets; a click on the value, enter or a digit lets a value be typed.
-pub fn track(ui: &mut Ui, rect: Rect, setter: &ParamSetter<'_>, param: &FloatParam, look: Look<'_>) -> Response {
+pub fn track(
+    ui: &mut Ui,
+    rect: Rect,
+    setter: &ParamSetter<'_>,
+    param: &FloatParam,
+    look: Look<'_>,
+) -> Response {
     let id = ui.scope_id().with(param.name());
     let mut response = ui.interact(rect, id, Sense::click_and_drag());
     let now = param.unmodulated_normalized_value();
@@ -43,7 +51,9 @@ pub fn track(ui: &mut Ui, rect: Rect, setter: &ParamSetter<'_>, param: &FloatPar
     }
     requests(ui, id, setter, param);
     let command = ui.input(|input| input.modifiers.command);
-    let on_value = response.interact_pointer_pos().is_some_and(|at| paint::value_area(rect, &look).contains(at));
+    let on_value = response
+        .interact_pointer_pos()
+        .is_some_and(|at| paint::value_area(rect, &look).contains(at));
     if response.clicked() && command || response.double_clicked() && !on_value {
         set(setter, param, param.default_normalized_value());
     } else if response.clicked() && on_value {
@@ -51,7 +61,8 @@ pub fn track(ui: &mut Ui, rect: Rect, setter: &ParamSetter<'_>, param: &FloatPar
     }
     let typing = typing::is_open(ui, id);
     paint::track(ui, rect, param, &look, &response, typing);
-    if typing && let Some(text) = typing::show(ui, id, paint::value_area(rect, &look), param.name()) {
+    if typing && let Some(text) = typing::show(ui, id, paint::value_area(rect, &look), param.name())
+    {
         if let Some(normalized) = param.string_to_normalized_value(&text) {
             set(setter, param, normalized.clamp(0.0, 1.0));
         }
@@ -78,7 +89,10 @@ fn dragged(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &Float
     let id = response.id.with("drag");
     if response.drag_started() {
         setter.begin_set_parameter(param);
-        let start = Drag { normalized: param.unmodulated_normalized_value(), told: None };
+        let start = Drag {
+            normalized: param.unmodulated_normalized_value(),
+            told: None,
+        };
         ui.data_mut(|data| data.insert_temp(id, start));
     }
     if response.dragged() {
@@ -107,12 +121,19 @@ fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
     }
     let (lines, fine) = ui.input(|input| {
         let line = |event: &Event| match event {
-            Event::MouseWheel { unit: MouseWheelUnit::Point, delta, .. } => (delta.x + delta.y) / WHEEL_LINE_POINTS,
+            Event::MouseWheel {
+                unit: MouseWheelUnit::Point,
+                delta,
+                ..
+            } => (delta.x + delta.y) / WHEEL_LINE_POINTS,
             // With shift held some systems turn the wheel sideways.
             Event::MouseWheel { delta, .. } => delta.x + delta.y,
             _ => 0.0,
         };
-        (input.events.iter().map(line).sum::<f32>(), input.modifiers.shift)
+        (
+            input.events.iter().map(line).sum::<f32>(),
+            input.modifiers.shift,
+        )
     });
     if lines == 0.0 {
         return None;
@@ -120,31 +141,45 @@ fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
     let id: Id = response.id.with("wheel");
     let turned = lines + ui.data(|data| data.get_temp::<f32>(id)).unwrap_or(0.0);
     ui.data_mut(|data| data.insert_temp(id, turned.fract()));
-    (turned.trunc() != 0.0).then_some(Step { count: turned.trunc(), fine })
+    (turned.trunc() != 0.0).then_some(Step {
+        count: turned.trunc(),
+        fine,
+    })
 }
 
 fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatParam) {
-    let arrows = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
+    let arrows = EventFilter {
+        horizontal_arrows: true,
+        vertical_arrows: true,
+        ..EventFilter::default()
+    };
     ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, arrows));
     let (steps, fine, reset, typed) = ui.input(|input| {
-        let presses = |keys: [Key; 2]| keys.map(|key| input.num_presses(key)).iter().sum::<usize>() as f32;
-        let steps = presses([Key::ArrowRight, Key::ArrowUp]) - presses([Key::ArrowLeft, Key::ArrowDown]);
+        let presses =
+            |keys: [Key; 2]| keys.map(|key| input.num_presses(key)).iter().sum::<usize>() as f32;
+        let steps =
+            presses([Key::ArrowRight, Key::ArrowUp]) - presses([Key::ArrowLeft, Key::ArrowDown]);
         let reset = presses([Key::Backspace, Key::Delete]) > 0.0;
-        let typed = input.events.iter().find_map(|event| match event {
-            Event::Text(text) if text.starts_with(|c: char| c.is_ascii_digit() || "-−.+".contains(c)) => {
-                Some(text.clone())
-            }
-            _ => None,
-        });
+        let begins =
+            |text: &str| text.starts_with(|c: char| c.is_ascii_digit() || "-−.+".contains(c));
+        let typed = input
+            .events
+            .iter()
+            .any(|event| matches!(event, Event::Text(text) if begins(text)));
         (steps, input.modifiers.shift, reset, typed)
     });
     if reset {
         set(setter, param, param.default_normalized_value());
     } else if steps != 0.0 {
         let now = param.unmodulated_normalized_value();
-        set(setter, param, step::moved(param, now, Step { count: steps, fine }));
-    } else if let Some(text) = typed {
-        typing::begin(ui, response.id, &text);
+        set(
+            setter,
+            param,
+            step::moved(param, now, Step { count: steps, fine }),
+        );
+    } else if typed {
+        // The field is shown in this very frame, and takes the letter itself.
+        typing::open(ui, response.id, "");
     } else if ui.input(|input| input.key_pressed(Key::Enter)) {
         typing::open(ui, response.id, &paint::written(param));
     }
@@ -154,17 +189,33 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
 fn requests(ui: &Ui, id: Id, setter: &ParamSetter<'_>, param: &FloatParam) {
     let (steps, value) = ui.input(|input| {
         let count = |action| input.num_accesskit_action_requests(id, action) as f32;
-        let value = input.accesskit_action_requests(id, Action::SetValue).filter_map(|request| match request.data {
-            Some(ActionData::NumericValue(value)) => Some(value),
-            _ => None,
-        });
-        (count(Action::Increment) - count(Action::Decrement), value.last())
+        let value = input
+            .accesskit_action_requests(id, Action::SetValue)
+            .filter_map(|request| match request.data {
+                Some(ActionData::NumericValue(value)) => Some(value),
+                _ => None,
+            });
+        (
+            count(Action::Increment) - count(Action::Decrement),
+            value.last(),
+        )
     });
     if let Some(value) = value {
         set(setter, param, param.preview_normalized(value as f32));
     } else if steps != 0.0 {
         let now = param.unmodulated_normalized_value();
-        set(setter, param, step::moved(param, now, Step { count: steps, fine: false }));
+        set(
+            setter,
+            param,
+            step::moved(
+                param,
+                now,
+                Step {
+                    count: steps,
+                    fine: false,
+                },
+            ),
+        );
     }
 }
 
@@ -182,13 +233,28 @@ fn describe(ui: &Ui, response: &Response, param: &FloatParam) {
 }
 
 /// A switch: a square, filled while on, and its name.
-pub fn switch(ui: &mut Ui, rect: Rect, setter: &ParamSetter<'_>, param: &BoolParam, look: Look<'_>) -> Response {
+pub fn switch(
+    ui: &mut Ui,
+    rect: Rect,
+    setter: &ParamSetter<'_>,
+    param: &BoolParam,
+    look: Look<'_>,
+) -> Response {
     let response = ui.interact(rect, ui.scope_id().with(param.name()), Sense::click());
     if response.clicked() {
-        set(setter, param, if param.unmodulated_plain_value() { 0.0 } else { 1.0 });
+        set(
+            setter,
+            param,
+            if param.unmodulated_plain_value() {
+                0.0
+            } else {
+                1.0
+            },
+        );
     }
     let on = param.modulated_plain_value();
     paint::switch(ui, rect, on, &look, &response);
-    response.widget_info(|| WidgetInfo::selected(Role::CheckBox, ui.is_enabled(), on, param.name()));
+    response
+        .widget_info(|| WidgetInfo::selected(Role::CheckBox, ui.is_enabled(), on, param.name()));
     response.on_hover_text(look.tip)
 }

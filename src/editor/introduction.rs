@@ -14,12 +14,18 @@ const LINES: [&str; 3] = [
 /// Shows the text over everything else. True once it has been read.
 pub fn show(ui: &Ui) -> bool {
     let colours = scene::colours(ui);
-    let area = Area::new(Id::unique("introduction")).order(Order::Foreground).anchor(Align2::CENTER_CENTER, [0.0, 0.0]);
+    let area = Area::new(Id::unique("introduction"))
+        .order(Order::Foreground)
+        .anchor(Align2::CENTER_CENTER, [0.0, 0.0]);
     let mut read = false;
     area.show(ui.ctx(), |ui| {
         Frame::window(ui.style()).inner_margin(22).show(ui, |ui| {
             ui.set_max_width(560.0);
-            ui.label(RichText::new("Crestline shows what each decibel of loudness costs").size(VALUE_PT).color(colours.text));
+            ui.label(
+                RichText::new("Crestline shows what each decibel of loudness costs")
+                    .size(VALUE_PT)
+                    .color(colours.text),
+            );
             ui.add_space(4.0);
             for line in LINES {
                 ui.label(RichText::new(line).size(BODY_PT));

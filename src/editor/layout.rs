@@ -3,7 +3,7 @@
 use egui::{Rect, pos2, vec2};
 
 /// Smallest window in which everything has its place, points; in a smaller one it is scrolled.
-pub const SMALLEST: [f32; 2] = [1_080.0, 720.0];
+pub const SMALLEST: [f32; 2] = [1_120.0, 720.0];
 
 const MARGIN: f32 = 16.0;
 const GAP: f32 = 10.0;
@@ -34,7 +34,9 @@ pub struct Places {
 pub fn places(window: Rect) -> Places {
     let size = window.size().max(vec2(SMALLEST[0], SMALLEST[1]));
     let inner = Rect::from_min_size(window.min, size).shrink2(vec2(MARGIN, 0.0));
-    let across = |top: f32, height: f32| Rect::from_min_size(pos2(inner.left(), top), vec2(inner.width(), height));
+    let across = |top: f32, height: f32| {
+        Rect::from_min_size(pos2(inner.left(), top), vec2(inner.width(), height))
+    };
     let top_bar = across(inner.top() + 8.0, TOP_BAR);
     let notice = across(top_bar.bottom() + 2.0, NOTICE);
     let chain = across(inner.bottom() - 12.0 - CHAIN, CHAIN);
@@ -50,7 +52,15 @@ pub fn places(window: Rect) -> Places {
     let right = middle.with_min_x(split + GAP);
     let bands_height = (0.33 * right.height()).clamp(122.0, 260.0);
     let bands = right.with_max_y(right.top() + bands_height);
-    Places { top_bar, notice, plane, bands, numbers: right.with_min_y(bands.bottom() + GAP), history, chain }
+    Places {
+        top_bar,
+        notice,
+        plane,
+        bands,
+        numbers: right.with_min_y(bands.bottom() + GAP),
+        history,
+        chain,
+    }
 }
 
 #[cfg(test)]
@@ -58,20 +68,40 @@ mod tests {
     use super::*;
 
     fn all(places: &Places) -> [Rect; 7] {
-        let Places { top_bar, notice, plane, bands, numbers, history, chain } = *places;
+        let Places {
+            top_bar,
+            notice,
+            plane,
+            bands,
+            numbers,
+            history,
+            chain,
+        } = *places;
         [top_bar, notice, plane, bands, numbers, history, chain]
     }
 
     #[test]
     fn nothing_overlaps_and_nothing_is_outside() {
-        for size in [SMALLEST, [1180.0, 820.0], [2000.0, 1300.0], [3000.0, 720.0], [1080.0, 2000.0]] {
+        for size in [
+            SMALLEST,
+            [1180.0, 820.0],
+            [2000.0, 1300.0],
+            [3000.0, 720.0],
+            [1120.0, 2000.0],
+        ] {
             let window = Rect::from_min_size(pos2(0.0, 0.0), vec2(size[0], size[1]));
             let places = all(&places(window));
             for (index, one) in places.iter().enumerate() {
                 assert!(window.contains_rect(*one), "{size:?} {index}");
-                assert!(one.width() > 300.0 && one.height() > 15.0, "{size:?} {index}");
+                assert!(
+                    one.width() > 300.0 && one.height() > 15.0,
+                    "{size:?} {index}"
+                );
                 for (number, other) in places.iter().enumerate().skip(index + 1) {
-                    assert!(!one.shrink(0.1).intersects(*other), "{size:?} {index} {number}");
+                    assert!(
+                        !one.shrink(0.1).intersects(*other),
+                        "{size:?} {index} {number}"
+                    );
                 }
             }
         }

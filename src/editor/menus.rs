@@ -9,7 +9,8 @@ use super::scene::{self, Scene};
 use super::theme::{BODY_PT, LABEL_PT, SMALL_PT};
 use super::view_model::target;
 use crate::session::{
-    BUILT_IN, Limits, MAX_OWN_WINDOWS, PLAYBACK_RANGE_LUFS, Session, TargetWindow, ThemeChoice, WindowChoice, rink_floor,
+    BUILT_IN, Limits, MAX_OWN_WINDOWS, PLAYBACK_RANGE_LUFS, Session, TargetWindow, ThemeChoice,
+    WindowChoice, rink_floor,
 };
 
 /// Sizes to choose from, percent.
@@ -20,8 +21,14 @@ pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
     let window = scene.session.target();
     let name = RichText::new(format!("{} ▾", window.name)).size(BODY_PT);
     let wide = rect.width() > 215.0;
-    let limits = if wide { target::loudness_in_words(window) } else { String::new() };
-    let limits = RichText::new(limits).size(SMALL_PT).color(scene::colours(ui).label);
+    let limits = if wide {
+        target::loudness_in_words(window)
+    } else {
+        String::new()
+    };
+    let limits = RichText::new(limits)
+        .size(SMALL_PT)
+        .color(scene::colours(ui).label);
     let button = Button::new((name, limits)).truncate().min_size(rect.size());
     let response = ui.put(rect, button).on_hover_text(target::in_words(window));
     Popup::menu(&response).show(|ui| {
@@ -33,11 +40,20 @@ pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
             choose(ui, scene, &built_in.window, choice, &tip);
         }
         for own in &scene.session.own_windows {
-            choose(ui, scene, own, WindowChoice::Own(own.name.clone().into_owned()), "One of your own.");
+            choose(
+                ui,
+                scene,
+                own,
+                WindowChoice::Own(own.name.clone().into_owned()),
+                "One of your own.",
+            );
         }
         ui.separator();
         let full = scene.session.own_windows.len() >= MAX_OWN_WINDOWS;
-        if ui.add_enabled(!full, Button::new("new window of your own")).clicked() {
+        if ui
+            .add_enabled(!full, Button::new("new window of your own"))
+            .clicked()
+        {
             scene.params.session.update(add_own);
         }
     });
@@ -47,7 +63,10 @@ fn choose(ui: &mut Ui, scene: &Scene<'_>, window: &TargetWindow, choice: WindowC
     let chosen = scene.session.window == choice;
     let text = format!("{}   {}", window.name, target::in_words(window));
     if ui.radio(chosen, text).on_hover_text(tip).clicked() && !chosen {
-        scene.params.session.update(|session| session.window = choice);
+        scene
+            .params
+            .session
+            .update(|session| session.window = choice);
     }
 }
 
@@ -67,34 +86,45 @@ fn add_own(session: &mut Session) {
 pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
     let mut wish = None;
     let response = ui.button("settings ▾");
-    Popup::menu(&response).close_behavior(egui::PopupCloseBehavior::CloseOnClickOutside).show(|ui| {
-        ui.set_min_width(250.0);
-        appearance(ui, scene);
-        ui.separator();
-        let level = &mut scene.session.playback_lufs.clone();
-        ui.horizontal(|ui| {
-            let label = ui.label("playback levelled to");
-            let value = DragValue::new(level).range(PLAYBACK_RANGE_LUFS).speed(0.1).fixed_decimals(1).suffix(" LUFS");
-            if ui.add(value).labelled_by(label.id).changed() {
-                scene.params.session.update(|session| session.playback_lufs = *level);
+    Popup::menu(&response)
+        .close_behavior(egui::PopupCloseBehavior::CloseOnClickOutside)
+        .show(|ui| {
+            ui.set_min_width(250.0);
+            appearance(ui, scene);
+            ui.separator();
+            let level = &mut scene.session.playback_lufs.clone();
+            ui.horizontal(|ui| {
+                let label = ui.label("playback levelled to");
+                let value = DragValue::new(level)
+                    .range(PLAYBACK_RANGE_LUFS)
+                    .speed(0.1)
+                    .fixed_decimals(1)
+                    .suffix(" LUFS");
+                if ui.add(value).labelled_by(label.id).changed() {
+                    scene
+                        .params
+                        .session
+                        .update(|session| session.playback_lufs = *level);
+                }
+            });
+            own_window(ui, scene);
+            ui.separator();
+            let row = ui
+                .available_rect_before_wrap()
+                .with_max_y(ui.cursor().top() + 24.0);
+            let look = control::Look::new(
+                "restart when playback starts",
+                "Starts the measurement anew each time the host's transport starts.",
+            );
+            ui.scope_builder(UiBuilder::new().max_rect(row), |ui| {
+                control::switch(ui, row, scene.setter, &scene.params.restart_on_play, look);
+                ui.advance_cursor_after_rect(row);
+            });
+            if ui.button("what is this?").clicked() {
+                wish = Some(Wish::Introduce);
+                ui.close();
             }
         });
-        own_window(ui, scene);
-        ui.separator();
-        let row = ui.available_rect_before_wrap().with_max_y(ui.cursor().top() + 24.0);
-        let look = control::Look::new(
-            "restart when playback starts",
-            "Starts the measurement anew each time the host's transport starts.",
-        );
-        ui.scope_builder(UiBuilder::new().max_rect(row), |ui| {
-            control::switch(ui, row, scene.setter, &scene.params.restart_on_play, look);
-            ui.advance_cursor_after_rect(row);
-        });
-        if ui.button("what is this?").clicked() {
-            wish = Some(Wish::Introduce);
-            ui.close();
-        }
-    });
     wish
 }
 
@@ -127,7 +157,13 @@ fn own_window(ui: &mut Ui, scene: &Scene<'_>) {
     let mut window = scene.session.target().clone();
     ui.separator();
     ui.colored_label(scene::colours(ui).window.text, format!("window {name}"));
-    let mut changed = limits(ui, "loudness", "LUFS", &mut window.loudness_lufs, [-40.0, 0.0]);
+    let mut changed = limits(
+        ui,
+        "loudness",
+        "LUFS",
+        &mut window.loudness_lufs,
+        [-40.0, 0.0],
+    );
     changed |= limits(ui, "PLR", "dB", &mut window.plr_db, [0.0, 30.0]);
     let mut removed = false;
     ui.horizontal(|ui| {
@@ -138,20 +174,36 @@ fn own_window(ui: &mut Ui, scene: &Scene<'_>) {
             if let Some(own) = session.own_windows.iter_mut().find(|own| own.name == *name) {
                 *own = window;
             }
-            session.own_windows.retain(|own| !removed || own.name != *name);
+            session
+                .own_windows
+                .retain(|own| !removed || own.name != *name);
         });
     }
 }
 
-fn limits(ui: &mut Ui, what: &str, unit: &str, limits: &mut Limits, [least, most]: [f64; 2]) -> bool {
+fn limits(
+    ui: &mut Ui,
+    what: &str,
+    unit: &str,
+    limits: &mut Limits,
+    [least, most]: [f64; 2],
+) -> bool {
     let mut changed = false;
     ui.horizontal(|ui| {
         ui.label(RichText::new(what).size(LABEL_PT));
         for (end, side) in [(&mut limits.low, "lowest"), (&mut limits.high, "highest")] {
             let Some(value) = end else { continue };
-            let drag = DragValue::new(value).range(least..=most).speed(0.1).fixed_decimals(1);
+            let drag = DragValue::new(value)
+                .range(least..=most)
+                .speed(0.1)
+                .fixed_decimals(1);
             let response = ui.add(drag).accessible_name(format!("{side} {what}"));
-            changed |= response.on_hover_text(format!("{side} {what}: {}", with_unit(Some(*value), 1, unit))).changed();
+            changed |= response
+                .on_hover_text(format!(
+                    "{side} {what}: {}",
+                    with_unit(Some(*value), 1, unit)
+                ))
+                .changed();
         }
         ui.label(RichText::new(unit).size(LABEL_PT));
     });

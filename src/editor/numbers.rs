@@ -28,7 +28,11 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         if top + height > area.bottom() + 0.5 {
             break;
         }
-        line(ui, Rect::from_min_size(pos2(area.left(), top), vec2(area.width(), height)), row);
+        line(
+            ui,
+            Rect::from_min_size(pos2(area.left(), top), vec2(area.width(), height)),
+            row,
+        );
         top += height;
     }
 }
@@ -40,18 +44,38 @@ fn column(area: Rect, index: usize) -> f32 {
 fn header(ui: &mut Ui, area: Rect, rows: &[Row]) {
     let colours = scene::colours(ui);
     let middle = area.top() + HEADER / 2.0 - 2.0;
-    for (index, (signal, name)) in
-        [(Signal::Input, "input"), (Signal::Clean, "clean"), (Signal::Output, "output")].into_iter().enumerate()
+    for (index, (signal, name)) in [
+        (Signal::Input, "input"),
+        (Signal::Clean, "clean"),
+        (Signal::Output, "output"),
+    ]
+    .into_iter()
+    .enumerate()
     {
         let right = column(area, index + 1);
-        let written = label(ui.painter(), pos2(right, middle), Align2::RIGHT_CENTER, name, colours.label);
+        let written = label(
+            ui.painter(),
+            pos2(right, middle),
+            Align2::RIGHT_CENTER,
+            name,
+            colours.label,
+        );
         let at = pos2(written.left() - 12.0, middle);
         mark::paint(ui.painter(), signal, at, 10.0, colours.hue(signal).mark);
     }
-    label(ui.painter(), pos2(column(area, 4), middle), Align2::RIGHT_CENTER, "change", colours.label);
+    label(
+        ui.painter(),
+        pos2(column(area, 4), middle),
+        Align2::RIGHT_CENTER,
+        "change",
+        colours.label,
+    );
     let button = Rect::from_min_size(pos2(area.left() - 6.0, middle - 10.0), vec2(48.0, 20.0));
     let copy = ui
-        .put(button, egui::Button::new(egui::RichText::new("copy").size(SMALL_PT)).small())
+        .put(
+            button,
+            egui::Button::new(egui::RichText::new("copy").size(SMALL_PT)).small(),
+        )
         .on_hover_text("Copies the table as text that spreadsheets read.");
     if copy.clicked() {
         ui.ctx().copy_text(numbers::as_text(rows));
@@ -63,22 +87,59 @@ fn line(ui: &mut Ui, area: Rect, row: &Row) {
     let response = ui.interact(area, ui.scope_id().with(row.name), Sense::HOVER);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, row.spoken()));
     if response.hovered() {
-        ui.painter().rect_filled(area.expand2(vec2(6.0, 0.0)), 2, colours.face.gamma_multiply(0.6));
+        ui.painter().rect_filled(
+            area.expand2(vec2(6.0, 0.0)),
+            2,
+            colours.face.gamma_multiply(0.6),
+        );
     }
     let painter = ui.painter();
     let middle = area.center().y;
-    let size = if area.height() > 21.0 { VALUE_PT } else { BODY_PT };
-    scene::text(painter, pos2(area.left(), middle), Align2::LEFT_CENTER, row.name, BODY_PT.min(size), colours.text);
-    let unit = if row.settled { row.unit } else { "LU, settling" };
-    small(painter, pos2(column(area, 0), middle), Align2::LEFT_CENTER, unit, colours.label);
+    let size = if area.height() > 21.0 {
+        VALUE_PT
+    } else {
+        BODY_PT
+    };
+    scene::text(
+        painter,
+        pos2(area.left(), middle),
+        Align2::LEFT_CENTER,
+        row.name,
+        BODY_PT.min(size),
+        colours.text,
+    );
+    let unit = if row.settled {
+        row.unit
+    } else {
+        "LU, settling"
+    };
+    small(
+        painter,
+        pos2(column(area, 0), middle),
+        Align2::LEFT_CENTER,
+        unit,
+        colours.label,
+    );
     for (index, cell) in row.cells.iter().enumerate() {
         let colour = match index {
             _ if !row.settled || cell == number::NONE => colours.label,
             2 => colours.output.text,
             _ => colours.text,
         };
-        number::right(painter, pos2(column(area, index + 1), middle), cell.clone(), size, colour);
+        number::right(
+            painter,
+            pos2(column(area, index + 1), middle),
+            cell.clone(),
+            size,
+            colour,
+        );
     }
-    number::right(painter, pos2(column(area, 4), middle), row.change.clone(), size, colours.label);
+    number::right(
+        painter,
+        pos2(column(area, 4), middle),
+        row.change.clone(),
+        size,
+        colours.label,
+    );
     response.on_hover_text(row.tip);
 }

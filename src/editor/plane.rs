@@ -1,6 +1,8 @@
 //! The plane: where the song is, where it has been in the last minute, and the window it is meant for.
 
-use egui::{Align2, Painter, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Painter, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2,
+};
 
 use super::scene::{self, Scene, label, place, small};
 use super::theme::{BODY_PT, Colours, LABEL_PT, LARGE_PT, RADIUS, Signal};
@@ -12,8 +14,8 @@ use crate::session::{PlaneMode, Trace};
 
 /// Height of the large figures above the plot.
 const HEAD: f32 = 52.0;
-/// Signals in the order they are painted: the output last, on top.
-const SIGNALS: [Signal; 3] = [Signal::Input, Signal::Clean, Signal::Output];
+/// Signals in the order they are painted: the input last, as a ring hides nothing.
+const SIGNALS: [Signal; 3] = [Signal::Clean, Signal::Output, Signal::Input];
 
 /// What the plane remembers between frames.
 #[derive(Debug)]
@@ -30,7 +32,10 @@ impl Default for State {
     fn default() -> Self {
         Self {
             across: Axis::new([-24.0, -6.0], 3.0, 9.0),
-            up: [Axis::new([4.0, 18.0], 2.0, 6.0), Axis::new([0.0, 5.0], 1.0, 3.0)],
+            up: [
+                Axis::new([4.0, 18.0], 2.0, 6.0),
+                Axis::new([0.0, 5.0], 1.0, 3.0),
+            ],
             settled: false,
             trails: Default::default(),
         }
@@ -52,10 +57,17 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
     let area = scene::panel(ui, rect);
     let mode = scene.session.plane;
     head(ui, area.with_max_y(area.top() + HEAD), scene, mode);
-    let plot = Rect::from_min_max(pos2(area.left() + 24.0, area.top() + HEAD), area.max - vec2(0.0, 16.0));
+    let plot = Rect::from_min_max(
+        pos2(area.left() + 24.0, area.top() + HEAD),
+        area.max - vec2(0.0, 16.0),
+    );
     read_trails(scene, state, mode);
     let moving = fit(scene, state, mode);
-    let axes = Axes { plot, across: state.across, up: *state.up(mode) };
+    let axes = Axes {
+        plot,
+        across: state.across,
+        up: *state.up(mode),
+    };
     grid(ui, &axes, mode);
     let painter = ui.painter().with_clip_rect(plot);
     if mode == PlaneMode::Plr {
@@ -77,25 +89,43 @@ struct Axes {
 
 impl Axes {
     fn at(&self, at: Place) -> egui::Pos2 {
-        place(self.plot, self.across.share(at.lufs), self.up.share(at.up_db))
+        place(
+            self.plot,
+            self.across.share(at.lufs),
+            self.up.share(at.up_db),
+        )
     }
 }
 
 fn read_trails(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) {
     let span = time::last(TRAIL_S, scene.history);
     for (signal, traces) in SIGNALS.into_iter().zip(&mut state.trails) {
-        for (column, trace) in plane::columns(signal, mode).into_iter().flatten().zip(traces) {
+        for (column, trace) in plane::columns(signal, mode)
+            .into_iter()
+            .flatten()
+            .zip(traces)
+        {
             scene.history.trace(column, span, TRAIL_POINTS, trace);
         }
     }
 }
 
 fn fit(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) -> bool {
-    let places = state.trails.iter().flat_map(|[across, up]| plane::trail(across, up)).map(|(place, _)| place);
-    let marks = SIGNALS.into_iter().filter_map(|signal| plane::now(scene.snapshot, signal, mode));
+    let places = state
+        .trails
+        .iter()
+        .flat_map(|[across, up]| plane::trail(across, up))
+        .map(|(place, _)| place);
+    let marks = SIGNALS
+        .into_iter()
+        .filter_map(|signal| plane::now(scene.snapshot, signal, mode));
     let wanted = plane::extent(places.chain(marks), scene.session.target(), mode);
-    let across = state.across.follow(wanted.map(|[across, _]| across), scene.elapsed_s);
-    let up = state.up(mode).follow(wanted.map(|[_, up]| up), scene.elapsed_s);
+    let across = state
+        .across
+        .follow(wanted.map(|[across, _]| across), scene.elapsed_s);
+    let up = state
+        .up(mode)
+        .follow(wanted.map(|[_, up]| up), scene.elapsed_s);
     if !state.settled && wanted.is_some() {
         // The first time there is something to see there is nothing to move away from.
         state.across.settle();
@@ -112,10 +142,23 @@ fn head(ui: &mut Ui, area: Rect, scene: &Scene<'_>, mode: PlaneMode) {
     let middle = area.top() + 12.0;
     let lufs = number::fixed(scene.snapshot.output.readings.short_term_lufs, 1);
     let up = number::fixed(now.map(|now| now.up_db), 1);
-    mark::paint(ui.painter(), Signal::Output, pos2(area.left() + 8.0, middle), 15.0, colours.output.mark);
+    mark::paint(
+        ui.painter(),
+        Signal::Output,
+        pos2(area.left() + 8.0, middle),
+        15.0,
+        colours.output.mark,
+    );
     let figure = |x: f32, figure: String, unit: &str| {
         let at = pos2(x, middle);
-        let written = scene::text(ui.painter(), at, Align2::LEFT_CENTER, figure, LARGE_PT, colours.output.text);
+        let written = scene::text(
+            ui.painter(),
+            at,
+            Align2::LEFT_CENTER,
+            figure,
+            LARGE_PT,
+            colours.output.text,
+        );
         let at = pos2(written.right() + 6.0, middle + 5.0);
         label(ui.painter(), at, Align2::LEFT_CENTER, unit, colours.label).right()
     };
@@ -128,16 +171,30 @@ fn head(ui: &mut Ui, area: Rect, scene: &Scene<'_>, mode: PlaneMode) {
     let state = target::state(scene.session.target(), &scene.snapshot.output.readings);
     state_line(ui, pos2(area.left(), area.top() + 34.0), &state, scene);
     for (index, (choice, name, tip)) in [
-        (PlaneMode::Plr, "PLR", "Shows the short-term peak-to-loudness ratio upwards."),
-        (PlaneMode::Microdynamics, "microdynamics", "Shows the microdynamics (LDR) of the last 10 s upwards."),
+        (
+            PlaneMode::Plr,
+            "PLR",
+            "Shows the short-term peak-to-loudness ratio upwards.",
+        ),
+        (
+            PlaneMode::Microdynamics,
+            "microdynamics",
+            "Shows the microdynamics (LDR) of the last 10 s upwards.",
+        ),
     ]
     .into_iter()
     .enumerate()
     {
         let [left, width] = [[-154.0, 46.0], [-106.0, 106.0]][index];
-        let rect = Rect::from_min_size(pos2(area.right() + left, area.top() - 2.0), vec2(width, 24.0));
+        let rect = Rect::from_min_size(
+            pos2(area.right() + left, area.top() - 2.0),
+            vec2(width, 24.0),
+        );
         if choose(ui, rect, name, tip, mode == choice) {
-            scene.params.session.update(|session| session.plane = choice);
+            scene
+                .params
+                .session
+                .update(|session| session.plane = choice);
         }
     }
 }
@@ -147,7 +204,12 @@ fn state_line(ui: &Ui, at: egui::Pos2, state: &target::State, scene: &Scene<'_>)
     let colours = scene::colours(ui);
     let box_ = Rect::from_center_size(at + vec2(8.0, 0.0), vec2(13.0, 11.0));
     let painter = ui.painter();
-    painter.rect_stroke(box_, 1, Stroke::new(1.5, colours.window.mark), StrokeKind::Inside);
+    painter.rect_stroke(
+        box_,
+        1,
+        Stroke::new(1.5, colours.window.mark),
+        StrokeKind::Inside,
+    );
     let dot = match state.inside {
         Some(true) => Some(box_.center()),
         Some(false) => Some(box_.right_top() + vec2(4.0, -1.0)),
@@ -156,19 +218,46 @@ fn state_line(ui: &Ui, at: egui::Pos2, state: &target::State, scene: &Scene<'_>)
     if let Some(dot) = dot {
         painter.circle_filled(dot, 2.5, colours.output.mark);
     }
-    let colour = if state.inside == Some(true) { colours.window.text } else { colours.text };
-    let song = label(painter, at + vec2(24.0, 0.0), Align2::LEFT_CENTER, format!("song: {}", state.words), colour);
-    let turned = target::turn_down_words(scene.session.playback_lufs, &scene.snapshot.output.readings);
-    label(painter, pos2(song.right() + 16.0, at.y), Align2::LEFT_CENTER, turned, colours.label);
+    let colour = if state.inside == Some(true) {
+        colours.window.text
+    } else {
+        colours.text
+    };
+    let song = label(
+        painter,
+        at + vec2(24.0, 0.0),
+        Align2::LEFT_CENTER,
+        format!("song: {}", state.words),
+        colour,
+    );
+    let turned =
+        target::turn_down_words(scene.session.playback_lufs, &scene.snapshot.output.readings);
+    label(
+        painter,
+        pos2(song.right() + 16.0, at.y),
+        Align2::LEFT_CENTER,
+        turned,
+        colours.label,
+    );
 }
 
 fn choose(ui: &mut Ui, rect: Rect, name: &str, tip: &str, on: bool) -> bool {
     let colours = scene::colours(ui);
     let response = ui.interact(rect, ui.scope_id().with(("plane", name)), Sense::click());
-    let face = if on || response.hovered() { colours.track } else { colours.panel };
+    let face = if on || response.hovered() {
+        colours.track
+    } else {
+        colours.panel
+    };
     ui.painter().rect_filled(rect, RADIUS, face);
     let colour = if on { colours.text } else { colours.label };
-    label(ui.painter(), rect.center(), Align2::CENTER_CENTER, name, colour);
+    label(
+        ui.painter(),
+        rect.center(),
+        Align2::CENTER_CENTER,
+        name,
+        colour,
+    );
     control::focus_ring(ui, rect, &response);
     let told = format!("Plane shows {name}");
     response.widget_info(|| WidgetInfo::selected(Role::RadioButton, true, on, &told));
@@ -189,20 +278,44 @@ fn grid(ui: &Ui, axes: &Axes, mode: PlaneMode) {
         let unit = plot.right() - 34.0;
         if x < unit && x > plot.left() + 6.0 {
             let at = pos2(x, plot.bottom() + 10.0);
-            small(painter, at, Align2::CENTER_CENTER, number::fixed(Some(lufs), 0), colours.label);
+            small(
+                painter,
+                at,
+                Align2::CENTER_CENTER,
+                number::fixed(Some(lufs), 0),
+                colours.label,
+            );
         }
     }
-    small(painter, pos2(plot.right(), plot.bottom() + 10.0), Align2::RIGHT_CENTER, "LUFS", colours.label);
+    small(
+        painter,
+        pos2(plot.right(), plot.bottom() + 10.0),
+        Align2::RIGHT_CENTER,
+        "LUFS",
+        colours.label,
+    );
     let every = if mode == PlaneMode::Plr { 2.0 } else { 1.0 };
     for db in axes.up.ticks(every) {
         let y = place(plot, 0.0, axes.up.share(db)).y;
         inside.hline(plot.x_range(), y, Stroke::new(1.0, colours.grid));
         if y > plot.top() + 20.0 && y < plot.bottom() - 4.0 {
             let at = pos2(plot.left() - 6.0, y);
-            small(painter, at, Align2::RIGHT_CENTER, number::fixed(Some(db), 0), colours.label);
+            small(
+                painter,
+                at,
+                Align2::RIGHT_CENTER,
+                number::fixed(Some(db), 0),
+                colours.label,
+            );
         }
     }
-    small(painter, pos2(plot.left() - 6.0, plot.top() + 7.0), Align2::RIGHT_CENTER, "dB", colours.label);
+    small(
+        painter,
+        pos2(plot.left() - 6.0, plot.top() + 7.0),
+        Align2::RIGHT_CENTER,
+        "dB",
+        colours.label,
+    );
 }
 
 /// PLR is true peak less loudness: peaks at the ceiling lie on a falling diagonal, and nothing lies beyond it.
@@ -214,12 +327,20 @@ fn ceiling(painter: &Painter, scene: &Scene<'_>, axes: &Axes, colours: &Colours)
         (0.0, "full scale")
     };
     let [low, high] = axes.across.range();
-    let ends = [low - 1.0, high + 1.0].map(|lufs| axes.at(Place { lufs, up_db: dbtp - lufs }));
+    let ends = [low - 1.0, high + 1.0].map(|lufs| {
+        axes.at(Place {
+            lufs,
+            up_db: dbtp - lufs,
+        })
+    });
     painter.line_segment(ends, Stroke::new(1.5, colours.level));
     // The name stands where the diagonal comes in: beside the top edge, or at the left edge.
     let [_, top] = axes.up.range();
     let enters = (dbtp - top).max(low);
-    let at = axes.at(Place { lufs: enters, up_db: dbtp - enters }) + vec2(24.0, 9.0);
+    let at = axes.at(Place {
+        lufs: enters,
+        up_db: dbtp - enters,
+    }) + vec2(24.0, 9.0);
     let told = format!("{name} {}", number::with_unit(Some(dbtp), 1, "dBTP"));
     label(painter, at, Align2::LEFT_CENTER, told, colours.label);
 }
@@ -238,13 +359,38 @@ fn window(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, co
         PlaneMode::Microdynamics => [None, None],
     };
     let rect = Rect::from_min_max(
-        pos2(limits.low.map_or(open.left(), x), high.map_or(open.top(), y)),
-        pos2(limits.high.map_or(open.right(), x), low.map_or(open.bottom(), y)),
+        pos2(
+            limits.low.map_or(open.left(), x),
+            high.map_or(open.top(), y),
+        ),
+        pos2(
+            limits.high.map_or(open.right(), x),
+            low.map_or(open.bottom(), y),
+        ),
     );
-    painter.rect(rect, 0, colours.window_wash(), Stroke::new(1.5, colours.window.mark), StrokeKind::Middle);
+    painter.rect(
+        rect,
+        0,
+        colours.window_wash(),
+        Stroke::new(1.5, colours.window.mark),
+        StrokeKind::Middle,
+    );
     let top = rect.top().max(axes.plot.top() + 18.0);
-    let at = pos2(rect.center().x, if rect.top() > axes.plot.top() { top - 9.0 } else { axes.plot.bottom() - 10.0 });
-    painter.text(at, Align2::CENTER_CENTER, &target.name, egui::FontId::proportional(LABEL_PT), colours.window.text);
+    let at = pos2(
+        rect.center().x,
+        if rect.top() > axes.plot.top() {
+            top - 9.0
+        } else {
+            axes.plot.bottom() - 10.0
+        },
+    );
+    painter.text(
+        at,
+        Align2::CENTER_CENTER,
+        &target.name,
+        egui::FontId::proportional(LABEL_PT),
+        colours.window.text,
+    );
 }
 
 fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, colours: &Colours) {
@@ -262,13 +408,21 @@ fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, colo
 
 /// Where the signals are now. Without the saturator clean and output are one, and drawn as one.
 fn marks(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, colours: &Colours) {
-    for (signal, size) in SIGNALS.into_iter().zip([14.0, 14.0, 17.0]) {
-        let Some(now) = plane::now(scene.snapshot, signal, mode) else { continue };
+    for (signal, size) in SIGNALS.into_iter().zip([14.0, 17.0, 14.0]) {
+        let Some(now) = plane::now(scene.snapshot, signal, mode) else {
+            continue;
+        };
         if signal == Signal::Clean && !scene.params.saturator.on.value() {
             continue;
         }
         let at = axes.at(now);
-        painter.add(Shape::circle_filled(at, size * 0.8, colours.well.gamma_multiply(0.7)));
+        if signal != Signal::Input {
+            painter.add(Shape::circle_filled(
+                at,
+                size * 0.8,
+                colours.well.gamma_multiply(0.7),
+            ));
+        }
         mark::paint(painter, signal, at, size, colours.hue(signal).mark);
     }
 }
@@ -285,20 +439,40 @@ fn hover(ui: &mut Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
             number::fixed(now.map(|now| now.up_db), 1)
         )
     };
-    let spoken =
-        format!("Plane: {}, {}", said(Signal::Input, "input"), said(Signal::Output, "output"));
+    let spoken = format!(
+        "Plane: {}, {}",
+        said(Signal::Input, "input"),
+        said(Signal::Output, "output")
+    );
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
-    let Some(at) = response.hover_pos() else { return };
-    let lufs = axes.across.value((at.x - axes.plot.left()) / axes.plot.width());
-    let up = axes.up.value((axes.plot.bottom() - at.y) / axes.plot.height());
+    let Some(at) = response.hover_pos() else {
+        return;
+    };
+    let lufs = axes
+        .across
+        .value((at.x - axes.plot.left()) / axes.plot.width());
+    let up = axes
+        .up
+        .value((axes.plot.bottom() - at.y) / axes.plot.height());
     let painter = ui.painter().with_clip_rect(axes.plot);
     painter.vline(at.x, axes.plot.y_range(), Stroke::new(1.0, colours.track));
     painter.hline(axes.plot.x_range(), at.y, Stroke::new(1.0, colours.track));
-    let mut told =
-        format!("{} LUFS · {} dB", number::fixed(Some(lufs), 1), number::fixed(Some(up), 1));
-    if mode == PlaneMode::Plr {
-        told.push_str(&format!(" · peaks {}", number::with_unit(Some(lufs + up), 1, "dBTP")));
-    }
+    let peaks = match mode {
+        PlaneMode::Plr => format!(" · peaks {}", number::with_unit(Some(lufs + up), 1, "dBTP")),
+        PlaneMode::Microdynamics => String::new(),
+    };
+    let told = format!(
+        "{} LUFS · {} dB{peaks}",
+        number::fixed(Some(lufs), 1),
+        number::fixed(Some(up), 1)
+    );
     let corner = axes.plot.left_bottom() + vec2(8.0, -12.0);
-    scene::text(&painter, corner, Align2::LEFT_CENTER, told, BODY_PT, colours.text);
+    scene::text(
+        &painter,
+        corner,
+        Align2::LEFT_CENTER,
+        told,
+        BODY_PT,
+        colours.text,
+    );
 }

@@ -31,13 +31,18 @@ pub struct Scene<'a> {
 impl Scene<'_> {
     /// Sample rate, Hz; a common one before the first block.
     pub fn sample_rate_hz(&self) -> f64 {
-        if self.snapshot.sample_rate_hz > 0.0 { self.snapshot.sample_rate_hz } else { 48_000.0 }
+        if self.snapshot.sample_rate_hz > 0.0 {
+            self.snapshot.sample_rate_hz
+        } else {
+            48_000.0
+        }
     }
 
     /// Time measured since the last restart, seconds; `None` before the first block.
     pub fn measured_s(&self) -> Option<f64> {
         let frames = self.snapshot.input.readings.frames;
-        (frames > 0 && self.snapshot.sample_rate_hz > 0.0).then(|| frames as f64 / self.snapshot.sample_rate_hz)
+        (frames > 0 && self.snapshot.sample_rate_hz > 0.0)
+            .then(|| frames as f64 / self.snapshot.sample_rate_hz)
     }
 }
 
@@ -53,21 +58,43 @@ pub fn panel(ui: &Ui, rect: Rect) -> Rect {
 }
 
 /// Writes a panel's or a value's name.
-pub fn label(painter: &Painter, at: Pos2, align: Align2, text: impl ToString, colour: Color32) -> Rect {
+pub fn label(
+    painter: &Painter,
+    at: Pos2,
+    align: Align2,
+    text: impl ToString,
+    colour: Color32,
+) -> Rect {
     painter.text(at, align, text, FontId::proportional(LABEL_PT), colour)
 }
 
 /// Writes axis figures and units.
-pub fn small(painter: &Painter, at: Pos2, align: Align2, text: impl ToString, colour: Color32) -> Rect {
+pub fn small(
+    painter: &Painter,
+    at: Pos2,
+    align: Align2,
+    text: impl ToString,
+    colour: Color32,
+) -> Rect {
     painter.text(at, align, text, FontId::proportional(SMALL_PT), colour)
 }
 
 /// Writes text of any size.
-pub fn text(painter: &Painter, at: Pos2, align: Align2, text: impl ToString, size_pt: f32, colour: Color32) -> Rect {
+pub fn text(
+    painter: &Painter,
+    at: Pos2,
+    align: Align2,
+    text: impl ToString,
+    size_pt: f32,
+    colour: Color32,
+) -> Rect {
     painter.text(at, align, text, FontId::proportional(size_pt), colour)
 }
 
 /// The place in `area` of a share to the right and a share upwards.
 pub fn place(area: Rect, right: f32, up: f32) -> Pos2 {
-    pos2(area.left() + right * area.width(), area.bottom() - up * area.height())
+    pos2(
+        area.left() + right * area.width(),
+        area.bottom() - up * area.height(),
+    )
 }

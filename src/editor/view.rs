@@ -57,7 +57,8 @@ impl View {
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
         let window = ui.ctx().content_rect();
-        ui.painter().rect_filled(Rect::EVERYTHING, 0, scene::colours(ui).background);
+        ui.painter()
+            .rect_filled(Rect::EVERYTHING, 0, scene::colours(ui).background);
         let least = Vec2::from(layout::SMALLEST);
         if window.width() >= least.x && window.height() >= least.y {
             return self.draw(ui, setter, window);
@@ -87,7 +88,9 @@ impl View {
         chain::show(ui, places.chain, &scene, &mut self.chain);
         if self.introducing && introduction::show(ui) {
             self.introducing = false;
-            self.params.session.update(|session| session.introduced = true);
+            self.params
+                .session
+                .update(|session| session.introduced = true);
         }
         match wish {
             Some(Wish::Restart) => self.end.restart(),

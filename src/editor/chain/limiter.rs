@@ -25,12 +25,24 @@ pub struct State {
 pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>, state: &mut State) {
     let limiter = &scene.params.limiter;
     let on = limiter.on.value();
-    let look = Look::new("limiter", "Keeps true peaks at or below the ceiling, in the output and in the clean path.");
+    let look = Look::new(
+        "limiter",
+        "Keeps true peaks at or below the ceiling, in the output and in the clean path.",
+    );
     head(ui, area, scene, &limiter.on, look);
-    let reduction = Rect::from_min_max(pos2(area.left(), area.top() + HEAD + 2.0), pos2(area.right(), from_bottom(area, 2).top() - 2.0));
+    let reduction = Rect::from_min_max(
+        pos2(area.left(), area.top() + HEAD + 2.0),
+        pos2(area.right(), from_bottom(area, 2).top() - 2.0),
+    );
     trace(ui, reduction, scene, state, on);
     let look = Look::new("ceiling", "True peak that the output does not pass.");
-    control::track(ui, from_bottom(area, 2), scene.setter, &limiter.ceiling, look.active(on));
+    control::track(
+        ui,
+        from_bottom(area, 2),
+        scene.setter,
+        &limiter.ceiling,
+        look.active(on),
+    );
     let automatic = limiter.automatic_release.value();
     let line = from_bottom(area, 1);
     let auto = Rect::from_min_size(line.left_top(), vec2(50.0, TRACK - 8.0));
@@ -41,10 +53,26 @@ pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>, state: &mut State) {
         &limiter.automatic_release,
         Look::new("auto", "Lets the release follow the programme.").active(on),
     );
-    let look = Look::new("", "How fast the gain recovers when set by hand.").instead_when(automatic, "release");
-    control::track(ui, line.with_min_x(auto.right() + 6.0), scene.setter, &limiter.release, look.active(on && !automatic));
-    let look = Look::new("link", "Share of the other channel's reduction that a channel takes over.");
-    control::track(ui, from_bottom(area, 0), scene.setter, &limiter.link, look.active(on));
+    let look = Look::new("", "How fast the gain recovers when set by hand.")
+        .instead_when(automatic, "release");
+    control::track(
+        ui,
+        line.with_min_x(auto.right() + 6.0),
+        scene.setter,
+        &limiter.release,
+        look.active(on && !automatic),
+    );
+    let look = Look::new(
+        "link",
+        "Share of the other channel's reduction that a channel takes over.",
+    );
+    control::track(
+        ui,
+        from_bottom(area, 0),
+        scene.setter,
+        &limiter.link,
+        look.active(on),
+    );
 }
 
 /// The last seconds of the output path's limiter, hanging from the top, and its lowest gain in words.
@@ -52,12 +80,16 @@ fn trace(ui: &Ui, area: Rect, scene: &Scene<'_>, state: &mut State, on: bool) {
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(area);
     let span = time::last(TRACE_S, scene.history);
-    scene.history.trace(Column::OutputLimiterGain, span, 100, &mut state.trace);
+    scene
+        .history
+        .trace(Column::OutputLimiterGain, span, 100, &mut state.trace);
     let step = area.width() / 100.0;
     let mut lowest = 0.0_f32;
     painter.hline(area.x_range(), area.top() + 0.5, (1.0, colours.track));
     for (index, pixel) in state.trace.pixels.iter().enumerate() {
-        if let Pixel::Values { min, .. } = *pixel {
+        if let Pixel::Values { min, .. } = *pixel
+            && min < -0.05
+        {
             lowest = lowest.min(min);
             let x = area.left() + index as f32 * step;
             let depth = (-min / REACH_DB).clamp(0.0, 1.0) * area.height();
@@ -68,6 +100,12 @@ fn trace(ui: &Ui, area: Rect, scene: &Scene<'_>, state: &mut State, on: bool) {
     if on {
         let head = pos2(area.right(), area.top() - 2.0 - HEAD / 2.0);
         let told = number::with_unit(Some(lowest.into()), 1, "dB");
-        small(ui.painter(), head, Align2::RIGHT_CENTER, told, colours.label);
+        small(
+            ui.painter(),
+            head,
+            Align2::RIGHT_CENTER,
+            told,
+            colours.label,
+        );
     }
 }

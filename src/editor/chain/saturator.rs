@@ -16,25 +16,58 @@ const POINTS: usize = 48;
 pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
     let saturator = &scene.params.saturator;
     let on = saturator.on.value();
-    let look = Look::new("saturator", "Bends the top few decibels only; what lies below the shoulder passes unchanged.");
+    let look = Look::new(
+        "saturator",
+        "Bends the top few decibels only; what lies below the shoulder passes unchanged.",
+    );
     head(ui, area, scene, &saturator.on, look);
     let share = scene.snapshot.activity.share_above_shoulder;
     if on {
-        let told = format!("{} % bend", number::fixed(Some(f64::from(share) * 100.0), 1));
+        let told = format!(
+            "{} % bend",
+            number::fixed(Some(f64::from(share) * 100.0), 1)
+        );
         let at = pos2(area.right(), area.top() + HEAD / 2.0);
-        small(ui.painter(), at, Align2::RIGHT_CENTER, told, scene::colours(ui).label);
+        small(
+            ui.painter(),
+            at,
+            Align2::RIGHT_CENTER,
+            told,
+            scene::colours(ui).label,
+        );
     }
-    let side = (area.bottom() - area.top() - HEAD - 6.0).min(0.42 * area.width());
-    let picture = Rect::from_min_max(pos2(area.left(), area.bottom() - side), pos2(area.left() + side, area.bottom()));
+    let width = 0.42 * area.width();
+    let picture = Rect::from_min_max(
+        pos2(area.left(), area.top() + HEAD + 6.0),
+        pos2(area.left() + width, area.bottom()),
+    );
     curve(ui, picture, scene, on);
     let tracks = area.with_min_x(picture.right() + 14.0);
     let controls = [
-        (&saturator.blend, "blend", "Share of the bent signal in the output."),
-        (&saturator.lean, "lean", "Bends one half of the wave sooner than the other, which adds even harmonics."),
-        (&saturator.shoulder, "shoulder", "How far below the ceiling bending begins."),
+        (
+            &saturator.blend,
+            "blend",
+            "Share of the bent signal in the output.",
+        ),
+        (
+            &saturator.lean,
+            "lean",
+            "Bends one half of the wave sooner than the other, which adds even harmonics.",
+        ),
+        (
+            &saturator.shoulder,
+            "shoulder",
+            "How far below the ceiling bending begins.",
+        ),
     ];
     for (index, (param, label, tip)) in controls.into_iter().enumerate() {
-        control::track(ui, from_bottom(tracks, index), scene.setter, param, Look::new(label, tip).active(on));
+        control::track(
+            ui,
+            from_bottom(tracks, index),
+            scene.setter,
+            param,
+            Look::new(label, tip).active(on),
+        );
     }
 }
 
@@ -56,17 +89,36 @@ fn curve(ui: &Ui, area: Rect, scene: &Scene<'_>, on: bool) {
             })
             .collect()
     };
-    painter.hline(area.x_range(), at(0.0, ceiling).y, Stroke::new(1.0, colours.track));
+    painter.hline(
+        area.x_range(),
+        at(0.0, ceiling).y,
+        Stroke::new(1.0, colours.track),
+    );
     painter.extend(Shape::dashed_line(
         &[at(shoulder, 0.0), at(shoulder, tallest)],
         Stroke::new(1.0, colours.level),
         2.0,
         3.0,
     ));
-    let bent = if on { colours.output.mark } else { colours.track };
+    let bent = if on {
+        colours.output.mark
+    } else {
+        colours.track
+    };
     if settings.lean_percent > 0.0 {
-        painter.extend(Shape::dashed_line(&line(-1.0), Stroke::new(1.5, bent), 3.0, 3.0));
+        painter.extend(Shape::dashed_line(
+            &line(-1.0),
+            Stroke::new(1.5, bent),
+            3.0,
+            3.0,
+        ));
     }
     painter.add(Shape::line(line(1.0), Stroke::new(1.75, bent)));
-    small(&painter, at(0.0, ceiling) + egui::vec2(4.0, 1.0), Align2::LEFT_TOP, "ceiling", colours.label);
+    small(
+        &painter,
+        at(0.0, ceiling) + egui::vec2(4.0, 1.0),
+        Align2::LEFT_TOP,
+        "ceiling",
+        colours.label,
+    );
 }

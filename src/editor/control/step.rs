@@ -31,8 +31,14 @@ pub fn moved(param: &FloatParam, normalized: f32, step: Step) -> f32 {
     };
     let position = param.preview_plain(normalized) / plain_step;
     // From between two steps, the next one in the direction of travel.
-    let whole = if step.count > 0.0 { (position + 1e-3).floor() } else { (position - 1e-3).ceil() };
-    param.preview_normalized((whole + step.count) * plain_step).clamp(0.0, 1.0)
+    let whole = if step.count > 0.0 {
+        (position + 1e-3).floor()
+    } else {
+        (position - 1e-3).ceil()
+    };
+    param
+        .preview_normalized((whole + step.count) * plain_step)
+        .clamp(0.0, 1.0)
 }
 
 /// The nearest value that is written out in full: a drag lands on what is read.
@@ -56,7 +62,10 @@ mod tests {
     #[test]
     fn decibels_step_by_halves_and_tenths_and_land_on_them() {
         let params = CrestlineParams::default();
-        let up = Step { count: 1.0, fine: false };
+        let up = Step {
+            count: 1.0,
+            fine: false,
+        };
         assert!((plain_after(&params.push, 3.0, up) - 3.5).abs() < 1e-4);
         assert!((plain_after(&params.push, 3.2, up) - 3.5).abs() < 1e-4);
         assert!((plain_after(&params.push, 3.2, Step { count: -1.0, ..up }) - 3.0).abs() < 1e-4);
@@ -68,8 +77,26 @@ mod tests {
     fn frequencies_step_by_a_share_of_the_range() {
         let params = CrestlineParams::default();
         let corner = &params.shelves.low_corner;
-        assert!(plain_after(corner, 120.0, Step { count: 1.0, fine: false }) > 122.0);
-        assert!(plain_after(corner, 120.0, Step { count: -1.0, fine: true }) < 120.0);
+        assert!(
+            plain_after(
+                corner,
+                120.0,
+                Step {
+                    count: 1.0,
+                    fine: false
+                }
+            ) > 122.0
+        );
+        assert!(
+            plain_after(
+                corner,
+                120.0,
+                Step {
+                    count: -1.0,
+                    fine: true
+                }
+            ) < 120.0
+        );
     }
 
     #[test]

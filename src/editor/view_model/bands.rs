@@ -4,8 +4,15 @@ use crate::editor::number::{fixed, with_unit};
 use crate::handover::{BAND_COUNT, Column, Point, Snapshot, TapState, mid_band_hz};
 
 /// The history's columns of the four bands' reductions, low to high.
-pub const COLUMNS: [Column; 4] =
-    [Column::ReductionLow, Column::ReductionLowMid, Column::ReductionHighMid, Column::ReductionHigh];
+pub const COLUMNS: [Column; 4] = [
+    Column::ReductionLow,
+    Column::ReductionLowMid,
+    Column::ReductionHighMid,
+    Column::ReductionHigh,
+];
+
+/// Distortion below this is not told apart, dB.
+const LEAST_DISTORTION_DB: f64 = -90.0;
 
 /// What a band pays now; `None` while not known.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -20,13 +27,24 @@ impl Paid {
     /// Both as written: reduction as a negative gain.
     pub fn written(&self) -> [String; 2] {
         let gain = self.reduction_db.map(|reduction| -reduction);
-        [with_unit(gain, 1, "dB"), with_unit(self.distortion_db, 0, "dB")]
+        let distortion = match self.distortion_db {
+            // Rounding of samples lies about there.
+            Some(db) if db < LEAST_DISTORTION_DB => {
+                format!("< {}", with_unit(Some(LEAST_DISTORTION_DB), 0, "dB"))
+            }
+            distortion => with_unit(distortion, 0, "dB"),
+        };
+        [with_unit(gain, 1, "dB"), distortion]
     }
 }
 
 /// What the four bands pay, low to high, as means of the last 3 s: in the output of the chain, or before the input where a tap tells.
 pub fn paid(snapshot: &Snapshot, tap: bool) -> [Paid; 4] {
-    let reduction = if tap { &snapshot.tap.reduction } else { &snapshot.output_reduction };
+    let reduction = if tap {
+        &snapshot.tap.reduction
+    } else {
+        &snapshot.output_reduction
+    };
     reduction.bands.map(|band| Paid {
         reduction_db: band.reduction.mean_3s_db.map(f64::from),
         distortion_db: band.distortion.mean_3s_db.map(f64::from),
@@ -52,12 +70,24 @@ pub fn tap_in_words(snapshot: &Snapshot) -> String {
 /// What the bands are called, by their crossovers.
 pub fn names(crossovers_hz: [f64; 3]) -> [String; 4] {
     let [low, mid, high] = crossovers_hz.map(short);
-    [format!("below {low}"), format!("{low} – {mid}"), format!("{mid} – {high}"), format!("above {high}")]
+    [
+        format!("below {low}"),
+        format!("{low} – {mid}"),
+        format!("{mid} – {high}"),
+        format!("above {high}"),
+    ]
 }
 
 /// A frequency where there is little room: `120`, `1 k`, `6.3 k`.
 fn short(hz: f64) -> String {
-    if hz < 999.5 { fixed(Some(hz), 0) } else { format!("{}\u{a0}k", fixed(Some(hz / 1000.0), 1).trim_end_matches(".0")) }
+    if hz < 999.5 {
+        fixed(Some(hz), 0)
+    } else {
+        format!(
+            "{}\u{a0}k",
+            fixed(Some(hz / 1000.0), 1).trim_end_matches(".0")
+        )
+    }
 }
 
 /// How far along the audible range a frequency lies, octave by octave.
@@ -97,13 +127,24 @@ mod tests {
     #[test]
     fn what_is_not_known_is_a_dash() {
         assert_eq!(Paid::default().written(), ["—", "—"]);
-        let paid = Paid { reduction_db: Some(2.94), distortion_db: Some(-31.2) };
+        let paid = Paid {
+            reduction_db: Some(2.94),
+            distortion_db: Some(-31.2),
+        };
+        let pure = Paid {
+            distortion_db: Some(-123.4),
+            ..Paid::default()
+        };
+        assert_eq!(pure.written()[1], "< −90\u{a0}dB");
         assert_eq!(paid.written(), ["−2.9\u{a0}dB", "−31\u{a0}dB"]);
     }
 
     #[test]
     fn the_tap_is_told_in_words() {
-        let mut snapshot = Snapshot { sample_rate_hz: 48_000.0, ..Snapshot::default() };
+        let mut snapshot = Snapshot {
+            sample_rate_hz: 48_000.0,
+            ..Snapshot::default()
+        };
         assert_eq!(tap_in_words(&snapshot), "off");
         snapshot.tap.state = TapState::Aligned;
         snapshot.tap.delay_frames = 480;

@@ -20,8 +20,16 @@ pub struct Curve {
 
 /// The curves, in the order they are drawn.
 pub const CURVES: [Curve; 2] = [
-    Curve { column: Column::ShortTermInput, signal: Signal::Input, width: 1.25 },
-    Curve { column: Column::ShortTermOutput, signal: Signal::Output, width: 1.75 },
+    Curve {
+        column: Column::ShortTermInput,
+        signal: Signal::Input,
+        width: 1.25,
+    },
+    Curve {
+        column: Column::ShortTermOutput,
+        signal: Signal::Output,
+        width: 1.75,
+    },
 ];
 
 /// The scale of the PLR, at the right.
@@ -32,10 +40,13 @@ const FLOOR_LUFS: f64 = -42.0;
 
 /// The range of what the curves show.
 pub fn extent(traces: &[Trace]) -> Option<[f64; 2]> {
-    let values = traces.iter().flat_map(|trace| &trace.pixels).filter_map(|pixel| match *pixel {
-        Pixel::Values { last, .. } => Some(f64::from(last)),
-        _ => None,
-    });
+    let values = traces
+        .iter()
+        .flat_map(|trace| &trace.pixels)
+        .filter_map(|pixel| match *pixel {
+            Pixel::Values { last, .. } => Some(f64::from(last)),
+            _ => None,
+        });
     let range = values.fold(None, |range: Option<[f64; 2]>, value| {
         let [low, high] = range.unwrap_or([value; 2]);
         Some([low.min(value), high.max(value)])
@@ -46,31 +57,40 @@ pub fn extent(traces: &[Trace]) -> Option<[f64; 2]> {
 
 /// True peak that counts as passed: the limiter's ceiling, or full scale without it.
 pub fn ceiling(params: &CrestlineParams) -> f64 {
-    if params.limiter.on.value() { params.limiter.ceiling.value().into() } else { 0.0 }
+    if params.limiter.on.value() {
+        params.limiter.ceiling.value().into()
+    } else {
+        0.0
+    }
 }
 
 /// A stretch of time as it is written.
 pub fn span_in_words(span: Span) -> String {
-    format!("{} to {}", clock(Some(span.start_s)), clock(Some(span.end_s)))
+    format!(
+        "{} to {}",
+        clock(Some(span.start_s)),
+        clock(Some(span.end_s))
+    )
 }
 
 /// What was measured at a moment.
 pub fn values_in_words(time_s: f64, recorded: &Recorded) -> String {
     let value = |column| recorded.point.get(column).map(f64::from);
     let song = value(Column::SongPosition);
-    let mut text = clock(Some(time_s));
-    if song.is_some() {
-        text.push_str(&format!(" (song {})", clock(song)));
-    }
-    text.push_str(&format!(
-        "   input {}   output {}   PLR {}   peak {}   limiter {}",
+    let song = if song.is_some() {
+        format!(" (song {})", clock(song))
+    } else {
+        String::new()
+    };
+    format!(
+        "{}{song}   input {}   output {}   PLR {}   peak {}   limiter {}",
+        clock(Some(time_s)),
         fixed(value(Column::ShortTermInput), 1),
         with_unit(value(Column::ShortTermOutput), 1, "LUFS"),
         with_unit(value(Column::PlrOutput), 1, "dB"),
         with_unit(value(Column::TruePeakOutput), 1, "dBTP"),
         with_unit(value(Column::OutputLimiterGain), 1, "dB"),
-    ));
-    text
+    )
 }
 
 #[cfg(test)]
@@ -79,8 +99,15 @@ mod tests {
 
     #[test]
     fn quiet_ends_do_not_squeeze_the_song() {
-        let value = |last| Pixel::Values { min: last, max: last, last };
-        let trace = Trace { pixels: vec![value(-70.0), Pixel::Unknown, value(-10.0)], ..Trace::default() };
+        let value = |last| Pixel::Values {
+            min: last,
+            max: last,
+            last,
+        };
+        let trace = Trace {
+            pixels: vec![value(-70.0), Pixel::Unknown, value(-10.0)],
+            ..Trace::default()
+        };
         assert_eq!(extent(&[trace]), Some([-42.0, -6.0]));
         assert_eq!(extent(&[Trace::default()]), None);
     }
@@ -88,11 +115,17 @@ mod tests {
     #[test]
     fn without_the_limiter_full_scale_counts() {
         let params = CrestlineParams::default();
-        assert_eq!(ceiling(&params), 0.0);
+        assert!(ceiling(&params).abs() < 1e-9);
     }
 
     #[test]
     fn a_stretch_is_told_by_the_clock() {
-        assert_eq!(span_in_words(Span { start_s: 12.3, end_s: 75.0 }), "0:12 to 1:15");
+        assert_eq!(
+            span_in_words(Span {
+                start_s: 12.3,
+                end_s: 75.0
+            }),
+            "0:12 to 1:15"
+        );
     }
 }

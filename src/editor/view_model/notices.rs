@@ -15,9 +15,15 @@ pub fn recorded(listen: ListenChoice, bypass: bool) -> Option<&'static str> {
     match (bypass, listen) {
         (true, _) => Some("Bypassed: the host hears and records the input."),
         (false, ListenChoice::Output) => None,
-        (false, ListenChoice::Clean) => Some("The host records what is heard: clean, not the output."),
-        (false, ListenChoice::Input) => Some("The host records what is heard: the input, not the output."),
-        (false, ListenChoice::Residue) => Some("The host records what is heard: the residue, not the output."),
+        (false, ListenChoice::Clean) => {
+            Some("The host records what is heard: clean, not the output.")
+        }
+        (false, ListenChoice::Input) => {
+            Some("The host records what is heard: the input, not the output.")
+        }
+        (false, ListenChoice::Residue) => {
+            Some("The host records what is heard: the residue, not the output.")
+        }
     }
 }
 
@@ -42,7 +48,11 @@ pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<
 
 /// Gain at which each signal (output, clean, input) is or would be heard, as a button shows it; empty where it is none.
 pub fn gain(db: f32) -> String {
-    if db > -0.05 { String::new() } else { number::fixed(Some(db.into()), 1) }
+    if db > -0.05 {
+        String::new()
+    } else {
+        number::fixed(Some(db.into()), 1)
+    }
 }
 
 #[cfg(test)]
@@ -60,8 +70,16 @@ mod tests {
     #[test]
     fn only_the_output_needs_no_word() {
         assert_eq!(recorded(ListenChoice::Output, false), None);
-        assert!(recorded(ListenChoice::Output, true).unwrap().contains("input"));
-        assert!(recorded(ListenChoice::Residue, false).unwrap().contains("residue"));
+        assert!(
+            recorded(ListenChoice::Output, true)
+                .unwrap()
+                .contains("input")
+        );
+        assert!(
+            recorded(ListenChoice::Residue, false)
+                .unwrap()
+                .contains("residue")
+        );
     }
 
     #[test]

@@ -128,7 +128,11 @@ impl Row {
     /// The row as one sentence, for screen readers.
     pub fn spoken(&self) -> String {
         let [input, clean, output] = &self.cells;
-        let unsettled = if self.settled { "" } else { ", not settled yet" };
+        let unsettled = if self.settled {
+            ""
+        } else {
+            ", not settled yet"
+        };
         format!(
             "{}: input {input}, clean {clean}, output {output} {}, change {}{unsettled}",
             self.name, self.unit, self.change
@@ -151,7 +155,9 @@ pub fn rows(snapshot: &Snapshot) -> Vec<Row> {
                 tip: measure.tip,
                 cells: values.map(|value| number::fixed(value, measure.decimals)),
                 change: number::signed(change, measure.decimals),
-                settled: measure.name != "range" || points.iter().all(|r| r.loudness_range_settled),
+                settled: measure.name != "range"
+                    || values.iter().all(Option::is_none)
+                    || points.iter().all(|r| r.loudness_range_settled),
             }
         })
         .collect()
@@ -161,7 +167,11 @@ pub fn rows(snapshot: &Snapshot) -> Vec<Row> {
 pub fn as_text(rows: &[Row]) -> String {
     let mut text = String::from("measure\tunit\tinput\tclean\toutput\tchange\n");
     for row in rows {
-        let unit = if row.settled { row.unit.to_owned() } else { format!("{} (not settled)", row.unit) };
+        let unit = if row.settled {
+            row.unit.to_owned()
+        } else {
+            format!("{} (not settled)", row.unit)
+        };
         let [input, clean, output] = &row.cells;
         let cells = [row.name, &unit, input, clean, output, &row.change];
         let line = cells.join("\t").replace('−', "-").replace(number::NONE, "");
@@ -177,7 +187,11 @@ mod tests {
 
     fn played() -> Snapshot {
         let mut snapshot = Snapshot::default();
-        for (point, level) in [(&mut snapshot.input, -16.4), (&mut snapshot.clean, -10.4), (&mut snapshot.output, -10.0)] {
+        for (point, level) in [
+            (&mut snapshot.input, -16.4),
+            (&mut snapshot.clean, -10.4),
+            (&mut snapshot.output, -10.0),
+        ] {
             point.readings.frames = 48_000;
             point.readings.integrated_lufs = Some(level);
             point.readings.loudness_range_lu = Some(2.9);
@@ -220,10 +234,18 @@ mod tests {
     /// EBU R 128: the loudness range is not to be relied on within the first minute.
     #[test]
     fn the_range_is_flagged_until_it_has_settled() {
+        assert!(
+            row(&rows(&Snapshot::default()), "range").settled,
+            "a dash is not a value"
+        );
         let mut snapshot = played();
         assert!(!row(&rows(&snapshot), "range").settled);
         assert!(row(&rows(&snapshot), "integrated").settled);
-        for point in [&mut snapshot.input, &mut snapshot.clean, &mut snapshot.output] {
+        for point in [
+            &mut snapshot.input,
+            &mut snapshot.clean,
+            &mut snapshot.output,
+        ] {
             point.readings.loudness_range_settled = true;
         }
         assert!(row(&rows(&snapshot), "range").settled);
@@ -232,7 +254,10 @@ mod tests {
     #[test]
     fn the_copy_is_read_by_spreadsheets() {
         let text = as_text(&rows(&played()));
-        let line = text.lines().find(|line| line.starts_with("integrated")).unwrap();
+        let line = text
+            .lines()
+            .find(|line| line.starts_with("integrated"))
+            .unwrap();
         assert_eq!(line, "integrated\tLUFS\t-16.4\t-10.4\t-10.0\t+6.4");
         assert!(text.contains("PLR\tdB\t\t\t\t\n"));
         assert!(text.contains("range\tLU (not settled)\t2.9"));

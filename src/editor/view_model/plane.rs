@@ -30,7 +30,10 @@ pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place
         PlaneMode::Plr => readings.short_term_plr_db,
         PlaneMode::Microdynamics => readings.ldr_10s_db,
     };
-    Some(Place { lufs: readings.short_term_lufs?, up_db: up_db? })
+    Some(Place {
+        lufs: readings.short_term_lufs?,
+        up_db: up_db?,
+    })
 }
 
 /// The columns of the history that a signal's trail is made of: across, and up.
@@ -53,14 +56,26 @@ pub fn trail<'a>(across: &'a Trace, up: &'a Trace) -> impl Iterator<Item = (Plac
         _ => None,
     };
     let count = across.pixels.len().max(1) as f32;
-    across.pixels.iter().zip(&up.pixels).enumerate().filter_map(move |(index, (across, up))| {
-        let place = Place { lufs: last(across)?, up_db: last(up)? };
-        Some((place, 1.0 - (index + 1) as f32 / count))
-    })
+    across
+        .pixels
+        .iter()
+        .zip(&up.pixels)
+        .enumerate()
+        .filter_map(move |(index, (across, up))| {
+            let place = Place {
+                lufs: last(across)?,
+                up_db: last(up)?,
+            };
+            Some((place, 1.0 - (index + 1) as f32 / count))
+        })
 }
 
 /// What the plane has to show: the range of `places` with some room, and the window.
-pub fn extent(places: impl Iterator<Item = Place>, window: &TargetWindow, mode: PlaneMode) -> Option<[[f64; 2]; 2]> {
+pub fn extent(
+    places: impl Iterator<Item = Place>,
+    window: &TargetWindow,
+    mode: PlaneMode,
+) -> Option<[[f64; 2]; 2]> {
     let all = places.fold(None, |range: Option<[[f64; 2]; 2]>, place| {
         let [across, up] = range.unwrap_or([[place.lufs; 2], [place.up_db; 2]]);
         let widened = |[low, high]: [f64; 2], value: f64| [low.min(value), high.max(value)];
@@ -68,21 +83,32 @@ pub fn extent(places: impl Iterator<Item = Place>, window: &TargetWindow, mode: 
     });
     let [mut across, mut up] = all?;
     // The window is what one steers for: it is in sight as long as it is not hopelessly far away.
-    let near = |range: [f64; 2], value: f64, reach: f64| (range[0] - reach..=range[1] + reach).contains(&value);
-    for limit in [window.loudness_lufs.low, window.loudness_lufs.high].into_iter().flatten() {
+    let near = |range: [f64; 2], value: f64, reach: f64| {
+        (range[0] - reach..=range[1] + reach).contains(&value)
+    };
+    for limit in [window.loudness_lufs.low, window.loudness_lufs.high]
+        .into_iter()
+        .flatten()
+    {
         if near(across, limit, 14.0) {
             across = [across[0].min(limit - 0.8), across[1].max(limit + 0.8)];
         }
     }
     if mode == PlaneMode::Plr {
-        for limit in [window.plr_db.low, window.plr_db.high].into_iter().flatten() {
+        for limit in [window.plr_db.low, window.plr_db.high]
+            .into_iter()
+            .flatten()
+        {
             if near(up, limit, 8.0) {
                 up = [up[0].min(limit - 0.5), up[1].max(limit + 0.5)];
             }
         }
     }
     let room = if mode == PlaneMode::Plr { 1.0 } else { 0.4 };
-    Some([[across[0] - 1.0, across[1] + 1.0], [(up[0] - room).max(0.0), up[1] + room]])
+    Some([
+        [across[0] - 1.0, across[1] + 1.0],
+        [(up[0] - room).max(0.0), up[1] + room],
+    ])
 }
 
 #[cfg(test)]
@@ -100,15 +126,28 @@ mod tests {
         snapshot.output.readings.ldr_10s_db = Some(2.5);
         let at = |up_db| Some(Place { lufs: -10.0, up_db });
         assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Plr), at(9.0));
-        assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Microdynamics), at(2.5));
+        assert_eq!(
+            now(&snapshot, Signal::Output, PlaneMode::Microdynamics),
+            at(2.5)
+        );
     }
 
     #[test]
     fn the_trail_fades_with_age_and_has_gaps() {
-        let value = |last| Pixel::Values { min: last, max: last, last };
+        let value = |last| Pixel::Values {
+            min: last,
+            max: last,
+            last,
+        };
         let pixels = vec![value(-12.0), Pixel::Unknown, Pixel::Stopped, value(-10.0)];
-        let across = Trace { pixels, ..Trace::default() };
-        let up = Trace { pixels: vec![value(9.0); 4], ..Trace::default() };
+        let across = Trace {
+            pixels,
+            ..Trace::default()
+        };
+        let up = Trace {
+            pixels: vec![value(9.0); 4],
+            ..Trace::default()
+        };
         let trail: Vec<_> = trail(&across, &up).collect();
         assert_eq!(trail.len(), 2);
         assert!((trail[0].1 - 0.75).abs() < 1e-6);
@@ -118,12 +157,18 @@ mod tests {
     #[test]
     fn the_window_is_kept_in_sight() {
         let window = rink_floor();
-        let quiet = Place { lufs: -16.0, up_db: 13.0 };
+        let quiet = Place {
+            lufs: -16.0,
+            up_db: 13.0,
+        };
         let [across, up] = extent([quiet].into_iter(), &window, PlaneMode::Plr).unwrap();
         assert!(across[0] < -16.0 && across[1] > -9.0);
         assert!(up[0] < 8.0 && up[1] > 13.0);
         assert_eq!(extent([].into_iter(), &window, PlaneMode::Plr), None);
-        let far = Place { lufs: -50.0, up_db: 13.0 };
+        let far = Place {
+            lufs: -50.0,
+            up_db: 13.0,
+        };
         let [across, _] = extent([far].into_iter(), &window, PlaneMode::Plr).unwrap();
         assert!(across[1] < -40.0);
     }

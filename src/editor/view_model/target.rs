@@ -45,20 +45,37 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
     let verdict = window.judge(readings);
     let mut off = Vec::new();
     let mut known = false;
-    let mut add = |judgement: Judgement, limits: Limits, value: Option<f64>, what: &str, unit: &str| {
-        known |= judgement != Judgement::Unknown && limits != Limits::OPEN;
-        let end = match judgement {
-            Judgement::Below => limits.low,
-            Judgement::Above => limits.high,
-            Judgement::In | Judgement::Unknown => return,
+    let mut add =
+        |judgement: Judgement, limits: Limits, value: Option<f64>, what: &str, unit: &str| {
+            known |= judgement != Judgement::Unknown && limits != Limits::OPEN;
+            let end = match judgement {
+                Judgement::Below => limits.low,
+                Judgement::Above => limits.high,
+                Judgement::In | Judgement::Unknown => return,
+            };
+            let by = value.zip(end).map(|(value, end)| (value - end).abs());
+            off.push(format!(
+                "{what} {} {unit} {}",
+                number::fixed(by, 1),
+                judgement.word()
+            ));
         };
-        let by = value.zip(end).map(|(value, end)| (value - end).abs());
-        off.push(format!("{what} {} {unit} {}", number::fixed(by, 1), judgement.word()));
-    };
     let at_most = |high| Limits { low: None, high };
-    add(verdict.loudness, window.loudness_lufs, readings.integrated_lufs, "loudness", "LU");
+    add(
+        verdict.loudness,
+        window.loudness_lufs,
+        readings.integrated_lufs,
+        "loudness",
+        "LU",
+    );
     add(verdict.plr, window.plr_db, readings.plr_db, "PLR", "dB");
-    add(verdict.true_peak, at_most(window.ceiling_dbtp), readings.true_peak_dbtp, "true peak", "dB");
+    add(
+        verdict.true_peak,
+        at_most(window.ceiling_dbtp),
+        readings.true_peak_dbtp,
+        "true peak",
+        "dB",
+    );
     add(
         verdict.short_term_max,
         at_most(window.short_term_max_lufs),
@@ -78,7 +95,11 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
 /// What playback levelled to one loudness does to the song, in words; a dash for what is not known.
 pub fn turn_down_words(playback_lufs: f64, readings: &Readings) -> String {
     let level = number::fixed(Some(playback_lufs), 0);
-    let turned = turn_down(playback_lufs, readings.integrated_lufs, readings.true_peak_dbtp);
+    let turned = turn_down(
+        playback_lufs,
+        readings.integrated_lufs,
+        readings.true_peak_dbtp,
+    );
     let gain = number::signed(turned.map(|turned| turned.gain_db), 1);
     format!("levelled to {level} LUFS: {gain} dB")
 }
@@ -99,23 +120,38 @@ mod tests {
 
     #[test]
     fn a_window_is_told_in_words() {
-        assert_eq!(in_words(&rink_floor()), "−11.0 … −9.0 LUFS · PLR 8.0 … 11.0 · −1.0\u{a0}dBTP");
+        assert_eq!(
+            in_words(&rink_floor()),
+            "−11.0 … −9.0 LUFS · PLR 8.0 … 11.0 · −1.0\u{a0}dBTP"
+        );
     }
 
     #[test]
     fn inside_outside_and_unknown_are_words() {
         let window = rink_floor();
         assert_eq!(state(&window, &Readings::default()).inside, None);
-        assert_eq!(state(&window, &readings(-10.0, -1.0)).words, "in the window");
+        assert_eq!(
+            state(&window, &readings(-10.0, -1.0)).words,
+            "in the window"
+        );
         let quiet = state(&window, &readings(-14.0, -1.0));
         assert_eq!(quiet.inside, Some(false));
         assert_eq!(quiet.words, "loudness 3.0 LU below, PLR 2.0 dB above");
-        assert_eq!(state(&window, &readings(-10.0, 0.5)).words, "true peak 1.5 dB above");
+        assert_eq!(
+            state(&window, &readings(-10.0, 0.5)).words,
+            "true peak 1.5 dB above"
+        );
     }
 
     #[test]
     fn playback_turns_a_loud_song_down() {
-        assert_eq!(turn_down_words(-14.0, &readings(-10.0, -1.0)), "levelled to −14 LUFS: −4.0 dB");
-        assert_eq!(turn_down_words(-14.0, &Readings::default()), "levelled to −14 LUFS: — dB");
+        assert_eq!(
+            turn_down_words(-14.0, &readings(-10.0, -1.0)),
+            "levelled to −14 LUFS: −4.0 dB"
+        );
+        assert_eq!(
+            turn_down_words(-14.0, &Readings::default()),
+            "levelled to −14 LUFS: — dB"
+        );
     }
 }
