@@ -11,7 +11,9 @@ pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryRead
 pub use tap::{Finding, Tap, TapState, TapThread, TapWriter, tap};
 
 use self::history::{HistoryWriter, history};
-pub use crate::measure::{AES17_OFFSET_DB, BAND_COUNT, Balance, BandReduction, Readings, Reduction, Trend, mid_band_hz};
+pub use crate::measure::{
+    AES17_OFFSET_DB, BAND_COUNT, Balance, BandReduction, Readings, Reduction, Trend, mid_band_hz,
+};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
@@ -103,7 +105,11 @@ pub fn handover() -> (AudioEnd, EditorEnd) {
             restarts_seen: 0,
             history: writer,
         },
-        EditorEnd { mailbox: output, commands, history: reader },
+        EditorEnd {
+            mailbox: output,
+            commands,
+            history: reader,
+        },
     )
 }
 
@@ -176,7 +182,11 @@ mod tests {
 
     /// A snapshot whose fields all follow from one number: a torn one would mix two numbers.
     fn marked(number: u32) -> Snapshot {
-        let mut snapshot = Snapshot { channels: number, latency_frames: number, ..Snapshot::default() };
+        let mut snapshot = Snapshot {
+            channels: number,
+            latency_frames: number,
+            ..Snapshot::default()
+        };
         snapshot.input.readings.frames = u64::from(number);
         snapshot.output.readings.frames = u64::from(number);
         snapshot

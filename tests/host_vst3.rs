@@ -4,7 +4,9 @@
 #[path = "common/clap_host.rs"]
 mod clap_host;
 
-use clap_host::ClapHost;
+use clack_extensions::params::ParamInfoFlags;
+use clap_host::{ClapHost, Param};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -43,14 +45,18 @@ fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
         .unwrap()
         .params()
         .unwrap();
-    let names: Vec<_> = params.into_iter().map(|param| param.name).collect();
+    let settable = |param: &Param| !param.flags.contains(ParamInfoFlags::IS_READONLY);
+    let params: BTreeMap<_, _> = params
+        .iter()
+        .map(|param| (&param.name, settable(param)))
+        .collect();
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/common/vst3_pedalboard.py");
     let bundle = PathBuf::from(bundled).join("Crestline.vst3");
     let mut command = Command::new(python());
     command
         .arg(script)
         .arg(bundle)
-        .arg(serde_json::to_string(&names).unwrap());
+        .arg(serde_json::to_string(&params).unwrap());
     let output = command.output().unwrap();
     let said = String::from_utf8_lossy(&output.stdout);
     print!("{said}");
@@ -61,6 +67,6 @@ fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
             .lines()
             .filter(|line| !line.contains("WARN"))
             .collect();
-        panic!("{}\n{said}", errors.join("\n"));
+        panic!("{}\n{}\n{said}", output.status, errors.join("\n"));
     }
 }

@@ -66,9 +66,9 @@ fn a_tone_in_the_middle_of_a_band_reads_in_that_band() {
         }
     }
     println!(
-        "measure: balance, tone in other bands: at least {nearest:.1} dB down in the next, of 25 promised; {farther:.1} dB farther off"
+        "measure: balance, tone in other bands: at least {nearest:.1} dB down in the next, of 34 promised; {farther:.1} dB farther off"
     );
-    assert!(nearest >= 25.0, "next band only {nearest} dB down");
+    assert!(nearest >= 34.0, "next band only {nearest} dB down");
     assert!(farther >= 40.0, "farther band only {farther} dB down");
 }
 

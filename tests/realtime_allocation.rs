@@ -17,7 +17,9 @@ mod signals;
 
 use clack_extensions::params::ParamInfoFlags;
 use clap_host::{Change, ClapHost, Run};
-use crestline::engine::{Engine, EngineSpec, Settings};
+use crestline::engine::{Engine, EngineSpec, Settings, TapSettings};
+use crestline::handover::tap;
+use crestline::measure::{Alignment, Rest, TapMeter};
 use signals::white_noise;
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::backtrace::Backtrace;
@@ -254,8 +256,10 @@ fn bad_samples_do_not_make_the_plug_in_allocate() {
 
 /// Plays `seconds` through an engine; every call of it is watched.
 fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) {
-    let mut engine = Engine::new(spec);
+    let (writer, _thread) = tap(spec.sample_rate_hz).unwrap();
+    let mut engine = Engine::new(spec).with_tap(writer);
     let noise = noise(spec.channels, 1_024, 0.5, 7);
+    let side: Vec<&[f32]> = noise.iter().map(Vec::as_slice).collect();
     let mut buffer = noise.clone();
     let frames = seconds * spec.sample_rate_hz as usize;
     let (mut played, mut blocks) = (0, 0);
@@ -270,7 +274,7 @@ fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) 
             .collect();
         let settings = settings(blocks);
         watched(&mut || {
-            engine.process(&mut views, &[], &settings);
+            engine.process(&mut views, &side, &settings);
             std::hint::black_box(engine.snapshot());
             if blocks % 1_000 == 500 {
                 engine.restart();
@@ -296,9 +300,38 @@ fn the_engine_plays_without_allocating() {
                 4,
                 |block| Settings {
                     playing: block % 3 > 0,
+                    tap: TapSettings {
+                        on: block % 700 > 100,
+                        rest: if block % 2 > 0 {
+                            Rest::Automatic
+                        } else {
+                            Rest::Known(1.0)
+                        },
+                    },
                     ..Settings::default()
                 },
             );
+        }
+    }
+}
+
+#[test]
+fn a_tap_is_measured_without_allocating() {
+    for channels in LAYOUTS {
+        let mut meter = TapMeter::new(48_000.0, channels, 256);
+        let noise = noise(channels, 256, 0.5, 9);
+        let signal: Vec<&[f32]> = noise.iter().map(Vec::as_slice).collect();
+        for block in 0_u32..4_000 {
+            let found = Alignment {
+                delay_frames: if block < 2_000 { 480 } else { -9_600 },
+                inverted: block > 1_000,
+                prominence: 100.0,
+            };
+            watched(&mut || {
+                meter.set_corners([100.0 + f64::from(block / 500), 1_000.0, 6_000.0]);
+                meter.process(&signal, &signal, (block > 100).then_some(found));
+                std::hint::black_box(meter.readings());
+            });
         }
     }
 }

@@ -27,7 +27,11 @@ pub fn kaiser(position: f64, beta: f64) -> f64 {
 
 /// `sin(πx)/(πx)`.
 pub fn sinc(x: f64) -> f64 {
-    if x == 0.0 { 1.0 } else { (PI * x).sin() / (PI * x) }
+    if x == 0.0 {
+        1.0
+    } else {
+        (PI * x).sin() / (PI * x)
+    }
 }
 
 /// Windowed-sinc low-pass of `len` taps, symmetric, with DC gain exactly 1.
@@ -67,7 +71,10 @@ pub fn half_sample(pairs: usize, beta: f64) -> Vec<f64> {
 
 /// Gain at `frequency` (cycles per sample) of the symmetric filter that [`half_sample`] returns.
 pub fn half_sample_response(taps: &[f64], frequency: f64) -> f64 {
-    taps.iter().enumerate().map(|(k, tap)| 2.0 * tap * (2.0 * PI * frequency * (k as f64 + 0.5)).cos()).sum()
+    taps.iter()
+        .enumerate()
+        .map(|(k, tap)| 2.0 * tap * (2.0 * PI * frequency * (k as f64 + 0.5)).cos())
+        .sum()
 }
 
 #[cfg(test)]

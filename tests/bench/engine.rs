@@ -16,13 +16,19 @@ const RUNS: usize = 7;
 
 /// Every stage at work, both paths running, a matched source heard.
 fn everything_on() -> Settings {
-    let mut settings = Settings { playing: true, ..Settings::default() };
+    let mut settings = Settings {
+        playing: true,
+        ..Settings::default()
+    };
     let chain = &mut settings.chain;
     chain.push.push_db = 6.0;
     chain.shelves.low_gain_db = 2.0;
     chain.shelves.high_gain_db = 2.0;
     chain.bands.on = true;
-    chain.bands.bands = [BandSettings { threshold_db: -24.0, ..BandSettings::default() }; 4];
+    chain.bands.bands = [BandSettings {
+        threshold_db: -24.0,
+        ..BandSettings::default()
+    }; 4];
     chain.saturator.enabled = true;
     chain.saturator.lean_percent = 20.0;
     chain.limiter.enabled = true;
@@ -37,7 +43,10 @@ fn pass(
     settings: &Settings,
     mut block_took: impl FnMut(usize, f64),
 ) -> f64 {
-    let mut engine = Engine::new(EngineSpec { sample_rate_hz: RATE_HZ.into(), channels: 2 });
+    let mut engine = Engine::new(EngineSpec {
+        sample_rate_hz: RATE_HZ.into(),
+        channels: 2,
+    });
     let (mut left, mut right) = (vec![0.0; block], vec![0.0; block]);
     let mut total = 0.0;
     for (index, [from_left, from_right]) in blocks(programme, block).enumerate() {
@@ -45,7 +54,11 @@ fn pass(
         left[..frames].copy_from_slice(from_left);
         right[..frames].copy_from_slice(from_right);
         let took = seconds(|| {
-            engine.process(&mut [&mut left[..frames], &mut right[..frames]], &[], settings);
+            engine.process(
+                &mut [&mut left[..frames], &mut right[..frames]],
+                &[],
+                settings,
+            );
             black_box(engine.snapshot());
         });
         total += took;
@@ -69,12 +82,36 @@ pub fn cost(programme: &[Vec<f32>; 2], figures: &mut Figures) {
         let in_small_blocks = pass(programme, SMALL_BLOCK, &on, |_, _| ());
         small.push(in_small_blocks / pass(programme, LARGE_BLOCK, &on, |_, _| ()));
     }
-    figures.add("engine_full_cost", median(&mut full), 2, "x_ebur128", Wanted::AtMost(6.0));
-    figures.add("engine_idle_cost", median(&mut rest), 2, "x_ebur128", Wanted::AtMost(3.0));
-    figures.add("engine_small_block_ratio", median(&mut small), 2, "x", Wanted::AtMost(2.0));
+    figures.add(
+        "engine_full_cost",
+        median(&mut full),
+        2,
+        "x_ebur128",
+        Wanted::AtMost(6.0),
+    );
+    figures.add(
+        "engine_idle_cost",
+        median(&mut rest),
+        2,
+        "x_ebur128",
+        Wanted::AtMost(3.0),
+    );
+    figures.add(
+        "engine_small_block_ratio",
+        median(&mut small),
+        2,
+        "x",
+        Wanted::AtMost(2.0),
+    );
     let middle = median(&mut least);
     let high = least[least.len() * 999 / 1000];
-    figures.add("engine_block_p999_over_median", high / middle, 2, "x", Wanted::AtMost(3.0));
+    figures.add(
+        "engine_block_p999_over_median",
+        high / middle,
+        2,
+        "x",
+        Wanted::AtMost(3.0),
+    );
     let middle_us = middle * 1e6;
     figures.note(&format!(
         "{BLOCK} frames: median {middle_us:.1} µs; each block at its least of {RUNS} runs"
@@ -85,5 +122,11 @@ pub fn cost(programme: &[Vec<f32>; 2], figures: &mut Figures) {
 pub fn history(figures: &mut Figures) {
     let (_audio, editor) = handover();
     let bytes = editor.history().bytes() as f64;
-    figures.add("history_bytes", bytes, 0, "bytes", Wanted::AtMost(8.0 * 1024.0 * 1024.0));
+    figures.add(
+        "history_bytes",
+        bytes,
+        0,
+        "bytes",
+        Wanted::AtMost(8.0 * 1024.0 * 1024.0),
+    );
 }

@@ -14,7 +14,7 @@ pub fn install() -> Result<()> {
     match missing() {
         Missing::Nothing => println!("System packages: all there."),
         Missing::UnknownSystem { needed } => {
-            println!("System packages: not known for this system. {needed}")
+            println!("System packages: not known for this system. {needed}");
         }
         Missing::Packages { names, install } => {
             println!("System packages missing: {}.", names.join(", "));
@@ -45,10 +45,10 @@ pub fn report() {
     match missing() {
         Missing::Nothing => println!("System packages: all there."),
         Missing::UnknownSystem { needed } => {
-            println!("System packages: not known for this system. {needed}")
+            println!("System packages: not known for this system. {needed}");
         }
         Missing::Packages { names, .. } => {
-            println!("System packages missing: {}.", names.join(", "))
+            println!("System packages missing: {}.", names.join(", "));
         }
     }
     println!(
@@ -70,7 +70,9 @@ pub fn fixtures() {
         match fetched {
             Ok(()) => println!("{what}: there."),
             Err(error) => {
-                println!("{what}: cannot be had ({error}). The tests that need it will be skipped.")
+                println!(
+                    "{what}: cannot be had ({error}). The tests that need it will be skipped."
+                );
             }
         }
     }
