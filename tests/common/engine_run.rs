@@ -1,6 +1,9 @@
 //! Runs the engine as a host would, and measures what comes out with general libraries.
 
-#![allow(dead_code, reason = "each program that includes this file uses another part of it")]
+#![allow(
+    dead_code,
+    reason = "each program that includes this file uses another part of it"
+)]
 
 use crestline::engine::{CHUNK, Engine, EngineSpec, Settings};
 use crestline::process::{
@@ -16,12 +19,18 @@ pub type Planes = Vec<Vec<f32>>;
 
 /// An engine for `channels` channels.
 pub fn engine(sample_rate_hz: f64, channels: usize) -> Engine {
-    Engine::new(EngineSpec { sample_rate_hz, channels })
+    Engine::new(EngineSpec {
+        sample_rate_hz,
+        channels,
+    })
 }
 
 /// White noise within ±`peak`, independent from channel to channel and from seed to seed (xorshift64*, Vigna, ACM TOMS 42(4), 2016).
 pub fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Planes {
-    let mut state = seed.wrapping_mul(2).wrapping_add(1).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    let mut state = seed
+        .wrapping_mul(2)
+        .wrapping_add(1)
+        .wrapping_mul(0x9e37_79b9_7f4a_7c15);
     let mut next = || {
         state ^= state >> 12;
         state ^= state << 25;
@@ -29,17 +38,35 @@ pub fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Planes {
         let bits = state.wrapping_mul(0x2545_f491_4f6c_dd1d) >> 40;
         (bits as f32 / (1_u32 << 23) as f32 - 1.0) * peak
     };
-    (0..channels).map(|_| (0..frames).map(|_| next()).collect()).collect()
+    (0..channels)
+        .map(|_| (0..frames).map(|_| next()).collect())
+        .collect()
 }
 
 /// Every stage at work.
 pub fn everything_on() -> ChainSettings {
-    let band = BandSettings { threshold_db: -30.0, ratio: 3.0, makeup_db: 1.0, ..BandSettings::default() };
+    let band = BandSettings {
+        threshold_db: -30.0,
+        ratio: 3.0,
+        makeup_db: 1.0,
+        ..BandSettings::default()
+    };
     ChainSettings {
         push: PushSettings { push_db: 8.0 },
-        shelves: ShelvesSettings { low_gain_db: -2.0, high_gain_db: 3.0, ..ShelvesSettings::default() },
-        bands: BandsSettings { on: true, bands: [band; 4], ..BandsSettings::default() },
-        saturator: SaturatorSettings { enabled: true, ..SaturatorSettings::default() },
+        shelves: ShelvesSettings {
+            low_gain_db: -2.0,
+            high_gain_db: 3.0,
+            ..ShelvesSettings::default()
+        },
+        bands: BandsSettings {
+            on: true,
+            bands: [band; 4],
+            ..BandsSettings::default()
+        },
+        saturator: SaturatorSettings {
+            enabled: true,
+            ..SaturatorSettings::default()
+        },
         limiter: LimiterSettings::default(),
     }
 }
@@ -57,7 +84,10 @@ pub fn play(
     let mut start = 0;
     while start < frames {
         let end = frames.min(start + sizes().max(1));
-        let mut block: Vec<&mut [f32]> = heard.iter_mut().map(|channel| &mut channel[start..end]).collect();
+        let mut block: Vec<&mut [f32]> = heard
+            .iter_mut()
+            .map(|channel| &mut channel[start..end])
+            .collect();
         engine.process(&mut block, &[], &settings(start));
         start = end;
     }
@@ -83,15 +113,22 @@ pub fn trace(
 ) -> Tracks {
     let channels = input.len();
     let empty = vec![Vec::new(); channels];
-    let mut tracks =
-        Tracks { heard: empty.clone(), output: empty.clone(), clean: empty.clone(), input: empty };
+    let mut tracks = Tracks {
+        heard: empty.clone(),
+        output: empty.clone(),
+        clean: empty.clone(),
+        input: empty,
+    };
     let mut start = 0;
     while start < input.first().map_or(0, Vec::len) {
-        let piece: Planes = input.iter().map(|channel| channel[start..].iter().copied().take(CHUNK).collect()).collect();
+        let piece: Planes = input
+            .iter()
+            .map(|channel| channel[start..].iter().copied().take(CHUNK).collect())
+            .collect();
         let heard = play(engine, &piece, || CHUNK, |_| settings(start));
         let signals = engine.signals();
-        for channel in 0..channels {
-            tracks.heard[channel].extend(&heard[channel]);
+        for (channel, heard) in heard.iter().enumerate().take(channels) {
+            tracks.heard[channel].extend(heard);
             tracks.output[channel].extend(signals.output[channel]);
             tracks.clean[channel].extend(signals.clean[channel]);
             tracks.input[channel].extend(signals.input[channel]);
@@ -104,12 +141,17 @@ pub fn trace(
 
 /// The frames of a range.
 pub fn cut(planes: &[Vec<f32>], range: std::ops::Range<usize>) -> Planes {
-    planes.iter().map(|channel| channel[range.clone()].to_vec()).collect()
+    planes
+        .iter()
+        .map(|channel| channel[range.clone()].to_vec())
+        .collect()
 }
 
 /// Largest step from one sample to the next.
 pub fn largest_step(planes: &[Vec<f32>]) -> f32 {
-    let steps = planes.iter().flat_map(|channel| channel.windows(2).map(|pair| (pair[1] - pair[0]).abs()));
+    let steps = planes
+        .iter()
+        .flat_map(|channel| channel.windows(2).map(|pair| (pair[1] - pair[0]).abs()));
     steps.fold(0.0, f32::max)
 }
 
@@ -128,7 +170,9 @@ pub fn true_peak_dbtp(planes: &[Vec<f32>], rate_hz: u32) -> f64 {
     let mut meter = EbuR128::new(channels, rate_hz, Mode::TRUE_PEAK).unwrap();
     let planes: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
     meter.add_frames_planar_f32(&planes).unwrap();
-    let peak = (0..channels).map(|channel| meter.true_peak(channel).unwrap()).fold(0.0, f64::max);
+    let peak = (0..channels)
+        .map(|channel| meter.true_peak(channel).unwrap())
+        .fold(0.0, f64::max);
     20.0 * peak.log10()
 }
 
@@ -137,9 +181,15 @@ pub fn true_peak_dbtp(planes: &[Vec<f32>], rate_hz: u32) -> f64 {
 pub fn true_peak_8x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
     let double = |channel: &Vec<f32>| {
         let mut double = Vec::new();
-        interpolate(channel, from, 2, |stretch| double.extend(stretch.iter().map(|sample| *sample as f32)));
+        interpolate(channel, from, 2, |stretch| {
+            double.extend(stretch.iter().map(|sample| *sample as f32));
+        });
         if from > 0 {
-            double.iter_mut().take(480).enumerate().for_each(|(n, sample)| *sample *= n as f32 / 480.0);
+            double
+                .iter_mut()
+                .take(480)
+                .enumerate()
+                .for_each(|(n, sample)| *sample *= n as f32 / 480.0);
         }
         double
     };
@@ -150,7 +200,11 @@ pub fn true_peak_8x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
 pub fn peak_16x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
     let mut peak = 0.0_f64;
     for channel in planes {
-        interpolate(channel, from, 16, |stretch| peak = stretch.iter().fold(peak, |peak, sample| peak.max(sample.abs())));
+        interpolate(channel, from, 16, |stretch| {
+            peak = stretch
+                .iter()
+                .fold(peak, |peak, sample| peak.max(sample.abs()));
+        });
     }
     20.0 * peak.log10()
 }
@@ -162,12 +216,19 @@ fn interpolate(channel: &[f32], from: usize, factor: usize, mut stretch_done: im
     const LENGTH: usize = 8192;
     const FLANK: usize = 1024;
     let mut planner = RealFftPlanner::<f64>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(LENGTH), planner.plan_fft_inverse(LENGTH * factor));
+    let (forward, inverse) = (
+        planner.plan_fft_forward(LENGTH),
+        planner.plan_fft_inverse(LENGTH * factor),
+    );
     let (mut stretch, mut spectrum) = (forward.make_input_vec(), forward.make_output_vec());
     let (mut wide, mut fine) = (inverse.make_input_vec(), inverse.make_output_vec());
     for start in (from..channel.len()).step_by(LENGTH - 2 * FLANK) {
         for (n, cell) in stretch.iter_mut().enumerate() {
-            let sample = (start + n).checked_sub(FLANK).and_then(|at| channel.get(at)).copied().unwrap_or(0.0);
+            let sample = (start + n)
+                .checked_sub(FLANK)
+                .and_then(|at| channel.get(at))
+                .copied()
+                .unwrap_or(0.0);
             let to_edge = n.min(LENGTH - 1 - n).min(FLANK) as f64 / FLANK as f64;
             *cell = f64::from(sample) * (0.5 - 0.5 * (PI * to_edge).cos()) / LENGTH as f64;
         }
@@ -184,11 +245,20 @@ fn interpolate(channel: &[f32], from: usize, factor: usize, mut stretch_done: im
 /// Without what lies above 0.45 of the sample rate, by leaving out those lines of the spectrum.
 pub fn low_passed(signal: &[f32]) -> Vec<f32> {
     let mut planner = RealFftPlanner::<f64>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(signal.len()), planner.plan_fft_inverse(signal.len()));
-    let mut samples: Vec<f64> = signal.iter().map(|sample| f64::from(*sample) / signal.len() as f64).collect();
+    let (forward, inverse) = (
+        planner.plan_fft_forward(signal.len()),
+        planner.plan_fft_inverse(signal.len()),
+    );
+    let mut samples: Vec<f64> = signal
+        .iter()
+        .map(|sample| f64::from(*sample) / signal.len() as f64)
+        .collect();
     let mut spectrum = forward.make_output_vec();
     forward.process(&mut samples, &mut spectrum).unwrap();
-    spectrum.iter_mut().skip(signal.len() * 45 / 100).for_each(|line| *line *= 0.0);
+    spectrum
+        .iter_mut()
+        .skip(signal.len() * 45 / 100)
+        .for_each(|line| *line *= 0.0);
     inverse.process(&mut spectrum, &mut samples).unwrap();
     samples.iter().map(|sample| *sample as f32).collect()
 }
