@@ -1,8 +1,12 @@
 //! Whatever is automated, and whenever: nothing but finite samples, the ceiling where it is promised, and no sudden jump up.
 
-#![expect(
+#![allow(
+    clippy::cast_possible_wrap,
+    clippy::cast_sign_loss,
+    clippy::large_types_passed_by_value,
+    clippy::print_stdout,
     clippy::unwrap_used,
-    reason = "a test fails by panicking, in its helpers too"
+    reason = "a test fails by panicking and prints its figures, in its helpers too"
 )]
 
 #[path = "common/engine_run.rs"]

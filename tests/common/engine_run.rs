@@ -12,6 +12,7 @@ use crestline::process::{
 };
 use ebur128::{EbuR128, Mode};
 use realfft::RealFftPlanner;
+use realfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// One vector a channel, all of one length.
@@ -233,7 +234,7 @@ fn interpolate(channel: &[f32], from: usize, factor: usize, mut stretch_done: im
             *cell = f64::from(sample) * (0.5 - 0.5 * (PI * to_edge).cos()) / LENGTH as f64;
         }
         forward.process(&mut stretch, &mut spectrum).unwrap();
-        wide.fill(Default::default());
+        wide.fill(Complex64::default());
         wide[..spectrum.len()].copy_from_slice(&spectrum);
         // The highest line stood for both signs of its frequency.
         wide[LENGTH / 2] *= 0.5;
