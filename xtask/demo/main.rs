@@ -6,6 +6,7 @@
 
 #[path = "../../tests/common/clap_host.rs"]
 mod clap_host;
+mod price;
 
 use clap_host::{ClapHost, Result, Run, plugin_file};
 use crestline::measure::{ChannelRole, Meter, Readings};
@@ -65,6 +66,8 @@ fn main() -> Result<()> {
     println!(
         "With neutral settings the host received the song bit for bit, {latency} frames later, as reported.\n"
     );
+
+    price::print(&song);
 
     println!("To listen to, in {}:", folder.display());
     for file in &files {
