@@ -14,6 +14,7 @@ use self::history::{HistoryWriter, history};
 pub use crate::measure::{
     AES17_OFFSET_DB, BAND_COUNT, Balance, BandReduction, Readings, Reduction, Trend, mid_band_hz,
 };
+use crossbeam::utils::CachePadded;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
 
@@ -73,7 +74,8 @@ pub struct Snapshot {
 /// Commands are counters: a command is pending while the counter differs from what the audio thread last saw.
 #[derive(Debug, Default)]
 struct Commands {
-    restarts: AtomicU32,
+    /// On a cache line of its own: the audio thread reads it every block, and the allocation's neighbours may be written at any time.
+    restarts: CachePadded<AtomicU32>,
 }
 
 /// The audio thread's half.
