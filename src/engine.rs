@@ -1,10 +1,13 @@
 //! One block of audio: processing and measurement. No input or output, no locks, no allocation; the plug-in, the command and the forecast all
 //! run this.
 
+mod point;
+
+use self::point::MeasuredPoint;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::quantum::QUANTUM;
-use crate::handover::{Activity, AudioEnd, Moment, Point, Snapshot, Tap, TapWriter};
-use crate::measure::{ChannelRole, Meter, ReductionMeter, Rest, Span, TapMeter};
+use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
+use crate::measure::{ReductionMeter, Rest, Span, TapMeter};
 use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
 
 /// What an engine is built for.
@@ -46,8 +49,6 @@ const LARGEST_SAMPLE: f32 = 1e4;
 /// The paths in the order in which the reduction meter takes them.
 const CLEAN: usize = 0;
 const OUTPUT: usize = 1;
-/// The balance is copied into the snapshot ten times a second.
-const BALANCES_PER_SECOND: f64 = 10.0;
 
 /// The engine. See the module's head.
 #[derive(Debug)]
@@ -156,54 +157,6 @@ fn playable(sample: f32) -> f32 {
         sample
     } else {
         0.0
-    }
-}
-
-/// A meter and the balance last taken from it.
-#[derive(Debug)]
-struct MeasuredPoint {
-    meter: Meter,
-    balance_every: u64,
-    balance_due: u64,
-    point: Point,
-}
-
-impl MeasuredPoint {
-    fn new(spec: EngineSpec, stagger: f64) -> Self {
-        let roles = [ChannelRole::Front; 2];
-        let every = spec.sample_rate_hz / BALANCES_PER_SECOND;
-        #[expect(
-            clippy::cast_sign_loss,
-            reason = "a sample rate is positive, a stagger not negative"
-        )]
-        let [balance_every, balance_due] = [every as u64, (every * stagger) as u64];
-        Self {
-            meter: Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK)
-                .with_balance(stagger),
-            balance_every,
-            // Each point takes its balance at another time, so that no block has to compute all of them.
-            balance_due,
-            point: Point::default(),
-        }
-    }
-
-    fn restart(&mut self) {
-        self.meter.reset();
-        self.point = Point::default();
-        self.balance_due %= self.balance_every.max(1);
-    }
-
-    fn process(&mut self, channels: &[&[f32]]) {
-        self.meter.process(channels);
-        self.point.readings = self.meter.readings();
-    }
-
-    /// Takes the balance where it is due. Called at the end of a chunk, so that it does not depend on the host's blocks.
-    fn take_balance(&mut self) {
-        if self.point.readings.frames >= self.balance_due {
-            self.balance_due += self.balance_every;
-            self.point.balance = self.meter.balance();
-        }
     }
 }
 

@@ -1,0 +1,56 @@
+//! One measuring point of the engine.
+
+use super::{CHUNK, EngineSpec};
+use crate::handover::Point;
+use crate::measure::{ChannelRole, Meter};
+
+/// The balance is copied into the snapshot ten times a second.
+const BALANCES_PER_SECOND: f64 = 10.0;
+
+/// A meter and the balance last taken from it.
+#[derive(Debug)]
+pub(super) struct MeasuredPoint {
+    pub meter: Meter,
+    balance_every: u64,
+    balance_due: u64,
+    pub point: Point,
+}
+
+impl MeasuredPoint {
+    pub fn new(spec: EngineSpec, stagger: f64) -> Self {
+        let roles = [ChannelRole::Front; 2];
+        let every = spec.sample_rate_hz / BALANCES_PER_SECOND;
+        #[expect(
+            clippy::cast_sign_loss,
+            reason = "a sample rate is positive, a stagger not negative"
+        )]
+        let [balance_every, balance_due] = [every as u64, (every * stagger) as u64];
+        Self {
+            meter: Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK)
+                .with_balance(stagger),
+            balance_every,
+            // Each point takes its balance at another time, so that no block has to compute all of them.
+            balance_due,
+            point: Point::default(),
+        }
+    }
+
+    pub fn restart(&mut self) {
+        self.meter.reset();
+        self.point = Point::default();
+        self.balance_due %= self.balance_every.max(1);
+    }
+
+    pub fn process(&mut self, channels: &[&[f32]]) {
+        self.meter.process(channels);
+        self.point.readings = self.meter.readings();
+    }
+
+    /// Takes the balance where it is due. Called at the end of a chunk, so that it does not depend on the host's blocks.
+    pub fn take_balance(&mut self) {
+        if self.point.readings.frames >= self.balance_due {
+            self.balance_due += self.balance_every;
+            self.point.balance = self.meter.balance();
+        }
+    }
+}
