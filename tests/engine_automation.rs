@@ -291,6 +291,7 @@ proptest! {
                 continue;
             }
             let rise_db = levels[now + 1] - before;
+            // Three decibels are measured as loudness: at 400 to 800 Hz up to half a decibel from plain level (BS.1770-5's weighting).
             prop_assert!(rise_db <= 3.5, "{rise_db} dB at {} ms", now * 10);
         }
     }
