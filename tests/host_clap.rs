@@ -18,6 +18,7 @@ use clack_host::prelude::ProcessStatus;
 use clap_host::{Change, ClapHost, Param, Port, Run, plugin_file};
 use serde_json::Value;
 use signals::white_noise;
+use std::io::Write;
 use std::path::Path;
 
 /// Far below every ceiling: with neutral settings nothing may touch it.
@@ -692,9 +693,8 @@ fn two_instances_know_nothing_of_each_other() {
 #[test]
 fn the_bundle_does_the_same() {
     if std::env::var_os("CRESTLINE_BUNDLED").is_none() {
-        println!(
-            "skipped: `cargo xtask check` builds the bundle from these sources first and says where it is"
-        );
+        // Not `println!`, which the test harness swallows.
+        writeln!(std::io::stderr(), "skipped: `cargo xtask check` builds the bundle from these sources first and says where it is").unwrap();
         return;
     }
     audio_passes_bit_for_bit(bundled);

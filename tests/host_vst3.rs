@@ -7,6 +7,7 @@ mod clap_host;
 use clack_extensions::params::ParamInfoFlags;
 use clap_host::{ClapHost, Param};
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -23,11 +24,16 @@ fn python() -> PathBuf {
         .join(bin)
 }
 
+/// Says something that is to be read even when the test passes: the test harness swallows what is printed with `println!`.
+fn say(line: &str) {
+    writeln!(std::io::stderr(), "{line}").unwrap();
+}
+
 #[test]
 fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
     let Some(bundled) = std::env::var_os("CRESTLINE_BUNDLED") else {
-        println!(
-            "skipped: `cargo xtask check` builds the bundle from these sources first and says where it is"
+        say(
+            "skipped: `cargo xtask check` builds the bundle from these sources first and says where it is",
         );
         return;
     };
@@ -35,9 +41,7 @@ fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
         .args(["-c", "import numpy, pedalboard"])
         .output();
     if !has_host.is_ok_and(|output| output.status.success()) {
-        println!(
-            "skipped: no VST3 host; `cargo xtask setup` fetches one from the Python package index"
-        );
+        say("skipped: no VST3 host; `cargo xtask setup` fetches one from the Python package index");
         return;
     }
     // Both formats must offer the same parameters.
@@ -59,7 +63,7 @@ fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
         .arg(serde_json::to_string(&params).unwrap());
     let output = command.output().unwrap();
     let said = String::from_utf8_lossy(&output.stdout);
-    print!("{said}");
+    say(said.trim_end());
     if !output.status.success() {
         // The framework's log lines are of no help here.
         let errors = String::from_utf8_lossy(&output.stderr);
