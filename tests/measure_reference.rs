@@ -13,6 +13,7 @@ use ebur128::{Channel, EbuR128, Mode};
 use metering::{Group, STEREO, readings_of, watch};
 use signals::{brick_wall, decibels, fade, frames, ideal_true_peak_dbtp, pink_noise, sweep};
 use std::f64::consts::TAU;
+use std::io::Write as _;
 use std::path::Path;
 use std::sync::LazyLock;
 
@@ -401,7 +402,11 @@ fn recorded_music_reads_as_with_the_library() {
         .filter(|path| path.extension().is_some_and(|extension| extension == "ogg"))
         .collect();
     if files.is_empty() {
-        println!("skipped: no fixture (cargo xtask setup fetches it)");
+        // Not `println!`, which the test harness swallows.
+        let _ = writeln!(
+            std::io::stderr(),
+            "skipped: no fixture (cargo xtask setup fetches it)"
+        );
         return;
     }
     let mut loudness = Loudness::new([
