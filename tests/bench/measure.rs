@@ -156,7 +156,7 @@ pub fn memory(programme: &[Vec<f32>; 2], figures: &mut Figures) {
     }
     let later = allocations() - made;
     drop(meter);
-    let wanted = Wanted::AtMost(3_000_000.0);
+    let wanted = Wanted::AtMost(1_700_000.0);
     figures.add("measure_bytes", bytes as f64, 0, "bytes", wanted);
     let wanted = Wanted::AtMost(0.0);
     figures.add(
