@@ -87,25 +87,29 @@ fn staggered(
 }
 
 /// Plays over and over, as the thread that looks for the delay goes by the clock, until the reading is as wanted.
-fn play_until(
-    host: &mut ClapHost,
-    main: &[Vec<f32>],
-    side: Option<&[Vec<f32>]>,
-    wanted: impl Fn(&str) -> bool,
-) -> String {
+fn repeat_until(host: &mut ClapHost, run: Run<'_>, wanted: impl Fn(&str) -> bool) -> String {
     let start = Instant::now();
     loop {
-        host.run(Run {
-            side_chain: side,
-            ..Run::new(main, &[512, 64, 333])
-        })
-        .unwrap();
+        host.run(run).unwrap();
         let text = reading(host);
         if wanted(&text) {
             return text;
         }
         assert!(start.elapsed() < Duration::from_mins(1), "{text}");
     }
+}
+
+fn play_until(
+    host: &mut ClapHost,
+    main: &[Vec<f32>],
+    side: Option<&[Vec<f32>]>,
+    wanted: impl Fn(&str) -> bool,
+) -> String {
+    let run = Run {
+        side_chain: side,
+        ..Run::new(main, &[512, 64, 333])
+    };
+    repeat_until(host, run, wanted)
 }
 
 fn set(host: &mut ClapHost, channels: usize, name: &str, value: f64) {
@@ -201,6 +205,38 @@ fn a_tap_is_aligned_and_measured_through_the_host() {
             "{moved} {reduction}"
         );
     }
+}
+
+#[test]
+fn a_host_that_passes_the_main_port_alone_has_no_side_chain() {
+    let (before, after) = processed(2);
+    let part = |signal: &[Vec<f32>]| -> Vec<Vec<f32>> {
+        signal
+            .iter()
+            .map(|channel| channel[..96_000].to_vec())
+            .collect()
+    };
+    let (before, after) = (part(&before), part(&after));
+    let mut host = ClapHost::linked(&crestline::clap_entry).unwrap();
+    host.activate(RATE_HZ, 512).unwrap();
+    set(
+        &mut host,
+        2,
+        "Side-chain carries the signal from before",
+        1.0,
+    );
+    // What lies behind the port is related: read all the same, it would be listened to.
+    let alone = Run {
+        side_chain: Some(&before),
+        main_port_alone: true,
+        ..Run::new(&after, &[512])
+    };
+    repeat_until(&mut host, alone, |text| text == "no side-chain");
+    let both = Run {
+        main_port_alone: false,
+        ..alone
+    };
+    repeat_until(&mut host, both, |text| text != "no side-chain");
 }
 
 #[test]

@@ -22,6 +22,8 @@ pub struct Run<'a> {
     pub main: &'a [Vec<f32>],
     /// As long as `main`; `None` hands over null pointers, as hosts do when nothing is connected.
     pub side_chain: Option<&'a [Vec<f32>]>,
+    /// Passes the main port alone, as a host may that knows of no side-chains. What `side_chain` holds then lies behind the end of the ports.
+    pub main_port_alone: bool,
     /// Sizes of the blocks, taken in turn again and again.
     pub block_sizes: &'a [usize],
     /// In the order of their frames.
@@ -37,6 +39,7 @@ impl<'a> Run<'a> {
         Self {
             main,
             side_chain: None,
+            main_port_alone: false,
             block_sizes,
             changes: &[],
             playing: true,
@@ -83,7 +86,10 @@ pub fn play(
             reason = "a port without buffers can only be made by hand"
         )]
         // SAFETY: the pointers are those of the buffers above, which outlive the call, or null, which CLAP allows.
-        let inputs = unsafe { InputAudioBuffers::from_raw_buffers(&pair, block.len() as u32) };
+        let inputs = unsafe {
+            let passed = if run.main_port_alone { 1 } else { 2 };
+            InputAudioBuffers::from_raw_buffers(&pair[..passed], block.len() as u32)
+        };
         let mut outputs = output_ports.with_output_buffers([AudioPortBuffer {
             channels: AudioPortBufferType::f32_output_only(
                 output.iter_mut().map(|channel| &mut channel[block.clone()]),
