@@ -14,7 +14,7 @@ mod signals;
 fn an_added_tone_reads_as_its_share_of_the_output() {
     for (band, tone_hz, added_hz) in [
         (0, 40.0, 90.0),
-        (1, 300.0, 370.0),
+        (1, 300.0, 410.0),
         (2, 2000.0, 3100.0),
         (3, 9000.0, 11_230.0),
         (3, 14_000.0, 9_000.0),

@@ -1,13 +1,14 @@
 //! What happened between one signal and another, in four bands: how far each was turned down, and what was added to it.
 //!
 //! Both signals go through the same crossover. The products of their bands, `xx`, `xy`, `yy` (x before, y after, summed over the channels), are summed up
-//! over windows of 40 ms that a Hann window weighs like 20 ms, a hundred times a second. From them come, by least squares,
+//! over Hann windows, a hundred times a second: of 40 ms for the gains and for what is added to the lowest band, of 20 ms for what is added to the others
+//! and to the whole. From them come, by least squares,
 //!
 //! * each band's gain, `xy/xx`, less what the overlap with its neighbours adds; the reduction is the gain at rest less that, in dB;
 //! * each band's added distortion: the share of its output that no gain explains, steady or moving evenly across the window;
 //! * the same of the whole output, which no four gains explain.
 //!
-//! Limits. Two tones of one band less than some 50 Hz apart are one tone whose level moves. Where a band is turned down by much more than its neighbour,
+//! Limits. Two tones of one band less than some 100 Hz apart (50 Hz in the lowest band) are one tone whose level moves. Where a band is turned down by much more than its neighbour,
 //! the slope between them in the overlap reads as distortion of those bands (−25 dB for 6 dB), though not of the whole. Products see a
 //! change of phase as a loss: what a process delays or turns by more than a few degrees inside a band reads as lower gain and more distortion.
 
@@ -20,9 +21,7 @@ pub use self::levels::Span;
 pub use self::readings::{BandReduction, Reduction, Rest, Trend};
 
 use self::levels::Levels;
-use self::window::{
-    Before, Fit, Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Shape, Slots,
-};
+use self::window::{Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows};
 use super::time_grid::TimeGrid;
 use crate::dsp::crossover::Crossover;
 use wide::{f64x2, f64x4};
@@ -48,7 +47,7 @@ pub struct ReductionMeter {
     grid: TimeGrid,
     sample_rate_hz: f64,
     channels: usize,
-    shape: Box<Shape>,
+    windows: Windows,
     before: Band,
     own: OwnSums,
     own_slots: Box<Slots<Own>>,
@@ -112,7 +111,7 @@ impl ReductionMeter {
             grid: TimeGrid::with_steps(sample_rate_hz, SLOTS_PER_SECOND),
             sample_rate_hz,
             channels: channels.clamp(1, 2),
-            shape: Box::new(Shape::new()),
+            windows: Windows::new(),
             before: Band::new(sample_rate_hz),
             own: OwnSums::default(),
             own_slots: Box::new(Slots::new()),
@@ -247,9 +246,11 @@ impl ReductionMeter {
         }
         if steps.is_multiple_of(SLOTS_PER_UPDATE) && steps >= self.first_slot {
             let frames_per_slot = self.grid.frames_in_last(SLOTS as u64) / SLOTS as f64;
-            let before = Before::new(&self.shape, &self.own_slots);
+            let before = self.windows.before(&self.own_slots);
             for after in &mut self.afters {
-                let fit = Fit::new(&self.shape, &before, &after.pair_slots, frames_per_slot);
+                let fit = self
+                    .windows
+                    .fit(&before, &after.pair_slots, frames_per_slot);
                 after.levels.push(&fit, self.channels as f64);
             }
         }

@@ -24,7 +24,8 @@ const BANDS: usize = 4;
 
 const AFTER_HELP: &str = "\
 Both files go through the same four-band crossover (corners 120 Hz, 1 kHz and 6 kHz, 24 dB an octave). A hundred
-times a second, in windows of 40 ms that count like 20 ms, each band's gain is found by least squares.
+times a second, in windows of 40 ms that count like 20 ms, each band's gain is found by least squares; what no gain
+explains is told in windows of half that length (not in the lowest band).
 
 Columns:
   rest        gain at rest, dB: the 95th percentile of the band's gain over the whole file, unless it is given

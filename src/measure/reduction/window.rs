@@ -1,4 +1,8 @@
 //! The last 40 ms of a pair of signals in four bands, and what of the second a gain of each band of the first explains.
+//!
+//! Two windows lie over one another. The long one tells the gains, and the share of the lowest band that its gain leaves over: a shorter one could not
+//! tell its tones apart. The short one in its middle tells what is left over of the other bands and of the whole: a limiter turns a drum hit down and
+//! lets go again within the long window, and all that a gain does is to count as gain.
 
 use super::solve::solve;
 use std::f64::consts::PI;
@@ -6,12 +10,12 @@ use wide::f64x4;
 
 /// Slots in a second; a slot is what the products are summed up over.
 pub(super) const SLOTS_PER_SECOND: u64 = 800;
-/// Slots in a window: 40 ms, which a Hann window weighs like 20 ms.
+/// Slots in a long window: 40 ms, which a Hann window weighs like 20 ms.
 pub(super) const SLOTS: usize = 32;
-/// Slots from one window to the next: 10 ms. At this overlap the windows weigh every moment the same.
+/// Slots in a short window: 20 ms.
+const SHORT_SLOTS: usize = 16;
+/// Slots from one window to the next: 10 ms. At this overlap the windows of either length weigh every moment the same.
 pub(super) const SLOTS_PER_UPDATE: u64 = 8;
-/// Sum of the window's weights.
-const WEIGHTS: f64 = SLOTS as f64 / 2.0;
 /// Where the energy lies closer together than this part of the window (squared), no slope of the gain can be told.
 const LEAST_SPREAD: f64 = 1e-6;
 /// How strongly the gains of the four bands are held to what each band says by itself: a share of the band's energy and one of all bands' energy,
@@ -19,19 +23,73 @@ const LEAST_SPREAD: f64 = 1e-6;
 const HOLD: f64 = 0.01;
 const HOLD_FAINT: f64 = 3e-5;
 
-/// Weight and time (in windows, from its middle) of each slot.
+/// Weight and time (in windows, from its middle) of each slot of a window in the middle of the last [`SLOTS`].
 #[derive(Clone, Debug)]
-pub(super) struct Shape([[f64x4; 2]; SLOTS]);
+struct Shape(Box<[[f64x4; 2]]>);
 
 impl Shape {
-    pub fn new() -> Self {
-        Self(std::array::from_fn(|slot| {
-            let time = (slot as f64 + 0.5) / SLOTS as f64;
+    fn new(slots: usize) -> Self {
+        let slot = |slot| {
+            let time = (slot as f64 + 0.5) / slots as f64;
             [
                 f64x4::splat(0.5 - 0.5 * (2.0 * PI * time).cos()),
                 f64x4::splat(time - 0.5),
             ]
-        }))
+        };
+        Self((0..slots).map(slot).collect())
+    }
+
+    /// Weight, time and content of the slots in the window.
+    fn over<'a, T: Copy + Default>(
+        &'a self,
+        slots: &'a Slots<T>,
+    ) -> impl Iterator<Item = (f64x4, f64x4, &'a T)> {
+        let around = SLOTS.saturating_sub(self.0.len()) / 2;
+        let within = slots.oldest_first().skip(around);
+        self.0
+            .iter()
+            .zip(within)
+            .map(|([weight, time], slot)| (*weight, *time, slot))
+    }
+
+    /// Sum of the weights.
+    fn weights(&self) -> f64 {
+        self.0.len() as f64 / 2.0
+    }
+}
+
+/// The windows. Making them allocates.
+#[derive(Clone, Debug)]
+pub(super) struct Windows {
+    long: Shape,
+    short: Shape,
+}
+
+impl Windows {
+    pub fn new() -> Self {
+        Self {
+            long: Shape::new(SLOTS),
+            short: Shape::new(SHORT_SLOTS),
+        }
+    }
+
+    /// The first signal in both windows.
+    pub fn before(&self, own: &Slots<Own>) -> [Before; 2] {
+        [&self.long, &self.short].map(|shape| Before::new(shape, own))
+    }
+
+    /// What both windows say about a pair.
+    pub fn fit(
+        &self,
+        [long, short]: &[Before; 2],
+        pair: &Slots<Pair>,
+        frames_per_slot: f64,
+    ) -> Fit {
+        let long = Fit::new(&self.long, long, pair, frames_per_slot);
+        let mut fit = Fit::new(&self.short, short, pair, frames_per_slot);
+        (fit.xx, fit.gain, fit.explained) = (long.xx, long.gain, long.explained);
+        (fit.yy[0], fit.residual[0]) = (long.yy[0], long.residual[0]);
+        fit
     }
 }
 
@@ -124,21 +182,21 @@ pub(super) struct Before {
 }
 
 impl Before {
-    pub fn new(shape: &Shape, own: &Slots<Own>) -> Self {
+    fn new(shape: &Shape, own: &Slots<Own>) -> Self {
         let mut moments = [Own::default(); 3];
-        for ([weight, time], own) in shape.0.iter().zip(own.oldest_first()) {
-            let mut own = own.scaled(*weight);
+        for (weight, time, own) in shape.over(own) {
+            let mut own = own.scaled(weight);
             for moment in &mut moments {
                 moment.add(&own);
-                own = own.scaled(*time);
+                own = own.scaled(time);
             }
         }
         let [sum, moment, _] = moments;
         let centre = ratio(moment.same, sum.same);
         let mut spread = f64x4::ZERO;
-        for ([weight, time], own) in shape.0.iter().zip(own.oldest_first()) {
-            let time = *time - centre;
-            spread += time * time * (*weight * own.same);
+        for (weight, time, own) in shape.over(own) {
+            let time = time - centre;
+            spread += time * time * (weight * own.same);
         }
         Self {
             moments,
@@ -174,17 +232,17 @@ impl Fit {
     ///
     /// Bands overlap, so what is done to one is seen in the next. Therefore the whole signal is fitted as well, by all four bands at once; that takes the
     /// neighbours' part out of the gains. Where the bands hold too much of the same to be told apart (a tone at a corner) they stay with their own.
-    pub fn new(shape: &Shape, before: &Before, pair: &Slots<Pair>, frames_per_slot: f64) -> Self {
+    fn new(shape: &Shape, before: &Before, pair: &Slots<Pair>, frames_per_slot: f64) -> Self {
         let mut sum = Pair::default();
         let (mut xy_moment, mut xs_moment) = (f64x4::ZERO, f64x4::ZERO);
-        for ([weight, time], pair) in shape.0.iter().zip(pair.oldest_first()) {
-            let (xy, xs) = (*weight * pair.xy, *weight * pair.xs);
+        for (weight, time, pair) in shape.over(pair) {
+            let (xy, xs) = (weight * pair.xy, weight * pair.xs);
             sum.xy += xy;
             sum.xs += xs;
-            sum.yy += *weight * pair.yy;
-            sum.ss += *weight * pair.ss;
-            xy_moment += (*time - before.centre) * xy;
-            xs_moment += *time * xs;
+            sum.yy += weight * pair.yy;
+            sum.ss += weight * pair.ss;
+            xy_moment += (time - before.centre) * xy;
+            xs_moment += time * xs;
         }
         let xx = before.moments[0].same;
         let spread_out = before.spread.simd_gt(xx * f64x4::splat(LEAST_SPREAD));
@@ -195,7 +253,7 @@ impl Fit {
         let (gain, unexplained) =
             together(before, own_gain, sum.xs.to_array(), xs_moment.to_array());
         let [whole, ..] = sum.ss.to_array();
-        let scale = 1.0 / (WEIGHTS * frames_per_slot.max(1.0));
+        let scale = 1.0 / (shape.weights() * frames_per_slot.max(1.0));
         let per_frame = |sum: f64x4| (sum * f64x4::splat(scale)).to_array();
         Self {
             xx: per_frame(xx),
@@ -265,7 +323,7 @@ mod tests {
 
     /// Slots of a signal in one band with energy `energy(k)` in slot k and the gain `gain(t)`, t in windows from the middle.
     fn fit(energy: impl Fn(usize) -> f64, gain: impl Fn(f64) -> f64, added: f64) -> Fit {
-        let shape = Shape::new();
+        let windows = Windows::new();
         let (mut own, mut pair) = (Slots::new(), Slots::new());
         let third = |value: f64| f64x4::new([0.0, 0.0, value, 0.0]);
         for slot in 0..SLOTS {
@@ -282,7 +340,7 @@ mod tests {
                 ss: f64x4::splat(yy),
             });
         }
-        Fit::new(&shape, &Before::new(&shape, &own), &pair, 60.0)
+        windows.fit(&windows.before(&own), &pair, 60.0)
     }
 
     // Closed form: y = g·x plus something uncorrelated of share s of y's energy leaves the residual s.
@@ -323,7 +381,7 @@ mod tests {
     #[test]
     fn overlapping_bands_are_told_apart() {
         let (a, b, c, p, q) = (1.0, 2.0, 0.5, 0.5, 1.0);
-        let shape = Shape::new();
+        let windows = Windows::new();
         let (mut own, mut pair) = (Slots::new(), Slots::new());
         let two = |low: f64, high: f64| f64x4::new([low, high, 0.0, 0.0]);
         for _ in 0..SLOTS {
@@ -340,7 +398,7 @@ mod tests {
                 ss: f64x4::splat(s),
             });
         }
-        let fit = Fit::new(&shape, &Before::new(&shape, &own), &pair, 60.0);
+        let fit = windows.fit(&windows.before(&own), &pair, 60.0);
         assert!(
             (fit.gain[0] - p).abs() < 0.01 && (fit.gain[1] - q).abs() < 0.01,
             "{:?}",
