@@ -422,6 +422,12 @@ impl Engine {
         }
     }
 
+    /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the input with push and shelves, which bands, saturator and
+    /// limiter have not touched.
+    pub fn before(&self) -> [&[f32]; 2] {
+        self.chain.before()
+    }
+
     /// What has been measured, for the editor.
     ///
     /// # Realtime Safety

@@ -1,5 +1,6 @@
 //! Whole files: decoding, measuring, reports, and the demo songs.
 
+mod comparison;
 mod console;
 mod decode;
 pub mod demo_song;

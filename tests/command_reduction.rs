@@ -283,3 +283,47 @@ fn the_help_says_how_means_are_weighted() {
             && help.contains("Exit codes")
     );
 }
+
+// The file that a path was written to, laid beside the input: found again from outside is what the path says of itself, the push being known.
+#[test]
+fn render_says_of_both_paths_what_their_files_show() {
+    let folder = folder("reduction_render");
+    write(&folder, "in.wav", 48_000, &song());
+    for path in ["clean", "output"] {
+        let output = Command::new(env!("CARGO_BIN_EXE_crestline"))
+            .args([
+                "render",
+                "in.wav",
+                "out.wav",
+                "--push-db",
+                "9",
+                "--saturate",
+            ])
+            .args(["--bits", "32f", "--force", "--json", "--path", path])
+            .current_dir(&folder)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        let said: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let said = &said[format!("{path}_reduction")];
+        let found = json(&folder, &["in.wav", "out.wav", "--rest-gain-db", "9"]);
+        assert_eq!(said["delay_samples"], found["delay_samples"]);
+        assert_eq!(said["polarity"], found["polarity"]);
+        for key in [
+            "distortion_db",
+            "loudness_change_lu",
+            "plr_change_db",
+            "ldr_change_db",
+        ] {
+            assert_close(&said[key], found[key].as_f64().unwrap(), 0.02);
+        }
+        for band in 0..4 {
+            let (said, found) = (&said["bands"][band], &found["bands"][band]);
+            assert_eq!(said["low_hz"], found["low_hz"]);
+            assert_eq!(said["rest_gain_db"], 0.0);
+            for key in ["mean_db", "p95_db", "max_db", "distortion_db"] {
+                assert_close(&said[key], found[key].as_f64().unwrap(), 0.02);
+            }
+        }
+    }
+}

@@ -3,13 +3,11 @@
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use serde::Serialize;
-
+use super::comparison::Comparison;
 use super::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
 use super::decode::{Audio, decode_all};
 use super::error::printable;
-use super::measures::{Measures, to_thousandths_if_any};
-use super::table::{Align, aligned, hundredths};
+use super::measures::Measures;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crate::measure::{
     Aligner, Alignment, LONGEST_DELAY_MS, Meter, ReductionMeter, Relation, Rest, Span,
@@ -20,7 +18,6 @@ use crate::measure::{
 const BLOCK_FRAMES: usize = 4096;
 /// Shortest stretch in which the delay is looked for, seconds; rounded up to a power of two in frames.
 const STRETCH_S: f64 = 2.0;
-const BANDS: usize = 4;
 
 const AFTER_HELP: &str = "\
 Both files go through the same four-band crossover (corners 120 Hz, 1 kHz and 6 kHz, 24 dB an octave). A hundred
@@ -87,39 +84,6 @@ fn rest(text: &str) -> Result<Rest, String> {
         .ok_or_else(|| "give auto, or decibels from -60 to 60".to_owned())
 }
 
-/// One band of the result.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-struct Band {
-    low_hz: Option<f64>,
-    high_hz: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    rest_gain_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    mean_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    p95_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    max_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    distortion_db: Option<f64>,
-}
-
-/// The object of `--json`.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-struct Compared {
-    delay_samples: i32,
-    polarity: &'static str,
-    bands: [Band; BANDS],
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    distortion_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    loudness_change_lu: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    plr_change_db: Option<f64>,
-    #[serde(serialize_with = "to_thousandths_if_any")]
-    ldr_change_db: Option<f64>,
-}
-
 /// Compares the files and prints the result; the exit code is as `crestline reduction --help` says.
 pub fn run(args: &ReductionArgs) -> ExitCode {
     let (compared, sample_rate_hz) = match compare(args) {
@@ -138,13 +102,13 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
             }
         }
     } else {
-        table(&compared, sample_rate_hz)
+        format!("{}\n{}", compared.table(), compared.changes(sample_rate_hz))
     };
     print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
 }
 
 /// The comparison and the sample rate; the error is the line to tell.
-fn compare(args: &ReductionArgs) -> Result<(Compared, f64), String> {
+fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
     let [before, after] = [decoded(&args.before)?, decoded(&args.after)?];
     let rate_hz = f64::from(before.sample_rate_hz);
     let longest = longest_delay_frames(rate_hz);
@@ -163,39 +127,14 @@ fn compare(args: &ReductionArgs) -> Result<(Compared, f64), String> {
             .for_each(|sample| *sample = -*sample);
     }
     let meter = measured(rate_hz, &before_from, &after_from, args.rest_gain_db);
-    let reading = meter.readings(0);
-    let edge = |index: Option<usize>| {
-        index
-            .and_then(|index| DEFAULT_CORNERS_HZ.get(index))
-            .copied()
-    };
-    let bands = std::array::from_fn(|band| {
-        let told = &reading.bands[band];
-        Band {
-            low_hz: edge(band.checked_sub(1)),
-            high_hz: edge(Some(band)),
-            rest_gain_db: told.reduction.mean_db.and(told.rest_gain_db).map(f64::from),
-            mean_db: told.reduction.mean_db.map(f64::from),
-            p95_db: meter.percentile_db(0, band, 95),
-            max_db: told.reduction.max_db.map(f64::from),
-            distortion_db: told.distortion.mean_db.map(f64::from),
-        }
-    });
     let [before, after] = [measures(&before), measures(&after)];
-    let change = |of: fn(&Measures) -> Option<f64>| Some(of(&after)? - of(&before)?);
-    let compared = Compared {
-        delay_samples: alignment.delay_frames,
-        polarity: if alignment.inverted {
-            "inverted"
-        } else {
-            "normal"
-        },
-        bands,
-        distortion_db: reading.distortion.mean_db.map(f64::from),
-        loudness_change_lu: change(|measures| measures.integrated_lufs),
-        plr_change_db: change(|measures| measures.plr_db),
-        ldr_change_db: change(|measures| measures.ldr_db),
-    };
+    let compared = Comparison::new(
+        &meter,
+        0,
+        DEFAULT_CORNERS_HZ,
+        Some(alignment),
+        [&before, &after],
+    );
     Ok((compared, rate_hz))
 }
 
@@ -332,74 +271,4 @@ fn measures(audio: &Audio) -> Measures {
     }
     meter.finish();
     Measures::new(&meter.readings(), rate_hz)
-}
-
-/// The table for people: one row a band, then what concerns the whole.
-fn table(compared: &Compared, sample_rate_hz: f64) -> String {
-    let edge = |hz: f64| {
-        if hz < 1000.0 {
-            format!("{hz:.0} Hz")
-        } else {
-            format!("{} kHz", hz / 1000.0)
-        }
-    };
-    let name = |band: &Band| match (band.low_hz, band.high_hz) {
-        (None, Some(high)) => format!("below {}", edge(high)),
-        (Some(low), None) => format!("above {}", edge(low)),
-        (Some(low), Some(high)) => format!("{} … {}", edge(low), edge(high)),
-        (None, None) => "all".to_owned(),
-    };
-    let column = |heading: [&str; 2], value: fn(&Band) -> Option<f64>| {
-        let cells = compared.bands.iter().map(|band| hundredths(value(band)));
-        aligned(
-            heading.map(str::to_owned).into_iter().chain(cells),
-            Align::Right,
-        )
-    };
-    let names = compared.bands.iter().map(name);
-    let columns = [
-        aligned(
-            ["band".to_owned(), String::new()].into_iter().chain(names),
-            Align::Left,
-        ),
-        column(["rest", "dB"], |band| band.rest_gain_db),
-        column(["mean", "dB"], |band| band.mean_db),
-        column(["95 %", "dB"], |band| band.p95_db),
-        column(["most", "dB"], |band| band.max_db),
-        column(["distortion", "dB"], |band| band.distortion_db),
-    ];
-    let mut lines: Vec<String> = (0..BANDS + 2)
-        .map(|line| {
-            columns
-                .iter()
-                .filter_map(|column| column.get(line))
-                .cloned()
-                .collect::<Vec<_>>()
-                .join("  ")
-        })
-        .collect();
-    let ms = f64::from(compared.delay_samples) * 1000.0 / sample_rate_hz;
-    let told = [
-        (
-            "distortion in all",
-            hundredths(compared.distortion_db),
-            "dB",
-        ),
-        ("loudness", hundredths(compared.loudness_change_lu), "LU"),
-        ("PLR", hundredths(compared.plr_change_db), "dB"),
-        ("LDR", hundredths(compared.ldr_change_db), "dB"),
-    ];
-    lines.push(String::new());
-    lines.push(format!(
-        "delay {} samples ({ms:.2} ms), polarity {}",
-        compared.delay_samples, compared.polarity
-    ));
-    let told = told.map(|(what, value, unit)| format!("{what} {value} {unit}"));
-    let [distortion, changes @ ..] = told;
-    lines.push(distortion);
-    lines.push(format!("change of {}", changes.join(", of ")));
-    lines
-        .iter()
-        .map(|line| line.trim_end().to_owned() + "\n")
-        .collect()
 }

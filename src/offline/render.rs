@@ -6,6 +6,7 @@ use std::process::ExitCode;
 use clap::ValueEnum;
 use serde::Serialize;
 
+use super::comparison::Comparison;
 use super::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
 use super::decode::AudioFile;
 use super::error::{InputError, OutputError, OutputErrorKind, printable};
@@ -15,7 +16,7 @@ use super::stage_args::StageArgs;
 use super::table::table;
 use super::write::{SampleFormat, WavFile};
 use crate::engine::{CHUNK, Engine, EngineSpec, Settings};
-use crate::measure::{ChannelRole, Meter, Readings};
+use crate::measure::{ChannelRole, Meter, Readings, ReductionMeter, Rest, Span};
 use crate::process::{ListenSettings, Source};
 
 const AFTER_HELP: &str = "\
@@ -27,9 +28,13 @@ Bands (--bands): four bands, low to high, separated by commas; each is
   THRESHOLD_DB:RATIO[:KNEE_DB[:ATTACK_MS[:RELEASE_MS[:MAKEUP_DB]]]]   or  off
 for example  --bands -30:2,-28:2:6:20:200,off,off
 
+Printed are the measures of the input and of both paths, then what each path paid: reduction and added distortion by
+band (see crestline reduction --help), counted from the input with its push and shelves, and the change from input to path.
+
 JSON (--json):
   One object with the keys file, path, sample_rate_hz, channels, duration_s, and input, clean and output, each
-  an object with the measuring keys of crestline measure; null for what cannot be measured.
+  an object with the measuring keys of crestline measure, and clean_reduction and output_reduction, each an object
+  with the keys of crestline reduction; null for what cannot be measured.
 
 Exit codes:
   0  the file was written
@@ -104,6 +109,8 @@ struct Rendered {
     input: Measures,
     clean: Measures,
     output: Measures,
+    clean_reduction: Comparison,
+    output_reduction: Comparison,
 }
 
 enum RenderError {
@@ -151,7 +158,18 @@ pub fn run(args: &RenderArgs) -> ExitCode {
             }
         }
     } else {
-        format!("{}\nwritten: {}\n", table(&rows), printable(&args.output))
+        let rate_hz = f64::from(rendered.sample_rate_hz);
+        let paid = [
+            ("clean", &rendered.clean_reduction),
+            ("output", &rendered.output_reduction),
+        ]
+        .map(|(name, paid)| format!("{name} path\n{}{}", paid.table(), paid.changes(rate_hz)));
+        format!(
+            "{}\n{}\nwritten: {}\n",
+            table(&rows),
+            paid.join("\n"),
+            printable(&args.output)
+        )
     };
     print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
 }
@@ -176,7 +194,8 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     let (count, duration_frames) = (audio.non_finite_samples(), audio.frames());
     // Some systems do not replace a file that is still open, and IN may be OUT.
     drop(audio);
-    let [input, clean, output] = run.finish()?;
+    let corners_hz = run.settings.chain.bands.crossovers_hz;
+    let ([input, clean, output], reduction) = run.finish()?;
     if count > 0 {
         let name = printable(&args.input);
         tell(&format!(
@@ -200,6 +219,10 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         row("clean", &clean),
         row("output", &output),
     ];
+    let paid = |index: usize, readings: &Readings| {
+        let measures = [&measures(&input), &measures(readings)];
+        Comparison::new(&reduction, index, corners_hz, None, measures)
+    };
     let rendered = Rendered {
         file: args.output.to_string_lossy().into_owned(),
         path: args.path,
@@ -209,6 +232,8 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         input: measures(&input),
         clean: measures(&clean),
         output: measures(&output),
+        clean_reduction: paid(CLEAN, &clean),
+        output_reduction: paid(OUTPUT, &output),
     };
     Ok((rendered, rows))
 }
@@ -232,6 +257,10 @@ impl RenderArgs {
     }
 }
 
+/// The paths in the order in which the reduction meter takes them.
+const CLEAN: usize = 0;
+const OUTPUT: usize = 1;
+
 /// A file on its way through the engine.
 struct Run {
     engine: Engine,
@@ -247,6 +276,8 @@ struct Run {
     input: Meter,
     clean: Meter,
     output: Meter,
+    /// As the engine's own, with percentiles, and without the frames before the file.
+    reduction: ReductionMeter,
 }
 
 impl Run {
@@ -256,6 +287,9 @@ impl Run {
             channels,
         });
         let meter = || Meter::new(sample_rate_hz, &[ChannelRole::Front; 2][..channels], CHUNK);
+        let rest = Rest::Known(0.0);
+        let mut reduction = ReductionMeter::new(sample_rate_hz, channels, 2, Span::Session, rest);
+        reduction.set_corners(settings.chain.bands.crossovers_hz);
         Self {
             early: engine.latency_frames(),
             engine,
@@ -268,6 +302,7 @@ impl Run {
             input: meter(),
             clean: meter(),
             output: meter(),
+            reduction,
         }
     }
 
@@ -305,14 +340,20 @@ impl Run {
             let signal = signal.map(|channel| &channel[start..end]);
             meter.process(&signal[..self.channels]);
         }
+        let [before, clean, output] = [self.engine.before(), signals.clean, signals.output]
+            .map(|signal| signal.map(|channel| channel.get(start..end).unwrap_or_default()));
+        self.reduction.process(
+            &before[..self.channels],
+            &[&clean[..self.channels], &output[..self.channels]],
+        );
         let heard = [&left[start..end], right.get(start..end).unwrap_or(&[])];
         self.file.write(&heard[..self.channels])?;
         self.pending.iter_mut().for_each(Vec::clear);
         Ok(())
     }
 
-    /// Lets the latency run out and completes the file; returns what was measured of input, clean path and output path.
-    fn finish(mut self) -> Result<[Readings; 3], OutputError> {
+    /// Lets the latency run out and completes the file; returns what was measured of input, clean path and output path, and what the paths paid.
+    fn finish(mut self) -> Result<([Readings; 3], ReductionMeter), OutputError> {
         while self.written < self.taken {
             for pending in &mut self.pending[..self.channels] {
                 pending.resize(CHUNK, 0.0);
@@ -320,11 +361,11 @@ impl Run {
             self.chunk()?;
         }
         self.file.finish()?;
-        Ok(
-            [&mut self.input, &mut self.clean, &mut self.output].map(|meter| {
-                meter.finish();
-                meter.readings()
-            }),
-        )
+        self.reduction.finish();
+        let readings = [&mut self.input, &mut self.clean, &mut self.output].map(|meter| {
+            meter.finish();
+            meter.readings()
+        });
+        Ok((readings, self.reduction))
     }
 }
