@@ -121,9 +121,17 @@ impl Comparison {
             .collect()
     }
 
-    /// What concerns the whole, in three lines.
-    pub fn changes(&self, sample_rate_hz: f64) -> String {
+    /// Where the second signal was found, in a line.
+    pub fn alignment(&self, sample_rate_hz: f64) -> String {
         let ms = f64::from(self.delay_samples) * 1000.0 / sample_rate_hz;
+        format!(
+            "delay {} samples ({ms:.2} ms), polarity {}\n",
+            self.delay_samples, self.polarity
+        )
+    }
+
+    /// What concerns the whole, in two lines.
+    pub fn changes(&self) -> String {
         let told = |what: &str, value: Option<f64>, unit: &str| {
             format!("{what} {} {unit}", hundredths(value))
         };
@@ -133,9 +141,7 @@ impl Comparison {
             told("LDR", self.ldr_change_db, "dB"),
         ];
         format!(
-            "delay {} samples ({ms:.2} ms), polarity {}\n{}\nchange of {}\n",
-            self.delay_samples,
-            self.polarity,
+            "{}\nchange of {}\n",
             told("distortion in all", self.distortion_db, "dB"),
             changes.join(", of ")
         )

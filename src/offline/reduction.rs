@@ -102,7 +102,12 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
             }
         }
     } else {
-        format!("{}\n{}", compared.table(), compared.changes(sample_rate_hz))
+        format!(
+            "{}\n{}{}",
+            compared.table(),
+            compared.alignment(sample_rate_hz),
+            compared.changes()
+        )
     };
     print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
 }

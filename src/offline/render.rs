@@ -158,12 +158,11 @@ pub fn run(args: &RenderArgs) -> ExitCode {
             }
         }
     } else {
-        let rate_hz = f64::from(rendered.sample_rate_hz);
         let paid = [
             ("clean", &rendered.clean_reduction),
             ("output", &rendered.output_reduction),
         ]
-        .map(|(name, paid)| format!("{name} path\n{}{}", paid.table(), paid.changes(rate_hz)));
+        .map(|(name, paid)| format!("{name} path\n{}{}", paid.table(), paid.changes()));
         format!(
             "{}\n{}\nwritten: {}\n",
             table(&rows),
