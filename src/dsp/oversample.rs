@@ -6,6 +6,7 @@
 //! section 4.4), so going up means computing midpoints only.
 
 mod down;
+mod midpoints;
 mod up;
 
 use wide::f32x8;
@@ -47,7 +48,7 @@ struct Pair {
 }
 
 /// A symmetric filter whose output is a row: `centre · buffer[at..] + Σ tap · (buffer[left..] + buffer[right..])`.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 struct Kernel {
     centre: f32,
     at: usize,
@@ -233,17 +234,27 @@ mod tests {
 
     #[test]
     fn a_quantum_that_was_not_rendered_leaves_no_trace() {
-        let mut always = Upsampler::new(&CLEAN_CASCADE);
-        let mut sometimes = always.clone();
-        for quantum in 0..40_usize {
-            let lane = std::array::from_fn(|n| ((quantum * QUANTUM + n) as f32 * 0.7).sin());
-            always.push(&lane);
-            always.render();
-            sometimes.push(&lane);
-            if quantum * quantum % 7 < 3 {
-                sometimes.render();
-                for phase in 0..8 {
-                    assert_eq!(always.phase(phase), sometimes.phase(phase));
+        let mut long = CLEAN_CASCADE;
+        long[0].pairs = 100;
+        for cascade in [CLEAN_CASCADE, long] {
+            let mut always = Upsampler::new(&cascade);
+            let mut sometimes = always.clone();
+            for quantum in 0..140_usize {
+                let lane = std::array::from_fn(|n| ((quantum * QUANTUM + n) as f32 * 0.7).sin());
+                always.push(&lane);
+                always.render();
+                sometimes.push(&lane);
+                // Pauses of a quantum or two, then one that outlasts the filter's memory now and then.
+                let wanted = if quantum < 40 {
+                    quantum * quantum % 7 < 3
+                } else {
+                    quantum % 30 > 27
+                };
+                if wanted {
+                    sometimes.render();
+                    for phase in 0..8 {
+                        assert_eq!(always.phase(phase), sometimes.phase(phase));
+                    }
                 }
             }
         }

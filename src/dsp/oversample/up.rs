@@ -2,6 +2,7 @@
 
 use wide::f32x8;
 
+use super::midpoints::Midpoints;
 use super::{HalfBand, Kernel, Pair, largest, place, vectors};
 use crate::dsp::fir;
 use crate::dsp::quantum::{Lane, QUANTUM};
@@ -25,16 +26,15 @@ struct UpStage {
 /// It has no state but its input, so a quantum that nobody wants need not be computed.
 #[derive(Debug, Clone)]
 pub struct Upsampler {
-    input: Vec<f32>,
-    pairs: usize,
-    first: Kernel,
+    first: Midpoints,
     stages: Vec<UpStage>,
     rows: Vec<f32>,
     bend: f32,
     /// Quanta pushed since the last [`Self::render`].
     stale: usize,
-    /// Largest |second difference| of the input in each of the last quanta, newest last.
+    /// Largest |second difference| of the input in each of the last quanta, as a ring that runs backwards.
     curvature: Vec<f32>,
+    newest: usize,
 }
 
 impl Upsampler {
@@ -44,28 +44,14 @@ impl Upsampler {
     /// row); what is outside is clamped.
     pub fn new(cascade: &[HalfBand]) -> Self {
         let factor = 1 << cascade.len();
-        let pairs = cascade.first().map_or(4, |stage| stage.pairs.max(4));
+        let first = cascade.first().map_or_else(
+            || Midpoints::new(4, 0.0, MARGIN),
+            |stage| Midpoints::new(stage.pairs.max(4), stage.beta, MARGIN),
+        );
         let mut stages = Vec::new();
-        let mut first = Kernel {
-            centre: 0.0,
-            at: 0,
-            pairs: Vec::new(),
-        };
-        for (level, stage) in cascade.iter().enumerate() {
+        for (level, stage) in cascade.iter().enumerate().skip(1) {
             let count = 1_usize << level;
             let stride = factor / count;
-            if level == 0 {
-                let taps = fir::half_sample(pairs, stage.beta);
-                let midpoint = pairs;
-                first.pairs = (0..pairs)
-                    .map(|k| Pair {
-                        tap: taps[k] as f32,
-                        left: midpoint - k,
-                        right: midpoint + 1 + k,
-                    })
-                    .collect();
-                continue;
-            }
             let taps = fir::half_sample(stage.pairs.clamp(1, 6), stage.beta);
             let lead = if level + 1 == cascade.len() {
                 ROW_LEAD
@@ -96,16 +82,15 @@ impl Upsampler {
                 .collect();
             stages.push(UpStage { kernels });
         }
-        let len = 2 * (pairs + MARGIN) + QUANTUM;
+        let len = first.input().len();
         let mut new = Self {
-            input: vec![0.0; len],
-            pairs,
             first,
             stages,
             rows: vec![0.0; factor * ROW],
             bend: 0.0,
             stale: 2,
-            curvature: vec![0.0; len.div_ceil(QUANTUM)],
+            curvature: vec![0.0; len.div_ceil(QUANTUM).next_multiple_of(8)],
+            newest: 0,
         };
         new.bend = new.worst_bend();
         new
@@ -113,7 +98,7 @@ impl Upsampler {
 
     /// Frames by which [`Self::render`] lags behind [`Self::push`].
     pub fn latency_frames(&self) -> usize {
-        self.pairs + MARGIN
+        (self.first.input().len() - QUANTUM) / 2
     }
 
     /// Phases to a frame.
@@ -123,23 +108,24 @@ impl Upsampler {
 
     /// Forgets the input. Real-time safe.
     pub fn reset(&mut self) {
-        self.input.fill(0.0);
+        self.first.reset();
         self.curvature.fill(0.0);
         self.stale = 2;
     }
 
     /// Takes the next quantum of input. Real-time safe.
     pub fn push(&mut self, quantum: &Lane) {
-        let kept = self.input.len() - QUANTUM;
-        self.input.copy_within(QUANTUM.., 0);
-        if let Some(newest) = self.input.get_mut(kept..) {
-            newest.copy_from_slice(quantum);
-        }
+        self.first.push(quantum);
         self.stale = self.stale.saturating_add(1);
-        self.curvature.rotate_left(1);
-        if let (Some(newest), Some(frames)) =
-            (self.curvature.last_mut(), self.input.get(kept - 2..))
-        {
+        self.newest = if self.newest == 0 {
+            self.curvature.len() - 1
+        } else {
+            self.newest - 1
+        };
+        if let (Some(newest), Some(frames)) = (
+            self.curvature.get_mut(self.newest),
+            self.first.input().last_chunk::<{ QUANTUM + 2 }>(),
+        ) {
             *newest = largest_second_difference(frames);
         }
     }
@@ -150,27 +136,32 @@ impl Upsampler {
     /// second differences; the largest sum of |weights| of any phase was measured in `new`. For programme, whose
     /// second differences are small, this is far tighter than the filter's worst gain.
     pub fn bound(&self) -> f32 {
-        let start = self.pairs + MARGIN;
-        let (Some(frames), Some(after)) = (
-            vectors::<4>(&self.input, start),
-            self.input.get(start + QUANTUM),
-        ) else {
+        let (input, start) = (self.first.input(), self.latency_frames());
+        let (Some(frames), Some(after)) = (vectors::<4>(input, start), input.get(start + QUANTUM))
+        else {
             return f32::MAX;
         };
         let peak = frames.iter().fold(f32x8::splat(*after).abs(), |peak, x| {
             peak.fast_max(f32x8::new(*x).abs())
         });
         let peak = largest(peak);
-        let curvature = self.curvature.iter().fold(0.0_f32, |most, x| most.max(*x));
+        let curvature = self
+            .curvature
+            .as_chunks::<8>()
+            .0
+            .iter()
+            .fold(f32x8::ZERO, |most, x| most.fast_max(f32x8::new(*x)));
+        let curvature = largest(curvature);
         (peak + self.bend * curvature) * 1.00001
     }
 
     /// Computes the phases of the quantum that lies [`Self::latency_frames`] behind. Real-time safe.
     pub fn render(&mut self) {
-        let start = self.pairs + MARGIN - ROW_LEAD;
+        self.first.catch_up();
+        let start = self.latency_frames() - ROW_LEAD;
         if let (Some(row), Some(x)) = (
             self.rows.first_chunk_mut::<ROW>(),
-            self.input.get(start..start + ROW),
+            self.first.input().get(start..start + ROW),
         ) {
             row.copy_from_slice(x);
         }
@@ -178,10 +169,9 @@ impl Upsampler {
         if self.stale == 1 {
             // The first eight midpoints are the last eight of the quantum before.
             self.rows.copy_within(at + QUANTUM..at + QUANTUM + 8, at);
-            let ahead = self.input.get(8..).unwrap_or_default();
-            store(&mut self.rows, at + 8, &self.first.row::<4>(ahead));
+            store(&mut self.rows, at + 8, &self.first.row::<4>(8));
         } else {
-            store(&mut self.rows, at, &self.first.row::<5>(&self.input));
+            store(&mut self.rows, at, &self.first.row::<5>(0));
         }
         self.stale = 0;
         let last = self.stages.len().saturating_sub(1);
@@ -219,21 +209,28 @@ impl Upsampler {
     /// Each phase's impulse response is found by running unit impulses through the cascade; taking the straight line
     /// away and summing twice gives the weights.
     fn worst_bend(&mut self) -> f32 {
-        let len = self.input.len();
+        let len = self.first.input().len();
         let factor = self.factor();
         let frame = QUANTUM / 2;
         let mut responses = vec![vec![0.0_f64; len]; factor];
-        for at in 0..len {
-            self.input.fill(0.0);
-            self.input[at] = 1.0;
-            self.stale = 2;
-            self.render();
-            for (phase, response) in responses.iter_mut().enumerate() {
-                response[at] = f64::from(self.phase(phase)[frame]);
+        for place in 0..QUANTUM {
+            self.reset();
+            let mut lane = [0.0; QUANTUM];
+            lane[place] = 1.0;
+            for newest in (place..len + place).step_by(QUANTUM) {
+                self.push(&lane);
+                lane = [0.0; QUANTUM];
+                self.render();
+                let Some(at) = (len - QUANTUM + 2 * place).checked_sub(newest) else {
+                    break;
+                };
+                for (phase, response) in responses.iter_mut().enumerate() {
+                    response[at] = f64::from(self.phase(phase)[frame]);
+                }
             }
         }
         self.reset();
-        let origin = self.pairs + MARGIN + frame;
+        let origin = self.latency_frames() + frame;
         let worst = responses.iter_mut().enumerate().map(|(phase, response)| {
             let fraction = phase as f64 / factor as f64;
             response[origin] -= 1.0 - fraction;
