@@ -354,6 +354,68 @@ fn what_is_out_of_range_is_refused_with_the_range() {
     }
 }
 
+// One line that names the option, the cause and the remedy; nothing is written. What was left out is at its default with or without them.
+#[test]
+fn an_option_that_would_change_nothing_is_refused() {
+    let folder = folder("render_without_effect");
+    write(
+        &folder.join("in.wav"),
+        48_000,
+        Stored::Int16,
+        &noise(1, 1_000, 0.5, 5),
+    );
+    let bands = "off,off,-30:2,off";
+    for (option, value, missing) in [
+        ("--shoulder-db", "6", &["--saturate"][..]),
+        ("--lean-percent", "20", &["--saturate"]),
+        ("--blend-percent", "50", &["--saturate"]),
+        ("--crossovers-hz", "100,1000,5000", &["--bands", bands]),
+        ("--low-shelf-hz", "100", &["--low-shelf-db", "2"]),
+        ("--high-shelf-hz", "3000", &["--high-shelf-db", "-2"]),
+    ] {
+        refused_in_one_line(&folder, &[option, value], missing[0]);
+        rendered(
+            &folder,
+            &[&["in.wav", "out.wav", "--force", option, value], missing].concat(),
+        );
+        fs::remove_file(folder.join("out.wav")).unwrap();
+    }
+    for (option, value) in [
+        ("--ceiling-dbtp", "-2"),
+        ("--release-ms", "100"),
+        ("--link-percent", "50"),
+    ] {
+        refused_in_one_line(&folder, &["--no-limiter", option, value], "--no-limiter");
+    }
+    // The curve ends at the ceiling, limiter or not.
+    rendered(
+        &folder,
+        &[
+            "in.wav",
+            "out.wav",
+            "--no-limiter",
+            "--saturate",
+            "--ceiling-dbtp",
+            "-2",
+        ],
+    );
+}
+
+fn refused_in_one_line(folder: &Path, options: &[&str], because_of: &str) {
+    let output = render(folder, &[&["in.wav", "out.wav"], options].concat());
+    let errors = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{options:?}: {errors}");
+    let option = options[options.len() - 2];
+    assert!(
+        errors.lines().count() == 1
+            && errors.starts_with(&format!("{option} changes nothing with"))
+            && errors.contains(because_of)
+            && errors.contains("leave"),
+        "{options:?}: {errors}"
+    );
+    assert!(output.stdout.is_empty() && !folder.join("out.wav").exists());
+}
+
 #[test]
 fn an_input_that_cannot_be_used_ends_with_3_and_leaves_nothing() {
     let folder = folder("render_inputs");
@@ -539,11 +601,10 @@ fn the_ceiling_holds_in_the_file_unless_the_limiter_is_left_out() {
             "12",
             "--bits",
             "32f",
-            "--ceiling-dbtp",
-            ceiling_dbtp,
         ];
+        let ceiling = ["--ceiling-dbtp", ceiling_dbtp];
         let saturate: &[&str] = if saturate { &["--saturate"] } else { &[] };
-        rendered(&folder, &[&options, saturate].concat());
+        rendered(&folder, &[&options, &ceiling[..], saturate].concat());
         let out = samples(&folder.join("out.wav"));
         let peaks_dbtp = [true_peak_8x_dbtp(&out, 0), peak_16x_dbtp(&out, 0)];
         println!("ceiling {ceiling_dbtp} dBTP: {peaks_dbtp:.3?} dBTP");

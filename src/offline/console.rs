@@ -3,6 +3,8 @@
 use std::io::{self, Write as _};
 use std::process::ExitCode;
 
+/// Exit code of wrong usage, the same as `clap` ends with.
+pub(super) const WRONG_USAGE: u8 = 2;
 /// Exit code when some input could not be used; the rest was done.
 pub(super) const INPUT_UNUSABLE: u8 = 3;
 /// Exit code when a result could not be written.

@@ -7,7 +7,7 @@ use clap::ValueEnum;
 use serde::Serialize;
 
 use super::comparison::Comparison;
-use super::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
+use super::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_result, tell};
 use super::decode::AudioFile;
 use super::error::{InputError, OutputError, OutputErrorKind, printable};
 use super::measure_files::MeasuredFile;
@@ -134,6 +134,10 @@ impl From<OutputError> for RenderError {
 
 /// Renders the file and prints the result; the exit code is as `crestline render --help` says.
 pub fn run(args: &RenderArgs) -> ExitCode {
+    if let Some(wrong) = args.stages.without_effect() {
+        tell(&wrong);
+        return ExitCode::from(WRONG_USAGE);
+    }
     let (rendered, rows) = match render(args) {
         Ok(done) => done,
         Err(RenderError::Input(error)) => {

@@ -27,80 +27,149 @@ pub(super) struct StageArgs {
     /// Gain into the chain, 0 to 18 dB
     #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(0.0, 18.0))]
     push_db: f64,
-    /// Gain of the low shelf, -9 to 9 dB
-    #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
-    low_shelf_db: f64,
-    /// Corner of the low shelf, 40 to 400 Hz
-    #[arg(long, value_name = "HZ", default_value = "120", allow_negative_numbers = true, value_parser = within(40.0, 400.0))]
-    low_shelf_hz: f64,
-    /// Gain of the high shelf, -9 to 9 dB
-    #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
-    high_shelf_db: f64,
-    /// Corner of the high shelf, 1500 to 12000 Hz
-    #[arg(long, value_name = "HZ", default_value = "6000", allow_negative_numbers = true, value_parser = within(1_500.0, 12_000.0))]
-    high_shelf_hz: f64,
+    /// Gain of the low shelf, -9 to 9 dB [default: 0]
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
+    low_shelf_db: Option<f64>,
+    /// Corner of the low shelf, 40 to 400 Hz [default: 120]
+    #[arg(long, value_name = "HZ", allow_negative_numbers = true, value_parser = within(40.0, 400.0))]
+    low_shelf_hz: Option<f64>,
+    /// Gain of the high shelf, -9 to 9 dB [default: 0]
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
+    high_shelf_db: Option<f64>,
+    /// Corner of the high shelf, 1500 to 12000 Hz [default: 6000]
+    #[arg(long, value_name = "HZ", allow_negative_numbers = true, value_parser = within(1_500.0, 12_000.0))]
+    high_shelf_hz: Option<f64>,
     /// Compress in four bands, low to high (see --help)
     #[arg(long, value_name = "BANDS", allow_hyphen_values = true, value_parser = parse_bands)]
     bands: Option<[BandSettings; 4]>,
-    /// Crossovers between the bands, Hz
-    #[arg(long, value_name = "HZ,HZ,HZ", default_value = "120,1000,6000", value_parser = parse_crossovers)]
-    crossovers_hz: [f64; 3],
+    /// Crossovers between the bands, Hz [default: 120,1000,6000]
+    #[arg(long, value_name = "HZ,HZ,HZ", value_parser = parse_crossovers)]
+    crossovers_hz: Option<[f64; 3]>,
     /// Bend the top few decibels
     #[arg(long)]
     saturate: bool,
-    /// How far below the ceiling bending begins, 0.5 to 12 dB
-    #[arg(long, value_name = "DB", default_value = "3", allow_negative_numbers = true, value_parser = within(0.5, 12.0))]
-    shoulder_db: f64,
-    /// How much sooner positive halves are bent (even harmonics), 0 to 100 %
-    #[arg(long, value_name = "PERCENT", default_value = "0", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
-    lean_percent: f64,
-    /// Share of the bent signal, 0 to 100 %
-    #[arg(long, value_name = "PERCENT", default_value = "100", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
-    blend_percent: f64,
+    /// How far below the ceiling bending begins, 0.5 to 12 dB [default: 3]
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(0.5, 12.0))]
+    shoulder_db: Option<f64>,
+    /// How much sooner positive halves are bent (even harmonics), 0 to 100 % [default: 0]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    lean_percent: Option<f64>,
+    /// Share of the bent signal, 0 to 100 % [default: 100]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    blend_percent: Option<f64>,
     /// Leave the limiter out: peaks may pass the ceiling
     #[arg(long)]
     no_limiter: bool,
-    /// True peak that the limiter keeps and the saturator's curve ends at, -12 to 0 dBTP
-    #[arg(long, value_name = "DBTP", default_value = "-1", allow_negative_numbers = true, value_parser = within(-12.0, 0.0))]
-    ceiling_dbtp: f64,
+    /// True peak that the limiter keeps and the saturator's curve ends at, -12 to 0 dBTP [default: -1]
+    #[arg(long, value_name = "DBTP", allow_negative_numbers = true, value_parser = within(-12.0, 0.0))]
+    ceiling_dbtp: Option<f64>,
     /// Release time constant, 20 to 1000 ms; left out, it follows the programme
     #[arg(long, value_name = "MS", allow_negative_numbers = true, value_parser = within(20.0, 1_000.0))]
     release_ms: Option<f64>,
-    /// Share of the other channel's reduction that a channel takes over, 0 to 100 %
-    #[arg(long, value_name = "PERCENT", default_value = "100", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
-    link_percent: f64,
+    /// Share of the other channel's reduction that a channel takes over, 0 to 100 % [default: 100]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    link_percent: Option<f64>,
 }
 
 impl StageArgs {
+    /// What is wrong where an option was given that would change nothing: the option, why, and what to do.
+    pub fn without_effect(&self) -> Option<String> {
+        let needs = [
+            (
+                "--low-shelf-hz",
+                self.low_shelf_hz.is_some(),
+                "--low-shelf-db",
+                self.low_shelf_db.is_some(),
+            ),
+            (
+                "--high-shelf-hz",
+                self.high_shelf_hz.is_some(),
+                "--high-shelf-db",
+                self.high_shelf_db.is_some(),
+            ),
+            (
+                "--crossovers-hz",
+                self.crossovers_hz.is_some(),
+                "--bands",
+                self.bands.is_some(),
+            ),
+            (
+                "--shoulder-db",
+                self.shoulder_db.is_some(),
+                "--saturate",
+                self.saturate,
+            ),
+            (
+                "--lean-percent",
+                self.lean_percent.is_some(),
+                "--saturate",
+                self.saturate,
+            ),
+            (
+                "--blend-percent",
+                self.blend_percent.is_some(),
+                "--saturate",
+                self.saturate,
+            ),
+        ];
+        for (option, given, needed, present) in needs {
+            if given && !present {
+                return Some(format!(
+                    "{option} changes nothing without {needed}; add {needed} or leave {option} out"
+                ));
+            }
+        }
+        let of_the_limiter = [
+            // The saturator's curve ends at the ceiling too.
+            (
+                "--ceiling-dbtp",
+                self.ceiling_dbtp.is_some() && !self.saturate,
+            ),
+            ("--release-ms", self.release_ms.is_some()),
+            ("--link-percent", self.link_percent.is_some()),
+        ];
+        of_the_limiter
+            .iter()
+            .find(|(_, given)| *given && self.no_limiter)
+            .map(|(option, _)| {
+                format!("{option} changes nothing with --no-limiter; leave one of the two out")
+            })
+    }
+
     /// The chain they stand for.
     pub fn settings(&self) -> ChainSettings {
+        let shelves = ShelvesSettings::default();
+        let saturator = SaturatorSettings::default();
+        let limiter = LimiterSettings::default();
+        let bands = BandsSettings::default();
+        let ceiling_dbtp = self.ceiling_dbtp.unwrap_or(limiter.ceiling_dbtp);
         ChainSettings {
             push: PushSettings {
                 push_db: self.push_db,
             },
             shelves: ShelvesSettings {
-                low_hz: self.low_shelf_hz,
-                low_gain_db: self.low_shelf_db,
-                high_hz: self.high_shelf_hz,
-                high_gain_db: self.high_shelf_db,
+                low_hz: self.low_shelf_hz.unwrap_or(shelves.low_hz),
+                low_gain_db: self.low_shelf_db.unwrap_or(shelves.low_gain_db),
+                high_hz: self.high_shelf_hz.unwrap_or(shelves.high_hz),
+                high_gain_db: self.high_shelf_db.unwrap_or(shelves.high_gain_db),
             },
             bands: BandsSettings {
                 on: self.bands.is_some(),
-                crossovers_hz: self.crossovers_hz,
+                crossovers_hz: self.crossovers_hz.unwrap_or(bands.crossovers_hz),
                 bands: self.bands.unwrap_or_default(),
             },
             saturator: SaturatorSettings {
                 enabled: self.saturate,
-                ceiling_dbtp: self.ceiling_dbtp,
-                shoulder_db: self.shoulder_db,
-                lean_percent: self.lean_percent,
-                blend_percent: self.blend_percent,
+                ceiling_dbtp,
+                shoulder_db: self.shoulder_db.unwrap_or(saturator.shoulder_db),
+                lean_percent: self.lean_percent.unwrap_or(saturator.lean_percent),
+                blend_percent: self.blend_percent.unwrap_or(saturator.blend_percent),
             },
             limiter: LimiterSettings {
                 enabled: !self.no_limiter,
-                ceiling_dbtp: self.ceiling_dbtp,
+                ceiling_dbtp,
                 release: self.release_ms.map_or(Release::Automatic, Release::Manual),
-                link_percent: self.link_percent,
+                link_percent: self.link_percent.unwrap_or(limiter.link_percent),
             },
         }
     }
