@@ -11,9 +11,12 @@
 
 #[path = "clap_host/play.rs"]
 mod play;
+#[path = "clap_host/window.rs"]
+mod window;
 
 use clack_extensions::audio_ports::{AudioPortFlags, AudioPortInfoBuffer, PluginAudioPorts};
 use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPortsConfig};
+use clack_extensions::gui::HostGui;
 use clack_extensions::latency::{HostLatency, HostLatencyImpl, PluginLatency};
 use clack_extensions::params::{ParamInfoBuffer, ParamInfoFlags, PluginParams};
 use clack_extensions::state::PluginState;
@@ -22,7 +25,7 @@ use clack_host::prelude::*;
 pub use play::{Change, Run};
 use std::error::Error;
 use std::path::Path;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 /// What goes wrong while hosting is for a reader, not for a program.
 pub type Result<T> = std::result::Result<T, Box<dyn Error>>;
@@ -42,6 +45,8 @@ pub fn plugin_file(bundled: &Path) -> std::path::PathBuf {
 pub struct Requests {
     callback: AtomicBool,
     restart: AtomicBool,
+    /// Size that the window would like to have, packed; 0 for none.
+    window_size: AtomicU64,
 }
 
 impl SharedHandler<'_> for Requests {
@@ -71,7 +76,7 @@ impl HostHandlers for Handlers {
     type AudioProcessor<'a> = ();
 
     fn declare_extensions(builder: &mut HostExtensions<'_, Self>, _: &Requests) {
-        builder.register::<HostLatency>();
+        builder.register::<HostLatency>().register::<HostGui>();
     }
 }
 
@@ -311,13 +316,14 @@ impl ClapHost {
         }
     }
 
-    /// What a host's main thread does between user actions: the callbacks and restarts that the plug-in has asked for.
+    /// What a host's main thread does between user actions: the callbacks and restarts that the plug-in has asked for. While audio runs,
+    /// restarts wait.
     pub fn idle(&mut self) -> Result<()> {
         // More restarts in a row than any plug-in needs to settle.
         for _ in 0..10 {
             if self.asked(|requests| &requests.callback) {
                 self.instance.call_on_main_thread_callback();
-            } else if !self.asked(|requests| &requests.restart) {
+            } else if self.audio_runs() || !self.asked(|requests| &requests.restart) {
                 return Ok(());
             } else if let Some(range) = self.configuration {
                 self.deactivate();
@@ -328,6 +334,11 @@ impl ClapHost {
         Err("the plug-in asks for one restart after the other".into())
     }
 
+    /// Whether the audio thread has the plug-in's processor.
+    fn audio_runs(&self) -> bool {
+        self.configuration.is_some() && self.processor.is_none()
+    }
+
     fn asked(&self, request: impl for<'a> Fn(&'a Requests) -> &'a AtomicBool) -> bool {
         self.instance
             .access_shared_handler(|requests| request(requests).swap(false, Ordering::Relaxed))
@@ -336,6 +347,15 @@ impl ClapHost {
     /// Runs audio through the plug-in on another thread and returns what comes out, one vector a channel. Processing goes on where the last
     /// run has ended.
     pub fn run(&mut self, run: Run<'_>) -> Result<Vec<Vec<f32>>> {
+        self.run_during(run, |_| Ok(()))
+    }
+
+    /// The same, while the main thread does `work`.
+    pub fn run_during(
+        &mut self,
+        run: Run<'_>,
+        work: impl FnOnce(&mut Self) -> Result<()>,
+    ) -> Result<Vec<Vec<f32>>> {
         let outputs = self.ports(false)?;
         let side_channels = self.ports(true)?.get(1).map_or(0, |port| port.channels);
         let channels = outputs.first().map_or(0, |port| port.channels);
@@ -353,17 +373,19 @@ impl ClapHost {
             let played = thread.spawn_scoped(scope, || {
                 play::play(&mut processor, &run, side_channels, position)
                     .map_err(|error| error.to_string())
-            });
-            played?
+            })?;
+            let worked = work(self);
+            let played = played
                 .join()
-                .map_err(|_| "the audio thread has panicked".into())
+                .map_err(|_| "the audio thread has panicked".to_owned());
+            worked.map(|()| played)
         });
         self.processor = Some(processor);
-        self.position += run.main.first().map_or(0, Vec::len) as u64;
-        self.idle()?;
         let played: Result<_> = played;
-        let (output, status) = played??;
+        let (output, status) = played???;
+        self.position += output.first().map_or(0, Vec::len) as u64;
         self.last_status = status;
+        self.idle()?;
         Ok(output)
     }
 }

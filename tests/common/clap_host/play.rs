@@ -6,6 +6,7 @@ use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
 use std::ops::Range;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// A parameter that the host changes at a frame of a run.
 #[derive(Clone, Copy, Debug)]
@@ -29,6 +30,8 @@ pub struct Run<'a> {
     /// In the order of their frames.
     pub changes: &'a [Change],
     pub playing: bool,
+    /// Once true, no further block is played.
+    pub stop: Option<&'a AtomicBool>,
     /// Called with each call of the plug-in's `process`, which it must make.
     pub around: fn(&mut dyn FnMut()),
 }
@@ -43,6 +46,7 @@ impl<'a> Run<'a> {
             block_sizes,
             changes: &[],
             playing: true,
+            stop: None,
             around: |process| process(),
         }
     }
@@ -66,7 +70,8 @@ pub fn play(
     let mut sizes = run.block_sizes.iter().cycle();
     let mut last_status = None;
     let mut start = 0;
-    while start < frames {
+    let stopped = || run.stop.is_some_and(|stop| stop.load(Ordering::Relaxed));
+    while start < frames && !stopped() {
         let block = start..frames.min(start + sizes.next().ok_or("no block size")?);
         let events: Vec<_> = events(run.changes, &block).collect();
         let inputs = [&mut main, &mut side].map(|port| AudioPortBuffer {
@@ -111,6 +116,9 @@ pub fn play(
         });
         last_status = status.transpose()?;
         start = block.end;
+    }
+    for channel in &mut output {
+        channel.truncate(start);
     }
     Ok((output, last_status))
 }

@@ -1,0 +1,198 @@
+//! A screen without a monitor: an X server of its own for each test, the host's window on it, and a camera.
+
+#![allow(
+    dead_code,
+    reason = "each program that includes this file uses part of it"
+)]
+
+use image::RgbaImage;
+use std::error::Error;
+use std::io::{BufRead, BufReader};
+use std::process::{Child, Command, Stdio};
+use x11rb::CURRENT_TIME;
+use x11rb::connection::Connection;
+use x11rb::protocol::xproto::{
+    BUTTON_PRESS_EVENT, BUTTON_RELEASE_EVENT, ConfigureWindowAux, ConnectionExt, CreateWindowAux,
+    ImageFormat, ImageOrder, MOTION_NOTIFY_EVENT, WindowClass,
+};
+use x11rb::protocol::xtest::ConnectionExt as _;
+use x11rb::rust_connection::RustConnection;
+
+/// What goes wrong here is for a reader, not for a program.
+pub type Result<T> = std::result::Result<T, Box<dyn Error>>;
+
+/// The libraries that a window is drawn with, either of which will do.
+const DRAWING: [&str; 2] = ["libEGL.so.1", "libGL.so.1"];
+
+/// A running X server, ended when dropped.
+pub struct Screen {
+    server: Child,
+    name: String,
+}
+
+impl Screen {
+    /// Starts a server on a free display. The error says what this system lacks.
+    pub fn start() -> Result<Self> {
+        if !DRAWING.into_iter().any(can_be_loaded) {
+            return Err(format!("none of {} can be loaded", DRAWING.join(", ")).into());
+        }
+        let mut server = Command::new("Xvfb")
+            // The server looks for a free display itself and says which it has taken, once it takes connections.
+            .args(["-displayfd", "1"])
+            .args(["-screen", "0", "1920x1300x24"])
+            .args(["-nolisten", "tcp", "-noreset"])
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .map_err(|error| format!("Xvfb cannot be run ({error})"))?;
+        let mut number = String::new();
+        if let Some(stdout) = server.stdout.take() {
+            BufReader::new(stdout).read_line(&mut number)?;
+        }
+        let name = format!(":{}", number.trim());
+        if number.trim().is_empty() {
+            let status = server.wait()?;
+            return Err(format!("Xvfb has ended with {status}").into());
+        }
+        Ok(Self { server, name })
+    }
+
+    /// Lets a program draw here, without a graphics card.
+    pub fn lend_to<'a>(&self, program: &'a mut Command) -> &'a mut Command {
+        program
+            .env("DISPLAY", &self.name)
+            .env("LIBGL_ALWAYS_SOFTWARE", "1")
+            .env_remove("WAYLAND_DISPLAY")
+            .env_remove("XAUTHORITY")
+    }
+}
+
+impl Drop for Screen {
+    fn drop(&mut self) {
+        // It may have ended by itself, which is as good.
+        let _ = self.server.kill();
+        let _ = self.server.wait();
+    }
+}
+
+fn can_be_loaded(library: &str) -> bool {
+    #[expect(
+        unsafe_code,
+        reason = "loading a library runs what it does at its start"
+    )]
+    // SAFETY: both libraries are made to be loaded at any time, and the editor loads them too.
+    unsafe { libloading::Library::new(library) }.is_ok()
+}
+
+/// The host's window, on the screen that `DISPLAY` names.
+pub struct HostWindow {
+    connection: RustConnection,
+    root: u32,
+    id: u32,
+}
+
+impl HostWindow {
+    /// Shows an empty window in the screen's corner.
+    pub fn show([width, height]: [u32; 2]) -> Result<Self> {
+        let (connection, screen) = RustConnection::connect(None)?;
+        let screen = &connection.setup().roots[screen];
+        let (root, visual, black) = (screen.root, screen.root_visual, screen.black_pixel);
+        let id = connection.generate_id()?;
+        connection.create_window(
+            x11rb::COPY_DEPTH_FROM_PARENT,
+            id,
+            root,
+            0,
+            0,
+            u16::try_from(width)?,
+            u16::try_from(height)?,
+            0,
+            WindowClass::INPUT_OUTPUT,
+            visual,
+            &CreateWindowAux::new().background_pixel(black),
+        )?;
+        connection.map_window(id)?;
+        // The server has done all that before it answers.
+        connection.get_input_focus()?.reply()?;
+        Ok(Self {
+            connection,
+            root,
+            id,
+        })
+    }
+
+    /// Its number on the server.
+    pub fn id(&self) -> u32 {
+        self.id
+    }
+
+    /// Gives it another size.
+    pub fn resize(&self, [width, height]: [u32; 2]) -> Result<()> {
+        let size = ConfigureWindowAux::new().width(width).height(height);
+        Ok(self.connection.configure_window(self.id, &size)?.check()?)
+    }
+
+    /// The window within, if there is one.
+    fn inner(&self) -> Result<Option<u32>> {
+        let tree = self.connection.query_tree(self.id)?.reply()?;
+        Ok(tree.children.first().copied())
+    }
+
+    /// Whether nothing is in it.
+    pub fn is_empty(&self) -> Result<bool> {
+        Ok(self.inner()?.is_none())
+    }
+
+    /// What is on the screen where the window within it lies; `None` while that is not shown.
+    pub fn picture(&self) -> Result<Option<RgbaImage>> {
+        let Some(inner) = self.inner()? else {
+            return Ok(None);
+        };
+        let place = self.connection.get_geometry(inner)?.reply()?;
+        // The server refuses pixels of a window that is not shown yet.
+        let Ok(image) = self
+            .connection
+            .get_image(
+                ImageFormat::Z_PIXMAP,
+                inner,
+                0,
+                0,
+                place.width,
+                place.height,
+                u32::MAX,
+            )?
+            .reply()
+        else {
+            return Ok(None);
+        };
+        let swapped = self.connection.setup().image_byte_order == ImageOrder::MSB_FIRST;
+        let pixels = image.data.chunks_exact(4).flat_map(|pixel| match *pixel {
+            [_, red, green, blue] if swapped => [red, green, blue, u8::MAX],
+            [blue, green, red, _] => [red, green, blue, u8::MAX],
+            _ => [0; 4],
+        });
+        let size = [place.width, place.height].map(u32::from);
+        Ok(RgbaImage::from_raw(size[0], size[1], pixels.collect()))
+    }
+
+    /// Moves the mouse to a place within.
+    pub fn point_at(&self, place: [i16; 2]) -> Result<()> {
+        self.fake(MOTION_NOTIFY_EVENT, 0, place)
+    }
+
+    /// Presses and releases the left mouse button where the mouse is.
+    pub fn click(&self) -> Result<()> {
+        const LEFT: u8 = 1;
+        self.fake(BUTTON_PRESS_EVENT, LEFT, [0; 2])?;
+        self.fake(BUTTON_RELEASE_EVENT, LEFT, [0; 2])
+    }
+
+    /// Does to the server what a mouse does.
+    fn fake(&self, kind: u8, button: u8, [x, y]: [i16; 2]) -> Result<()> {
+        self.connection
+            .xtest_fake_input(kind, button, CURRENT_TIME, self.root, x, y, 0)?
+            .check()?;
+        Ok(())
+    }
+}
