@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex};
 use crestline::editor::View;
 use crestline::editor::theme::install;
 use crestline::engine::{Engine, EngineSpec, Settings};
-use crestline::handover::{AudioEnd, handover};
+use crestline::handover::{AudioEnd, Snapshot, handover};
 use crestline::params::CrestlineParams;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
@@ -175,6 +175,11 @@ impl Stage {
             self.played += frames;
         }
         self.audio.publish(self.engine.snapshot());
+    }
+
+    /// What the editor was last told.
+    pub fn snapshot(&self) -> Snapshot {
+        self.engine.snapshot()
     }
 
     /// Forgets what was measured, as the plug-in does when asked to.

@@ -6,6 +6,7 @@
 
 #[path = "../../tests/common/clap_host.rs"]
 mod clap_host;
+mod editor;
 mod price;
 
 use clap_host::{ClapHost, Result, Run, plugin_file};
@@ -28,7 +29,8 @@ fn main() -> Result<()> {
         write(&turnstile(SAMPLE_RATE_HZ), &folder, "turnstile.wav")?,
     ];
 
-    let mut host = ClapHost::open(&plugin_file(&bundled))?;
+    let plugin = plugin_file(&bundled);
+    let mut host = ClapHost::open(&plugin)?;
     host.activate(f64::from(SAMPLE_RATE_HZ), BLOCK)?;
     let latency = host.latency()?;
     let seconds = song.channels[0].len() as f64 / f64::from(SAMPLE_RATE_HZ);
@@ -52,6 +54,7 @@ fn main() -> Result<()> {
     let received: Vec<&[f32]> = output.iter().map(|channel| &channel[latency..]).collect();
     meter.process(&received);
     meter.finish();
+    println!("What the host received:");
     print_readings(&meter.readings());
 
     let same = received
@@ -69,10 +72,16 @@ fn main() -> Result<()> {
 
     price::print(&song);
 
+    let picture = editor::draw(&plugin, &song, &folder)?;
+
     println!("To listen to, in {}:", folder.display());
     for file in &files {
         println!("  {}", file.file_name().unwrap_or_default().display());
     }
+    println!(
+        "To look at, the editor as it is then:\n  {}",
+        picture.display()
+    );
     print_installation(&bundled);
     Ok(())
 }
@@ -92,7 +101,6 @@ fn print_readings(readings: &Readings) {
         Some(value) => println!("  {name:<24}{value:>7.1} {unit}"),
         None => println!("  {name:<24}      - {unit}"),
     };
-    println!("What the host received:");
     line("Integrated loudness", readings.integrated_lufs, "LUFS");
     line("Short-term, loudest", readings.short_term_max_lufs, "LUFS");
     line("Momentary, loudest", readings.momentary_max_lufs, "LUFS");
