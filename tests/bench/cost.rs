@@ -6,6 +6,9 @@
 #![expect(clippy::print_stdout, reason = "the figures are this program's output")]
 
 mod allocator;
+mod editor;
+#[path = "../common/editor_stage.rs"]
+mod editor_stage;
 mod engine;
 mod figures;
 mod library;
@@ -26,5 +29,6 @@ fn main() {
     measure::memory(&programme, &mut figures);
     engine::cost(&programme, &mut figures);
     engine::history(&mut figures);
+    editor::frame(&programme, &mut figures);
     figures.finish();
 }

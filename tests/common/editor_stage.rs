@@ -177,6 +177,11 @@ impl Stage {
         self.audio.publish(self.engine.snapshot());
     }
 
+    /// Draws one frame over all of `ui`.
+    pub fn draw(&mut self, ui: &mut egui::Ui) {
+        self.view.ui(ui, &ParamSetter::new(&*self.host));
+    }
+
     /// What the editor was last told.
     pub fn snapshot(&self) -> Snapshot {
         self.engine.snapshot()
@@ -204,13 +209,7 @@ pub fn open(stage: Stage, size: [f32; 2], pixels_per_point: f32) -> Harness<'sta
         .with_render_cursor(false)
         .with_context_setup(install)
         .renderer(picture::Picture::default())
-        .build_ui_state(
-            |ui, stage: &mut Stage| {
-                let host = Arc::clone(&stage.host);
-                stage.view.ui(ui, &ParamSetter::new(&*host));
-            },
-            stage,
-        );
+        .build_ui_state(|ui, stage: &mut Stage| stage.draw(ui), stage);
     harness.run_steps(3);
     harness
 }

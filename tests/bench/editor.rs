@@ -1,0 +1,106 @@
+//! What one frame of the editor costs.
+
+use std::hint::black_box;
+
+use super::editor_stage::Stage;
+use super::figures::{Figures, Wanted, median, seconds};
+use super::programme::RATE_HZ;
+use crestline::editor::theme;
+use crestline::handover::{AudioEnd, Moment};
+use crestline::measure::Readings;
+use egui::{Event, RawInput, Rect, pos2, vec2};
+
+const SIZE: [f32; 2] = [1_100.0, 760.0];
+/// Frames a second that the window draws at most.
+const FRAMES_PER_SECOND: u32 = 40;
+/// Frames drawn before the first that counts: fonts are being rasterised, axes are on their way.
+const WARM_UP: usize = 40;
+const DAY_S: u32 = 24 * 3_600;
+
+/// CPU time from a new snapshot to triangles, the longest history behind it and everything moving: each frame has another 25 ms of programme, and
+/// the mouse goes across.
+pub fn frame(programme: &[Vec<f32>; 2], figures: &mut Figures) {
+    let mut stage = busy();
+    live_through_a_day(&mut stage.audio);
+    let ctx = egui::Context::default();
+    theme::install(&ctx);
+    let step = (RATE_HZ / FRAMES_PER_SECOND) as usize;
+    let steps = programme[0]
+        .chunks_exact(step)
+        .zip(programme[1].chunks_exact(step));
+    let mut took_ms = Vec::new();
+    for (index, (left, right)) in steps.take(30 * FRAMES_PER_SECOND as usize).enumerate() {
+        stage.play([left, right]);
+        let across = (index as f32 * 0.01).fract();
+        let input = RawInput {
+            screen_rect: Some(Rect::from_min_size(pos2(0.0, 0.0), SIZE.into())),
+            time: Some(index as f64 / f64::from(FRAMES_PER_SECOND)),
+            events: vec![Event::PointerMoved(
+                (across * vec2(SIZE[0], SIZE[1])).to_pos2(),
+            )],
+            ..RawInput::default()
+        };
+        let took_s = seconds(|| {
+            let mut output = ctx.run_ui(input, |ui| stage.draw(ui));
+            // What changed in the textures would go to the graphics card.
+            output.textures_delta.clear();
+            black_box(ctx.tessellate(output.shapes, output.pixels_per_point));
+        });
+        if index >= WARM_UP {
+            took_ms.push(1e3 * took_s);
+        }
+    }
+    let middle = median(&mut took_ms);
+    let high = took_ms[took_ms.len() * 99 / 100];
+    figures.add("editor_frame_ms", middle, 2, "ms", Wanted::AtMost(3.0));
+    figures.add("editor_frame_p99_ms", high, 2, "ms", Wanted::AtMost(6.0));
+    figures.note(&format!(
+        "{} frames of {} × {} points, one after the other",
+        took_ms.len(),
+        SIZE[0],
+        SIZE[1]
+    ));
+}
+
+/// Every stage at work.
+fn busy() -> Stage {
+    let stage = Stage::default();
+    stage.set_plain(|params| &params.push, 6.0);
+    stage.set_plain(|params| &params.shelves.low_gain, 2.0);
+    stage.set_plain(|params| &params.bands.on, true);
+    for band in 0..4 {
+        stage.set_plain(|params| &params.band[band].threshold, -24.0);
+    }
+    stage.set_plain(|params| &params.saturator.on, true);
+    stage.set_plain(|params| &params.limiter.on, true);
+    stage.set_plain(|params| &params.matched, true);
+    stage
+}
+
+/// Enters a day in which every value goes up and down all the time.
+fn live_through_a_day(audio: &mut AudioEnd) {
+    for tenth in 0..10 * DAY_S {
+        let wave = 4.0 * (f64::from(tenth) * 0.7).sin() + 3.0 * (f64::from(tenth) * 0.0003).sin();
+        let [input, clean, output] = [-20.0, -14.0, -13.0].map(|lufs| Readings {
+            momentary_lufs: Some(lufs + 1.5 * wave),
+            short_term_lufs: Some(lufs + wave),
+            short_term_plr_db: Some(-lufs - wave),
+            ldr_10s_db: Some(4.0 + 0.3 * wave),
+            ..Readings::default()
+        });
+        let gain_db = -wave.abs() as f32;
+        let moment = Moment {
+            input: &input,
+            clean: &clean,
+            output: &output,
+            true_peak_dbtp: Some(-3.0 + wave),
+            clean_limiter_db: gain_db,
+            output_limiter_db: 0.5 * gain_db,
+            band_reduction_db: [Some(gain_db); 4],
+            distortion_db: Some(-40.0 + wave as f32),
+            song_position_s: Some(f64::from(tenth) / 10.0),
+            playing: tenth % 6_000 > 50,
+        };
+        audio.record(&moment, (RATE_HZ / 10) as usize, RATE_HZ.into());
+    }
+}
