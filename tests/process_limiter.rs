@@ -1,7 +1,7 @@
 //! The limiter's promises: the ceiling, cleanliness, and that it leaves alone what needs no limiting.
 //!
 //! True peaks are measured by band-limited interpolation to 16 times the rate through the spectrum (`realfft`), which knows
-//! nothing of the limiter's own detector, and once more with the `ebur128` crate.
+//! nothing of the limiter's own detector, and once more with the `ebur128` crate. The demo songs are in `engine_ceiling`.
 
 #![expect(clippy::float_cmp, reason = "bit for bit is the promise")]
 #![expect(clippy::unwrap_used, reason = "a failed transform is a failed test")]
@@ -20,7 +20,7 @@ use proptest::prelude::*;
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
-use signals::{challenges, db, programme, pushed, true_peak};
+use signals::{challenges, db, programme, pushed, true_peak, true_peak_by_crate};
 
 const RATES_HZ: [f64; 5] = [44100.0, 48000.0, 88200.0, 96000.0, 192_000.0];
 
@@ -52,21 +52,23 @@ fn limit(rate_hz: f64, left: &[f32], right: &[f32], settings: &LimiterSettings) 
     [left, right]
 }
 
-const VARIANTS: [(Release, f64, f64); 4] = [
+const VARIANTS: [(Release, f64, f64); 6] = [
     (Release::Automatic, 100.0, -1.0),
     (Release::Manual(20.0), 100.0, -1.0),
-    (Release::Manual(300.0), 0.0, 0.0),
+    (Release::Manual(100.0), 0.0, 0.0),
     (Release::Automatic, 50.0, -12.0),
+    (Release::Manual(1000.0), 100.0, -6.0),
+    (Release::Manual(20.0), 0.0, -12.0),
 ];
 
 fn hold_the_ceiling(rate_hz: f64) {
     let mut failed = Vec::new();
     for (group, signals) in challenges(rate_hz) {
-        let mut worst = f64::MIN;
+        let mut worst = [f64::MIN; 2];
         for (index, signal) in signals.iter().enumerate() {
             // The other channel carries something else, so that a link has something to link.
             let other: Vec<f32> = signal.iter().rev().map(|x| 0.7 * x).collect();
-            for step in [0, 2] {
+            for step in [0, 3] {
                 let (release, link_percent, ceiling_dbtp) =
                     VARIANTS[(index + step) % VARIANTS.len()];
                 let settings = LimiterSettings {
@@ -76,12 +78,15 @@ fn hold_the_ceiling(rate_hz: f64) {
                     link_percent,
                 };
                 for output in limit(rate_hz, signal, &other, &settings) {
-                    worst = worst.max(db(true_peak(&output)) - ceiling_dbtp);
+                    let peaks = [true_peak(&output), true_peak_by_crate(&output)];
+                    for (worst, peak) in worst.iter_mut().zip(peaks) {
+                        *worst = worst.max(db(peak) - ceiling_dbtp);
+                    }
                 }
             }
         }
-        println!("{rate_hz} Hz, {group}: {worst:+.4} dB");
-        if worst > ALLOWED_DB {
+        println!("{rate_hz} Hz, {group}: {worst:+.4?} dB (16 times, ebur128 at 8 times)");
+        if worst.iter().any(|worst| *worst > ALLOWED_DB) {
             failed.push((group, worst));
         }
     }

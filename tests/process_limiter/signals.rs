@@ -4,6 +4,7 @@
 
 use std::f64::consts::{PI, TAU};
 
+use ebur128::{EbuR128, Mode};
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
@@ -13,22 +14,37 @@ pub fn db(amplitude: f64) -> f64 {
 
 /// Largest magnitude of the band-limited signal through the samples, at 16 points a sample, with silence around it.
 pub fn true_peak(samples: &[f32]) -> f64 {
+    interpolated(samples, 16)
+        .iter()
+        .fold(0.0_f64, |peak, x| peak.max(x.abs()))
+}
+
+/// The same at 8 points a sample: two through the spectrum, where the filter of the `ebur128` crate is flat, and four by it.
+pub fn true_peak_by_crate(samples: &[f32]) -> f64 {
+    let doubled: Vec<f64> = interpolated(samples, 2);
+    let mut meter = EbuR128::new(1, 48_000, Mode::TRUE_PEAK).unwrap();
+    meter.add_frames_f64(&doubled).unwrap();
+    meter.true_peak(0).unwrap()
+}
+
+/// The band-limited signal through the samples at `factor` points a sample, with silence around it.
+fn interpolated(samples: &[f32], factor: usize) -> Vec<f64> {
     let padded = (samples.len() + 4096).next_power_of_two();
     let mut planner = RealFftPlanner::<f64>::new();
     let mut time = vec![0.0; padded];
     for (cell, sample) in time[2048..].iter_mut().zip(samples) {
-        *cell = f64::from(*sample);
+        *cell = f64::from(*sample) / padded as f64;
     }
     let forward = planner.plan_fft_forward(padded);
     let mut spectrum = forward.make_output_vec();
     forward.process(&mut time, &mut spectrum).unwrap();
-    let inverse = planner.plan_fft_inverse(16 * padded);
+    let inverse = planner.plan_fft_inverse(factor * padded);
     let mut wide = inverse.make_input_vec();
     wide[..spectrum.len()].copy_from_slice(&spectrum);
     wide[padded / 2] *= 0.5;
     let mut fine = inverse.make_output_vec();
     inverse.process(&mut wide, &mut fine).unwrap();
-    fine.iter().fold(0.0_f64, |peak, x| peak.max(x.abs())) / padded as f64
+    fine
 }
 
 /// White noise from a fixed seed, −1…1.
