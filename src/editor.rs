@@ -19,10 +19,13 @@ pub mod theme;
 mod top_bar;
 mod view;
 mod view_model;
+mod window;
 
 pub use self::view::View;
+pub use self::window::WindowedEditor;
 
 use self::layout::SMALLEST;
+use self::window::DrawingThread;
 use crate::handover::EditorEnd;
 use crate::params::CrestlineParams;
 use crate::session::DEFAULT_EDITOR_SIZE;
@@ -33,8 +36,7 @@ use nice_plug::editor::dpi::LogicalSize;
 use nice_plug::prelude::ResizeHint;
 use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{
-    EguiEditor, EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier,
-    create_egui_editor,
+    EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
 };
 use std::sync::Arc;
 use std::time::Duration;
@@ -58,6 +60,7 @@ pub struct App {
     gui: Option<GuiContext>,
     /// False until the window just opened has been given the saved size.
     sized: bool,
+    thread: DrawingThread,
 }
 
 impl App {
@@ -68,6 +71,7 @@ impl App {
             params,
             gui: None,
             sized: false,
+            thread: DrawingThread::default(),
         }
     }
 }
@@ -79,6 +83,7 @@ impl NiceEguiApp for App {
         gui: GuiContext,
         _frame: &mut Frame,
     ) -> Result<(), HandlerError> {
+        self.thread.arrived();
         theme::install(&ctx);
         self.gui = Some(gui);
         self.sized = false;
@@ -121,7 +126,7 @@ pub fn create(
     state: Arc<EguiEditorState>,
     repaint: RepaintNotifier,
     app: App,
-) -> Option<EguiEditor<App>> {
+) -> Option<WindowedEditor> {
     let [width, height] = SMALLEST;
     let size_constraints = SizeConstraints::Logical {
         min_size: Some(LogicalSize::new(width, height)),
@@ -134,5 +139,7 @@ pub fn create(
             ..ResizeHint::RESIZABLE
         })
         .with_repaint_poll_interval(FRAME_INTERVAL);
-    create_egui_editor(state, repaint, settings, app)
+    let thread = app.thread.clone();
+    let editor = create_egui_editor(state, repaint, settings, app)?;
+    Some(WindowedEditor::new(editor, thread))
 }

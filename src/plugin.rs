@@ -6,7 +6,7 @@ use crate::handover::{AudioEnd, EditorEnd, TapThread, handover, tap};
 use crate::measure::Rest;
 use crate::params::CrestlineParams;
 use nice_plug::prelude::*;
-use nice_plug_egui::{EguiEditor, EguiEditorState, RepaintNotifier};
+use nice_plug_egui::{EguiEditorState, RepaintNotifier};
 use serde_json::json;
 use std::sync::Arc;
 
@@ -72,7 +72,7 @@ impl Plugin for Crestline {
     ];
     const SAMPLE_ACCURATE_AUTOMATION: bool = true;
 
-    type Editor = EguiEditor<editor::App>;
+    type Editor = editor::WindowedEditor;
     type SysExMessage = ();
     type BackgroundTask = ();
 

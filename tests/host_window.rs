@@ -365,7 +365,11 @@ fn open_and_close(host: &mut ClapHost, window: &HostWindow, turn: u64) -> Result
         }
     }
     host.close_window()?;
-    // Some of its threads end a little later.
+    // A host may now unload the plug-in: whoever draws must have ended. The thread that keeps the clipboard, and one at its very end, may be left.
+    let left = threads()?.saturating_sub(before);
+    if left > 2 {
+        return Err(format!("{left} threads go on after the window is closed").into());
+    }
     let start = Instant::now();
     while threads()? > before || !window.is_empty()? {
         idle(host)?;
