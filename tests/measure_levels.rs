@@ -5,8 +5,8 @@ mod metering;
 #[path = "common/signals.rs"]
 mod signals;
 
-use crestline::measure::AES17_OFFSET_DB;
 use crestline::measure::ChannelRole::{Front, Lfe};
+use crestline::measure::{AES17_OFFSET_DB, Meter};
 use metering::{Group, STEREO, feed, meter, readings_of, stereo_readings_of, watch};
 use signals::{frames, tone, tone_steps};
 
@@ -172,5 +172,28 @@ fn clipped_runs_are_counted_and_timed() {
         "1.2",
         readings.sample_peak_dbfs,
         1.5836,
+    );
+}
+
+/// A sound that stops leaves the last 3 s as it left them while it sounded: by the definition, short-term PLR of a steady tone is constant, and
+/// silence after it has none.
+#[test]
+fn the_lowest_plr_is_that_of_the_sound_not_of_its_end() {
+    let mut meter = Meter::new(48_000.0, &[Front; 2], 480);
+    let tone: Vec<f32> = (0..480_000_u32)
+        .map(|frame| 0.5 * (f64::from(frame) * 0.13).sin() as f32)
+        .collect();
+    for block in tone.chunks(480) {
+        meter.process(&[block, block]);
+    }
+    let while_it_sounds = meter.readings().short_term_plr_min_db.unwrap();
+    let silence = [0.0; 480];
+    for _ in 0..1_000 {
+        meter.process(&[&silence, &silence]);
+    }
+    let afterwards = meter.readings().short_term_plr_min_db.unwrap();
+    assert!(
+        (afterwards - while_it_sounds).abs() < 0.05,
+        "{while_it_sounds} {afterwards}"
     );
 }

@@ -296,7 +296,11 @@ impl Meter {
             .short_term_lufs
             .filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS);
         readings.short_term_plr_db = difference(readings.true_peak_3s_dbtp, audible);
-        if let Some(plr) = readings.short_term_plr_db {
+        // When the sound has just stopped, its last peaks leave the 3 s a little before its last energy does.
+        let sounding = readings
+            .momentary_lufs
+            .is_some_and(|loudness| loudness > ABSOLUTE_GATE_LUFS);
+        if let Some(plr) = readings.short_term_plr_db.filter(|_| sounding) {
             self.short_term_plr_min_db = Some(
                 self.short_term_plr_min_db
                     .map_or(plr, |lowest| lowest.min(plr)),
