@@ -1,5 +1,6 @@
 //! What outlives a block of audio.
 
+pub mod export;
 mod history;
 mod saved;
 mod target;

@@ -40,7 +40,7 @@ pub struct Session {
     pub playback_lufs: f64,
     /// What the plane shows upwards.
     pub plane: PlaneMode,
-    /// Whether the text of a first opening has been read.
+    /// Whether audio has been heard, so that the first three lines have done their work.
     pub introduced: bool,
 }
 
@@ -186,7 +186,32 @@ impl Session {
         }
     }
 
-    fn own_window(&self, name: &str) -> Option<&TargetWindow> {
+    /// Puts `window` in the place of the user's own window called `name`. A name that is empty, or taken by another, is not given to it.
+    pub fn change_own(&mut self, name: &str, window: TargetWindow) {
+        let mut window = window.sanitised();
+        let taken = window.name != name && self.own_window(&window.name).is_some();
+        if window.name.is_empty() || taken {
+            window.name = name.to_owned().into();
+        }
+        let chosen = self.window == WindowChoice::Own(name.into());
+        if let Some(own) = self.own_windows.iter_mut().find(|own| own.name == name) {
+            if chosen {
+                self.window = WindowChoice::Own(window.name.clone().into_owned());
+            }
+            *own = window;
+        }
+    }
+
+    /// Takes the user's own window of this name out; if it was chosen, the default is.
+    pub fn remove_own(&mut self, name: &str) {
+        self.own_windows.retain(|own| own.name != name);
+        if self.window == WindowChoice::Own(name.into()) {
+            self.window = WindowChoice::default();
+        }
+    }
+
+    /// The user's own window of this name.
+    pub fn own_window(&self, name: &str) -> Option<&TargetWindow> {
         self.own_windows.iter().find(|window| window.name == name)
     }
 }

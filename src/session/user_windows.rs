@@ -49,11 +49,15 @@ pub enum UserFileError {
 impl fmt::Display for UserFileError {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Io { path, error } => write!(formatter, "{}: {error}", path.display()),
+            Self::Io { path, error } => write!(
+                formatter,
+                "{} could not be used ({error}): allow reading and writing it.",
+                path.display()
+            ),
             Self::Damaged { path, reason } => {
                 write!(
                     formatter,
-                    "{} is damaged and was left as it is: {reason}",
+                    "{} is damaged ({reason}) and was left as it is: mend it, or keep a window and a new one is begun.",
                     path.display()
                 )
             }
@@ -160,6 +164,52 @@ pub fn save(path: &Path, windows: &[TargetWindow]) -> Result<Option<PathBuf>, Us
         return Err(io_error(error));
     }
     Ok(kept)
+}
+
+/// What the file holds after a change.
+#[derive(Debug)]
+pub struct Changed {
+    /// All windows in it.
+    pub windows: Vec<TargetWindow>,
+    /// A copy of the file as it was, if it was damaged.
+    pub kept: Option<PathBuf>,
+}
+
+/// Adds a window to the file, in the place of one of the same name. A damaged file is copied and begun anew, as [`save`] does it.
+///
+/// # Errors
+/// As [`save`].
+pub fn keep(path: &Path, window: TargetWindow) -> Result<Changed, UserFileError> {
+    change(path, |windows| {
+        match windows.iter_mut().find(|other| other.name == window.name) {
+            Some(other) => *other = window,
+            None => windows.insert(0, window),
+        }
+    })
+}
+
+/// Takes the window of this name out of the file.
+///
+/// # Errors
+/// As [`load`] and [`save`]: a damaged file is left as it is.
+pub fn forget(path: &Path, name: &str) -> Result<Changed, UserFileError> {
+    load(path)?;
+    change(path, |windows| windows.retain(|window| window.name != name))
+}
+
+/// Another instance that changes the file between our reading and writing it loses its change; the file is whole all the same.
+fn change(
+    path: &Path,
+    change: impl FnOnce(&mut Vec<TargetWindow>),
+) -> Result<Changed, UserFileError> {
+    let mut windows = match load(path) {
+        Err(UserFileError::Damaged { .. }) => Vec::new(),
+        loaded => loaded?,
+    };
+    change(&mut windows);
+    let windows = sanitised_windows(windows);
+    let kept = save(path, &windows)?;
+    Ok(Changed { windows, kept })
 }
 
 fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
