@@ -166,7 +166,7 @@ fn combinations() -> [(&'static str, ChainSettings); 7] {
 fn the_latency_depends_on_the_rate_alone_and_is_true() {
     for rate_hz in RATES_HZ {
         let latency = engine(rate_hz, 2).latency_frames();
-        let gap = (rate_hz * 0.15) as usize;
+        let gap = (rate_hz * 0.15) as usize + 4 * latency;
         let settings = combinations();
         // One impulse for each combination; the settings change long before it, while the sound runs on.
         let mut input = vec![vec![0.0; gap * settings.len()]; 2];

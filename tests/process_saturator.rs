@@ -2,6 +2,10 @@
 
 #![expect(clippy::float_cmp, reason = "bit for bit is the promise")]
 #![expect(clippy::unwrap_used, reason = "a failed transform is a failed test")]
+#![expect(
+    clippy::print_stdout,
+    reason = "the measured figures are worth reading"
+)]
 
 use std::f64::consts::TAU;
 
