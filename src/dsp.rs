@@ -5,6 +5,7 @@ pub mod crossover;
 pub mod decibel;
 pub mod delay;
 pub mod fir;
+pub mod levels;
 pub mod oversample;
 pub mod quantum;
 pub mod ramp;

@@ -6,6 +6,8 @@
 mod bands;
 mod chain;
 mod control;
+mod corner;
+mod errands;
 mod history;
 mod introduction;
 mod layout;
@@ -13,7 +15,9 @@ mod mark;
 mod menus;
 mod number;
 mod numbers;
+mod own_window;
 mod plane;
+pub mod raster;
 mod scene;
 pub mod theme;
 mod top_bar;
@@ -21,14 +25,14 @@ mod view;
 mod view_model;
 mod window;
 
+pub use self::errands::Files;
 pub use self::view::View;
 pub use self::window::WindowedEditor;
 
-use self::layout::SMALLEST;
 use self::window::DrawingThread;
 use crate::handover::EditorEnd;
 use crate::params::CrestlineParams;
-use crate::session::DEFAULT_EDITOR_SIZE;
+use crate::session::{DEFAULT_EDITOR_SIZE, MIN_EDITOR_SIZE, Span, TargetWindow};
 use egui::{ViewportCommand, vec2};
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::SizeConstraints;
@@ -45,12 +49,18 @@ use std::time::Duration;
 const FRAME_INTERVAL: Duration = Duration::from_millis(25);
 
 /// What a view asks of the window as a whole.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 enum Wish {
     /// Forget everything measured so far.
     Restart,
-    /// Show the first text again.
-    Introduce,
+    /// Write this stretch of the history as a table.
+    SaveTable(Span),
+    /// Write this stretch of the history as a picture.
+    SavePicture(Span),
+    /// Keep this window of the user's own for all sessions.
+    Keep(TargetWindow),
+    /// Take the window of this name out of those kept for all sessions.
+    Forget(String),
 }
 
 /// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened and closed any number of times.
@@ -127,7 +137,7 @@ pub fn create(
     repaint: RepaintNotifier,
     app: App,
 ) -> Option<WindowedEditor> {
-    let [width, height] = SMALLEST;
+    let [width, height] = MIN_EDITOR_SIZE;
     let size_constraints = SizeConstraints::Logical {
         min_size: Some(LogicalSize::new(width, height)),
         max_size: None,

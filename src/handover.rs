@@ -11,6 +11,7 @@ pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryRead
 pub use tap::{Finding, Tap, TapState, TapThread, TapWriter, tap};
 
 use self::history::{HistoryWriter, history};
+pub use crate::dsp::levels::Levels;
 pub use crate::measure::{
     AES17_OFFSET_DB, BAND_COUNT, Balance, BandReduction, Readings, Reduction, Trend, mid_band_hz,
 };
@@ -36,8 +37,10 @@ pub struct Activity {
     pub clean_limiter_db: f32,
     /// Lowest gain of the output path's limiter in the last block, dB.
     pub output_limiter_db: f32,
-    /// Share of the samples above the saturator's shoulder in the last block, 0…1.
-    pub share_above_shoulder: f32,
+    /// Highest level in each band of the compressor in the last block, dBFS of the louder channel; `None` while off or silent.
+    pub band_level_db: [Option<f32>; 4],
+    /// How often what enters the saturator has stood at which level in the last seconds, whether it is on or not.
+    pub driven_levels: Levels,
     /// Gain at which the selected signal is heard, dB, 0 or less.
     pub listen_gain_db: f32,
     /// Matching gains of output, clean path and input, dB, 0 or less.

@@ -8,11 +8,13 @@ mod editor_stage;
 
 use std::sync::LazyLock;
 
+use crestline::handover::{Moment, Readings, TapState};
 use crestline::offline::demo_song::{Song, rink_lights};
 use crestline::params::ListenChoice;
 use crestline::session::{PlaneMode, ThemeChoice, rink_floor};
 use editor_stage::{RATE_HZ, SIZE, Stage, open};
-use egui_kittest::SnapshotOptions;
+use egui_kittest::kittest::Queryable;
+use egui_kittest::{Harness, SnapshotOptions};
 
 static SONG: LazyLock<Song> = LazyLock::new(|| rink_lights(48_000));
 
@@ -35,7 +37,11 @@ fn playing(push_db: f32, seconds: f64) -> Stage {
 
 /// Compares the window with the picture of that name.
 fn compare(stage: Stage, size: [f32; 2], pixels_per_point: f32, name: &str) {
-    let mut harness = open(stage, size, pixels_per_point);
+    compare_after(open(stage, size, pixels_per_point), name);
+}
+
+/// The same of a window in which something has been done.
+fn compare_after(mut harness: Harness<'_, Stage>, name: &str) {
     // Long enough for every axis to have arrived.
     harness.run_steps(150);
     // Rounding differs a little between processors: a hair's breadth on a curve is not a change.
@@ -107,7 +113,7 @@ fn microdynamics_and_listening_to_the_input() {
 fn it_is_small() {
     let stage = playing(6.5, 62.0);
     stage.set_plain(|params| &params.listen, ListenChoice::Clean);
-    compare(stage, [1_120.0, 720.0], 1.0, "editor_small");
+    compare(stage, [1_100.0, 760.0], 1.0, "editor_small");
 }
 
 #[test]
@@ -123,4 +129,97 @@ fn it_is_large() {
 #[test]
 fn it_is_twice_the_size() {
     compare(playing(6.5, 62.0), SIZE, 2.0, "editor_200");
+}
+
+/// The transport stops for a while, the limiter is off for a while so that peaks pass the ceiling, and a moment is read.
+#[test]
+fn a_moment_of_the_history_is_read() {
+    let mut stage = playing(6.5, 20.0);
+    stage.transport = false;
+    let silence = vec![0.0; 288_000];
+    stage.play([&silence, &silence]);
+    stage.transport = true;
+    let part = 1_920_000..2_640_000;
+    let [left, right] = SONG
+        .channels
+        .each_ref()
+        .map(|channel| &channel[part.clone()]);
+    stage.set_plain(|params| &params.push, 4.0);
+    stage.set_plain(|params| &params.saturator.on, false);
+    stage.set_plain(|params| &params.limiter.on, false);
+    stage.play([left, right]);
+    stage.set_plain(|params| &params.limiter.on, true);
+    let harness = open(stage, SIZE, 1.0);
+    harness.get_by_label_contains("History, ").click();
+    compare_after(harness, "editor_read");
+}
+
+/// A whole day in the history, much of it outside the window.
+#[test]
+fn a_day_has_been_recorded() {
+    let mut stage = playing(6.5, 10.0);
+    for tenth in 0..864_000_u32 {
+        let time_s = f64::from(tenth) / 10.0;
+        let lufs = -12.0 + 2.5 * (time_s / 2_900.0).sin() + 1.5 * (time_s / 190.0).sin();
+        let readings = |by: f64| Readings {
+            short_term_lufs: Some(lufs - by),
+            momentary_lufs: Some(lufs - by),
+            short_term_plr_db: Some(-1.0 - lufs + by / 2.0),
+            ldr_10s_db: Some(4.0),
+            ..Readings::default()
+        };
+        let [input, clean, output] = [6.0, 0.5, 0.0].map(readings);
+        let moment = Moment {
+            input: &input,
+            clean: &clean,
+            output: &output,
+            true_peak_dbtp: Some(if tenth % 90_000 < 600 { 0.4 } else { -1.0 }),
+            clean_limiter_db: -1.0,
+            output_limiter_db: -(1.0 + (time_s / 77.0).sin()) as f32,
+            band_reduction_db: [Some(1.0); 4],
+            distortion_db: Some(-30.0),
+            song_position_s: Some(time_s),
+            playing: tenth % 216_000 > 36_000,
+        };
+        stage.audio.record(&moment, 4_800, RATE_HZ);
+    }
+    compare(stage, SIZE, 1.0, "editor_day");
+}
+
+/// The side-chain carries the signal from before a device that turns the upper bands down.
+#[test]
+fn a_device_in_front_is_compared() {
+    let mut stage = playing(3.0, 20.0);
+    stage.set_plain(|params| &params.tap.on, true);
+    let mut snapshot = stage.snapshot();
+    snapshot.tap.state = TapState::Aligned;
+    snapshot.tap.delay_frames = 96;
+    for (band, reduction) in snapshot
+        .tap
+        .reduction
+        .bands
+        .iter_mut()
+        .zip([0.4, 1.1, 3.2, 5.6])
+    {
+        band.reduction.mean_3s_db = Some(reduction);
+        band.distortion.mean_3s_db = Some(-40.0 + reduction);
+    }
+    stage.audio.publish(snapshot);
+    compare(stage, SIZE, 1.0, "editor_before_tap");
+}
+
+/// The list of windows with the controls of one of the user's own, one side of it open.
+#[test]
+fn a_window_of_ones_own_is_changed() {
+    let stage = playing(6.5, 20.0);
+    let mut own = rink_floor();
+    own.plr_db.high = None;
+    stage
+        .params
+        .session
+        .update(|session| session.choose_own(own));
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label_contains("▾ ").click();
+    harness.run_steps(4);
+    compare_after(harness, "editor_windows");
 }

@@ -252,9 +252,14 @@ fn balance(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
             inside.add(Shape::line(points.collect(), Stroke::new(width, colour)));
         }
     }
-    response.on_hover_text(
-        "Level in third octaves of the song so far, input and output, each against its own loudness; lines every 12 dB.",
-    );
+    let under = response.hover_pos().map(|at| {
+        let share = ((at.x - plot.left()) / plot.width()).clamp(0.0, 1.0);
+        bands::balance_in_words(scene.snapshot, share)
+    });
+    response.on_hover_text(format!(
+        "{} Level in third octaves of the song so far, input (broad) and output, each against its own loudness; lines every 12 dB.",
+        under.unwrap_or_default()
+    ));
 }
 
 /// The top of the plot stands for +6 dB.

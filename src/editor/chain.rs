@@ -25,8 +25,7 @@ const SHARES: [f32; 5] = [0.105, 0.18, 0.372, 0.205, 0.138];
 /// What the chain remembers between frames.
 #[derive(Debug, Default)]
 pub struct State {
-    /// Which band's controls are shown.
-    band: usize,
+    bands: bands::State,
     limiter: limiter::State,
 }
 
@@ -44,7 +43,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) {
     });
     push(ui, areas[0], scene);
     shelves::show(ui, areas[1], scene);
-    bands::show(ui, areas[2], scene, &mut state.band);
+    bands::show(ui, areas[2], scene, &mut state.bands);
     saturator::show(ui, areas[3], scene);
     limiter::show(ui, areas[4], scene, &mut state.limiter);
 }

@@ -1,60 +1,58 @@
 //! The history strip: loudness, PLR, peaks over the ceiling and reduction over time.
 
+mod picture;
+mod strip;
+
 use egui::{
-    Align2, Event, EventFilter, Key, Painter, Rect, Response, Role, Sense, Shape, Stroke, Ui,
-    WidgetInfo, pos2, vec2,
+    Align2, Event, EventFilter, FontId, Key, Rect, Response, Role, Sense, Stroke, Ui, WidgetInfo,
+    pos2, vec2,
 };
 
-use super::control;
-use super::number;
-use super::scene::{self, Scene, label, place, small};
+pub use self::picture::Picture;
+use self::strip::{Strip, Subject, plot_in};
+use super::scene::{self, Scene, label, small};
 use super::theme::{Colours, SMALL_PT};
-use super::view_model::axis::Axis;
-use super::view_model::history::{self, CURVES};
+use super::view_model::history;
 use super::view_model::time::{self, Window};
-use crate::handover::Column;
-use crate::session::{Limits, Pixel, Span, Trace};
+use super::{Wish, control};
+use crate::session::Span;
 
 /// How much one line of the wheel magnifies.
 const ZOOM_STEP: f64 = 1.25;
-/// How far an arrow key goes, as a share of the strip.
+/// How far an arrow key goes, as a share of the strip; with shift held, the moment that is read goes this far.
 const PAN_STEP: f64 = 0.1;
-/// What the reduction's height stands for, dB, and its share of the strip.
-const REACH_DB: f32 = 8.0;
-const REDUCTION_SHARE: f32 = 0.3;
+const READ_STEP: f64 = 0.01;
 
 /// What the strip remembers between frames.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub struct State {
     window: Window,
-    level: Axis,
-    traces: [Trace; CURVES.len()],
-    reduction: Trace,
-    peak: Trace,
-    plr: Trace,
+    strip: Strip,
+    /// The moment whose values stay in sight, seconds.
+    read_s: Option<f64>,
 }
 
-impl Default for State {
-    fn default() -> Self {
-        Self {
-            window: Window::default(),
-            level: Axis::new([-30.0, 0.0], 6.0, 24.0),
-            traces: Default::default(),
-            reduction: Trace::default(),
-            peak: Trace::default(),
-            plr: Trace::default(),
-        }
+/// What a frame of the strip comes to.
+#[derive(Debug)]
+pub struct Shown {
+    /// Its axis is on its way.
+    pub moving: bool,
+    /// What was asked for.
+    pub wish: Option<Wish>,
+}
+
+/// What the strip is held against.
+fn subject<'a>(scene: &'a Scene<'_>) -> Subject<'a> {
+    Subject {
+        target: scene.session.target(),
+        ceiling_dbtp: history::ceiling(scene.params),
     }
 }
 
-/// Draws the strip. True while its axis is on its way.
-pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bool {
-    let colours = scene::colours(ui);
+/// Draws the strip.
+pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Shown {
     let area = scene::panel(ui, rect).expand2(vec2(0.0, 5.0));
-    let plot = Rect::from_min_max(
-        pos2(area.left() + 24.0, area.top() + 18.0),
-        area.max - vec2(24.0, 15.0),
-    );
+    let plot = plot_in(area.with_min_y(area.top() + 18.0));
     let recorded_s = scene.history.length_s();
     let response = ui.interact(plot, ui.scope_id().with("history"), Sense::click_and_drag());
     steer(ui, &response, plot, state, recorded_s);
@@ -62,68 +60,47 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
     let columns = (plot.width() * ui.pixels_per_point()).round().max(1.0);
     #[expect(clippy::cast_sign_loss, reason = "at least 1")]
     let width_px = columns as usize;
-    for (curve, trace) in CURVES.iter().zip(&mut state.traces) {
-        scene.history.trace(curve.column, span, width_px, trace);
-    }
-    scene.history.trace(
-        Column::OutputLimiterGain,
-        span,
-        width_px,
-        &mut state.reduction,
-    );
-    scene
-        .history
-        .trace(Column::TruePeakOutput, span, width_px, &mut state.peak);
-    scene
-        .history
-        .trace(Column::PlrOutput, span, width_px, &mut state.plr);
     let moving = state
-        .level
-        .follow(history::extent(&state.traces), scene.elapsed_s);
-    grid(ui, plot, state, span);
-    let painter = ui.painter().with_clip_rect(plot);
-    target(&painter, plot, scene, state, colours);
-    let drawn = Drawn { plot, span };
-    drawn.hanging(&painter, &state.reduction, colours);
-    drawn.dashed(
-        &painter,
-        &state.plr,
-        &history::PLR,
-        Stroke::new(1.0, colours.output.mark.gamma_multiply(0.7)),
-    );
-    for (curve, trace) in CURVES.iter().zip(&state.traces) {
-        let stroke = Stroke::new(curve.width, colours.hue(curve.signal).mark);
-        drawn.curve(&painter, trace, &state.level, stroke);
-    }
-    drawn.over(
-        &painter,
-        &state.peak,
-        history::ceiling(scene.params),
-        colours,
-    );
-    head(ui, area, scene, state, span);
-    read(ui, &response, plot, scene, span);
+        .strip
+        .read(scene.history, span, width_px, scene.elapsed_s);
+    let colours = scene::colours(ui);
+    state
+        .strip
+        .paint(ui.painter(), plot, span, subject(scene), colours);
+    let wish = head(ui, area, state, span);
+    let told = read(ui, &response, plot, scene, state, span);
     control::focus_ring(ui, plot.expand(3.0), &response);
     response.widget_info(|| {
-        WidgetInfo::labeled(
-            Role::Image,
-            true,
-            format!("History, {}", history::span_in_words(span)),
-        )
+        let name = format!("History, {}", history::span_in_words(span));
+        WidgetInfo::labeled(Role::Image, true, name)
     });
-    moving
+    if !told.is_empty() {
+        ui.ctx()
+            .accesskit_node_builder(response.id, |node| node.set_value(told.join("; ")));
+    }
+    Shown { moving, wish }
 }
 
-/// Wheel and keys magnify, drag and keys move, a double click shows everything.
+/// Wheel and keys magnify, drag and keys move, a click or enter keeps a moment's values in sight, a double click shows everything.
 fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s: f64) {
+    let span = state.window.span(recorded_s);
+    let at = |x: f32| {
+        let share = f64::from((x - plot.left()) / plot.width());
+        span.start_s + share * time::length_s(span)
+    };
     if response.double_clicked() {
         state.window.whole();
+        state.read_s = None;
+    } else if response.clicked() {
+        // A click by the keyboard or a screen reader has no place: it reads the newest moment in sight.
+        let place = response.interact_pointer_pos();
+        state.read_s = Some(place.map_or(span.end_s.min(recorded_s), |place| at(place.x)));
     }
     if response.dragged() {
         let share = -f64::from(response.drag_delta().x / plot.width());
         state.window.pan(share, recorded_s);
     }
-    if let Some(at) = response.hover_pos() {
+    if let Some(place) = response.hover_pos() {
         let [across, lines] = ui.input(|input| {
             input
                 .events
@@ -140,7 +117,7 @@ fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s
                     _ => [x, y],
                 })
         });
-        let share = f64::from((at.x - plot.left()) / plot.width());
+        let share = f64::from((place.x - plot.left()) / plot.width());
         if lines != 0.0 {
             state
                 .window
@@ -151,275 +128,166 @@ fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s
         }
     }
     if response.has_focus() {
-        let arrows = EventFilter {
-            horizontal_arrows: true,
-            vertical_arrows: true,
-            ..EventFilter::default()
-        };
-        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, arrows));
-        let presses = |key| ui.input(|input| input.num_presses(key)) as f64;
-        let zoom = presses(Key::ArrowUp) + presses(Key::Plus)
-            - presses(Key::ArrowDown)
-            - presses(Key::Minus);
-        if zoom != 0.0 {
-            state.window.zoom(ZOOM_STEP.powf(zoom), 0.5, recorded_s);
-        }
-        state.window.pan(
-            PAN_STEP * (presses(Key::ArrowRight) - presses(Key::ArrowLeft)),
-            recorded_s,
-        );
-        if presses(Key::Home) > 0.0 {
-            state.window.whole();
-        }
+        keys(ui, response, state, recorded_s);
     }
 }
 
-fn grid(ui: &Ui, plot: Rect, state: &State, span: Span) {
-    let colours = scene::colours(ui);
-    let painter = ui.painter();
-    painter.rect_filled(plot, 2, colours.well);
-    for level in state.level.ticks(6.0) {
-        let y = place(plot, 0.0, state.level.share(level)).y;
-        painter.hline(plot.x_range(), y, Stroke::new(1.0, colours.grid));
-        if y > plot.top() + 6.0 && y < plot.bottom() - 4.0 {
-            let at = pos2(plot.left() - 6.0, y);
-            small(
-                painter,
-                at,
-                Align2::RIGHT_CENTER,
-                number::fixed(Some(level), 0),
-                colours.label,
-            );
-        }
-    }
-    for db in history::PLR.ticks(8.0) {
-        let y = place(plot, 0.0, history::PLR.share(db)).y;
-        if y > plot.top() + 6.0 && y < plot.bottom() - 4.0 {
-            let at = pos2(plot.right() + 5.0, y);
-            small(
-                painter,
-                at,
-                Align2::LEFT_CENTER,
-                number::fixed(Some(db), 0),
-                colours.label,
-            );
-        }
-    }
-    #[expect(clippy::cast_sign_loss, reason = "a width is not negative")]
-    let count = (plot.width() / 90.0) as usize;
-    for mark in time::marks(span, count) {
-        let x = plot.left() + ((mark - span.start_s) / time::length_s(span)) as f32 * plot.width();
-        if x > plot.left() - 1.0 && x < plot.right() - 12.0 {
-            let at = pos2(x.max(plot.left() + 10.0), plot.bottom() + 9.0);
-            small(
-                painter,
-                at,
-                Align2::CENTER_CENTER,
-                number::clock(Some(mark)),
-                colours.label,
-            );
-        }
-    }
-}
-
-/// The window's loudness as a band across.
-fn target(painter: &Painter, plot: Rect, scene: &Scene<'_>, state: &State, colours: &Colours) {
-    let Limits {
-        low: Some(low),
-        high: Some(high),
-    } = scene.session.target().loudness_lufs
-    else {
-        return;
+fn keys(ui: &Ui, response: &Response, state: &mut State, recorded_s: f64) {
+    let filter = EventFilter {
+        horizontal_arrows: true,
+        vertical_arrows: true,
+        escape: state.read_s.is_some(),
+        ..EventFilter::default()
     };
-    let [low, high] = [low, high].map(|level| place(plot, 0.0, state.level.share(level)).y);
-    painter.rect_filled(
-        Rect::from_x_y_ranges(plot.x_range(), high..=low),
-        0,
-        colours.window_wash(),
-    );
-}
-
-/// Where the strip is and which time it spans.
-struct Drawn {
-    plot: Rect,
-    span: Span,
-}
-
-impl Drawn {
-    /// The x of each pixel's middle.
-    fn x(&self, trace: &Trace, index: usize) -> f32 {
-        let time_s = trace.start_s + (index as f64 + 0.5) * trace.seconds_per_pixel;
-        let share = (time_s - self.span.start_s) / time::length_s(self.span);
-        self.plot.left() + share as f32 * self.plot.width()
+    ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
+    let presses = |key| ui.input(|input| input.num_presses(key)) as f64;
+    let zoom =
+        presses(Key::ArrowUp) + presses(Key::Plus) - presses(Key::ArrowDown) - presses(Key::Minus);
+    if zoom != 0.0 {
+        state.window.zoom(ZOOM_STEP.powf(zoom), 0.5, recorded_s);
     }
-
-    /// A line through what is known, broken where nothing is.
-    fn curve(&self, painter: &Painter, trace: &Trace, axis: &Axis, stroke: Stroke) {
-        self.runs(trace, axis, |run| {
-            painter.add(Shape::line(run, stroke));
-        });
-    }
-
-    /// The same in dashes.
-    fn dashed(&self, painter: &Painter, trace: &Trace, axis: &Axis, stroke: Stroke) {
-        self.runs(trace, axis, |run| {
-            painter.extend(Shape::dashed_line(&run, stroke, 3.0, 3.0));
-        });
-    }
-
-    /// The stretches in which everything is known.
-    fn runs(&self, trace: &Trace, axis: &Axis, mut draw: impl FnMut(Vec<egui::Pos2>)) {
-        let mut run = Vec::new();
-        let mut finish = |run: &mut Vec<egui::Pos2>| {
-            if run.len() > 1 {
-                draw(std::mem::take(run));
-            }
-            run.clear();
-        };
-        for (index, pixel) in trace.pixels.iter().enumerate() {
-            match *pixel {
-                Pixel::Values { last, .. } => {
-                    let y = place(self.plot, 0.0, axis.share(last.into())).y;
-                    run.push(pos2(self.x(trace, index), y));
-                }
-                _ => finish(&mut run),
-            }
+    let across = presses(Key::ArrowRight) - presses(Key::ArrowLeft);
+    let span = state.window.span(recorded_s);
+    match &mut state.read_s {
+        Some(read_s) if ui.input(|input| input.modifiers.shift) => {
+            let moved_s = *read_s + across * READ_STEP * time::length_s(span);
+            *read_s = moved_s.clamp(0.0, recorded_s);
         }
-        finish(&mut run);
+        _ => state.window.pan(PAN_STEP * across, recorded_s),
     }
-
-    /// The limiter's reduction, hanging from the top.
-    fn hanging(&self, painter: &Painter, trace: &Trace, colours: &Colours) {
-        let colour = colours.output.mark.gamma_multiply(0.45);
-        let step = self.plot.width() / trace.pixels.len().max(1) as f32;
-        for (index, pixel) in trace.pixels.iter().enumerate() {
-            if let Pixel::Values { min, .. } = *pixel
-                && min < -0.05
-            {
-                let depth = (-min / REACH_DB).min(1.0) * REDUCTION_SHARE * self.plot.height();
-                let x = self.x(trace, index);
-                let bar = Rect::from_x_y_ranges(
-                    x - step / 2.0..=x + step / 2.0,
-                    self.plot.top()..=self.plot.top() + depth,
-                );
-                painter.rect_filled(bar, 0, colour);
-            }
-        }
+    if presses(Key::Home) > 0.0 {
+        state.window.whole();
     }
-
-    /// Ticks at the top where the output's true peak passed the ceiling.
-    fn over(&self, painter: &Painter, trace: &Trace, ceiling_dbtp: f64, colours: &Colours) {
-        let limits = Limits {
-            low: None,
-            high: Some(ceiling_dbtp),
-        };
-        for stretch in trace.outside(limits) {
-            let [from, to] =
-                [stretch.pixels.start, stretch.pixels.end].map(|index| self.x(trace, index));
-            let rect = Rect::from_x_y_ranges(
-                from - 1.0..=to + 1.0,
-                self.plot.top()..=self.plot.top() + 5.0,
-            );
-            painter.rect_filled(rect, 0, colours.text);
-        }
+    if presses(Key::Escape) > 0.0 {
+        state.read_s = None;
     }
 }
 
-fn head(ui: &mut Ui, area: Rect, scene: &Scene<'_>, state: &mut State, span: Span) {
+/// The curves' names, each in the look of its curve. Returns where they end.
+fn legend(painter: &egui::Painter, at: egui::Pos2, colours: &Colours) -> f32 {
+    let mut x = at.x;
+    for (text, colour) in [
+        ("loudness, output", colours.output.text),
+        ("input", colours.input.text),
+        ("PLR, dashed, right-hand scale", colours.output.text),
+        (
+            "limiter and peaks over the ceiling, from the top",
+            colours.text,
+        ),
+        ("outside the window", colours.window.text),
+    ] {
+        let at = pos2(x, at.y);
+        x = small(painter, at, Align2::LEFT_CENTER, text, colour).right() + 14.0;
+    }
+    x
+}
+
+fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> Option<Wish> {
     let colours = scene::colours(ui);
     let y = area.top() + 6.0;
-    let mut x = label(
+    let at = pos2(area.left(), y);
+    let name = label(
         ui.painter(),
-        pos2(area.left(), y),
+        at,
         Align2::LEFT_CENTER,
         "history",
         colours.label,
-    )
-    .right()
-        + 18.0;
-    for (text, colour) in [
-        ("short-term loudness, output", colours.output.text),
-        ("input", colours.input.text),
-        ("PLR, dashed, right-hand scale", colours.output.text),
-        ("limiter, from the top", colours.output.text),
-    ] {
-        x = small(ui.painter(), pos2(x, y), Align2::LEFT_CENTER, text, colour).right() + 14.0;
-    }
-    let whole = state.window.is_whole();
-    let words = if whole {
-        "whole song · wheel magnifies".into()
-    } else {
-        history::span_in_words(span)
-    };
-    let buttons = if whole { 76.0 } else { 130.0 };
-    small(
-        ui.painter(),
-        pos2(area.right() - buttons, y),
-        Align2::RIGHT_CENTER,
-        words,
-        colours.label,
     );
-    let button = |ui: &mut Ui, left: f32, width: f32, name: &str, tip: &str| {
-        let rect = Rect::from_min_size(pos2(area.right() - left, y - 9.0), vec2(width, 18.0));
+    let free = legend(ui.painter(), pos2(name.right() + 18.0, y), colours);
+    let mut right = area.right();
+    let mut button = |ui: &mut Ui, width: f32, name: &str, tip: &str| {
+        let rect = Rect::from_min_size(pos2(right - width, y - 9.0), vec2(width, 18.0));
+        right = rect.left() - 6.0;
         ui.put(
             rect,
-            egui::Button::new(egui::RichText::new(name).size(SMALL_PT)).small(),
+            egui::Button::new(egui::RichText::new(name).size(SMALL_PT))
+                .small()
+                .wrap_mode(egui::TextWrapMode::Extend),
         )
         .on_hover_text(tip)
         .clicked()
     };
-    if button(
-        ui,
-        68.0,
-        68.0,
-        "copy CSV",
-        "Copies what is shown as a table of comma-separated values.",
-    ) {
-        let mut table = Vec::new();
-        if scene.history.write_csv(span, &mut table).is_ok() {
-            ui.ctx()
-                .copy_text(String::from_utf8_lossy(&table).into_owned());
+    let mut wish = None;
+    for (width, name, tip, wanted) in [
+        (
+            68.0,
+            "save PNG",
+            "Writes a picture of what is shown into the Crestline folder of your documents.",
+            Wish::SavePicture(span),
+        ),
+        (
+            68.0,
+            "save CSV",
+            "Writes what is shown as a table into the Crestline folder of your documents.",
+            Wish::SaveTable(span),
+        ),
+    ] {
+        if button(ui, width, name, tip) {
+            wish = Some(wanted);
         }
     }
-    if !whole
-        && button(
-            ui,
-            122.0,
-            48.0,
-            "whole",
-            "Shows everything since the last restart.",
-        )
-    {
+    let whole = state.window.is_whole();
+    let tip = "Shows everything since the last restart.";
+    if !whole && button(ui, 48.0, "whole", tip) {
         state.window.whole();
     }
+    let words = if whole {
+        "wheel magnifies".into()
+    } else {
+        history::span_in_words(span)
+    };
+    let at = pos2(right - 4.0, y);
+    let galley = ui
+        .painter()
+        .layout_no_wrap(words, FontId::proportional(SMALL_PT), colours.label);
+    let place = Align2::RIGHT_CENTER.anchor_size(at, galley.size());
+    if place.left() > free {
+        ui.painter().galley(place.min, galley, colours.label);
+    }
+    wish
 }
 
-/// The values under the pointer.
-fn read(ui: &Ui, response: &Response, plot: Rect, scene: &Scene<'_>, span: Span) {
-    let Some(at) = response.hover_pos() else {
-        return;
-    };
+/// The values under the pointer, or of the moment that was clicked. Returns what was told.
+fn read(
+    ui: &Ui,
+    response: &Response,
+    plot: Rect,
+    scene: &Scene<'_>,
+    state: &State,
+    span: Span,
+) -> Vec<String> {
     let colours = scene::colours(ui);
-    let share = f64::from((at.x - plot.left()) / plot.width());
-    let time_s = span.start_s + share * time::length_s(span);
     let painter = ui.painter().with_clip_rect(plot);
-    painter.vline(at.x, plot.y_range(), Stroke::new(1.0, colours.level));
+    let length_s = time::length_s(span);
+    let place =
+        |time_s: f64| plot.left() + ((time_s - span.start_s) / length_s) as f32 * plot.width();
+    if let Some(read_s) = state.read_s {
+        let line = Stroke::new(1.0, colours.text);
+        painter.vline(place(read_s), plot.y_range(), line);
+    }
+    let hovered = response.hover_pos().map(|at| {
+        painter.vline(at.x, plot.y_range(), Stroke::new(1.0, colours.level));
+        span.start_s + f64::from((at.x - plot.left()) / plot.width()) * length_s
+    });
+    let Some(time_s) = hovered.or(state.read_s) else {
+        return Vec::new();
+    };
     let Some(recorded) = scene.history.at(time_s) else {
-        return;
+        return Vec::new();
     };
     let told = history::values_in_words(time_s, &recorded);
-    let right = at.x > plot.center().x;
-    let (align, x) = if right {
-        (Align2::RIGHT_BOTTOM, at.x - 8.0)
-    } else {
-        (Align2::LEFT_BOTTOM, at.x + 8.0)
-    };
-    let galley = painter.layout_no_wrap(
-        told,
-        egui::FontId::proportional(SMALL_PT + 1.0),
-        colours.text,
-    );
-    let rect = align.anchor_size(pos2(x, plot.bottom() - 6.0), galley.size());
-    painter.rect_filled(rect.expand2(vec2(5.0, 3.0)), 3, colours.face);
-    painter.galley(rect.min, galley, colours.text);
+    let x = place(time_s);
+    if plot.x_range().contains(x) {
+        let font = FontId::proportional(SMALL_PT + 1.0);
+        let galley = painter.layout_no_wrap(told.join("\n"), font, colours.text);
+        let (align, x) = if x > plot.center().x {
+            (Align2::RIGHT_CENTER, x - 12.0)
+        } else {
+            (Align2::LEFT_CENTER, x + 12.0)
+        };
+        let rect = align.anchor_size(pos2(x, plot.center().y), galley.size());
+        painter.rect_filled(rect.expand2(vec2(7.0, 4.0)), 3, colours.face);
+        painter.galley(rect.min, galley, colours.text);
+    }
+    told
 }

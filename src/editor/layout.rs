@@ -3,7 +3,7 @@
 use egui::{Rect, pos2, vec2};
 
 /// Smallest window in which everything has its place, points; in a smaller one it is scrolled.
-pub const SMALLEST: [f32; 2] = [1_120.0, 720.0];
+pub const SMALLEST: [f32; 2] = [1_100.0, 760.0];
 
 const MARGIN: f32 = 16.0;
 const GAP: f32 = 10.0;
@@ -41,7 +41,7 @@ pub fn places(window: Rect) -> Places {
     let notice = across(top_bar.bottom() + 2.0, NOTICE);
     let chain = across(inner.bottom() - 12.0 - CHAIN, CHAIN);
     let left = chain.top() - GAP - notice.bottom() - 4.0;
-    let history_height = (0.235 * left).clamp(100.0, 260.0);
+    let history_height = (0.25 * left).clamp(118.0, 260.0);
     let history = across(chain.top() - GAP - history_height, history_height);
     let middle = Rect::from_min_max(
         pos2(inner.left(), notice.bottom() + 4.0),
@@ -50,7 +50,7 @@ pub fn places(window: Rect) -> Places {
     let split = (middle.left() + 0.52 * middle.width()).round();
     let plane = middle.with_max_x(split);
     let right = middle.with_min_x(split + GAP);
-    let bands_height = (0.33 * right.height()).clamp(122.0, 260.0);
+    let bands_height = (0.3 * right.height()).clamp(118.0, 260.0);
     let bands = right.with_max_y(right.top() + bands_height);
     Places {
         top_bar,
@@ -86,8 +86,8 @@ mod tests {
             SMALLEST,
             [1180.0, 820.0],
             [2000.0, 1300.0],
-            [3000.0, 720.0],
-            [1120.0, 2000.0],
+            [3000.0, 760.0],
+            [1100.0, 2000.0],
         ] {
             let window = Rect::from_min_size(pos2(0.0, 0.0), vec2(size[0], size[1]));
             let places = all(&places(window));

@@ -1,15 +1,17 @@
 //! What opens from the top bar: the target windows, and the settings.
 
-use egui::{Button, DragValue, Popup, Rect, RichText, Ui, UiBuilder};
+use egui::{
+    Button, DragValue, Popup, PopupCloseBehavior, Rect, RichText, ScrollArea, Ui, UiBuilder,
+};
 
 use super::Wish;
 use super::control;
-use super::number::with_unit;
+use super::own_window;
 use super::scene::{self, Scene};
 use super::theme::{BODY_PT, LABEL_PT, SMALL_PT};
 use super::view_model::target;
 use crate::session::{
-    BUILT_IN, Limits, MAX_OWN_WINDOWS, PLAYBACK_RANGE_LUFS, Session, TargetWindow, ThemeChoice,
+    BUILT_IN, MAX_OWN_WINDOWS, PLAYBACK_RANGE_LUFS, Session, TargetWindow, ThemeChoice,
     WindowChoice, rink_floor,
 };
 
@@ -17,7 +19,7 @@ use crate::session::{
 const SCALES_PERCENT: [u16; 6] = [75, 100, 125, 150, 175, 200];
 
 /// The button with the window's name, and the list that opens from it.
-pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
+pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
     let window = scene.session.target();
     let name = RichText::new(format!("{} ▾", window.name)).size(BODY_PT);
     let wide = rect.width() > 215.0;
@@ -31,43 +33,82 @@ pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         .color(scene::colours(ui).label);
     let button = Button::new((name, limits)).truncate().min_size(rect.size());
     let response = ui.put(rect, button).on_hover_text(target::in_words(window));
-    Popup::menu(&response).show(|ui| {
-        ui.set_max_width(420.0);
-        ui.label(RichText::new("Target window").size(LABEL_PT));
-        for built_in in &BUILT_IN {
-            let choice = WindowChoice::BuiltIn(built_in.id.into());
-            let tip = format!("{}: {}", built_in.document, built_in.note);
-            choose(ui, scene, &built_in.window, choice, &tip);
-        }
-        for own in &scene.session.own_windows {
-            choose(
-                ui,
-                scene,
-                own,
-                WindowChoice::Own(own.name.clone().into_owned()),
-                "One of your own.",
-            );
-        }
-        ui.separator();
-        let full = scene.session.own_windows.len() >= MAX_OWN_WINDOWS;
-        if ui
-            .add_enabled(!full, Button::new("new window of your own"))
-            .clicked()
-        {
-            scene.params.session.update(add_own);
-        }
-    });
+    let mut wish = None;
+    Popup::menu(&response)
+        .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
+        .show(|ui| {
+            ui.set_min_width(420.0);
+            let room = ui.ctx().content_rect().height() - 120.0;
+            ui.spacing_mut().item_spacing.y = 2.0;
+            // Without the least height it would stay as low as the list was when it was opened.
+            let list = ScrollArea::vertical()
+                .max_height(room)
+                .min_scrolled_height(room);
+            list.show(ui, |ui| {
+                built_in(ui, scene);
+                ui.separator();
+                wish = own(ui, scene);
+            });
+        });
+    wish
 }
 
-fn choose(ui: &mut Ui, scene: &Scene<'_>, window: &TargetWindow, choice: WindowChoice, tip: &str) {
-    let chosen = scene.session.window == choice;
-    let text = format!("{}   {}", window.name, target::in_words(window));
-    if ui.radio(chosen, text).on_hover_text(tip).clicked() && !chosen {
-        scene
-            .params
-            .session
-            .update(|session| session.window = choice);
+fn built_in(ui: &mut Ui, scene: &Scene<'_>) {
+    ui.label(RichText::new("from standards").size(LABEL_PT));
+    for built_in in &BUILT_IN {
+        let choice = WindowChoice::BuiltIn(built_in.id.into());
+        let tip = format!("{}: {}", built_in.document, built_in.note);
+        if choose(ui, scene, &built_in.window, &choice, &tip) {
+            scene
+                .params
+                .session
+                .update(|session| session.window = choice);
+            ui.close();
+        }
     }
+}
+
+/// The user's own: those of this session, and those kept for all.
+fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
+    ui.label(RichText::new("your own").size(LABEL_PT));
+    // A menu draws its buttons without faces; these are to be seen as what they are.
+    ui.visuals_mut().widgets.inactive.weak_bg_fill = scene::colours(ui).face;
+    let others = scene
+        .kept
+        .iter()
+        .filter(|kept| scene.session.own_window(&kept.name).is_none());
+    for window in scene.session.own_windows.iter().chain(others) {
+        let choice = WindowChoice::Own(window.name.clone().into_owned());
+        let tip = "A window of your own.";
+        if choose(ui, scene, window, &choice, tip) {
+            let window = window.clone();
+            scene
+                .params
+                .session
+                .update(|session| session.choose_own(window));
+        }
+    }
+    let wish = ui.scope(|ui| own_window::show(ui, scene)).inner;
+    let full = scene.session.own_windows.len() >= MAX_OWN_WINDOWS;
+    ui.add_space(4.0);
+    let new = Button::new("new window of your own");
+    if ui.add_enabled(!full, new).clicked() {
+        scene.params.session.update(add_own);
+    }
+    wish
+}
+
+/// One window to choose. True if it was.
+fn choose(
+    ui: &mut Ui,
+    scene: &Scene<'_>,
+    window: &TargetWindow,
+    choice: &WindowChoice,
+    tip: &str,
+) -> bool {
+    let chosen = scene.session.window == *choice;
+    let text = format!("{}   {}", window.name, target::in_words(window));
+    ui.radio(chosen, text).on_hover_text(tip).clicked() && !chosen
 }
 
 fn add_own(session: &mut Session) {
@@ -83,11 +124,10 @@ fn add_own(session: &mut Session) {
 }
 
 /// The settings button, and what opens from it.
-pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
-    let mut wish = None;
+pub fn settings(ui: &mut Ui, scene: &Scene<'_>) {
     let response = ui.button("settings ▾");
     Popup::menu(&response)
-        .close_behavior(egui::PopupCloseBehavior::CloseOnClickOutside)
+        .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
         .show(|ui| {
             ui.set_min_width(250.0);
             appearance(ui, scene);
@@ -100,14 +140,17 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
                     .speed(0.1)
                     .fixed_decimals(1)
                     .suffix(" LUFS");
-                if ui.add(value).labelled_by(label.id).changed() {
+                let response = ui.add(value).labelled_by(label.id);
+                if response.changed() {
                     scene
                         .params
                         .session
                         .update(|session| session.playback_lufs = *level);
                 }
+                response.on_hover_text(
+                    "Loudness that playback is turned down to; −14 LUFS is common practice, not a standard's figure.",
+                );
             });
-            own_window(ui, scene);
             ui.separator();
             let row = ui
                 .available_rect_before_wrap()
@@ -120,12 +163,7 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
                 control::switch(ui, row, scene.setter, &scene.params.restart_on_play, look);
                 ui.advance_cursor_after_rect(row);
             });
-            if ui.button("what is this?").clicked() {
-                wish = Some(Wish::Introduce);
-                ui.close();
-            }
         });
-    wish
 }
 
 fn appearance(ui: &mut Ui, scene: &Scene<'_>) {
@@ -147,65 +185,4 @@ fn appearance(ui: &mut Ui, scene: &Scene<'_>) {
             }
         }
     });
-}
-
-/// The chosen window's limits, where it is the user's own.
-fn own_window(ui: &mut Ui, scene: &Scene<'_>) {
-    let WindowChoice::Own(name) = &scene.session.window else {
-        return;
-    };
-    let mut window = scene.session.target().clone();
-    ui.separator();
-    ui.colored_label(scene::colours(ui).window.text, format!("window {name}"));
-    let mut changed = limits(
-        ui,
-        "loudness",
-        "LUFS",
-        &mut window.loudness_lufs,
-        [-40.0, 0.0],
-    );
-    changed |= limits(ui, "PLR", "dB", &mut window.plr_db, [0.0, 30.0]);
-    let mut removed = false;
-    ui.horizontal(|ui| {
-        removed = ui.button("remove this window").clicked();
-    });
-    if changed || removed {
-        scene.params.session.update(|session| {
-            if let Some(own) = session.own_windows.iter_mut().find(|own| own.name == *name) {
-                *own = window;
-            }
-            session
-                .own_windows
-                .retain(|own| !removed || own.name != *name);
-        });
-    }
-}
-
-fn limits(
-    ui: &mut Ui,
-    what: &str,
-    unit: &str,
-    limits: &mut Limits,
-    [least, most]: [f64; 2],
-) -> bool {
-    let mut changed = false;
-    ui.horizontal(|ui| {
-        ui.label(RichText::new(what).size(LABEL_PT));
-        for (end, side) in [(&mut limits.low, "lowest"), (&mut limits.high, "highest")] {
-            let Some(value) = end else { continue };
-            let drag = DragValue::new(value)
-                .range(least..=most)
-                .speed(0.1)
-                .fixed_decimals(1);
-            let response = ui.add(drag).accessible_name(format!("{side} {what}"));
-            changed |= response
-                .on_hover_text(format!(
-                    "{side} {what}: {}",
-                    with_unit(Some(*value), 1, unit)
-                ))
-                .changed();
-        }
-        ui.label(RichText::new(unit).size(LABEL_PT));
-    });
-    changed
 }

@@ -4,6 +4,8 @@ use egui::{Align2, Color32, FontId, Painter, Pos2, Rect};
 
 /// Stands for a value that is not known.
 pub const NONE: &str = "—";
+/// Levels below this are silence, whatever their reference: 16 bits do not reach down there.
+const SILENCE_DB: f64 = -100.0;
 const MINUS: char = '−';
 /// Keeps a value and its unit on one line.
 const SPACE: char = '\u{a0}';
@@ -28,6 +30,11 @@ pub fn with_unit(value: Option<f64>, decimals: usize, unit: &str) -> String {
         text.push_str(unit);
     }
     text
+}
+
+/// A level that is one: further down lies only what filters leave of silence.
+pub fn level(value: Option<f64>) -> Option<f64> {
+    value.filter(|level| *level > SILENCE_DB)
 }
 
 /// A frequency in three figures or so: `120 Hz`, `6.3 kHz`, `12 kHz`.
@@ -126,6 +133,13 @@ mod tests {
             assert_eq!(with_unit(value, 1, "LUFS"), "\u{2014}");
             assert_eq!(clock(value), "\u{2014}");
         }
+    }
+
+    #[test]
+    fn silence_has_no_level() {
+        assert_eq!(level(Some(-99.0)), Some(-99.0));
+        assert_eq!(level(Some(-159.7)), None);
+        assert_eq!(level(None), None);
     }
 
     #[test]

@@ -9,7 +9,7 @@ use super::theme::{BODY_PT, SMALL_PT, Signal, VALUE_PT};
 use super::view_model::numbers::{self, Row};
 
 /// Least height of a row, points: rows that would not fit are left to a larger window.
-const LEAST_ROW: f32 = 16.0;
+const LEAST_ROW: f32 = 14.5;
 /// Greatest height of a row, points.
 const MOST_ROW: f32 = 30.0;
 const HEADER: f32 = 24.0;
@@ -19,7 +19,7 @@ const COLUMNS: [f32; 5] = [0.245, 0.485, 0.645, 0.82, 1.0];
 /// Draws the table; rows from the most to the least wanted, as many as fit.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
     let area = scene::panel(ui, rect).expand2(vec2(0.0, 6.0));
-    let rows = numbers::rows(scene.snapshot);
+    let rows = numbers::rows(scene.snapshot, scene.session.playback_lufs);
     let room = area.height() - HEADER;
     let height = (room / rows.len() as f32).clamp(LEAST_ROW, MOST_ROW);
     header(ui, area, &rows);
@@ -109,7 +109,7 @@ fn line(ui: &mut Ui, area: Rect, row: &Row) {
         colours.text,
     );
     let unit = if row.settled {
-        row.unit
+        row.unit.as_str()
     } else {
         "LU, settling"
     };

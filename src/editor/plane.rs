@@ -1,7 +1,8 @@
 //! The plane: where the song is, where it has been in the last minute, and the window it is meant for.
 
 use egui::{
-    Align2, Painter, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2,
+    Align2, FontId, Painter, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, WidgetInfo, pos2,
+    vec2,
 };
 
 use super::scene::{self, Scene, label, place, small};
@@ -9,7 +10,7 @@ use super::theme::{BODY_PT, Colours, LABEL_PT, LARGE_PT, RADIUS, Signal};
 use super::view_model::axis::Axis;
 use super::view_model::plane::{self, Place, TRAIL_POINTS, TRAIL_S};
 use super::view_model::{target, time};
-use super::{control, mark, number};
+use super::{control, introduction, mark, number};
 use crate::session::{PlaneMode, Trace};
 
 /// Height of the large figures above the plot.
@@ -70,13 +71,14 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
     };
     grid(ui, &axes, mode);
     let painter = ui.painter().with_clip_rect(plot);
+    window(&painter, scene, &axes, mode, scene::colours(ui));
     if mode == PlaneMode::Plr {
         ceiling(&painter, scene, &axes, scene::colours(ui));
     }
-    window(&painter, scene, &axes, mode, scene::colours(ui));
     trails(&painter, state, &axes, scene, scene::colours(ui));
     marks(&painter, scene, &axes, mode, scene::colours(ui));
     hover(ui, scene, &axes, mode);
+    introduction::show(ui, plot, scene);
     moving
 }
 
@@ -169,7 +171,8 @@ fn head(ui: &mut Ui, area: Rect, scene: &Scene<'_>, mode: PlaneMode) {
     let x = figure(area.left() + 24.0, lufs, "LUFS");
     figure(x.max(area.left() + 142.0) + 14.0, up, unit);
     let state = target::state(scene.session.target(), &scene.snapshot.output.readings);
-    state_line(ui, pos2(area.left(), area.top() + 34.0), &state, scene);
+    let at = pos2(area.left(), area.top() + 34.0);
+    state_line(ui, at, area.right(), &state, scene);
     for (index, (choice, name, tip)) in [
         (
             PlaneMode::Plr,
@@ -200,7 +203,7 @@ fn head(ui: &mut Ui, area: Rect, scene: &Scene<'_>, mode: PlaneMode) {
 }
 
 /// In or out of the window: by shape, by word, and by colour last.
-fn state_line(ui: &Ui, at: egui::Pos2, state: &target::State, scene: &Scene<'_>) {
+fn state_line(ui: &Ui, at: egui::Pos2, right: f32, state: &target::State, scene: &Scene<'_>) {
     let colours = scene::colours(ui);
     let box_ = Rect::from_center_size(at + vec2(8.0, 0.0), vec2(13.0, 11.0));
     let painter = ui.painter();
@@ -232,13 +235,13 @@ fn state_line(ui: &Ui, at: egui::Pos2, state: &target::State, scene: &Scene<'_>)
     );
     let turned =
         target::turn_down_words(scene.session.playback_lufs, &scene.snapshot.output.readings);
-    label(
-        painter,
-        pos2(song.right() + 16.0, at.y),
-        Align2::LEFT_CENTER,
-        turned,
-        colours.label,
-    );
+    let font = FontId::proportional(LABEL_PT);
+    let galley = painter.layout_no_wrap(turned, font, colours.label);
+    let place = Align2::LEFT_CENTER.anchor_size(pos2(song.right() + 16.0, at.y), galley.size());
+    // The table has it too.
+    if place.right() <= right {
+        painter.galley(place.min, galley, colours.label);
+    }
 }
 
 fn choose(ui: &mut Ui, rect: Rect, name: &str, tip: &str, on: bool) -> bool {
@@ -342,7 +345,10 @@ fn ceiling(painter: &Painter, scene: &Scene<'_>, axes: &Axes, colours: &Colours)
         up_db: dbtp - enters,
     }) + vec2(24.0, 9.0);
     let told = format!("{name} {}", number::with_unit(Some(dbtp), 1, "dBTP"));
-    label(painter, at, Align2::LEFT_CENTER, told, colours.label);
+    let galley = painter.layout_no_wrap(told, FontId::proportional(LABEL_PT), colours.label);
+    let place = Align2::LEFT_CENTER.anchor_size(at, galley.size());
+    painter.rect_filled(place.expand2(vec2(3.0, 0.0)), 2, colours.well);
+    painter.galley(place.min, galley, colours.label);
 }
 
 fn window(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, colours: &Colours) {
@@ -375,22 +381,25 @@ fn window(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, co
         Stroke::new(1.5, colours.window.mark),
         StrokeKind::Middle,
     );
-    let top = rect.top().max(axes.plot.top() + 18.0);
-    let at = pos2(
-        rect.center().x,
-        if rect.top() > axes.plot.top() {
-            top - 9.0
-        } else {
-            axes.plot.bottom() - 10.0
-        },
-    );
-    painter.text(
-        at,
-        Align2::CENTER_CENTER,
-        &target.name,
-        egui::FontId::proportional(LABEL_PT),
-        colours.window.text,
-    );
+    // The name stands over the window; where the window has no top in sight, within it; beside one that is narrower than its name.
+    let font = FontId::proportional(LABEL_PT);
+    let galley = painter.layout_no_wrap(target.name.to_string(), font, colours.window.text);
+    let shown = rect.intersect(axes.plot);
+    let (align, at) = if rect.top() > axes.plot.top() + 18.0 {
+        (
+            Align2::CENTER_CENTER,
+            pos2(shown.center().x, rect.top() - 9.0),
+        )
+    } else if shown.width() > galley.size().x + 8.0 {
+        (
+            Align2::CENTER_CENTER,
+            shown.center_bottom() - vec2(0.0, 10.0),
+        )
+    } else {
+        (Align2::LEFT_CENTER, shown.right_bottom() + vec2(6.0, -10.0))
+    };
+    let place = align.anchor_size(at, galley.size());
+    painter.galley(place.min, galley, colours.window.text);
 }
 
 fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, colours: &Colours) {

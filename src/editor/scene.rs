@@ -6,7 +6,7 @@ use nice_plug::prelude::ParamSetter;
 use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT};
 use crate::handover::Snapshot;
 use crate::params::CrestlineParams;
-use crate::session::{History, Session};
+use crate::session::{History, Session, TargetWindow};
 
 /// Space between a panel's edge and what is in it, points.
 pub const PADDING: f32 = 14.0;
@@ -24,6 +24,8 @@ pub struct Scene<'a> {
     pub history: &'a History,
     /// What is saved beside the parameters.
     pub session: &'a Session,
+    /// The user's own windows that are kept for all sessions.
+    pub kept: &'a [TargetWindow],
     /// Seconds since the frame before.
     pub elapsed_s: f64,
 }

@@ -1,5 +1,6 @@
 //! Title, target window, listen switch, settings; and below them what has to be said in words.
 
+use egui::text::{LayoutJob, TextWrapping};
 use egui::{
     Align, Align2, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2,
 };
@@ -74,7 +75,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
         pos2(title.right() + 18.0, middle - 14.0),
         vec2(228.0 + (rect.width() - 1_148.0).clamp(-72.0, 40.0), 28.0),
     );
-    menus::target(ui, window, scene);
+    let chosen = menus::target(ui, window, scene);
     let mut x = window.right() + 16.0;
     x = label(
         ui.painter(),
@@ -107,7 +108,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
             colours.label,
         );
     }
-    right_hand(ui, rect, scene)
+    right_hand(ui, rect, scene).or(chosen)
 }
 
 fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
@@ -116,7 +117,7 @@ fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
         .max_rect(rect)
         .layout(Layout::right_to_left(Align::Center));
     ui.scope_builder(builder, |ui| {
-        wish = menus::settings(ui, scene);
+        menus::settings(ui, scene);
         let restart = ui
             .button("restart")
             .on_hover_text("Forgets everything measured so far and starts anew.");
@@ -181,46 +182,93 @@ fn listen_button(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, of: Listen) -> Resp
     response.on_hover_text(tip)
 }
 
-/// The line below the bar.
-pub fn notice(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
-    let colours = scene::colours(ui);
+/// The line below the bar: the caution, what has to be said while listening, and `said`, what there is to say of a file. True when the last
+/// was put away.
+pub fn notice(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, said: Option<&str>) -> bool {
+    let caution = Notice {
+        words: notices::CAUTION,
+        kind: Kind::Caution,
+    };
     let (listen, bypass) = (scene.params.listen.value(), scene.params.bypass.value());
-    let painter = ui.painter();
-    let at = pos2(rect.left(), rect.center().y);
-    small(
-        painter,
-        at,
-        Align2::LEFT_CENTER,
-        notices::CAUTION,
-        colours.label,
-    );
     let recorded = notices::recorded(listen, bypass).map(str::to_owned);
     let jump = notices::jump(scene.snapshot, listen, scene.params.matched.value());
     let words: Vec<String> = recorded.into_iter().chain(jump).collect();
-    if words.is_empty() {
-        return;
-    }
     let words = words.join("  ");
-    let galley = painter.layout_no_wrap(
-        words.clone(),
-        egui::FontId::proportional(SMALL_PT + 1.0),
-        colours.window.text,
-    );
-    let from = pos2(
-        rect.right() - galley.size().x,
-        rect.center().y - galley.size().y / 2.0,
-    );
-    let around = Rect::from_min_size(from, galley.size())
-        .expand2(vec2(8.0, 2.0))
-        .translate(vec2(-8.0, 0.0));
-    painter.rect_filled(around.expand2(vec2(0.0, 1.0)), RADIUS, colours.background);
-    painter.rect_stroke(
-        around,
-        RADIUS,
-        egui::Stroke::new(1.0, colours.window.mark),
-        egui::StrokeKind::Inside,
-    );
-    painter.galley(from - vec2(8.0, 0.0), galley, colours.window.text);
-    let response = ui.interact(around, ui.scope_id().with("notice"), Sense::HOVER);
-    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
+    let mut room = rect;
+    room.min.x = caution.show(ui, rect, Align2::LEFT_CENTER).rect.right() + 24.0;
+    if !words.is_empty() {
+        let notice = Notice {
+            words: &words,
+            kind: Kind::Warning,
+        };
+        let response = notice.show(ui, room, Align2::RIGHT_CENTER);
+        room.max.x = response.rect.left() - 24.0;
+    }
+    let Some(words) = said else { return false };
+    let notice = Notice {
+        words,
+        kind: Kind::Said,
+    };
+    let response = notice.show(ui, room, Align2::RIGHT_CENTER);
+    let clicked = response.clicked();
+    response.on_hover_text(format!("{words}\nA click puts this away."));
+    clicked
+}
+
+/// Some words in the line below the bar.
+struct Notice<'a> {
+    words: &'a str,
+    kind: Kind,
+}
+
+/// What the words are for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+enum Kind {
+    /// Always there.
+    Caution,
+    /// Framed: something is heard or recorded that one may not expect.
+    Warning,
+    /// An answer, put away with a click.
+    Said,
+}
+
+impl Notice<'_> {
+    /// Writes the words at one end of `room`, cut at its other end.
+    fn show(&self, ui: &Ui, room: Rect, align: Align2) -> Response {
+        let colours = scene::colours(ui);
+        let painter = ui.painter();
+        let (colour, size_pt, frame) = match self.kind {
+            Kind::Caution => (colours.label, SMALL_PT, vec2(0.0, 0.0)),
+            Kind::Warning => (colours.window.text, SMALL_PT + 1.0, vec2(8.0, 2.0)),
+            Kind::Said => (colours.text, SMALL_PT, vec2(0.0, 0.0)),
+        };
+        let mut job = LayoutJob::simple_singleline(
+            self.words.into(),
+            egui::FontId::proportional(size_pt),
+            colour,
+        );
+        job.wrap = TextWrapping::truncate_at_width((room.width() - 2.0 * frame.x).max(40.0));
+        let galley = painter.layout_job(job);
+        let within = room.shrink2(frame);
+        let place = align.align_size_within_rect(galley.size(), within);
+        let around = place.expand2(frame);
+        if self.kind == Kind::Warning {
+            painter.rect_stroke(
+                around,
+                RADIUS,
+                egui::Stroke::new(1.0, colours.window.mark),
+                egui::StrokeKind::Inside,
+            );
+        }
+        painter.galley(place.min, galley, colour);
+        let sense = if self.kind == Kind::Said {
+            Sense::click()
+        } else {
+            Sense::HOVER
+        };
+        let response = ui.interact(around, ui.scope_id().with(self.kind), sense);
+        control::focus_ring(ui, around.expand(2.0), &response);
+        response.widget_info(|| WidgetInfo::labeled(Role::Label, true, self.words));
+        response
+    }
 }

@@ -11,6 +11,9 @@ use crate::dsp::ramp::{Switch, bounded};
 
 /// Frames between two looks for envelopes that have died away.
 const SEGMENT_FRAMES: u32 = 64;
+/// Levels of bands that have not been heard, and the least that is told, log₂ units.
+const SILENT: f32x4 = f32x4::splat(-1_000.0);
+const LEAST_LEVEL: f32 = -40.0;
 
 /// Settings of one band of [`Bands`]. Values outside their range are held to it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -127,6 +130,8 @@ pub struct Bands {
     countdown: u32,
     /// Largest reduction in the last block, log₂ units.
     most: f32x4,
+    /// Highest level in the last block, log₂ units.
+    loudest: f32x4,
 }
 
 impl Bands {
@@ -145,6 +150,7 @@ impl Bands {
             unreduced: [f64x2::ZERO; PORTION_FRAMES],
             countdown: SEGMENT_FRAMES,
             most: f32x4::ZERO,
+            loudest: SILENT,
         }
     }
 
@@ -152,6 +158,7 @@ impl Bands {
     pub fn reset(&mut self) {
         self.switch.reset();
         self.most = f32x4::ZERO;
+        self.loudest = SILENT;
     }
 
     /// Gain of each band in dB, without make-up, at its lowest in the last block; 0 when off.
@@ -161,9 +168,17 @@ impl Bands {
             .map(|most| 0.0 - most / LOG2_PER_DB as f32)
     }
 
+    /// Level of each band before its gain, at its highest in the last block: dBFS of the louder channel, `None` while off or below −240 dBFS.
+    pub fn level_db(&self) -> [Option<f32>; 4] {
+        self.loudest
+            .to_array()
+            .map(|level| (level > LEAST_LEVEL).then_some(level / LOG2_PER_DB as f32))
+    }
+
     /// Compresses one or two channels of equal length in place.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &BandsSettings) {
         self.most = f32x4::ZERO;
+        self.loudest = SILENT;
         self.take(settings);
         if self.switch.is_off() {
             return;
@@ -185,6 +200,7 @@ impl Bands {
             }
         }
         self.most = f32x4::ZERO;
+        self.loudest = SILENT;
         self.take(settings);
         if self.switch.is_off() {
             return;
@@ -211,9 +227,13 @@ impl Bands {
             *bands = self.crossover.split(*frame);
         }
         let start = self.curves.share;
+        let mut loudest = self.loudest;
         for ((wanted, bands), _) in self.wanted.iter_mut().zip(&self.split).zip(&*frames) {
-            *wanted = self.curves.advance().reduction(levels(bands));
+            let levels = levels(bands);
+            loudest = loudest.fast_max(levels);
+            *wanted = self.curves.advance().reduction(levels);
         }
+        self.loudest = loudest;
         self.curves.share = start;
         // In registers while the loop runs.
         let (mut envelopes, mut most) = (self.envelopes, self.most);
@@ -275,4 +295,37 @@ impl Bands {
 fn joined(bands: &[f64x2; 4], gains: f32x4) -> f64x2 {
     let [g0, g1, g2, g3] = gains.to_array().map(|g| f64x2::splat(f64::from(g)));
     (bands[0] * g0 + bands[1] * g1) + (bands[2] * g2 + bands[3] * g3)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Linkwitz-Riley of fourth order: the low-pass has the magnitude `1/(1 + (f/fc)⁴)`.
+    #[test]
+    fn the_level_of_a_band_is_that_of_the_louder_channel() {
+        let mut bands = Bands::new(48_000.0);
+        let settings = BandsSettings {
+            on: true,
+            ..BandsSettings::default()
+        };
+        assert_eq!(bands.level_db(), [None; 4]);
+        let tone: Vec<f32> = (0..48_000_u32)
+            .map(|frame| {
+                let phase = std::f64::consts::TAU * 50.0 / 48_000.0 * f64::from(frame);
+                (0.5 * phase.sin()) as f32
+            })
+            .collect();
+        let mut right = vec![0.0; 4_800];
+        for block in tone.chunks(4_800) {
+            let mut left = block.to_vec();
+            right.fill(0.0);
+            bands.process(&mut [&mut left, &mut right], &settings);
+        }
+        let through = 1.0 / (1.0 + (50.0_f64 / 120.0).powi(4));
+        let expected = 20.0 * (0.5 * through).log10();
+        let found = bands.level_db()[0].map(f64::from).unwrap();
+        assert!((found - expected).abs() < 0.02, "{found} for {expected}");
+        assert!(bands.level_db()[3].unwrap() < -80.0);
+    }
 }

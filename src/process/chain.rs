@@ -6,6 +6,7 @@ use super::push::{Push, PushSettings};
 use super::saturator::{Saturator, SaturatorSettings};
 use super::shelves::{Shelves, ShelvesSettings};
 use crate::dsp::delay::DelayLine;
+use crate::dsp::levels::{LevelCounter, Levels};
 use crate::dsp::ramp::{Switch, frames_from_ms};
 
 /// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that its limiter has found its gain.
@@ -50,8 +51,10 @@ pub struct ChainActivity {
     pub clean_limiter_db: f32,
     /// Lowest gain of the output path's limiter over the channels, dB.
     pub output_limiter_db: f32,
-    /// Share of the samples that lay above the saturator's shoulder, 0…1.
-    pub share_above_shoulder: f32,
+    /// Level in each band of the compressor at its highest, dBFS of the louder channel; `None` while off or silent.
+    pub band_level_db: [Option<f32>; 4],
+    /// How often what enters the saturator stands at which level, whether it is on or not: the last seconds.
+    pub driven_levels: Levels,
 }
 
 /// The stages and their state, for one or two channels.
@@ -60,6 +63,8 @@ pub struct Chain {
     push: Push,
     shelves: Shelves,
     bands: Bands,
+    /// Counts what enters the saturator.
+    driven: LevelCounter,
     saturator: Saturator,
     saturated_limiter: Limiter,
     clean_delay: DelayLine,
@@ -87,6 +92,7 @@ impl Chain {
             push: Push::new(sample_rate_hz),
             shelves: Shelves::new(sample_rate_hz),
             bands: Bands::new(sample_rate_hz),
+            driven: LevelCounter::new(sample_rate_hz),
             clean_delay: DelayLine::new(saturator.latency_frames(), channels),
             saturator,
             saturated_limiter: limiter.clone(),
@@ -115,6 +121,7 @@ impl Chain {
         self.push.reset();
         self.shelves.reset();
         self.bands.reset();
+        self.driven.reset();
         self.saturator.reset();
         self.saturated_limiter.reset();
         self.clean_delay.reset();
@@ -140,6 +147,7 @@ impl Chain {
         self.push.process(clean, &settings.push);
         self.shelves.process(clean, &settings.shelves);
         self.bands_beside(clean, &settings.bands);
+        self.driven.count(clean);
         for (output, driven) in output.iter_mut().zip(clean.iter()) {
             output.copy_from_slice(driven);
         }
@@ -258,11 +266,8 @@ impl Chain {
             } else {
                 clean_limiter_db
             },
-            share_above_shoulder: if runs {
-                self.saturator.share_above_shoulder() as f32
-            } else {
-                0.0
-            },
+            band_level_db: self.bands.level_db(),
+            driven_levels: self.driven.levels(),
         }
     }
 }

@@ -112,8 +112,6 @@ pub fn curve(x: f64, settings: &SaturatorSettings) -> f64 {
 pub struct Saturator {
     quanta: Quanta,
     core: Core,
-    /// Share of the last block's samples above the shoulder, 0…1.
-    share_above: f64,
 }
 
 /// What works on whole quanta.
@@ -170,7 +168,6 @@ impl Saturator {
                 dc_coefficient: 1.0 - (-2.0 * PI * DC_CORNER_HZ / sample_rate_hz).exp(),
                 latency,
             },
-            share_above: 0.0,
         }
     }
 
@@ -179,16 +176,10 @@ impl Saturator {
         QUANTUM + self.core.latency
     }
 
-    /// Share of the last block's input samples above the shoulder, 0…1; 0 while off.
-    pub fn share_above_shoulder(&self) -> f64 {
-        self.share_above
-    }
-
     /// Back to the state after `new`; the next settings are taken without a glide. Real-time safe.
     pub fn reset(&mut self) {
         self.quanta.reset();
         self.core.reset();
-        self.share_above = 0.0;
     }
 
     /// Processes planar channels in place. Real-time safe; samples that are not finite count as silence.
@@ -196,28 +187,10 @@ impl Saturator {
     /// Settings glide to new values in 20 ms, from the next quantum of 32 frames on.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &SaturatorSettings) {
         let shape = settings.shape();
-        self.share_above = if settings.enabled {
-            share_above(channels, shape.shoulder as f32)
-        } else {
-            0.0
-        };
         let amount = if settings.enabled { shape.blend } else { 0.0 };
         let core = &mut self.core;
         self.quanta
             .process(channels, |frames| core.quantum(frames, &shape, amount));
-    }
-}
-
-fn share_above(channels: &[&mut [f32]], shoulder: f32) -> f64 {
-    let total: usize = channels.iter().map(|channel| channel.len()).sum();
-    let above: usize = channels
-        .iter()
-        .map(|channel| channel.iter().filter(|x| x.abs() > shoulder).count())
-        .sum();
-    if total == 0 {
-        0.0
-    } else {
-        above as f64 / total as f64
     }
 }
 

@@ -11,8 +11,8 @@ mod picture;
 
 use std::sync::{Arc, Mutex};
 
-use crestline::editor::View;
 use crestline::editor::theme::install;
+use crestline::editor::{Files, View};
 use crestline::engine::{Engine, EngineSpec, Settings};
 use crestline::handover::{AudioEnd, Snapshot, handover};
 use crestline::params::CrestlineParams;
@@ -93,6 +93,8 @@ pub struct Stage {
     pub host: Arc<Host>,
     /// The audio thread's half.
     pub audio: AudioEnd,
+    /// Whether the host's transport runs while audio is played.
+    pub transport: bool,
     view: View,
     engine: Engine,
     played: usize,
@@ -116,7 +118,8 @@ impl Stage {
         let params = Arc::new(CrestlineParams::default());
         let (audio, end) = handover();
         Self {
-            view: View::new(Arc::clone(&params), end),
+            // Nothing of this user's is read or written.
+            view: View::new(Arc::clone(&params), end).with_files(Files::default()),
             params,
             host: Arc::default(),
             audio,
@@ -124,8 +127,15 @@ impl Stage {
                 sample_rate_hz: RATE_HZ,
                 channels: 2,
             }),
+            transport: true,
             played: 0,
         }
+    }
+
+    /// The same with places for its files.
+    pub fn with_files(mut self, files: Files) -> Self {
+        self.view = self.view.with_files(files);
+        self
     }
 
     /// Sets a parameter as a host's automation would.
@@ -155,7 +165,7 @@ impl Stage {
         let settings = Settings {
             chain: self.params.chain_settings(),
             listen: self.params.listen_settings(),
-            playing: true,
+            playing: self.transport,
             ..Settings::default()
         };
         let [mut left, mut right] = [[0.0; BLOCK]; 2];

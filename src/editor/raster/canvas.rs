@@ -2,7 +2,6 @@
 
 use egui::epaint::Vertex;
 use egui::{Color32, Pos2, Rect, TextureFilter};
-use image::RgbaImage;
 
 use super::texture::Texture;
 
@@ -174,9 +173,9 @@ impl Canvas {
         self.pixels.get_mut(start..end).unwrap_or_default()
     }
 
-    pub(super) fn into_image(self) -> RgbaImage {
-        let [width, height] = [self.width, self.height].map(|px| u32::try_from(px).unwrap_or(0));
-        RgbaImage::from_raw(width, height, self.pixels.into_flattened()).unwrap_or_default()
+    /// Red, green, blue and alpha of each pixel, in rows from the top.
+    pub(super) fn into_bytes(self) -> Vec<u8> {
+        self.pixels.into_flattened()
     }
 }
 
@@ -295,13 +294,4 @@ fn blend(source: Colour, below: [u8; 4]) -> [u8; 4] {
 )]
 fn byte(value: f32) -> u8 {
     (value + 0.5) as u8
-}
-
-/// Rounds a length in pixels, nothing or less becoming none.
-#[expect(
-    clippy::cast_sign_loss,
-    reason = "a float becomes an integer by saturating, below zero too"
-)]
-pub(super) fn whole(px: f32) -> u32 {
-    px.round() as u32
 }

@@ -25,7 +25,9 @@ impl Texture {
         let columns = image.width().min(self.width.saturating_sub(left));
         let rows = self.texels.chunks_exact_mut(self.width.max(1)).skip(top);
         for (row, source) in rows.zip(image.pixels.chunks_exact(image.width().max(1))) {
-            row[left..left + columns].copy_from_slice(&source[..columns]);
+            for (texel, colour) in row.iter_mut().skip(left).zip(source.iter().take(columns)) {
+                *texel = *colour;
+            }
         }
     }
 

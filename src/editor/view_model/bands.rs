@@ -1,6 +1,6 @@
 //! The four bands and the balance.
 
-use crate::editor::number::{fixed, with_unit};
+use crate::editor::number::{fixed, frequency, with_unit};
 use crate::handover::{BAND_COUNT, Column, Point, Snapshot, TapState, mid_band_hz};
 
 /// The history's columns of the four bands' reductions, low to high.
@@ -29,9 +29,7 @@ impl Paid {
         let gain = self.reduction_db.map(|reduction| -reduction);
         let distortion = match self.distortion_db {
             // Rounding of samples lies about there.
-            Some(db) if db < LEAST_DISTORTION_DB => {
-                format!("< {}", with_unit(Some(LEAST_DISTORTION_DB), 0, "dB"))
-            }
+            Some(db) if db < LEAST_DISTORTION_DB => "none".into(),
             distortion => with_unit(distortion, 0, "dB"),
         };
         [with_unit(gain, 1, "dB"), distortion]
@@ -96,6 +94,53 @@ pub fn share_of(hz: f64) -> f32 {
     ((hz / low).log2() / (high / low).log2()) as f32
 }
 
+/// Levels fall back at this rate, dB/s, so that they can be read.
+const FALL_DB_PER_S: f32 = 24.0;
+/// What cannot be seen anyway, dBFS.
+const UNSEEN_DB: f32 = -200.0;
+
+/// Peak levels that rise at once and fall slowly, along with the audio and not with the clock.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Held {
+    levels_db: [Option<f32>; 4],
+    /// Frames measured when they were last brought up to date.
+    frames: u64,
+}
+
+impl Held {
+    /// Takes in what was told last; returns what is to be shown.
+    pub fn follow(&mut self, snapshot: &Snapshot) -> [Option<f32>; 4] {
+        let frames = snapshot.input.readings.frames;
+        if frames != self.frames {
+            let passed = frames.saturating_sub(self.frames) as f64;
+            let fall = FALL_DB_PER_S * (passed / snapshot.sample_rate_hz.max(1.0)) as f32;
+            for (held, level) in self
+                .levels_db
+                .iter_mut()
+                .zip(snapshot.activity.band_level_db)
+            {
+                let fallen = held.unwrap_or(UNSEEN_DB) - fall;
+                *held = Some(level.unwrap_or(UNSEEN_DB).max(fallen)).filter(|db| *db > UNSEEN_DB);
+            }
+            self.frames = frames;
+        }
+        self.levels_db
+    }
+}
+
+/// The spectrum of the last 10 s as it enters the bands, in third octaves, dBFS: that of the input, with what push and shelves add
+/// (`gain_db`, by frequency).
+pub fn driven_spectrum(
+    snapshot: &Snapshot,
+    gain_db: impl Fn(f64) -> f64,
+) -> [Option<f32>; BAND_COUNT] {
+    let mut spectrum = snapshot.input.balance.last_10s_db;
+    for (index, band) in spectrum.iter_mut().enumerate() {
+        *band = band.map(|db| db + gain_db(mid_band_hz(index)) as f32);
+    }
+    spectrum
+}
+
 /// The balance as curves of (share across, dB against the signal's own loudness), broken where a band is not known.
 pub fn balance_curve(point: &Point) -> Vec<Vec<(f32, f32)>> {
     let Some(loudness) = point.readings.integrated_lufs else {
@@ -110,6 +155,26 @@ pub fn balance_curve(point: &Point) -> Vec<Vec<(f32, f32)>> {
     }
     runs.retain(|run| run.len() > 1);
     runs
+}
+
+/// The balance of the third octave at a share of the audible range, in words.
+pub fn balance_in_words(snapshot: &Snapshot, share: f32) -> String {
+    #[expect(clippy::cast_sign_loss, reason = "a share is not negative")]
+    let index = (share.clamp(0.0, 1.0) * (BAND_COUNT - 1) as f32).round() as usize;
+    let of = |point: &Point| {
+        let band = point.balance.long_term_db.get(index).copied().flatten();
+        let loudness = point.readings.integrated_lufs;
+        let level = band
+            .zip(loudness)
+            .map(|(db, loudness)| f64::from(db) - loudness);
+        fixed(level, 1)
+    };
+    format!(
+        "{}: input {}, output {} dB.",
+        frequency(mid_band_hz(index)),
+        of(&snapshot.input),
+        of(&snapshot.output)
+    )
 }
 
 #[cfg(test)]
@@ -135,7 +200,7 @@ mod tests {
             distortion_db: Some(-123.4),
             ..Paid::default()
         };
-        assert_eq!(pure.written()[1], "< −90\u{a0}dB");
+        assert_eq!(pure.written()[1], "none");
         assert_eq!(paid.written(), ["−2.9\u{a0}dB", "−31\u{a0}dB"]);
     }
 
@@ -156,6 +221,38 @@ mod tests {
     }
 
     #[test]
+    fn a_level_rises_at_once_and_falls_with_the_audio() {
+        let mut held = Held::default();
+        let mut snapshot = Snapshot {
+            sample_rate_hz: 48_000.0,
+            ..Snapshot::default()
+        };
+        snapshot.input.readings.frames = 480;
+        snapshot.activity.band_level_db[1] = Some(-10.0);
+        assert_eq!(held.follow(&snapshot), [None, Some(-10.0), None, None]);
+        snapshot.activity.band_level_db[1] = Some(-50.0);
+        assert_eq!(
+            held.follow(&snapshot)[1],
+            Some(-10.0),
+            "no audio has passed"
+        );
+        snapshot.input.readings.frames += 24_000;
+        assert_eq!(held.follow(&snapshot)[1], Some(-22.0));
+        snapshot.activity.band_level_db[1] = None;
+        snapshot.input.readings.frames += 480_000;
+        assert_eq!(held.follow(&snapshot), [None; 4]);
+    }
+
+    #[test]
+    fn the_spectrum_that_enters_the_bands_has_push_and_shelves_in_it() {
+        let mut snapshot = Snapshot::default();
+        snapshot.input.balance.last_10s_db[17] = Some(-30.0);
+        let driven = driven_spectrum(&snapshot, |hz| if hz > 900.0 { 4.5 } else { 1.0 });
+        assert_eq!(driven[17], Some(-25.5));
+        assert_eq!(driven[16], None);
+    }
+
+    #[test]
     fn the_balance_is_broken_where_it_is_not_known() {
         let mut point = Point::default();
         point.balance.long_term_db[3..6].fill(Some(-20.0));
@@ -165,5 +262,11 @@ mod tests {
         let runs = balance_curve(&point);
         assert_eq!(runs.iter().map(Vec::len).collect::<Vec<_>>(), [3, 4]);
         assert!((runs[0][0].1 + 4.0).abs() < 1e-4);
+        let snapshot = Snapshot {
+            input: point,
+            ..Snapshot::default()
+        };
+        let words = balance_in_words(&snapshot, share_of(mid_band_hz(4)));
+        assert_eq!(words, "50\u{a0}Hz: input −4.0, output — dB.");
     }
 }

@@ -1,8 +1,9 @@
 //! The history strip: which curves, in which range, and its values in words.
 
-use crate::editor::number::{clock, fixed, with_unit};
+use crate::editor::number::{clock, fixed, level, with_unit};
 use crate::editor::theme::Signal;
 use crate::editor::view_model::axis::Axis;
+use crate::editor::view_model::bands::COLUMNS;
 use crate::handover::Column;
 use crate::params::CrestlineParams;
 use crate::session::{Pixel, Recorded, Span, Trace};
@@ -73,24 +74,61 @@ pub fn span_in_words(span: Span) -> String {
     )
 }
 
-/// What was measured at a moment.
-pub fn values_in_words(time_s: f64, recorded: &Recorded) -> String {
-    let value = |column| recorded.point.get(column).map(f64::from);
-    let song = value(Column::SongPosition);
-    let song = if song.is_some() {
-        format!(" (song {})", clock(song))
-    } else {
-        String::new()
+/// Everything that was measured at a moment, in four lines.
+pub fn values_in_words(time_s: f64, recorded: &Recorded) -> Vec<String> {
+    let value = |column: Column| {
+        let value = recorded.point.get(column).map(f64::from);
+        if matches!(column.unit(), "LUFS" | "dBTP") {
+            level(value)
+        } else {
+            value
+        }
     };
-    format!(
-        "{}{song}   input {}   output {}   PLR {}   peak {}   limiter {}",
-        clock(Some(time_s)),
-        fixed(value(Column::ShortTermInput), 1),
-        with_unit(value(Column::ShortTermOutput), 1, "LUFS"),
-        with_unit(value(Column::PlrOutput), 1, "dB"),
-        with_unit(value(Column::TruePeakOutput), 1, "dBTP"),
-        with_unit(value(Column::OutputLimiterGain), 1, "dB"),
-    )
+    let written = |column: Column| with_unit(value(column), 1, column.unit());
+    let three = |columns: [Column; 3]| {
+        let [input, clean, output] = columns;
+        format!(
+            "input {}  clean {}  output {}",
+            fixed(value(input), 1),
+            fixed(value(clean), 1),
+            written(output)
+        )
+    };
+    let song = value(Column::SongPosition)
+        .map(|song| format!("   song {}", clock(Some(song))))
+        .unwrap_or_default();
+    let stopped = if value(Column::Playing).is_some_and(|playing| playing < 0.5) {
+        "   stopped"
+    } else {
+        ""
+    };
+    let bands = COLUMNS
+        .map(|column| fixed(value(column).map(|reduction| -reduction), 1))
+        .join(" ");
+    vec![
+        format!("{}{song}{stopped}", clock(Some(time_s))),
+        format!(
+            "loudness  {}   momentary {}",
+            three([
+                Column::ShortTermInput,
+                Column::ShortTermClean,
+                Column::ShortTermOutput
+            ]),
+            written(Column::MomentaryOutput)
+        ),
+        format!(
+            "PLR  {}   microdynamics  {}",
+            three([Column::PlrInput, Column::PlrClean, Column::PlrOutput]),
+            three([Column::LdrInput, Column::LdrClean, Column::LdrOutput])
+        ),
+        format!(
+            "true peak {}   limiter  clean {}  output {}   bands {bands} dB   distortion {}",
+            written(Column::TruePeakOutput),
+            fixed(value(Column::CleanLimiterGain), 1),
+            written(Column::OutputLimiterGain),
+            written(Column::Distortion)
+        ),
+    ]
 }
 
 #[cfg(test)]

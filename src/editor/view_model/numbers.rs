@@ -2,6 +2,7 @@
 
 use crate::editor::number;
 use crate::handover::{AES17_OFFSET_DB, Readings, Snapshot};
+use crate::session::turn_down;
 
 /// One measure: how it is called, explained, written and read.
 struct Measure {
@@ -36,6 +37,13 @@ const MEASURES: [Measure; 13] = [
         value: |r| r.integrated_lufs,
     },
     Measure {
+        name: "range",
+        unit: "LU",
+        decimals: 1,
+        tip: "Loudness range: from the quiet to the loud parts of the song; it needs a minute to settle.",
+        value: |r| r.loudness_range_lu,
+    },
+    Measure {
         name: "true peak",
         unit: "dBTP",
         decimals: 1,
@@ -50,20 +58,6 @@ const MEASURES: [Measure; 13] = [
         value: |r| r.plr_db,
     },
     Measure {
-        name: "microdynamics",
-        unit: "dB",
-        decimals: 1,
-        tip: "How far the beat stands out of its surroundings (LDR); it falls when limiting softens the beat.",
-        value: |r| r.ldr_db,
-    },
-    Measure {
-        name: "range",
-        unit: "LU",
-        decimals: 1,
-        tip: "Loudness range: from the quiet to the loud parts of the song. It needs a minute to settle.",
-        value: |r| r.loudness_range_lu,
-    },
-    Measure {
         name: "lowest PLR",
         unit: "dB",
         decimals: 1,
@@ -71,18 +65,11 @@ const MEASURES: [Measure; 13] = [
         value: |r| r.short_term_plr_min_db,
     },
     Measure {
-        name: "short-term PLR",
+        name: "microdynamics",
         unit: "dB",
         decimals: 1,
-        tip: "True peak of the last 3 s less their loudness.",
-        value: |r| r.short_term_plr_db,
-    },
-    Measure {
-        name: "crest",
-        unit: "dB",
-        decimals: 1,
-        tip: "Crest factor: highest sample so far less RMS of everything so far.",
-        value: |r| r.crest_factor_db,
+        tip: "How far the beat stands out of its surroundings (LDR); it falls when limiting softens the beat.",
+        value: |r| r.ldr_db,
     },
     Measure {
         name: "RMS",
@@ -92,11 +79,11 @@ const MEASURES: [Measure; 13] = [
         value: |r| r.rms_3s_dbfs,
     },
     Measure {
-        name: "RMS AES17",
-        unit: "dBFS",
+        name: "crest",
+        unit: "dB",
         decimals: 1,
-        tip: "RMS of the last 3 s after AES17; a full-scale sine reads 0.",
-        value: |r| r.rms_3s_dbfs.map(|rms| rms + AES17_OFFSET_DB),
+        tip: "Crest factor: highest sample so far less RMS of everything so far.",
+        value: |r| r.crest_factor_db,
     },
     Measure {
         name: "clipped runs",
@@ -105,7 +92,23 @@ const MEASURES: [Measure; 13] = [
         tip: "Times that three or more samples in a row stood at full scale.",
         value: |r| (r.frames > 0).then_some(r.clipped_runs as f64),
     },
+    Measure {
+        name: "short-term PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "True peak of the last 3 s less their loudness.",
+        value: |r| r.short_term_plr_db,
+    },
+    Measure {
+        name: "RMS AES17",
+        unit: "dBFS",
+        decimals: 1,
+        tip: "RMS of the last 3 s after AES17; a full-scale sine reads 0.",
+        value: |r| r.rms_3s_dbfs.map(|rms| rms + AES17_OFFSET_DB),
+    },
 ];
+/// The rows of the turn-down stand before this one.
+const AFTER_TURN_DOWN: &str = "RMS";
 
 /// One row as it is written.
 #[derive(Clone, Debug, PartialEq)]
@@ -113,7 +116,7 @@ pub struct Row {
     /// What is measured.
     pub name: &'static str,
     /// Its unit; empty for a count.
-    pub unit: &'static str,
+    pub unit: String,
     /// One sentence on it.
     pub tip: &'static str,
     /// Input, clean, output.
@@ -140,27 +143,60 @@ impl Row {
     }
 }
 
-/// All rows, from the most to the least wanted.
-pub fn rows(snapshot: &Snapshot) -> Vec<Row> {
+/// All rows, from the most to the least wanted. `playback_lufs` is the loudness to which playback is levelled.
+pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
     let points = [&snapshot.input, &snapshot.clean, &snapshot.output].map(|point| &point.readings);
-    MEASURES
-        .iter()
-        .map(|measure| {
-            let values = points.map(measure.value);
-            let [input, _, output] = values;
-            let change = output.zip(input).map(|(output, input)| output - input);
-            Row {
-                name: measure.name,
-                unit: measure.unit,
-                tip: measure.tip,
-                cells: values.map(|value| number::fixed(value, measure.decimals)),
-                change: number::signed(change, measure.decimals),
-                settled: measure.name != "range"
-                    || values.iter().all(Option::is_none)
-                    || points.iter().all(|r| r.loudness_range_settled),
-            }
-        })
-        .collect()
+    let mut rows = Vec::with_capacity(MEASURES.len() + 2);
+    for measure in &MEASURES {
+        if measure.name == AFTER_TURN_DOWN {
+            rows.extend(turned_down(&points, playback_lufs));
+        }
+        let mut values = points.map(measure.value);
+        if ["LUFS", "dBTP", "dBFS"].contains(&measure.unit) {
+            values = values.map(number::level);
+        }
+        rows.push(Row {
+            name: measure.name,
+            unit: measure.unit.into(),
+            tip: measure.tip,
+            cells: values.map(|value| number::fixed(value, measure.decimals)),
+            change: number::signed(change(values), measure.decimals),
+            settled: measure.name != "range"
+                || values.iter().all(Option::is_none)
+                || points.iter().all(|r| r.loudness_range_settled),
+        });
+    }
+    rows
+}
+
+fn change([input, _, output]: [Option<f64>; 3]) -> Option<f64> {
+    output.zip(input).map(|(output, input)| output - input)
+}
+
+/// What playback levelled to one loudness does, and what it leaves.
+fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
+    let turned = points.map(|r| turn_down(playback_lufs, r.integrated_lufs, r.true_peak_dbtp));
+    let gains = turned.map(|turned| turned.map(|turned| turned.gain_db));
+    let left = turned.map(|turned| turned.map(|turned| turned.plr_db));
+    let level = number::fixed(Some(playback_lufs), 0);
+    [
+        Row {
+            name: "turn-down",
+            unit: format!("dB, to {level}"),
+            tip: "What playback levelled to that loudness does to the level; the loudness is set in the settings, and −14 LUFS is common practice.",
+            cells: gains.map(|gain| number::signed(gain, 1)),
+            change: number::signed(change(gains), 1),
+            settled: true,
+        },
+        Row {
+            name: "PLR then",
+            unit: "dB".into(),
+            tip: "PLR that remains after the turn-down: turning down does not bring back what was pushed away.",
+            cells: left.map(|plr| number::fixed(plr, 1)),
+            change: number::signed(change(left), 1),
+            settled: true,
+        },
+    ]
 }
 
 /// The table as tab-separated text, as spreadsheets read it: plain minus signs, empty cells for what is not known.
@@ -168,7 +204,7 @@ pub fn as_text(rows: &[Row]) -> String {
     let mut text = String::from("measure\tunit\tinput\tclean\toutput\tchange\n");
     for row in rows {
         let unit = if row.settled {
-            row.unit.to_owned()
+            row.unit.clone()
         } else {
             format!("{} (not settled)", row.unit)
         };
@@ -206,7 +242,7 @@ mod tests {
 
     #[test]
     fn what_is_not_known_is_a_dash_in_every_column() {
-        for row in rows(&Snapshot::default()) {
+        for row in rows(&Snapshot::default(), -14.0) {
             assert_eq!(row.cells, ["—"; 3], "{}", row.name);
             assert_eq!(row.change, "—", "{}", row.name);
         }
@@ -214,7 +250,7 @@ mod tests {
 
     #[test]
     fn a_row_has_its_three_values_and_the_change() {
-        let rows = rows(&played());
+        let rows = rows(&played(), -14.0);
         let integrated = row(&rows, "integrated");
         assert_eq!(integrated.cells, ["−16.4", "−10.4", "−10.0"]);
         assert_eq!(integrated.change, "+6.4");
@@ -226,7 +262,7 @@ mod tests {
     /// AES17 6.3 takes a full-scale sine as reference, which lies 20·log10(√2) dB lower than a square wave.
     #[test]
     fn the_aes17_row_reads_three_decibels_more() {
-        let rows = rows(&played());
+        let rows = rows(&played(), -14.0);
         assert_eq!(row(&rows, "RMS").cells[0], "−20.0");
         assert_eq!(row(&rows, "RMS AES17").cells[0], "−17.0");
     }
@@ -235,12 +271,12 @@ mod tests {
     #[test]
     fn the_range_is_flagged_until_it_has_settled() {
         assert!(
-            row(&rows(&Snapshot::default()), "range").settled,
+            row(&rows(&Snapshot::default(), -14.0), "range").settled,
             "a dash is not a value"
         );
         let mut snapshot = played();
-        assert!(!row(&rows(&snapshot), "range").settled);
-        assert!(row(&rows(&snapshot), "integrated").settled);
+        assert!(!row(&rows(&snapshot, -14.0), "range").settled);
+        assert!(row(&rows(&snapshot, -14.0), "integrated").settled);
         for point in [
             &mut snapshot.input,
             &mut snapshot.clean,
@@ -248,12 +284,25 @@ mod tests {
         ] {
             point.readings.loudness_range_settled = true;
         }
-        assert!(row(&rows(&snapshot), "range").settled);
+        assert!(row(&rows(&snapshot, -14.0), "range").settled);
+    }
+
+    /// A loud master comes down to the level; a quiet one comes up, but only until its peaks are at −1 dBTP (AES TD1008).
+    #[test]
+    fn the_turn_down_is_told_for_each_signal_with_the_plr_it_leaves() {
+        let mut snapshot = played();
+        snapshot.input.readings.true_peak_dbtp = Some(-2.0);
+        snapshot.output.readings.true_peak_dbtp = Some(-1.0);
+        let rows = rows(&snapshot, -14.0);
+        assert_eq!(row(&rows, "turn-down").cells, ["+1.0", "—", "−4.0"]);
+        assert_eq!(row(&rows, "turn-down").unit, "dB, to −14");
+        assert_eq!(row(&rows, "PLR then").cells, ["14.4", "—", "9.0"]);
+        assert_eq!(row(&rows, "PLR then").change, "−5.4");
     }
 
     #[test]
     fn the_copy_is_read_by_spreadsheets() {
-        let text = as_text(&rows(&played()));
+        let text = as_text(&rows(&played(), -14.0));
         let line = text
             .lines()
             .find(|line| line.starts_with("integrated"))
