@@ -82,7 +82,7 @@ fn columns(ui: &mut Ui, area: Rect, scene: &Scene<'_>, state: &mut State) {
 /// What is compared: the chain's ends, or what lies in front of the plug-in; and the settings of that.
 fn source(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, tap: bool) {
     let name = if tap {
-        format!("before tap: {} ▾", bands::tap_in_words(scene.snapshot))
+        format!("{} ▾", bands::tap_in_words(scene.snapshot))
     } else {
         "own chain ▾".into()
     };

@@ -10,6 +10,8 @@ const GAP: f32 = 10.0;
 const TOP_BAR: f32 = 36.0;
 const NOTICE: f32 = 18.0;
 const CHAIN: f32 = 172.0;
+/// Least height of the table, in which its more wanted rows have room.
+const NUMBERS: f32 = 234.0;
 
 /// The views' places.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -50,7 +52,9 @@ pub fn places(window: Rect) -> Places {
     let split = (middle.left() + 0.52 * middle.width()).round();
     let plane = middle.with_max_x(split);
     let right = middle.with_min_x(split + GAP);
-    let bands_height = (0.3 * right.height()).clamp(118.0, 260.0);
+    let bands_height = (0.38 * right.height())
+        .min(right.height() - GAP - NUMBERS)
+        .clamp(118.0, 260.0);
     let bands = right.with_max_y(right.top() + bands_height);
     Places {
         top_bar,

@@ -49,18 +49,19 @@ pub fn paid(snapshot: &Snapshot, tap: bool) -> [Paid; 4] {
     })
 }
 
-/// How the before tap fares, in words.
+/// How the before tap fares, in words; where it is aligned, by how much the side-chain is earlier.
 pub fn tap_in_words(snapshot: &Snapshot) -> String {
     let tap = &snapshot.tap;
     match tap.state {
-        TapState::Off => "off".into(),
-        TapState::NoSideChain => "no side-chain".into(),
-        TapState::Listening => "listening".into(),
-        TapState::NotRelated => "not related".into(),
+        TapState::Off => "before tap: off".into(),
+        TapState::NoSideChain => "before tap: no side-chain".into(),
+        TapState::Listening => "before tap: listening".into(),
+        TapState::NotRelated => "before tap: not related".into(),
         TapState::Aligned => {
             let ms = f64::from(tap.delay_frames) * 1000.0 / snapshot.sample_rate_hz.max(1.0);
-            let polarity = if tap.inverted { ", inverted" } else { "" };
-            format!("{} earlier{polarity}", with_unit(Some(ms), 1, "ms"))
+            let name = if tap.inverted { "inverted" } else { "before" };
+            let ms = with_unit(Some(ms), 1, "ms");
+            format!("{name} tap: {} samples, {ms}", tap.delay_frames)
         }
     }
 }
@@ -210,11 +211,14 @@ mod tests {
             sample_rate_hz: 48_000.0,
             ..Snapshot::default()
         };
-        assert_eq!(tap_in_words(&snapshot), "off");
+        assert_eq!(tap_in_words(&snapshot), "before tap: off");
         snapshot.tap.state = TapState::Aligned;
         snapshot.tap.delay_frames = 480;
         snapshot.tap.inverted = true;
-        assert_eq!(tap_in_words(&snapshot), "10.0\u{a0}ms earlier, inverted");
+        assert_eq!(
+            tap_in_words(&snapshot),
+            "inverted tap: 480 samples, 10.0\u{a0}ms"
+        );
         snapshot.tap.reduction.bands[1].reduction.mean_3s_db = Some(2.0);
         assert_eq!(paid(&snapshot, true)[1].reduction_db, Some(2.0));
         assert_eq!(paid(&snapshot, false)[1].reduction_db, None);
