@@ -241,17 +241,22 @@ fn it_shows_the_numbers_of_the_audio_being_played() {
             colours(&silent)
         );
 
-        // The first text is read and sent away with the mouse, here as there.
-        let begin = harness.get_by_label("begin").rect().center();
-        window.point_at([begin.x as i16, begin.y as i16])?;
-        at_rest(&mut host, &window)?;
-        window.click()?;
-        at_rest(&mut host, &window)?;
-        window.point_at([0, 0])?;
-        let (silent, _) = at_rest(&mut host, &window)?;
-        harness.get_by_label("begin").click();
-        harness.run_steps(3);
         assert_shows(&silent, &mut harness, "before any audio");
+
+        // The mouse reaches what it points at: the plane's other measure, and back.
+        for measure in ["Plane shows microdynamics", "Plane shows PLR"] {
+            let at = harness.get_by_label(measure).rect().center();
+            window.point_at([at.x as i16, at.y as i16])?;
+            at_rest(&mut host, &window)?;
+            window.click()?;
+            at_rest(&mut host, &window)?;
+            window.point_at([0, 0])?;
+            let (clicked, _) = at_rest(&mut host, &window)?;
+            harness.get_by_label(measure).click();
+            harness.run_steps(3);
+            harness.event(egui::Event::PointerMoved(egui::Pos2::ZERO));
+            assert_shows(&clicked, &mut harness, measure);
+        }
 
         let mut heard = vec![Vec::new(); 2];
         let changes = pushed(harness.state(), &mut host)?;
