@@ -6,6 +6,7 @@ mod editor_stage;
 use crestline::params::{CrestlineParams, ListenChoice};
 use crestline::session::{PlaneMode, ThemeChoice, WindowChoice};
 use editor_stage::{SIZE, Stage, assert_gesture, open, opened, show_band, told, tracks};
+use egui::accesskit::Role;
 use egui::{Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, TouchPhase, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
@@ -126,10 +127,29 @@ fn settings_choose_theme_scale_and_restart_with_playback() {
     harness.get_by_label(params.restart_on_play.name()).click();
     harness.run_steps(3);
     assert!(params.restart_on_play.value());
-    harness.get_by_label("150 %").click();
+    let level_lufs = params.session.get().playback_lufs;
+    harness
+        .get_by_role_and_label(Role::SpinButton, "playback levelled to")
+        .focus();
+    harness.run_steps(2);
+    harness.key_press(Key::ArrowUp);
     harness.run_steps(3);
-    assert!((params.session.get().zoom - 1.5).abs() < 1e-6);
-    assert!((harness.ctx.zoom_factor() - 1.5).abs() < 1e-6);
+    assert!(params.session.get().playback_lufs > level_lufs);
+}
+
+#[test]
+fn every_scale_can_be_chosen() {
+    for percent in [75, 100, 125, 150, 175, 200] {
+        let mut harness = opened();
+        harness.get_by_label_contains("settings").click();
+        harness.run_steps(3);
+        harness.get_by_label(&format!("{percent} %")).click();
+        harness.run_steps(3);
+        let zoom = f64::from(percent) / 100.0;
+        let kept = harness.state().params.session.get().zoom;
+        assert!((f64::from(kept) - zoom).abs() < 1e-6, "{percent}");
+        assert!((f64::from(harness.ctx.zoom_factor()) - zoom).abs() < 1e-6);
+    }
 }
 
 #[test]

@@ -172,7 +172,7 @@ fn one(ui: &mut Ui, area: Rect, index: usize, name: &str, paid: Paid, trace: &Tr
         colours.output.text,
     );
     response.on_hover_text(
-        "Above: how far this band is turned down, over the last 10 s. Below: its mean of 3 s, and the distortion added to it, against its level.",
+        "How far this band was turned down over the last 10 s, and below that its mean of 3 s and the distortion added to it.",
     );
 }
 
