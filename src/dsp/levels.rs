@@ -7,6 +7,8 @@ const BINS_PER_OCTAVE: usize = 8;
 const LOWEST_EXPONENT: i32 = -5;
 /// Time constant with which older samples count less, seconds.
 const MEMORY_S: f64 = 3.0;
+/// One frame in so many is counted: enough to know a distribution by, and a fifth of the work. A prime, so that a tone is met in all its phases.
+const EVERY: usize = 5;
 /// How often they are made to count less, Hz.
 const FADES_PER_SECOND: f64 = 100.0;
 
@@ -88,18 +90,20 @@ impl LevelCounter {
     /// Counts one or two channels of equal length, in stretches of any length: the result does not depend on how they are cut.
     ///
     /// # Realtime Safety
-    /// Yes: a shift and an addition a sample.
+    /// Yes: a shift and an addition for a sample in five.
     pub fn count(&mut self, channels: &[&mut [f32]]) {
         let frames = channels.first().map_or(0, |channel| channel.len());
         let mut start = 0;
         while start < frames {
             let end = frames.min(start + self.until_fade);
+            // Counted from the last fade, wherever the stretch begins.
+            let first = (EVERY - (self.fade_every - self.until_fade) % EVERY) % EVERY;
             for channel in channels {
                 let samples = channel.get(start..end).unwrap_or_default();
-                for sample in samples {
+                for sample in samples.iter().skip(first).step_by(EVERY) {
                     self.enter(*sample);
+                    self.total += 1.0;
                 }
-                self.total += samples.len() as f32;
             }
             self.until_fade -= end - start;
             start = end;

@@ -21,7 +21,7 @@ pub use self::levels::Span;
 pub use self::readings::{BandReduction, Reduction, Rest, Trend};
 
 use self::levels::Levels;
-use self::window::{Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows};
+use self::window::{Fit, Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows};
 use super::time_grid::TimeGrid;
 use crate::dsp::crossover::Crossover;
 use wide::{f64x2, f64x4};
@@ -247,11 +247,15 @@ impl ReductionMeter {
         if steps.is_multiple_of(SLOTS_PER_UPDATE) && steps >= self.first_slot {
             let frames_per_slot = self.grid.frames_in_last(SLOTS as u64) / SLOTS as f64;
             let before = self.windows.before(&self.own_slots);
+            let mut ahead: Option<Fit> = None;
             for after in &mut self.afters {
-                let fit = self
-                    .windows
-                    .fit(&before, &after.pair_slots, frames_per_slot);
+                // A twin has shared its slots with the one ahead for longer than a window.
+                let fit = ahead.filter(|_| after.twin).unwrap_or_else(|| {
+                    self.windows
+                        .fit(&before, &after.pair_slots, frames_per_slot)
+                });
                 after.levels.push(&fit, self.channels as f64);
+                ahead = Some(fit);
             }
         }
     }
