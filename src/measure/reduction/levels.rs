@@ -264,7 +264,7 @@ impl Levels {
             let (xx, yy, residual) = (fit.xx[band], fit.yy[band], fit.residual[band]);
             let loud = xx > gate.max(LEAK * whole);
             let gain_db = if loud {
-                gain_db(xx, yy, fit.gain[band], fit.explained[band])
+                gain_db(xx, fit.through[band], fit.gain[band], fit.explained[band])
             } else {
                 None
             };

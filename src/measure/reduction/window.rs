@@ -87,7 +87,8 @@ impl Windows {
     ) -> Fit {
         let long = Fit::new(&self.long, long, pair, frames_per_slot);
         let mut fit = Fit::new(&self.short, short, pair, frames_per_slot);
-        (fit.xx, fit.gain, fit.explained) = (long.xx, long.gain, long.explained);
+        (fit.xx, fit.through) = (long.xx, long.through);
+        (fit.gain, fit.explained) = (long.gain, long.explained);
         (fit.yy[0], fit.residual[0]) = (long.yy[0], long.residual[0]);
         fit
     }
@@ -211,11 +212,13 @@ impl Before {
 pub(super) struct Fit {
     /// Energy of each band of the first signal.
     pub xx: [f64; 4],
+    /// Energy of each band of the second signal in the window that tells the gain.
+    pub through: [f64; 4],
     /// Gain of each band, linear.
     pub gain: [f64; 4],
     /// Share of each band of the second signal that the same band of the first explains.
     pub explained: [f64; 4],
-    /// Energy of each band of the second signal, and the part of it that no gain of the band explains.
+    /// Energy of each band of the second signal in the window that tells what is left over, and the part of it that no gain of the band explains.
     pub yy: [f64; 4],
     pub residual: [f64; 4],
     /// The same of the whole second signal: the part that no four gains explain.
@@ -257,6 +260,7 @@ impl Fit {
         let per_frame = |sum: f64x4| (sum * f64x4::splat(scale)).to_array();
         Self {
             xx: per_frame(xx),
+            through: per_frame(sum.yy),
             gain,
             explained: ratio(steady, sum.yy).to_array(),
             yy: per_frame(sum.yy),
