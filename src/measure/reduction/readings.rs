@@ -3,7 +3,7 @@
 /// One quantity over several spans of time, dB. `None`: cannot be told (yet), because there was too little signal.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Trend {
-    /// Over the last 40 ms (a Hann window, like 20 ms).
+    /// Over the last 40 ms (a Hann window, like 20 ms); distortion but for the lowest band over the 20 ms in their middle.
     pub now_db: Option<f32>,
     /// Energy-weighted mean over the last whole 100 ms: what a history keeps.
     pub mean_100ms_db: Option<f32>,
