@@ -2,13 +2,13 @@
 //!
 //! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of about 1.4 s of the signal at about 3 kHz. Both use
 //! Hann windows that overlap by half. A tone in the middle of a band reads within 0.2 dB in it, and at least 34 dB lower in the next.
-//! Each channel's spectra fall due at times of their own, so that no block has to compute many at once.
+//! Two channels share a spectrum; each pair's fall due at times of their own, so that no block has to compute many at once.
 
 use super::loudness::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
 use crate::dsp::fir::low_pass;
-use realfft::num_complex::Complex32;
-use realfft::{RealFftPlanner, RealToComplex};
+use rustfft::num_complex::Complex32;
+use rustfft::{Fft, FftPlanner};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
@@ -46,7 +46,7 @@ impl BandLines {
         let share = |line: usize| {
             ((line as f64 + 1.0).min(high) - (line as f64).max(low)).clamp(0.0, 1.0) as f32
         };
-        let first = (0..lines).find(|&line| share(line) > 0.0).unwrap_or(lines);
+        let first = (1..lines).find(|&line| share(line) > 0.0).unwrap_or(lines);
         let weights = (first..lines)
             .map(share)
             .take_while(|&share| share > 0.0)
@@ -55,16 +55,21 @@ impl BandLines {
     }
 }
 
-/// One channel's running spectrum at one resolution.
+/// The running spectrum of two channels at one resolution.
+///
+/// One is the real, the other the imaginary part of one transform Z: what they have in common cancels in `(|Z(k)|² + |Z(−k)|²)/2`, which leaves the
+/// power of both at line k, at half the work of two transforms of real signals.
 struct Analyser {
-    transform: Arc<dyn RealToComplex<f32>>,
-    window: Vec<f32>,
+    transform: Arc<dyn Fft<f32>>,
+    /// The same for both parts, so that products need no regrouping.
+    window: Vec<Complex32>,
     /// The signal, filled from the left; half of it is kept after each spectrum.
-    signal: Vec<f32>,
+    signal: Vec<Complex32>,
     filled: usize,
-    windowed: Vec<f32>,
     spectrum: Vec<Complex32>,
     scratch: Vec<Complex32>,
+    /// Power of both channels in each line, not yet scaled.
+    power: Vec<f32>,
     power_scale: f32,
     bands: Vec<BandLines>,
 }
@@ -72,24 +77,25 @@ struct Analyser {
 impl Analyser {
     fn new(sample_rate_hz: f64, span_s: f64, bands: std::ops::Range<usize>, stagger: f64) -> Self {
         let len = power_of_two(sample_rate_hz * span_s).max(16);
-        let transform = RealFftPlanner::<f32>::new().plan_fft_forward(len);
+        let transform = FftPlanner::new().plan_fft_forward(len);
         let hann = |n: usize| 0.5 - 0.5 * (2.0 * PI * n as f64 / len as f64).cos();
-        let window: Vec<f32> = (0..len).map(|n| hann(n) as f32).collect();
+        let window = (0..len).map(|n| Complex32::new(hann(n) as f32, hann(n) as f32));
         let window_power: f64 = (0..len).map(|n| hann(n) * hann(n)).sum();
         let lines = len / 2;
         let line_hz = sample_rate_hz / len as f64;
         #[expect(clippy::cast_sign_loss, reason = "the stagger lies in 0…1")]
         let filled = (stagger * (len / 2) as f64) as usize;
+        let zeros = |len: usize| vec![Complex32::default(); len];
         Self {
-            windowed: transform.make_input_vec(),
-            spectrum: transform.make_output_vec(),
-            scratch: transform.make_scratch_vec(),
+            scratch: zeros(transform.get_inplace_scratch_len()),
             transform,
-            window,
-            signal: vec![0.0; len],
+            window: window.collect(),
+            signal: zeros(len),
             filled,
-            // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²).
-            power_scale: (2.0 / (len as f64 * window_power)) as f32,
+            spectrum: zeros(len),
+            power: vec![0.0; lines],
+            // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²); and half of it, for the two sides of Z.
+            power_scale: (1.0 / (len as f64 * window_power)) as f32,
             bands: bands
                 .map(|band| {
                     BandLines::new(band_edge_hz(band), band_edge_hz(band + 1), line_hz, lines)
@@ -99,30 +105,30 @@ impl Analyser {
     }
 
     fn reset(&mut self) {
-        // `filled` stays: the stagger between the channels must survive.
-        self.signal.fill(0.0);
+        // `filled` stays: the stagger between the pairs must survive.
+        self.signal.fill(Complex32::default());
     }
 
-    /// Takes samples; calls `spectrum_due` with the power in each band whenever a spectrum is complete.
+    /// Takes samples of both channels, as many of either; calls `spectrum_due` with the power in each band whenever a spectrum is complete.
     fn push(
         &mut self,
-        mut samples: &[f32],
+        [mut left, mut right]: [&[f32]; 2],
         mut spectrum_due: impl FnMut(&mut dyn Iterator<Item = f32>),
     ) {
-        while !samples.is_empty() {
+        while !left.is_empty() {
             let room = self.signal.len() - self.filled;
-            let (now, later) = samples.split_at(room.min(samples.len()));
-            self.signal[self.filled..self.filled + now.len()].copy_from_slice(now);
-            self.filled += now.len();
-            samples = later;
+            let now = room.min(left.len()).min(right.len());
+            let free = self.signal[self.filled..].iter_mut();
+            for ((cell, left), right) in free.zip(&left[..now]).zip(&right[..now]) {
+                *cell = Complex32::new(*left, *right);
+            }
+            self.filled += now;
+            (left, right) = (&left[now..], &right[now..]);
             if self.filled == self.signal.len() {
                 self.transform();
                 spectrum_due(&mut self.bands.iter().map(|band| {
-                    let lines = self.spectrum.iter().skip(band.first).zip(&band.weights);
-                    lines
-                        .map(|(line, weight)| line.norm_sqr() * weight)
-                        .sum::<f32>()
-                        * self.power_scale
+                    let lines = &self.power[band.first..];
+                    dot(&lines[..band.weights.len()], &band.weights) * self.power_scale
                 }));
                 let half = self.signal.len() / 2;
                 self.signal.copy_within(half.., 0);
@@ -132,25 +138,29 @@ impl Analyser {
     }
 
     fn transform(&mut self) {
-        for ((out, sample), window) in self.windowed.iter_mut().zip(&self.signal).zip(&self.window)
-        {
-            *out = sample * window;
+        let windowed = self.signal.iter().zip(&self.window);
+        for (out, (sample, window)) in self.spectrum.iter_mut().zip(windowed) {
+            *out = Complex32::new(sample.re * window.re, sample.im * window.im);
         }
-        // The buffers were made by the plan itself, so their lengths fit and this cannot fail.
-        let _ = self.transform.process_with_scratch(
-            &mut self.windowed,
-            &mut self.spectrum,
-            &mut self.scratch,
-        );
+        self.transform
+            .process_with_scratch(&mut self.spectrum, &mut self.scratch);
+        let (lines, mirrors) = self.spectrum.split_at(self.power.len());
+        for (power, line) in self.power.iter_mut().zip(lines) {
+            *power = line.norm_sqr();
+        }
+        // Line 0 has no mirror; nothing is made of it.
+        for (power, mirror) in self.power[1..].iter_mut().zip(mirrors.iter().rev()) {
+            *power += mirror.norm_sqr();
+        }
     }
 }
 
-/// Brings one channel down to the slow analysis' rate.
+/// Brings two channels down to the slow analysis' rate.
 struct Decimator {
     taps: Vec<f32>,
     step: usize,
-    /// The last `taps.len()` samples, then those at hand.
-    signal: Vec<f32>,
+    /// Of each channel the last `taps.len()` samples, then those at hand.
+    signal: [Vec<f32>; 2],
     /// Samples still to come before the next output.
     wanted: usize,
 }
@@ -166,7 +176,7 @@ impl Decimator {
             .map(|tap| *tap as f32)
             .collect();
         Self {
-            signal: vec![0.0; len + max_block],
+            signal: [vec![0.0; len + max_block], vec![0.0; len + max_block]],
             taps,
             step,
             wanted: step,
@@ -175,21 +185,31 @@ impl Decimator {
 
     fn reset(&mut self) {
         // `wanted` stays, as the analysers' stagger does.
-        self.signal.fill(0.0);
+        for signal in &mut self.signal {
+            signal.fill(0.0);
+        }
     }
 
-    /// Calls `output` with each sample at the slow rate. Takes at most `max_block` samples.
-    fn process(&mut self, samples: &[f32], mut output: impl FnMut(f32)) {
+    /// Calls `output` with each frame at the slow rate. Takes at most `max_block` frames.
+    fn process(&mut self, channels: [&[f32]; 2], mut output: impl FnMut([f32; 2])) {
         let len = self.taps.len();
-        self.signal[len..len + samples.len()].copy_from_slice(samples);
+        let frames = channels[0].len().min(channels[1].len());
+        for (signal, samples) in self.signal.iter_mut().zip(channels) {
+            signal[len..len + frames].copy_from_slice(&samples[..frames]);
+        }
         let mut end = self.wanted;
-        while end <= samples.len() {
-            output(dot(&self.signal[end..end + len], &self.taps));
+        while end <= frames {
+            output(
+                self.signal
+                    .each_ref()
+                    .map(|signal| dot(&signal[end..end + len], &self.taps)),
+            );
             end += self.step;
         }
-        self.wanted = end - samples.len();
-        self.signal
-            .copy_within(samples.len()..samples.len() + len, 0);
+        self.wanted = end - frames;
+        for signal in &mut self.signal {
+            signal.copy_within(frames..frames + len, 0);
+        }
     }
 }
 
@@ -217,7 +237,7 @@ fn power_of_two(wanted: f64) -> usize {
     1 << exponent
 }
 
-/// Power sums by band, and how many spectra of either analysis went in.
+/// Power sums by band, and how many spectra of single channels went in from either analysis.
 #[derive(Clone, Copy, Debug)]
 struct Sums {
     power: [f64; BAND_COUNT],
@@ -262,14 +282,17 @@ const STEPS_PER_SLOT: u64 = 100;
 
 /// Balance of one measuring point.
 pub(super) struct BalanceMeter {
-    channels: Vec<ChannelAnalysis>,
+    channels: usize,
+    pairs: Vec<PairAnalysis>,
     classes: Vec<Sums>,
     recent: [Sums; RECENT_SLOTS],
     slot: usize,
     steps: u64,
 }
 
-struct ChannelAnalysis {
+/// Analysis of two channels, of which the second may be missing.
+struct PairAnalysis {
+    channels: u32,
     fast: Analyser,
     slow: Analyser,
     decimator: Decimator,
@@ -278,10 +301,12 @@ struct ChannelAnalysis {
 impl BalanceMeter {
     /// `stagger` (0…1) shifts the moments at which spectra fall due, so that several meters in one engine take turns. Allocates.
     pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize, stagger: f64) -> Self {
-        let analysis = |channel: usize| {
-            let stagger = (stagger + channel as f64 / channels as f64).fract();
+        let pairs = channels.div_ceil(2);
+        let analysis = |pair: usize| {
+            let stagger = (stagger + pair as f64 / pairs as f64).fract();
             let decimator = Decimator::new(sample_rate_hz, max_block);
-            ChannelAnalysis {
+            PairAnalysis {
+                channels: if 2 * pair + 1 < channels { 2 } else { 1 },
                 fast: Analyser::new(
                     sample_rate_hz,
                     FAST_SPAN_S,
@@ -298,7 +323,8 @@ impl BalanceMeter {
             }
         };
         Self {
-            channels: (0..channels).map(analysis).collect(),
+            channels,
+            pairs: (0..pairs).map(analysis).collect(),
             classes: vec![Sums::NONE; CLASSES],
             recent: [Sums::NONE; RECENT_SLOTS],
             slot: 0,
@@ -307,10 +333,10 @@ impl BalanceMeter {
     }
 
     pub fn reset(&mut self) {
-        for channel in &mut self.channels {
-            channel.fast.reset();
-            channel.slow.reset();
-            channel.decimator.reset();
+        for pair in &mut self.pairs {
+            pair.fast.reset();
+            pair.slow.reset();
+            pair.decimator.reset();
         }
         self.classes.fill(Sums::NONE);
         self.recent.fill(Sums::NONE);
@@ -318,24 +344,28 @@ impl BalanceMeter {
         self.steps = 0;
     }
 
-    /// Takes finite samples of one channel; `momentary_lufs` is the loudness that the gate judges them by.
-    pub fn process(&mut self, channel: usize, samples: &[f32], momentary_lufs: Option<f64>) {
-        let Some(analysis) = self.channels.get_mut(channel) else {
+    /// Takes finite samples of channels `2·pair` and `2·pair + 1`, as many of either (silence where there is no such channel); `momentary_lufs` is
+    /// the loudness that the gate judges them by.
+    pub fn process(&mut self, pair: usize, samples: [&[f32]; 2], momentary_lufs: Option<f64>) {
+        let Some(PairAnalysis {
+            channels,
+            fast,
+            slow,
+            decimator,
+        }) = self.pairs.get_mut(pair)
+        else {
             return;
         };
         let mut heard = Sums::NONE;
-        analysis.fast.push(samples, |powers| {
-            heard.fast += 1;
+        fast.push(samples, |powers| {
+            heard.fast += *channels;
             for (sum, power) in heard.power.iter_mut().skip(FIRST_FAST_BAND).zip(powers) {
                 *sum += f64::from(power);
             }
         });
-        let ChannelAnalysis {
-            slow, decimator, ..
-        } = analysis;
-        decimator.process(samples, |sample| {
-            slow.push(&[sample], |powers| {
-                heard.slow += 1;
+        decimator.process(samples, |[left, right]| {
+            slow.push([&[left], &[right]], |powers| {
+                heard.slow += *channels;
                 for (sum, power) in heard.power.iter_mut().zip(powers) {
                     *sum += f64::from(power);
                 }
@@ -367,7 +397,7 @@ impl BalanceMeter {
             for sums in sums {
                 total.add(sums);
             }
-            total.mean_db(self.channels.len())
+            total.mean_db(self.channels)
         };
         Balance {
             long_term_db: total(&self.classes[first..]),
@@ -386,7 +416,7 @@ impl std::fmt::Debug for BalanceMeter {
     fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         formatter
             .debug_struct("BalanceMeter")
-            .field("channels", &self.channels.len())
+            .field("channels", &self.channels)
             .finish_non_exhaustive()
     }
 }

@@ -200,9 +200,7 @@ impl Meter {
             pair.filter
                 .accumulate(cleaned[0], cleaned[1], &mut pair.sums);
             if let Some(balance) = &mut self.balance {
-                for (lane, samples) in cleaned.iter().enumerate() {
-                    balance.process(2 * index + lane, samples, momentary_lufs);
-                }
+                balance.process(index, cleaned, momentary_lufs);
             }
         }
     }
