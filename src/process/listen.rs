@@ -324,14 +324,25 @@ impl Listen {
         let at_rest = self.fade.is_settled();
         let channels = heard.len().min(2);
         let level = self.levels[target];
-        if at_rest && target != RESIDUE && level.slope == 0.0 && level.gain == 1.0 {
+        let left_at_start = self.until_tick;
+        if at_rest && target != RESIDUE {
+            let full = level.slope == 0.0 && level.gain == 1.0;
+            let gains: [f32; TICK_FRAMES as usize] = std::array::from_fn(|offset| {
+                level.at(left_at_start.saturating_sub(offset as u32 + 1))
+            });
             for (channel, heard) in heard.iter_mut().enumerate().take(2) {
                 let signal = [signals.output, signals.clean, signals.input][target][channel];
-                heard[range.clone()].copy_from_slice(&signal[range.clone()]);
+                let (heard, signal) = (&mut heard[range.clone()], &signal[range.clone()]);
+                if full {
+                    heard.copy_from_slice(signal);
+                } else {
+                    for ((heard, sample), gain) in heard.iter_mut().zip(signal).zip(gains) {
+                        *heard = sample * gain;
+                    }
+                }
             }
             return;
         }
-        let left_at_start = self.until_tick;
         for (offset, frame) in range.enumerate() {
             let left = left_at_start - offset as u32 - 1;
             let rest = 1.0 - self.fade.advance();
