@@ -8,6 +8,8 @@
 mod detector;
 mod gain;
 
+use wide::f32x8;
+
 use self::detector::{DETECTOR_LATENCY, Detector};
 use self::gain::{GROUP, GROUPS, GainComputer, Pace};
 use crate::dsp::decibel::{db_from_gain, gain_from_db};
@@ -227,7 +229,7 @@ impl Core {
             for (x, gain) in lane.iter_mut().zip(gain) {
                 *x *= gain;
             }
-            *least = gain.iter().fold(1.0, |least: f32, gain| least.min(*gain));
+            *least = smallest(gain);
         }
         least
     }
@@ -279,6 +281,15 @@ impl Core {
         }
         gains
     }
+}
+
+/// Smallest of the gains.
+fn smallest(gains: &Lane) -> f32 {
+    let (eights, _) = gains.as_chunks::<8>();
+    let least = eights.iter().fold(f32x8::ONE, |least, gains| {
+        least.fast_min(f32x8::new(*gains))
+    });
+    least.to_array().into_iter().fold(1.0, f32::min)
 }
 
 /// Whether a ramp has come to rest at `value`.
