@@ -41,10 +41,17 @@ impl Push {
         if start.is_settled() && start.target() == 1.0 {
             return;
         }
+        let pushed = |sample: f32, gain: f64| (sample * gain as f32).clamp(-f32::MAX, f32::MAX);
         for channel in channels {
-            self.gain = start;
-            for sample in channel.iter_mut() {
-                *sample = (*sample * self.gain.advance() as f32).clamp(-f32::MAX, f32::MAX);
+            if start.is_settled() {
+                for sample in channel.iter_mut() {
+                    *sample = pushed(*sample, start.target());
+                }
+            } else {
+                self.gain = start;
+                for sample in channel.iter_mut() {
+                    *sample = pushed(*sample, self.gain.advance());
+                }
             }
         }
     }
