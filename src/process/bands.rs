@@ -219,19 +219,30 @@ impl Bands {
     }
 
     /// Compresses up to [`PORTION_FRAMES`] frames; if asked to, also puts together what they would be if they were not turned down.
+    fn portion<const BESIDE: bool>(&mut self, frames: &mut [f64x2]) {
+        if self.switch.is_on() && self.curves.share.is_settled() {
+            self.steps::<BESIDE, false>(frames);
+        } else {
+            self.steps::<BESIDE, true>(frames);
+        }
+    }
+
+    /// The same, of settings that are `MOVING` or not.
     ///
     /// One step after the other over all of them, not all steps frame by frame: the steps of one frame wait for each other, and a
     /// processor can only look so far ahead for work of the next.
-    fn portion<const BESIDE: bool>(&mut self, frames: &mut [f64x2]) {
+    fn steps<const BESIDE: bool, const MOVING: bool>(&mut self, frames: &mut [f64x2]) {
         for (bands, frame) in self.split.iter_mut().zip(&*frames) {
             *bands = self.crossover.split(*frame);
         }
         let start = self.curves.share;
+        let still = self.curves.value();
         let mut loudest = self.loudest;
         for ((wanted, bands), _) in self.wanted.iter_mut().zip(&self.split).zip(&*frames) {
             let levels = levels(bands);
             loudest = loudest.fast_max(levels);
-            *wanted = self.curves.advance().reduction(levels);
+            let curves = if MOVING { self.curves.advance() } else { still };
+            *wanted = curves.reduction(levels);
         }
         self.loudest = loudest;
         self.curves.share = start;
@@ -246,20 +257,27 @@ impl Bands {
             }
             let reduction = envelopes.step(&self.ballistics, *wanted);
             most = most.fast_max(reduction);
+            let (curves, share) = if MOVING {
+                (self.curves.advance(), self.switch.advance())
+            } else {
+                (still, 1.0)
+            };
             let Curves {
                 makeup, audible, ..
-            } = self.curves.advance();
-            let share = self.switch.advance();
+            } = curves;
+            let faded = |wet: f64x2| {
+                if share >= 1.0 {
+                    wet
+                } else if share > 0.0 {
+                    *frame + f64x2::splat(share) * (wet - *frame)
+                } else {
+                    *frame
+                }
+            };
             if BESIDE {
-                let full = joined(bands, audible * exp2(makeup));
-                *unreduced = *frame + f64x2::splat(share) * (full - *frame);
+                *unreduced = faded(joined(bands, audible * exp2(makeup)));
             }
-            let wet = joined(bands, audible * exp2(makeup - reduction));
-            if share >= 1.0 {
-                *frame = wet;
-            } else if share > 0.0 {
-                *frame += f64x2::splat(share) * (wet - *frame);
-            }
+            *frame = faded(joined(bands, audible * exp2(makeup - reduction)));
         }
         (self.envelopes, self.most) = (envelopes, most);
     }

@@ -115,7 +115,7 @@ impl CurvesRamp {
     }
 
     #[inline]
-    fn value(&self) -> Curves {
+    pub(super) fn value(&self) -> Curves {
         if self.share.is_settled() {
             self.to
         } else {
@@ -183,10 +183,13 @@ impl Envelopes {
 /// Level of each band: log₂ of the louder channel's magnitude.
 #[inline]
 pub(super) fn levels(bands: &[f64x2; 4]) -> f32x4 {
-    log2(f32x4::new(bands.map(|band| {
-        let [left, right] = band.abs().to_array();
-        (if left > right { left } else { right }) as f32
-    })))
+    let [a, b, c, d] = bands.map(|band| band.abs().to_array());
+    let louder = |a: [f64; 2], b: [f64; 2]| {
+        let [left, right] = [f64x2::new([a[0], b[0]]), f64x2::new([a[1], b[1]])];
+        left.fast_max(right).to_array().map(|level| level as f32)
+    };
+    let ([a, b], [c, d]) = (louder(a, b), louder(c, d));
+    log2(f32x4::new([a, b, c, d]))
 }
 
 /// log₂ of positive lanes, within 1.1e-4 (0.0007 dB); for 0 some finite value below −120.
