@@ -226,16 +226,6 @@ pub fn calm(first: &mut f64x2, second: &mut f64x2) {
     *second &= keep;
 }
 
-/// The sample, or 0 if it is infinite or not a number.
-#[inline]
-pub fn finite_or_zero(sample: f32) -> f32 {
-    if sample.abs() <= f32::MAX {
-        sample
-    } else {
-        0.0
-    }
-}
-
 /// Most frames in one portion of [`for_each_portion`].
 pub const PORTION_FRAMES: usize = 32;
 
@@ -280,10 +270,8 @@ pub fn for_each_portion(channels: &mut [&mut [f32]], mut f: impl FnMut(&mut [f64
 
 #[inline]
 fn load(left: f32, right: f32) -> f64x2 {
-    f64x2::new([
-        f64::from(finite_or_zero(left)),
-        f64::from(finite_or_zero(right)),
-    ])
+    let frame = f64x2::new([f64::from(left), f64::from(right)]);
+    frame & frame.abs().simd_le(f64x2::splat(f64::from(f32::MAX)))
 }
 
 #[inline]

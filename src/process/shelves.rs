@@ -96,16 +96,41 @@ impl Shelves {
                 ((u64::from(self.phase) + frames as u64) % u64::from(SEGMENT_FRAMES)) as u32;
             return;
         }
-        for_each_portion(channels, |frames| {
-            for frame in frames {
+        for_each_portion(channels, |mut frames| {
+            while !frames.is_empty() {
                 if self.phase == 0 {
                     self.low.next_segment();
                     self.high.next_segment();
                 }
-                self.phase = (self.phase + 1) % SEGMENT_FRAMES;
-                *frame = self.high.step(self.low.step(*frame));
+                let left = (SEGMENT_FRAMES - self.phase) as usize;
+                let (now, later) = frames.split_at_mut(left.min(frames.len()));
+                self.phase = (self.phase + now.len() as u32) % SEGMENT_FRAMES;
+                self.filter(now);
+                frames = later;
             }
         });
+    }
+
+    /// Filters frames that lie within one segment.
+    fn filter(&mut self, frames: &mut [f64x2]) {
+        let Self { low, high, .. } = self;
+        if [&*low, &*high]
+            .iter()
+            .any(|shelf| shelf.moving || shelf.resting)
+        {
+            for frame in frames {
+                *frame = high.step(low.step(*frame));
+            }
+            return;
+        }
+        // In registers while the loop runs.
+        let coefficients = (low.coefficients, high.coefficients);
+        let (mut low_state, mut high_state) = (low.state, high.state);
+        for frame in frames {
+            let through = low_state.step(&coefficients.0, *frame);
+            *frame = high_state.step(&coefficients.1, through);
+        }
+        (low.state, high.state) = (low_state, high_state);
     }
 }
 
