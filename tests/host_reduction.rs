@@ -32,7 +32,7 @@ fn reading(host: &mut ClapHost) -> String {
 /// 20 s of the song in step with what a process makes of it: the band from 1 to 6 kHz turned down by 6 dB for a fifth of the time.
 fn processed(channels: usize) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
     let song = rink_lights(48_000);
-    let mut crossover = Crossover::new(RATE_HZ);
+    let mut crossover: Crossover = Crossover::new(RATE_HZ);
     let (mut before, mut after) = (vec![Vec::new(); channels], vec![Vec::new(); channels]);
     for frame in 20 * 48_000..40 * 48_000 {
         let samples = song
@@ -52,7 +52,7 @@ fn processed(channels: usize) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
 
 /// Energy of the band from 1 to 6 kHz in a stretch of a signal.
 fn band_energy(signal: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
-    let mut crossover = Crossover::new(RATE_HZ);
+    let mut crossover: Crossover = Crossover::new(RATE_HZ);
     let samples = signal[0].iter().zip(&signal[1]).enumerate().take(range.end);
     samples
         .map(|(frame, (left, right))| {

@@ -22,7 +22,7 @@ mod signals;
 
 /// The four bands of a signal, and their sum, which is in step with them.
 fn split(signal: &Stereo) -> Vec<[f64x2; 4]> {
-    let mut crossover = Crossover::new(RATE_HZ);
+    let mut crossover: Crossover = Crossover::new(RATE_HZ);
     let frames = signal[0].iter().zip(&signal[1]);
     frames
         .map(|(left, right)| crossover.split(f64x2::new([f64::from(*left), f64::from(*right)])))

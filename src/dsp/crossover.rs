@@ -1,10 +1,10 @@
 //! Four bands whose sum is an all-pass: Linkwitz-Riley, 24 dB per octave.
 
-use std::f64::consts::{PI, SQRT_2};
+mod section;
 
 use wide::f64x2;
 
-use crate::dsp::biquad::calm;
+use self::section::{Corner, Section, Split};
 use crate::dsp::ramp::{Ramp, bounded};
 
 /// Corners between the four bands unless others are asked for, in Hz.
@@ -19,10 +19,16 @@ pub const HIGHEST_CORNER: f64 = 0.45;
 /// How long a corner takes to move, in ms: a straight line in octaves.
 const GLIDE_MS: f64 = 50.0;
 
-/// Frames between two updates of the corners in motion, and between two looks for state that has died away.
+/// Frames between two updates of the corners in motion.
 const SEGMENT_FRAMES: u32 = 16;
 
-/// Splits a stereo signal (mono: one lane) into four bands, low to high.
+/// Segments between two looks for state that has died away.
+const SEGMENTS_TO_CALM: u32 = 8;
+
+/// Splits stereo signals (mono: one lane each) into four bands, low to high: up to `SIGNALS` of them in step, at the same corners.
+///
+/// The steps of one signal wait for each other. Several signals at once keep a processor busy meanwhile: three take little longer than two
+/// one after the other.
 ///
 /// With `r = tan(πf/fs)/tan(πfc/fs)` (the bilinear transform's warped `f/fc`) each split is `1/(1+r⁴)` below and `r⁴/(1+r⁴)` above,
 /// both in phase. The lower pair of bands passes the upper corner's all-pass and the upper pair the lower corner's, so
@@ -31,47 +37,76 @@ const SEGMENT_FRAMES: u32 = 16;
 /// Corners are held to 20 Hz … 0.45 of the sample rate and to ascending order, and move without clicks. No latency.
 /// Frames must be finite.
 #[derive(Clone, Debug)]
-pub struct Crossover {
+pub struct Crossover<const SIGNALS: usize = 1> {
     sample_rate_hz: f64,
     octaves: [Ramp; 3],
     corners: [Corner; 3],
-    middle: Split,
-    low_delay: Section,
-    high_delay: Section,
-    low: Split,
-    high: Split,
-    /// Frames until the next update.
+    sections: Sections<SIGNALS>,
+    /// Frames until the next update, and updates until the next look for state that has died away.
     countdown: u32,
+    until_calm: u32,
+}
+
+/// All that a [`Crossover`] remembers of its signals.
+#[derive(Clone, Copy, Debug)]
+struct Sections<const SIGNALS: usize> {
+    middle: Split<SIGNALS>,
+    low_delay: Section<SIGNALS>,
+    high_delay: Section<SIGNALS>,
+    low: Split<SIGNALS>,
+    high: Split<SIGNALS>,
+}
+
+impl<const SIGNALS: usize> Sections<SIGNALS> {
+    const SILENT: Self = Self {
+        middle: Split::SILENT,
+        low_delay: Section::SILENT,
+        high_delay: Section::SILENT,
+        low: Split::SILENT,
+        high: Split::SILENT,
+    };
+
+    fn each(&mut self) -> impl Iterator<Item = &mut Section<SIGNALS>> {
+        let splits = [&mut self.middle, &mut self.low, &mut self.high];
+        splits
+            .into_iter()
+            .flat_map(|split| [&mut split.first, &mut split.second])
+            .chain([&mut self.low_delay, &mut self.high_delay])
+    }
 }
 
 impl Crossover {
+    /// The four bands of one frame of the one signal.
+    #[inline]
+    pub fn split(&mut self, frame: f64x2) -> [f64x2; 4] {
+        self.split_signals([frame]).map(|[band]| band)
+    }
+}
+
+impl<const SIGNALS: usize> Crossover<SIGNALS> {
     /// A crossover at [`DEFAULT_CORNERS_HZ`].
     pub fn new(sample_rate_hz: f64) -> Self {
         let mut crossover = Self {
             sample_rate_hz,
             octaves: [Ramp::new(sample_rate_hz, GLIDE_MS); 3],
             corners: [Corner::default(); 3],
-            middle: Split::default(),
-            low_delay: Section::default(),
-            high_delay: Section::default(),
-            low: Split::default(),
-            high: Split::default(),
+            sections: Sections::SILENT,
             countdown: SEGMENT_FRAMES,
+            until_calm: SEGMENTS_TO_CALM,
         };
         crossover.reset(DEFAULT_CORNERS_HZ);
         crossover
     }
 
-    /// Forgets the signal and takes these corners at once.
+    /// Forgets the signals and takes these corners at once.
     pub fn reset(&mut self, corners_hz: [f64; 3]) {
         for ramp in &mut self.octaves {
             ramp.reset();
         }
         self.set_corners(corners_hz);
         self.design();
-        (self.middle, self.low, self.high) = (Split::default(), Split::default(), Split::default());
-        (self.low_delay, self.high_delay) = (Section::default(), Section::default());
-        self.countdown = SEGMENT_FRAMES;
+        self.sections = Sections::SILENT;
+        (self.countdown, self.until_calm) = (SEGMENT_FRAMES, SEGMENTS_TO_CALM);
     }
 
     /// Moves the corners, in Hz, low to high; takes 50 ms.
@@ -83,20 +118,33 @@ impl Crossover {
         }
     }
 
-    /// The four bands of one frame.
+    /// The four bands of one frame of the first `N` signals; the others stand still.
     #[inline]
-    pub fn split(&mut self, frame: f64x2) -> [f64x2; 4] {
+    pub fn split_signals<const N: usize>(&mut self, frame: [f64x2; N]) -> [[f64x2; N]; 4] {
+        const { assert!(N <= SIGNALS) };
         self.countdown -= 1;
         if self.countdown == 0 {
             self.next_segment();
         }
         let [c0, c1, c2] = &self.corners;
-        let (low, high) = self.middle.step(c1, frame);
-        let (_, low) = self.low_delay.low_and_all_pass(c2, low);
-        let (_, high) = self.high_delay.low_and_all_pass(c0, high);
-        let (band0, band1) = self.low.step(c0, low);
-        let (band2, band3) = self.high.step(c2, high);
+        let sections = &mut self.sections;
+        let (low, high) = sections.middle.step(c1, frame);
+        let (_, low) = sections.low_delay.low_and_all_pass(c2, low);
+        let (_, high) = sections.high_delay.low_and_all_pass(c0, high);
+        let (band0, band1) = sections.low.step(c0, low);
+        let (band2, band3) = sections.high.step(c2, high);
         [band0, band1, band2, band3]
+    }
+
+    /// Makes signal `to` what signal `from` is: from here on it may go its own way.
+    pub fn copy_signal(&mut self, from: usize, to: usize) {
+        for section in self.sections.each() {
+            for state in [&mut section.band, &mut section.low] {
+                if from.max(to) < SIGNALS {
+                    state[to] = state[from];
+                }
+            }
+        }
     }
 
     #[cold]
@@ -108,12 +156,14 @@ impl Crossover {
             }
             self.design();
         }
-        for split in [&mut self.middle, &mut self.low, &mut self.high] {
-            split.first.calm();
-            split.second.calm();
+        self.until_calm -= 1;
+        if self.until_calm > 0 {
+            return;
         }
-        self.low_delay.calm();
-        self.high_delay.calm();
+        self.until_calm = SEGMENTS_TO_CALM;
+        for section in self.sections.each() {
+            section.calm();
+        }
     }
 
     fn design(&mut self) {
@@ -123,82 +173,17 @@ impl Crossover {
     }
 }
 
-/// Coefficients of a [`Section`], the same in both lanes.
-#[derive(Clone, Copy, Debug, Default)]
-struct Corner {
-    from_state: f64x2,
-    from_input: f64x2,
-    to_low: f64x2,
-}
-
-impl Corner {
-    /// Butterworth sections with their corner at `frequency` cycles per sample.
-    fn new(frequency: f64) -> Self {
-        let g = (PI * frequency).tan();
-        let scale = 2.0 / (1.0 + g * (g + SQRT_2));
-        Self {
-            from_state: f64x2::splat(scale),
-            from_input: f64x2::splat(scale * SQRT_2 * g),
-            to_low: f64x2::splat(g / (2.0 * SQRT_2)),
-        }
-    }
-}
-
-/// A second-order Butterworth section: state-variable filter with trapezoidal integrators.
-///
-/// This topology keeps the integrators' contents meaningful while the corner moves (V. Zavalishin, *The Art of VA Filter Design*,
-/// ch. 3–4; from memory). Written out with k = √2 and the first integrator scaled by k, so that `2k·band` needs no multiplication.
-#[derive(Clone, Copy, Debug, Default)]
-struct Section {
-    band: f64x2,
-    low: f64x2,
-}
-
-impl Section {
-    /// The low-pass, and the all-pass `1 − 2k·band` of the same corner, which is the phase of a Linkwitz-Riley pair.
-    #[inline]
-    fn low_and_all_pass(&mut self, c: &Corner, x: f64x2) -> (f64x2, f64x2) {
-        let band = c.from_state * self.band + c.from_input * (x - self.low);
-        let rise = c.to_low * band;
-        let low = self.low + rise;
-        self.band = band - self.band;
-        self.low = low + rise;
-        (low, x - band)
-    }
-
-    fn calm(&mut self) {
-        calm(&mut self.band, &mut self.low);
-    }
-}
-
-/// A Linkwitz-Riley pair of fourth order.
-#[derive(Clone, Copy, Debug, Default)]
-struct Split {
-    first: Section,
-    second: Section,
-}
-
-impl Split {
-    /// What is below the corner and what is above it.
-    #[inline]
-    fn step(&mut self, c: &Corner, x: f64x2) -> (f64x2, f64x2) {
-        let (once, all_pass) = self.first.low_and_all_pass(c, x);
-        let (low, _) = self.second.low_and_all_pass(c, once);
-        // The pair adds up to the all-pass, so the upper band needs no filters of its own.
-        (low, all_pass - low)
-    }
-}
-
 #[cfg(test)]
 #[expect(clippy::cast_sign_loss, reason = "rates are positive")]
 mod tests {
     use super::*;
+    use std::f64::consts::PI;
 
     const RATES_HZ: [f64; 5] = [8000.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0];
 
     /// Impulse responses of the four bands.
     fn impulse(sample_rate_hz: f64, corners_hz: [f64; 3], frames: usize) -> Vec<[f64; 4]> {
-        let mut crossover = Crossover::new(sample_rate_hz);
+        let mut crossover: Crossover = Crossover::new(sample_rate_hz);
         crossover.reset(corners_hz);
         (0..frames)
             .map(|n| {
@@ -324,7 +309,7 @@ mod tests {
 
     #[test]
     fn corners_are_kept_in_range_and_in_order() {
-        let mut crossover = Crossover::new(8000.0);
+        let mut crossover: Crossover = Crossover::new(8000.0);
         crossover.reset([f64::NAN, 5.0, f64::INFINITY]);
         let corners_hz = crossover.octaves.map(|ramp| ramp.value().exp2());
         for (corner_hz, expected_hz) in corners_hz.iter().zip([20.0, 20.0, 3600.0]) {
@@ -344,7 +329,7 @@ mod tests {
             let (mut before, mut largest) = ([0.0; 4], 0.0_f64);
             let mut kinks = 0.0_f64;
             let mut slopes = [0.0; 4];
-            let mut crossover = Crossover::new(48_000.0);
+            let mut crossover: Crossover = Crossover::new(48_000.0);
             for n in 0..14_400 {
                 match n {
                     4800 => crossover.set_corners([240.0, 2000.0, 9000.0]),
@@ -371,7 +356,7 @@ mod tests {
 
     #[test]
     fn silence_brings_the_state_to_exactly_zero() {
-        let mut crossover = Crossover::new(48_000.0);
+        let mut crossover: Crossover = Crossover::new(48_000.0);
         crossover.reset([20.0, 1000.0, 6000.0]);
         for n in 0..4800 {
             crossover.split(f64x2::splat(f64::from(n % 7) - 3.0));
@@ -381,14 +366,51 @@ mod tests {
                 assert!(!band.to_array()[0].is_subnormal());
             }
         }
-        for section in [
-            crossover.middle.first,
-            crossover.low_delay,
-            crossover.low.second,
-            crossover.high.second,
-        ] {
-            assert_eq!(section.band, f64x2::ZERO);
-            assert_eq!(section.low, f64x2::ZERO);
+        for section in crossover.sections.each() {
+            assert_eq!(section.band, [f64x2::ZERO]);
+            assert_eq!(section.low, [f64x2::ZERO]);
+        }
+    }
+
+    #[test]
+    fn signals_in_step_are_split_as_each_would_be_alone() {
+        let mut alone: [Crossover; 3] = std::array::from_fn(|_| Crossover::new(48_000.0));
+        let mut together: Crossover<3> = Crossover::new(48_000.0);
+        let signal = |signal: usize, n: usize| {
+            f64x2::new([
+                ((n * (3 + signal)) % 17) as f64,
+                ((n * 5) % (11 + signal)) as f64,
+            ])
+        };
+        for n in 0..6000 {
+            if n == 2000 {
+                for crossover in &mut alone {
+                    crossover.set_corners([200.0, 1500.0, 4000.0]);
+                }
+                together.set_corners([200.0, 1500.0, 4000.0]);
+            }
+            let frame = std::array::from_fn(|k| signal(k, n));
+            // Through the middle the third stands still, and then goes on as the first.
+            let bands = if (3000..4000).contains(&n) {
+                let bands = together.split_signals([frame[0], frame[1]]);
+                bands.map(|[first, second]| [first, second, first])
+            } else {
+                together.split_signals(frame)
+            };
+            for (k, crossover) in alone.iter_mut().enumerate() {
+                if k == 2 && (3000..4000).contains(&n) {
+                    continue;
+                }
+                assert_eq!(
+                    crossover.split(frame[k]),
+                    bands.map(|band| band[k]),
+                    "{k} {n}"
+                );
+            }
+            if n == 3999 {
+                together.copy_signal(0, 2);
+                alone[2] = alone[0].clone();
+            }
         }
     }
 }

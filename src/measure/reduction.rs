@@ -28,11 +28,13 @@ use wide::{f64x2, f64x4};
 
 /// Frames split at a time.
 const PORTION: usize = 32;
+/// The signal before, and at most two to compare with it.
+const SIGNALS: usize = 3;
 /// A signal that has been the same as the one before it for so many slots (1 s) need not be split again: by then the filters have forgotten
 /// that they ever differed.
 const SLOTS_TO_MERGE: u64 = SLOTS_PER_SECOND;
 /// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured as silence.
-const LARGEST_SAMPLE: f32 = 1e9;
+const LARGEST_SAMPLE: f64 = 1e9;
 
 /// Bands of a portion.
 type Split = [[f64x2; 4]; PORTION];
@@ -48,7 +50,7 @@ pub struct ReductionMeter {
     sample_rate_hz: f64,
     channels: usize,
     windows: Windows,
-    before: Band,
+    bands: Bands,
     own: OwnSums,
     own_slots: Box<Slots<Own>>,
     afters: Vec<After>,
@@ -56,17 +58,16 @@ pub struct ReductionMeter {
     first_slot: u64,
 }
 
-/// A signal on its way into bands.
+/// The signals on their way into bands: the one before, then those to compare with it.
 #[derive(Clone, Debug)]
-struct Band {
-    crossover: Crossover,
-    split: Box<Split>,
+struct Bands {
+    crossover: Crossover<SIGNALS>,
+    splits: [Box<Split>; SIGNALS],
 }
 
 /// A signal to compare, and what has come of it.
 #[derive(Clone, Debug)]
 struct After {
-    band: Band,
     /// Bit for bit the same as the one ahead of it (in the order before, first, second), and with it all its products: nothing to do.
     twin: bool,
     /// Slot in which it last differed from that.
@@ -100,7 +101,6 @@ impl ReductionMeter {
         rest: Rest,
     ) -> Self {
         let after = |_| After {
-            band: Band::new(sample_rate_hz),
             twin: true,
             differed: 0,
             pair: PairSums::default(),
@@ -112,7 +112,7 @@ impl ReductionMeter {
             sample_rate_hz,
             channels: channels.clamp(1, 2),
             windows: Windows::new(),
-            before: Band::new(sample_rate_hz),
+            bands: Bands::new(sample_rate_hz),
             own: OwnSums::default(),
             own_slots: Box::new(Slots::new()),
             afters: (0..afters.clamp(1, 2)).map(after).collect(),
@@ -125,11 +125,7 @@ impl ReductionMeter {
     /// # Realtime Safety
     /// Yes.
     pub fn set_corners(&mut self, corners_hz: [f64; 3]) {
-        for band in std::iter::once(&mut self.before)
-            .chain(self.afters.iter_mut().map(|after| &mut after.band))
-        {
-            band.crossover.set_corners(corners_hz);
-        }
+        self.bands.crossover.set_corners(corners_hz);
     }
 
     /// Where the gain at rest is taken from, for every signal compared.
@@ -191,25 +187,29 @@ impl ReductionMeter {
     fn portion(&mut self, before: &[&[f32]], afters: &[&[&[f32]]], start: usize, end: usize) {
         let frames = end - start;
         let stereo = self.channels == 2;
-        let lanes = |signal| Lanes::new(signal, start, end, stereo);
-        let mut ahead = before;
+        let signal = |index: usize| match index.checked_sub(1) {
+            None => before,
+            Some(index) => afters.get(index).copied().unwrap_or_default(),
+        };
+        let lanes: [_; SIGNALS] =
+            std::array::from_fn(|index| Lanes::new(signal(index), start, end, stereo));
         for index in 0..self.afters.len() {
-            let signal = afters.get(index).copied().unwrap_or_default();
-            if lanes(ahead).differ(lanes(signal)) {
+            if lanes[index].differ(lanes[index + 1]) {
                 self.part_from_twin(index);
             }
-            ahead = signal;
         }
-        self.before.split(lanes(before));
-        self.own.add(&self.before.split, frames);
-        for (index, after) in self.afters.iter_mut().enumerate() {
+        // Twins at the end need no bands of their own.
+        let [one, two, three] = lanes;
+        match self.afters.iter().rposition(|after| !after.twin) {
+            None => self.bands.split([one]),
+            Some(0) => self.bands.split([one, two]),
+            Some(_) => self.bands.split([one, two, three]),
+        }
+        let [before, afters @ ..] = &self.bands.splits;
+        self.own.add(before, frames);
+        for (after, split) in self.afters.iter_mut().zip(afters) {
             if !after.twin {
-                after
-                    .band
-                    .split(lanes(afters.get(index).copied().unwrap_or_default()));
-                after
-                    .pair
-                    .add(&self.before.split, &after.band.split, frames);
+                after.pair.add(before, split, frames);
             }
         }
     }
@@ -223,11 +223,11 @@ impl ReductionMeter {
         after.differed = self.grid.steps();
         if after.twin {
             after.twin = false;
-            let (crossover, pair) = match ahead.iter().rev().find(|ahead| !ahead.twin) {
-                Some(ahead) => (&ahead.band.crossover, ahead.pair),
-                None => (&self.before.crossover, PairSums::of_twin(&self.own)),
+            let (signal, pair) = match ahead.iter().rposition(|ahead| !ahead.twin) {
+                Some(index) => (index + 1, ahead[index].pair),
+                None => (0, PairSums::of_twin(&self.own)),
             };
-            after.band.crossover.clone_from(crossover);
+            self.bands.crossover.copy_signal(signal, index + 1);
             after.pair = pair;
         }
     }
@@ -283,19 +283,25 @@ impl ReductionMeter {
     }
 }
 
-impl Band {
+impl Bands {
     fn new(sample_rate_hz: f64) -> Self {
         Self {
             crossover: Crossover::new(sample_rate_hz),
-            split: Box::new([[f64x2::ZERO; 4]; PORTION]),
+            splits: std::array::from_fn(|_| Box::new([[f64x2::ZERO; 4]; PORTION])),
         }
     }
 
-    fn split(&mut self, lanes: Lanes<'_>) {
-        for ((bands, left), right) in self.split.iter_mut().zip(lanes.left).zip(lanes.right) {
-            *bands = self
+    /// Splits a portion of the first `N` signals.
+    fn split<const N: usize>(&mut self, lanes: [Lanes<'_>; N]) {
+        let frames = lanes[0].left.len().min(PORTION);
+        let lanes = lanes.map(|lanes| (&lanes.left[..frames], &lanes.right[..frames]));
+        for frame in 0..frames {
+            let bands = self
                 .crossover
-                .split(f64x2::new([sound(*left), sound(*right)]));
+                .split_signals(lanes.map(|(left, right)| sound(left[frame], right[frame])));
+            for (n, split) in self.splits.iter_mut().take(N).enumerate() {
+                split[frame] = bands.map(|band| band[n]);
+            }
         }
     }
 }
@@ -415,10 +421,8 @@ impl<'a> Lanes<'a> {
     }
 }
 
-fn sound(sample: f32) -> f64 {
-    f64::from(if sample.abs() <= LARGEST_SAMPLE {
-        sample
-    } else {
-        0.0
-    })
+/// A frame, with what is no audio replaced by silence.
+fn sound(left: f32, right: f32) -> f64x2 {
+    let frame = f64x2::new([f64::from(left), f64::from(right)]);
+    frame & frame.abs().simd_le(f64x2::splat(LARGEST_SAMPLE))
 }
