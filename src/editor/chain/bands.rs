@@ -13,7 +13,7 @@ const NAMES: [&str; 4] = ["low", "low-mid", "high-mid", "high"];
 /// The same where there is little room.
 const NARROW: [&str; 4] = ["low", "low\nmid", "high\nmid", "high"];
 /// Share of the width that the picture takes.
-const PICTURE: f32 = 0.46;
+const PICTURE: f32 = 0.43;
 /// What the picture's height stands for, dBFS.
 const RANGE_DB: [f32; 2] = [-66.0, 0.0];
 /// Room for the gains at the picture's top, points.
