@@ -5,7 +5,6 @@ mod point;
 
 use self::point::MeasuredPoint;
 use crate::dsp::delay::DelayLine;
-use crate::dsp::quantum::QUANTUM;
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
 use crate::measure::{ReductionMeter, Rest, Span, TapMeter};
 use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
@@ -71,7 +70,7 @@ pub struct Engine {
     position: usize,
     stretch: usize,
     loudness: RecentLoudness,
-    /// Lowest gain of the clean and of the output path's limiter in the current chunk, dB.
+    /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
     playing: bool,
 }
@@ -319,6 +318,7 @@ impl Engine {
                 for point in [&mut self.input, &mut self.clean, &mut self.output] {
                     point.take_balance();
                 }
+                self.limiters_db = self.chain.take_limiter_gains_db();
                 chunk_done(self, end);
             }
         }
@@ -358,7 +358,6 @@ impl Engine {
                 gated_10s_lufs: points.map(|readings| readings.gated_10s_lufs),
                 momentary_lufs: points.map(|readings| readings.momentary_lufs),
             };
-            self.limiters_db = [0.0; 2];
         }
         self.stretch = frames;
         let channels = main.len();
@@ -387,13 +386,6 @@ impl Engine {
             &mut output[..channels],
             &settings.chain,
         );
-        // The limiters tell something new only when they have finished a quantum.
-        if (self.position + frames) / QUANTUM > self.position / QUANTUM {
-            let activity = self.chain.activity();
-            let [clean_db, output_db] = &mut self.limiters_db;
-            *clean_db = clean_db.min(activity.clean_limiter_db);
-            *output_db = output_db.min(activity.output_limiter_db);
-        }
         let signals = Signals {
             output: [&*output[0], &*output[1]],
             clean: [&*clean[0], &*clean[1]],

@@ -12,7 +12,8 @@
 mod engine_run;
 
 use crestline::engine::{CHUNK, Engine, Settings};
-use crestline::handover::{Point, Snapshot};
+use crestline::handover::{Column, Extent, Grain, Point, Snapshot, handover};
+use crestline::measure::Reduction;
 use crestline::process::{
     BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings,
     ShelvesSettings, Source,
@@ -310,31 +311,52 @@ fn moving(start: usize) -> Settings {
 
 const MOVE_EVERY: usize = 977;
 
+/// What a run lets out.
+#[derive(PartialEq)]
+struct Run {
+    heard: Vec<Vec<u32>>,
+    points: [Point; 3],
+    reductions: [Reduction; 2],
+    gains_db: [f32; 4],
+    /// Every point of the history, column by column.
+    history: Vec<Vec<Option<f32>>>,
+}
+
 /// Everything audible and every reading of a run whose blocks have these sizes, cut where the settings change.
-fn played(
-    rate_hz: f64,
-    input: &[Vec<f32>],
-    sizes: &[usize],
-) -> (Vec<Vec<u32>>, [Point; 3], [f32; 4]) {
+fn played(rate_hz: f64, input: &[Vec<f32>], sizes: &[usize]) -> Run {
     let mut tested = engine(rate_hz, input.len());
+    let (mut audio_end, editor_end) = handover();
+    let mut heard = input.to_vec();
     let (mut at, mut sizes) = (0, sizes.iter().cycle());
-    let size = || {
+    while at < input[0].len() {
         let size = sizes
             .next()
             .unwrap()
             .min(&(MOVE_EVERY - at % MOVE_EVERY))
             .to_owned();
-        at += size;
-        size
-    };
-    let heard = bits(&play(&mut tested, input, size, moving));
+        let end = input[0].len().min(at + size);
+        let mut block: Vec<&mut [f32]> = heard
+            .iter_mut()
+            .map(|channel| &mut channel[at..end])
+            .collect();
+        tested.process_and_record(&mut block, &[], &moving(at), None, &mut audio_end);
+        at = end;
+    }
     let snapshot = tested.snapshot();
     let [output, clean, dry] = snapshot.activity.match_db;
-    (
-        heard,
-        [snapshot.input, snapshot.clean, snapshot.output],
-        [output, clean, dry, snapshot.activity.listen_gain_db],
-    )
+    let reader = editor_end.history();
+    let Extent { oldest, end, .. } = reader.extent(Grain::Fine);
+    let history = (oldest..end).map(|number| {
+        let point = reader.point(Grain::Fine, number).unwrap();
+        Column::ALL.map(|column| point.get(column)).to_vec()
+    });
+    Run {
+        heard: bits(&heard),
+        points: [snapshot.input, snapshot.clean, snapshot.output],
+        reductions: [snapshot.clean_reduction, snapshot.output_reduction],
+        gains_db: [output, clean, dry, snapshot.activity.listen_gain_db],
+        history: history.collect(),
+    }
 }
 
 #[test]
@@ -342,10 +364,11 @@ fn single_frames_and_large_blocks_give_the_same_at_every_rate() {
     for rate_hz in [8_000.0, 48_000.0, 192_000.0] {
         for channels in [1, 2] {
             let input = noise(channels, (rate_hz * 0.7) as usize, 0.7, 5);
-            assert!(
-                played(rate_hz, &input, &[1]) == played(rate_hz, &input, &[MOVE_EVERY]),
-                "{rate_hz} Hz, {channels}"
-            );
+            let single = played(rate_hz, &input, &[1]);
+            let large = played(rate_hz, &input, &[MOVE_EVERY]);
+            assert!(single.history.len() >= 6, "{}", single.history.len());
+            assert_eq!(single.history, large.history, "{rate_hz} Hz, {channels}");
+            assert!(single == large, "{rate_hz} Hz, {channels}");
         }
     }
 }
@@ -357,12 +380,14 @@ proptest! {
     fn the_host_s_blocks_make_no_difference(sizes in prop::collection::vec(1_usize..700, 1..30), seed in 0_u64..1000) {
         let input = noise(2, 60_000, 0.7, seed);
         let (one, other) = (played(48_000.0, &input, &sizes), played(48_000.0, &input, &[MOVE_EVERY]));
-        for (channel, (one, other)) in one.0.iter().zip(&other.0).enumerate() {
+        for (channel, (one, other)) in one.heard.iter().zip(&other.heard).enumerate() {
             let first = one.iter().zip(other).position(|(a, b)| a != b);
             prop_assert_eq!(first, None, "channel {}, step {:?}", channel, first.map(|frame| frame / MOVE_EVERY));
         }
-        prop_assert!(one.1 == other.1, "readings");
-        prop_assert_eq!(one.2, other.2);
+        prop_assert!(one.points == other.points, "readings");
+        prop_assert_eq!(one.reductions, other.reductions);
+        prop_assert_eq!(one.gains_db, other.gains_db);
+        prop_assert_eq!(one.history, other.history);
     }
 }
 

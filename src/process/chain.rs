@@ -250,6 +250,21 @@ impl Chain {
         }
     }
 
+    /// Lowest gain of the clean and of the output path's limiter since this was last asked, dB, 0 or less: the same wherever blocks end, if it
+    /// is asked at the same frames. Until the saturated path is heard its limiter does not count.
+    pub fn take_limiter_gains_db(&mut self) -> [f32; 2] {
+        let [clean, saturated] = [&mut self.clean_limiter, &mut self.saturated_limiter]
+            .map(|limiter| limiter.take_lowest_gain_db() as f32);
+        [
+            clean,
+            if self.heard.is_off() {
+                clean
+            } else {
+                saturated
+            },
+        ]
+    }
+
     /// What the stages did in the last block.
     pub fn activity(&self) -> ChainActivity {
         let lowest = |limiter: &Limiter| {

@@ -80,7 +80,9 @@ struct Core {
     /// Lowest ceiling of each group between the verdict of the detector and the newest frame, oldest first.
     ceilings: [f64; CEILINGS],
     at_rest: bool,
+    /// Lowest gain of each channel in the last block, and since it was last taken.
     least_gain: [f32; 2],
+    lowest_gain: [f32; 2],
 }
 
 /// The settings of one quantum in the units of the signal.
@@ -111,6 +113,7 @@ impl Limiter {
                 ceilings: [1.0; CEILINGS],
                 at_rest: true,
                 least_gain: [1.0; 2],
+                lowest_gain: [1.0; 2],
             },
             channels,
         }
@@ -124,15 +127,18 @@ impl Limiter {
     /// Lowest gain of each channel in the last block, in dB, 0 or less. Blocks that end between two quanta of 32 frames
     /// show what the last quantum showed. The second is the first again for one channel.
     pub fn gain_db(&self) -> [f64; 2] {
-        let [first, second] = self
-            .core
-            .least_gain
-            .map(|gain| db_from_gain(f64::from(gain)).unwrap_or(-600.0));
+        let [first, second] = self.core.least_gain.map(decibels);
         if self.channels == 1 {
             [first; 2]
         } else {
             [first, second]
         }
+    }
+
+    /// Lowest gain over the channels since it was last taken, in dB, 0 or less: it misses no quantum, wherever the blocks end.
+    pub fn take_lowest_gain_db(&mut self) -> f64 {
+        let [first, second] = std::mem::replace(&mut self.core.lowest_gain, [1.0; 2]);
+        decibels(first.min(second))
     }
 
     /// Whether the last block was turned down at all.
@@ -164,11 +170,11 @@ impl Limiter {
         let mut least: Option<[f32; 2]> = None;
         self.quanta.process(channels, |frames| {
             let gain = core.quantum(frames, aims);
-            least =
-                Some(least.map_or(gain, |least| [least[0].min(gain[0]), least[1].min(gain[1])]));
+            least = Some(least.map_or(gain, |least| lower(least, gain)));
         });
         if let Some(least) = least {
-            self.core.least_gain = least;
+            core.least_gain = least;
+            core.lowest_gain = lower(core.lowest_gain, least);
         }
     }
 }
@@ -183,7 +189,7 @@ impl Core {
             ramp.reset();
         }
         self.rest();
-        self.least_gain = [1.0; 2];
+        (self.least_gain, self.lowest_gain) = ([1.0; 2], [1.0; 2]);
     }
 
     /// Forgets all reduction.
@@ -281,6 +287,15 @@ impl Core {
         }
         gains
     }
+}
+
+fn decibels(gain: f32) -> f64 {
+    db_from_gain(f64::from(gain)).unwrap_or(-600.0)
+}
+
+/// The lower gain of each channel.
+fn lower(one: [f32; 2], other: [f32; 2]) -> [f32; 2] {
+    [one[0].min(other[0]), one[1].min(other[1])]
 }
 
 /// Smallest of the gains.
