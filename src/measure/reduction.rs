@@ -23,7 +23,7 @@ pub use self::readings::{BandReduction, Reduction, Rest, Trend};
 use self::levels::Levels;
 use self::window::{Fit, Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows};
 use super::time_grid::TimeGrid;
-use crate::dsp::crossover::Crossover;
+use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
 use wide::{f64x2, f64x4};
 
 /// Frames split at a time.
@@ -51,6 +51,7 @@ pub struct ReductionMeter {
     channels: usize,
     windows: Windows,
     bands: Bands,
+    corners_hz: [f64; 3],
     own: OwnSums,
     own_slots: Box<Slots<Own>>,
     afters: Vec<After>,
@@ -113,6 +114,7 @@ impl ReductionMeter {
             channels: channels.clamp(1, 2),
             windows: Windows::new(),
             bands: Bands::new(sample_rate_hz),
+            corners_hz: DEFAULT_CORNERS_HZ,
             own: OwnSums::default(),
             own_slots: Box::new(Slots::new()),
             afters: (0..afters.clamp(1, 2)).map(after).collect(),
@@ -120,12 +122,21 @@ impl ReductionMeter {
         }
     }
 
-    /// Moves the corners between the bands, in Hz, low to high; takes 50 ms.
+    /// Moves the corners between the bands, in Hz, low to high; takes 50 ms, but no time before the first frame.
     ///
     /// # Realtime Safety
     /// Yes.
     pub fn set_corners(&mut self, corners_hz: [f64; 3]) {
-        self.bands.crossover.set_corners(corners_hz);
+        if corners_hz == self.corners_hz {
+            return;
+        }
+        self.corners_hz = corners_hz;
+        let crossover = &mut self.bands.crossover;
+        if self.grid.frames() == 0 {
+            crossover.reset(corners_hz);
+        } else {
+            crossover.set_corners(corners_hz);
+        }
     }
 
     /// Where the gain at rest is taken from, for every signal compared.
@@ -175,24 +186,38 @@ impl ReductionMeter {
         let mut start = 0;
         while start < frames {
             let end = start + (frames - start).min(self.grid.remaining()).min(PORTION);
-            self.portion(before, afters, start, end);
-            if self.grid.advance(end - start) {
+            let done = self.portion(before, afters, start, end);
+            if self.grid.advance(done) {
                 self.slot();
             }
-            start = end;
+            start += done;
         }
     }
 
-    /// Measures frames that lie within one slot.
-    fn portion(&mut self, before: &[&[f32]], afters: &[&[&[f32]]], start: usize, end: usize) {
-        let frames = end - start;
+    /// Measures frames that lie within one slot, up to where a signal leaves its twin: it is at that very frame that it gets bands of its own,
+    /// wherever blocks begin. Returns how many frames that were.
+    fn portion(
+        &mut self,
+        before: &[&[f32]],
+        afters: &[&[&[f32]]],
+        start: usize,
+        end: usize,
+    ) -> usize {
         let stereo = self.channels == 2;
         let signal = |index: usize| match index.checked_sub(1) {
             None => before,
             Some(index) => afters.get(index).copied().unwrap_or_default(),
         };
-        let lanes: [_; SIGNALS] =
+        let mut lanes: [_; SIGNALS] =
             std::array::from_fn(|index| Lanes::new(signal(index), start, end, stereo));
+        let mut frames = end - start;
+        for (index, after) in self.afters.iter().enumerate() {
+            if after.twin && lanes[index].differ(lanes[index + 1]) {
+                let alike = lanes[index].alike(lanes[index + 1]);
+                frames = if alike > 0 { frames.min(alike) } else { frames };
+            }
+        }
+        lanes = lanes.map(|lanes| lanes.first(frames));
         for index in 0..self.afters.len() {
             if lanes[index].differ(lanes[index + 1]) {
                 self.part_from_twin(index);
@@ -212,6 +237,7 @@ impl ReductionMeter {
                 after.pair.add(before, split, frames);
             }
         }
+        frames
     }
 
     /// Notes that a signal differs from the one ahead of it, and gives it the state that they have had in common so far.
@@ -408,6 +434,24 @@ impl<'a> Lanes<'a> {
             left: part(0),
             right: if stereo { part(1) } else { silence },
         }
+    }
+
+    fn first(self, frames: usize) -> Self {
+        Self {
+            left: &self.left[..frames],
+            right: &self.right[..frames],
+        }
+    }
+
+    /// How many frames there are before the first that differs.
+    fn alike(self, other: Self) -> usize {
+        let alike = |a: &[f32], b: &[f32]| {
+            let pairs = a.iter().zip(b);
+            pairs
+                .take_while(|(a, b)| a.to_bits() == b.to_bits())
+                .count()
+        };
+        alike(self.left, other.left).min(alike(self.right, other.right))
     }
 
     fn differ(self, other: Self) -> bool {
