@@ -377,10 +377,14 @@ impl Listen {
                 let base = values[target] * gains[target];
                 // Written as a difference, so that fading between equal signals is exact.
                 let others = (0..SIGNALS).filter(|signal| *signal != target);
-                heard[frame] = base
-                    + others
+                // Arrived, the signal is heard to the last bit, wherever in a stretch that is.
+                heard[frame] = if rest > 0.0 {
+                    base + others
                         .map(|signal| shares[signal] * (values[signal] * gains[signal] - base))
-                        .sum::<f32>();
+                        .sum::<f32>()
+                } else {
+                    base
+                };
             }
         }
     }
