@@ -115,7 +115,7 @@ impl Analyser {
         [mut left, mut right]: [&[f32]; 2],
         mut spectrum_due: impl FnMut(&mut dyn Iterator<Item = f32>),
     ) {
-        while !left.is_empty() {
+        while !left.is_empty() && !right.is_empty() {
             let room = self.signal.len() - self.filled;
             let now = room.min(left.len()).min(right.len());
             let free = self.signal[self.filled..].iter_mut();
