@@ -9,7 +9,7 @@
 )]
 
 use crestline::measure::Readings;
-use crestline::session::user_windows::{UserFileError, file_for, load, save};
+use crestline::session::user_windows::{UserFileError, file_for, keep, load, save};
 use crestline::session::{
     BUILT_IN, Judgement, Limits, MAX_EDITOR_SIZE, MAX_OWN_WINDOWS, MIN_EDITOR_SIZE, PlaneMode,
     Session, TargetWindow, ThemeChoice, WindowChoice, built_in, rink_floor, turn_down,
@@ -419,6 +419,32 @@ fn user_windows_are_written_whole_and_read_again() {
         files_in(path.parent().unwrap()),
         BTreeSet::from(["windows.json".into()])
     );
+}
+
+#[test]
+fn instances_that_keep_windows_at_once_lose_none() {
+    let path = directory("at once").join("windows.json");
+    let name = |number: usize| format!("Window {number}");
+    std::thread::scope(|scope| {
+        for instance in 0..4 {
+            let path = &path;
+            scope.spawn(move || {
+                for number in (instance..16).step_by(4) {
+                    let window = TargetWindow {
+                        name: name(number).into(),
+                        ..TargetWindow::default()
+                    };
+                    keep(path, window).unwrap();
+                }
+            });
+        }
+    });
+    let kept: BTreeSet<String> = load(&path)
+        .unwrap()
+        .into_iter()
+        .map(|window| window.name.into_owned())
+        .collect();
+    assert_eq!(kept, (0..16).map(name).collect());
 }
 
 #[test]

@@ -5,16 +5,21 @@ use super::target::TargetWindow;
 use serde::{Deserialize, Serialize};
 use std::ffi::OsString;
 use std::fmt;
-use std::fs::{self, File};
+use std::fs::{self, File, TryLockError};
 use std::io::{self, ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
 
 /// No file of windows is as large as this, bytes.
 const MAX_BYTES: u64 = 1 << 20;
 const FILE_VERSION: u32 = 1;
 /// Damaged files that are kept beside the good one.
 const MAX_DAMAGED: u32 = 100;
+/// How long another instance is waited for while it changes the file, and how often it is looked for.
+const PATIENCE: Duration = Duration::from_secs(1);
+const LOOK_EVERY: Duration = Duration::from_millis(2);
 
 /// Files written by this process.
 static SAVES: AtomicU32 = AtomicU32::new(0);
@@ -197,11 +202,15 @@ pub fn forget(path: &Path, name: &str) -> Result<Changed, UserFileError> {
     change(path, |windows| windows.retain(|window| window.name != name))
 }
 
-/// Another instance that changes the file between our reading and writing it loses its change; the file is whole all the same.
+/// Reads, changes and writes the file, while no other instance does.
 fn change(
     path: &Path,
     change: impl FnOnce(&mut Vec<TargetWindow>),
 ) -> Result<Changed, UserFileError> {
+    let _claim = claim(path).map_err(|error| UserFileError::Io {
+        path: path.into(),
+        error,
+    })?;
     let mut windows = match load(path) {
         Err(UserFileError::Damaged { .. }) => Vec::new(),
         loaded => loaded?,
@@ -210,6 +219,32 @@ fn change(
     let windows = sanitised_windows(windows);
     let kept = save(path, &windows)?;
     Ok(Changed { windows, kept })
+}
+
+/// Keeps other instances, of this process and of others, from changing the file until what is returned is dropped. The lock is on a file beside
+/// it, since the file itself is replaced. `None` where the file system knows no locks.
+fn claim(path: &Path) -> io::Result<Option<File>> {
+    if let Some(directory) = path.parent() {
+        fs::create_dir_all(directory)?;
+    }
+    let lock = File::create(path.with_extension("lock"))?;
+    let begun = Instant::now();
+    loop {
+        match lock.try_lock() {
+            Ok(()) => return Ok(Some(lock)),
+            // Some network drives know no locks: better to write without than not at all.
+            Err(TryLockError::Error(_)) => return Ok(None),
+            Err(TryLockError::WouldBlock) if begun.elapsed() < PATIENCE => {
+                thread::sleep(LOOK_EVERY);
+            }
+            Err(TryLockError::WouldBlock) => {
+                return Err(io::Error::new(
+                    ErrorKind::TimedOut,
+                    "another instance is writing it",
+                ));
+            }
+        }
+    }
 }
 
 fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
