@@ -106,6 +106,28 @@ fn channels_add_up() {
     group.check("right", long_term([&silence, &signal]), -13.0103);
 }
 
+/// A sine of amplitude `a` has the power `a²/2`, and no channel takes from another: a tone of its own band in each.
+#[test]
+fn unlike_channels_are_not_mixed_up() {
+    use ChannelRole::{Lfe, Surround};
+    let mut group = Group::new("balance, unlike channels", 0.2, "dB");
+    let bands = [17, 4, 24, 8, 28, 12];
+    let tones = bands.map(|band| tone(48_000.0, mid_band_hz(band), -10.0, 4.0));
+    for count in [2, 3, 5, 6] {
+        let roles = [Front, Front, Front, Lfe, Surround, Surround];
+        let channels: Vec<&[f32]> = tones[..count].iter().map(Vec::as_slice).collect();
+        let balance = balance_of(48_000.0, &roles[..count], &channels);
+        for index in &bands[..count] {
+            let read = band(&balance.long_term_db, *index);
+            group.check(format!("band {index} of {count} channels"), read, -13.0103);
+        }
+        for index in &bands[count..] {
+            let read = band(&balance.long_term_db, *index).unwrap_or(-200.0);
+            assert!(read < -45.0, "band {index} of {count} channels: {read}");
+        }
+    }
+}
+
 /// The gates of ITU-R BS.1770-5: what the integrated loudness leaves out, the long-term balance leaves out; the last 10 s leave out silence only.
 #[test]
 fn passages_below_the_gate_do_not_count() {

@@ -2,7 +2,7 @@
 //!
 //! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of about 1.4 s of the signal at about 3 kHz. Both use
 //! Hann windows that overlap by half. A tone in the middle of a band reads within 0.2 dB in it, and at least 34 dB lower in the next.
-//! Two channels share a spectrum; each pair's fall due at times of their own, so that no block has to compute many at once.
+//! Two channels share a spectrum. Further pairs, which only files have, are looked at in the same moments, so that all have as many spectra.
 
 use super::loudness::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
@@ -105,7 +105,7 @@ impl Analyser {
     }
 
     fn reset(&mut self) {
-        // `filled` stays: the stagger between the pairs must survive.
+        // `filled` stays: the stagger between the meters must survive.
         self.signal.fill(Complex32::default());
     }
 
@@ -301,9 +301,7 @@ struct PairAnalysis {
 impl BalanceMeter {
     /// `stagger` (0…1) shifts the moments at which spectra fall due, so that several meters in one engine take turns. Allocates.
     pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize, stagger: f64) -> Self {
-        let pairs = channels.div_ceil(2);
         let analysis = |pair: usize| {
-            let stagger = (stagger + pair as f64 / pairs as f64).fract();
             let decimator = Decimator::new(sample_rate_hz, max_block);
             PairAnalysis {
                 channels: if 2 * pair + 1 < channels { 2 } else { 1 },
@@ -324,7 +322,7 @@ impl BalanceMeter {
         };
         Self {
             channels,
-            pairs: (0..pairs).map(analysis).collect(),
+            pairs: (0..channels.div_ceil(2)).map(analysis).collect(),
             classes: vec![Sums::NONE; CLASSES],
             recent: [Sums::NONE; RECENT_SLOTS],
             slot: 0,
