@@ -10,16 +10,20 @@
     reason = "a test stops at the first thing that goes wrong"
 )]
 
+#[path = "common/automation.rs"]
+mod automation;
 #[path = "common/clap_host.rs"]
 mod clap_host;
 #[path = "common/signals.rs"]
 mod signals;
 
+use automation::automation;
 use clack_extensions::params::ParamInfoFlags;
 use clap_host::{Change, ClapHost, Run};
 use crestline::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline::handover::tap;
 use crestline::measure::{Alignment, Rest, TapMeter};
+use proptest::prelude::*;
 use signals::white_noise;
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::backtrace::Backtrace;
@@ -292,6 +296,31 @@ fn the_engine_plays_without_allocating() {
                     ..Settings::default()
                 },
             );
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 12, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn no_automation_makes_the_engine_allocate(steps in automation(), sizes in prop::collection::vec(1_usize..1_024, 1..8)) {
+        let mut engine = Engine::new(EngineSpec { sample_rate_hz: 48_000.0, channels: 2 });
+        let noise = noise(2, 1_024, 0.8, 10);
+        let mut buffer = noise.clone();
+        let mut sizes = sizes.iter().cycle();
+        for (frames, settings) in steps {
+            let mut left = frames;
+            while left > 0 {
+                let size = left.min(*sizes.next().unwrap());
+                let [first, second] = &mut buffer[..] else { unreachable!() };
+                first.copy_from_slice(&noise[0]);
+                second.copy_from_slice(&noise[1]);
+                watched(&mut || {
+                    engine.process(&mut [&mut first[..size], &mut second[..size]], &[], &settings);
+                });
+                left -= size;
+            }
         }
     }
 }
