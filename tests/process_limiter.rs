@@ -52,6 +52,7 @@ fn limit(rate_hz: f64, left: &[f32], right: &[f32], settings: &LimiterSettings) 
     [left, right]
 }
 
+/// Release, link in per cent, ceiling in dBTP.
 const VARIANTS: [(Release, f64, f64); 6] = [
     (Release::Automatic, 100.0, -1.0),
     (Release::Manual(20.0), 100.0, -1.0),
@@ -61,6 +62,9 @@ const VARIANTS: [(Release, f64, f64); 6] = [
     (Release::Manual(20.0), 0.0, -12.0),
 ];
 
+/// Groups that meet every variant; signals of the others meet two of them each, which saves minutes (all of them with all: +0.0013 dB at most).
+const MEET_ALL: [&str; 2] = ["impulses", "quarter of the rate"];
+
 fn hold_the_ceiling(rate_hz: f64) {
     let mut failed = Vec::new();
     for (group, signals) in challenges(rate_hz) {
@@ -68,7 +72,8 @@ fn hold_the_ceiling(rate_hz: f64) {
         for (index, signal) in signals.iter().enumerate() {
             // The other channel carries something else, so that a link has something to link.
             let other: Vec<f32> = signal.iter().rev().map(|x| 0.7 * x).collect();
-            for step in [0, 3] {
+            let all = MEET_ALL.contains(&group);
+            for step in (0..VARIANTS.len()).step_by(if all { 1 } else { 3 }) {
                 let (release, link_percent, ceiling_dbtp) =
                     VARIANTS[(index + step) % VARIANTS.len()];
                 let settings = LimiterSettings {
@@ -133,17 +138,27 @@ fn a_standard_true_peak_meter_agrees() {
 #[test]
 fn what_stays_a_tenth_of_a_decibel_under_the_ceiling_passes_bit_for_bit() {
     for rate_hz in RATES_HZ {
-        for (group, signals) in challenges(rate_hz)
+        let challenges = challenges(rate_hz);
+        // Steps reach up to half the rate, where the detector may read them more than 0.05 dB high.
+        let challenges = challenges
             .iter()
-            .filter(|(group, _)| !group.contains("steps"))
+            .filter(|(group, _)| !group.contains("steps"));
+        for ((group, signals), (release, link_percent, ceiling_dbtp)) in
+            challenges.zip(VARIANTS.iter().cycle())
         {
             let quietest = signals.first().unwrap();
-            let gain = 10.0_f64.powf(-1.1 / 20.0) / true_peak(quietest);
+            let gain = 10.0_f64.powf((ceiling_dbtp - 0.1) / 20.0) / true_peak(quietest);
             let signal: Vec<f32> = quietest
                 .iter()
                 .map(|x| (f64::from(*x) * gain) as f32)
                 .collect();
-            let [left, _] = limit(rate_hz, &signal, &signal, &LimiterSettings::default());
+            let settings = LimiterSettings {
+                enabled: true,
+                ceiling_dbtp: *ceiling_dbtp,
+                release: *release,
+                link_percent: *link_percent,
+            };
+            let [left, _] = limit(rate_hz, &signal, &signal, &settings);
             let late = Limiter::new(rate_hz, 2, 512).latency_frames();
             assert!(left[..late].iter().all(|x| *x == 0.0));
             assert!(
@@ -151,17 +166,22 @@ fn what_stays_a_tenth_of_a_decibel_under_the_ceiling_passes_bit_for_bit() {
                     .iter()
                     .zip(&left[late..])
                     .all(|(x, y)| x.to_bits() == y.to_bits()),
-                "{rate_hz} Hz, {group}"
+                "{rate_hz} Hz, {group}, {settings:?}"
             );
         }
     }
 }
 
-/// Everything but the fundamental, against it, in the fourth second of a tone on a whole number of periods.
+/// Everything but the fundamental, against it, in a second of a tone on a whole number of periods, once the gain has settled: the onset of a high
+/// tone overshoots, and what it took is given back with the release's time constant.
 fn distortion_db(rate: usize, frequency: usize, release: Release) -> f64 {
     let amplitude = 10.0_f64.powf(5.0 / 20.0);
     let step = TAU * frequency as f64 / rate as f64;
-    let tone: Vec<f32> = (0..4 * rate)
+    let settled = match release {
+        Release::Manual(ms) if ms > 500.0 => 14 * rate,
+        _ => 3 * rate,
+    };
+    let tone: Vec<f32> = (0..settled + rate)
         .map(|n| (amplitude * (step * n as f64).sin()) as f32)
         .collect();
     let settings = LimiterSettings {
@@ -170,7 +190,7 @@ fn distortion_db(rate: usize, frequency: usize, release: Release) -> f64 {
     };
     let [output, _] = limit(rate as f64, &tone, &tone, &settings);
     let forward = RealFftPlanner::<f64>::new().plan_fft_forward(rate);
-    let mut time: Vec<f64> = output[3 * rate..4 * rate]
+    let mut time: Vec<f64> = output[settled..settled + rate]
         .iter()
         .map(|x| f64::from(*x))
         .collect();
@@ -189,8 +209,8 @@ fn distortion_db(rate: usize, frequency: usize, release: Release) -> f64 {
 /// 997 Hz is the tone of AES17; 6 dB above the ceiling.
 #[test]
 fn a_steady_tone_leaves_clean() {
-    for rate in [44100, 48000] {
-        for frequency in [20, 41, 100, 997] {
+    for rate in [44100, 48000, 96000, 192_000] {
+        for frequency in [20, 41, 100, 997, 5000, 15000] {
             for release in [
                 Release::Automatic,
                 Release::Manual(20.0),
