@@ -239,6 +239,53 @@ fn bypass_is_bit_exact_once_it_has_faded_in() {
 }
 
 #[test]
+fn bypass_out_of_matched_listening_rises_to_the_very_input() {
+    // Compressed, the output is the quietest: matched, the input is turned down to it. Bypass lets it rise by 6 dB a second, for a level
+    // must not jump, and then it is the input bit for bit.
+    let chain = ChainSettings {
+        push: PushSettings::default(),
+        ..everything_on()
+    };
+    let input = noise(2, 480_000, 0.5, 3);
+    let mut tested = engine(48_000.0, 2);
+    let latency = tested.latency_frames();
+    let late = delayed(&input, latency);
+    let bypassed_at = 288_000;
+    let mut matched_db = 0.0;
+    let mut heard = input.clone();
+    for start in (0..480_000).step_by(480) {
+        let listen = if start < bypassed_at {
+            ListenSettings {
+                matched: true,
+                ..self::heard(Source::Input)
+            }
+        } else {
+            bypassed()
+        };
+        let mut block: Vec<&mut [f32]> = heard
+            .iter_mut()
+            .map(|channel| &mut channel[start..start + 480])
+            .collect();
+        let settings = Settings {
+            listen,
+            ..with(chain)
+        };
+        tested.process(&mut block, &[], &settings);
+        if start < bypassed_at {
+            matched_db = tested.snapshot().activity.match_db[2];
+        }
+    }
+    assert!(matched_db < -2.0, "{matched_db}");
+    let risen = bypassed_at + (f64::from(-matched_db) / 6.0 * 48_000.0) as usize + 960;
+    for (heard, late) in heard.iter().zip(&late) {
+        assert!(heard.iter().zip(late).all(|(x, y)| x.abs() <= y.abs()));
+        assert!(heard[bypassed_at + 960] != late[bypassed_at + 960]);
+        let same = |frame: usize| heard[frame].to_bits() == late[frame].to_bits();
+        assert!((risen..480_000).all(same));
+    }
+}
+
+#[test]
 fn bypass_between_equal_signals_changes_no_bit() {
     let input = noise(2, 48_000, 1.0, 4);
     let mut tested = engine(48_000.0, 2);
