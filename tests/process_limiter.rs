@@ -17,7 +17,6 @@ use std::f64::consts::{PI, TAU};
 
 use crestline::process::{Limiter, LimiterSettings, Release};
 use proptest::prelude::*;
-use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
 use signals::{challenges, db, programme, pushed, true_peak, true_peak_by_crate};
@@ -189,7 +188,7 @@ fn distortion_db(rate: usize, frequency: usize, release: Release) -> f64 {
         ..LimiterSettings::default()
     };
     let [output, _] = limit(rate as f64, &tone, &tone, &settings);
-    let forward = RealFftPlanner::<f64>::new().plan_fft_forward(rate);
+    let forward = spectrum::forward(rate);
     let mut time: Vec<f64> = output[settled..settled + rate]
         .iter()
         .map(|x| f64::from(*x))

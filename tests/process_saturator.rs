@@ -10,7 +10,6 @@ use std::f64::consts::TAU;
 
 use crestline::process::{Saturator, SaturatorSettings, curve};
 use proptest::prelude::*;
-use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
 const ON: SaturatorSettings = SaturatorSettings {
@@ -50,7 +49,7 @@ fn tone_spectrum(
         .collect();
     tone.chunks_mut(512)
         .for_each(|block| saturator.process(&mut [block], settings));
-    let forward = RealFftPlanner::<f64>::new().plan_fft_forward(rate);
+    let forward = spectrum::forward(rate);
     let mut time: Vec<f64> = tone[2 * rate..].iter().map(|x| f64::from(*x)).collect();
     let mut spectrum = forward.make_output_vec();
     forward.process(&mut time, &mut spectrum).unwrap();

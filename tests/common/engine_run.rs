@@ -11,7 +11,6 @@ use crestline::process::{
     ShelvesSettings,
 };
 use ebur128::{EbuR128, Mode};
-use realfft::RealFftPlanner;
 use realfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -216,10 +215,9 @@ pub fn peak_16x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
 fn interpolate(channel: &[f32], from: usize, factor: usize, mut stretch_done: impl FnMut(&[f64])) {
     const LENGTH: usize = 8192;
     const FLANK: usize = 1024;
-    let mut planner = RealFftPlanner::<f64>::new();
     let (forward, inverse) = (
-        planner.plan_fft_forward(LENGTH),
-        planner.plan_fft_inverse(LENGTH * factor),
+        spectrum::forward(LENGTH),
+        spectrum::inverse(LENGTH * factor),
     );
     let (mut stretch, mut spectrum) = (forward.make_input_vec(), forward.make_output_vec());
     let (mut wide, mut fine) = (inverse.make_input_vec(), inverse.make_output_vec());
@@ -245,10 +243,9 @@ fn interpolate(channel: &[f32], from: usize, factor: usize, mut stretch_done: im
 
 /// Without what lies above 0.45 of the sample rate, by leaving out those lines of the spectrum.
 pub fn low_passed(signal: &[f32]) -> Vec<f32> {
-    let mut planner = RealFftPlanner::<f64>::new();
     let (forward, inverse) = (
-        planner.plan_fft_forward(signal.len()),
-        planner.plan_fft_inverse(signal.len()),
+        spectrum::forward(signal.len()),
+        spectrum::inverse(signal.len()),
     );
     let mut samples: Vec<f64> = signal
         .iter()

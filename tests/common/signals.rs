@@ -6,7 +6,6 @@
 #![allow(clippy::unwrap_used, reason = "a test may panic")]
 #![allow(clippy::cast_sign_loss, reason = "counts of frames are not negative")]
 
-use realfft::RealFftPlanner;
 use realfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
@@ -120,7 +119,7 @@ pub struct Pink {
 /// Pink noise by inverse Fourier transform: exact magnitudes, random phases. It repeats without a seam.
 pub fn pink_noise(seed: u64, rate_hz: f64, low_hz: f64, rms_dbfs: f64, seconds: f64) -> Pink {
     let count = frames(rate_hz, seconds).next_multiple_of(2);
-    let transform = RealFftPlanner::<f64>::new().plan_fft_inverse(count);
+    let transform = spectrum::inverse(count);
     let mut spectrum = transform.make_input_vec();
     let mut random = Random::new(seed);
     let lines = count / 2;
@@ -144,11 +143,7 @@ pub fn pink_noise(seed: u64, rate_hz: f64, low_hz: f64, rms_dbfs: f64, seconds: 
 /// Takes the signal as surrounded by silence.
 pub fn interpolated(signal: &[f32], factor: usize) -> Vec<f64> {
     let count = (signal.len() + 2_048).next_power_of_two();
-    let mut planner = RealFftPlanner::<f64>::new();
-    let (forward, inverse) = (
-        planner.plan_fft_forward(count),
-        planner.plan_fft_inverse(count * factor),
-    );
+    let (forward, inverse) = (spectrum::forward(count), spectrum::inverse(count * factor));
     let mut padded = forward.make_input_vec();
     for (padded, sample) in padded[1_024..].iter_mut().zip(signal) {
         *padded = f64::from(*sample);
@@ -174,10 +169,9 @@ pub fn ideal_true_peak_dbtp(signal: &[f32]) -> f64 {
 
 /// Leaves only what lies below `cutoff` (cycles per sample), without any transition. The signal should begin and end in silence.
 pub fn brick_wall(signal: &[f64], cutoff: f64) -> Vec<f64> {
-    let mut planner = RealFftPlanner::<f64>::new();
     let (forward, inverse) = (
-        planner.plan_fft_forward(signal.len()),
-        planner.plan_fft_inverse(signal.len()),
+        spectrum::forward(signal.len()),
+        spectrum::inverse(signal.len()),
     );
     let mut spectrum = forward.make_output_vec();
     forward

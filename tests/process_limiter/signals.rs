@@ -5,7 +5,6 @@
 use std::f64::consts::{PI, TAU};
 
 use ebur128::{EbuR128, Mode};
-use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
 pub fn db(amplitude: f64) -> f64 {
@@ -30,15 +29,14 @@ pub fn true_peak_by_crate(samples: &[f32]) -> f64 {
 /// The band-limited signal through the samples at `factor` points a sample, with silence around it.
 fn interpolated(samples: &[f32], factor: usize) -> Vec<f64> {
     let padded = (samples.len() + 4096).next_power_of_two();
-    let mut planner = RealFftPlanner::<f64>::new();
     let mut time = vec![0.0; padded];
     for (cell, sample) in time[2048..].iter_mut().zip(samples) {
         *cell = f64::from(*sample) / padded as f64;
     }
-    let forward = planner.plan_fft_forward(padded);
+    let forward = spectrum::forward(padded);
     let mut spectrum = forward.make_output_vec();
     forward.process(&mut time, &mut spectrum).unwrap();
-    let inverse = planner.plan_fft_inverse(factor * padded);
+    let inverse = spectrum::inverse(factor * padded);
     let mut wide = inverse.make_input_vec();
     wide[..spectrum.len()].copy_from_slice(&spectrum);
     wide[padded / 2] *= 0.5;
@@ -61,11 +59,7 @@ fn white(seed: u64) -> impl FnMut() -> f64 {
 /// Takes away what is above 0.45 of the rate.
 fn band_limited(samples: &[f64]) -> Vec<f64> {
     let padded = (samples.len() + 2048).next_power_of_two();
-    let mut planner = RealFftPlanner::<f64>::new();
-    let (forward, inverse) = (
-        planner.plan_fft_forward(padded),
-        planner.plan_fft_inverse(padded),
-    );
+    let (forward, inverse) = (spectrum::forward(padded), spectrum::inverse(padded));
     let mut time = samples.to_vec();
     time.resize(padded, 0.0);
     let mut spectrum = forward.make_output_vec();
