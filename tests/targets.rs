@@ -448,6 +448,19 @@ fn instances_that_keep_windows_at_once_lose_none() {
 }
 
 #[test]
+fn a_file_that_another_instance_is_writing_is_told_and_left_alone() {
+    let directory = directory("busy");
+    let path = directory.join("windows.json");
+    keep(&path, rink_floor()).unwrap();
+    let lock = fs::File::open(directory.join("windows.lock")).unwrap();
+    lock.lock().unwrap();
+    let error = keep(&path, TargetWindow::default()).unwrap_err();
+    assert!(matches!(error, UserFileError::Busy { .. }));
+    assert!(error.to_string().ends_with("another instance: try again."));
+    assert_eq!(load(&path).unwrap(), [rink_floor()]);
+}
+
+#[test]
 fn a_damaged_file_is_told_and_kept() {
     let directory = directory("damaged");
     fs::create_dir_all(&directory).unwrap();

@@ -42,6 +42,11 @@ pub enum UserFileError {
         /// What it said.
         error: io::Error,
     },
+    /// Another instance is changing the file, and did not end in time.
+    Busy {
+        /// The file.
+        path: PathBuf,
+    },
     /// What is in the file is not a list of windows. It stays as it is until windows are saved, and a copy of it is then kept.
     Damaged {
         /// The file.
@@ -57,6 +62,11 @@ impl fmt::Display for UserFileError {
             Self::Io { path, error } => write!(
                 formatter,
                 "{} could not be used ({error}): allow reading and writing it.",
+                path.display()
+            ),
+            Self::Busy { path } => write!(
+                formatter,
+                "{} is being written by another instance: try again.",
                 path.display()
             ),
             Self::Damaged { path, reason } => {
@@ -183,7 +193,7 @@ pub struct Changed {
 /// Adds a window to the file, in the place of one of the same name. A damaged file is copied and begun anew, as [`save`] does it.
 ///
 /// # Errors
-/// As [`save`].
+/// As [`save`], and [`UserFileError::Busy`] if another instance is at it for longer than a second.
 pub fn keep(path: &Path, window: TargetWindow) -> Result<Changed, UserFileError> {
     change(path, |windows| {
         match windows.iter_mut().find(|other| other.name == window.name) {
@@ -196,7 +206,7 @@ pub fn keep(path: &Path, window: TargetWindow) -> Result<Changed, UserFileError>
 /// Takes the window of this name out of the file.
 ///
 /// # Errors
-/// As [`load`] and [`save`]: a damaged file is left as it is.
+/// As [`load`] and [`keep`]: a damaged file is left as it is.
 pub fn forget(path: &Path, name: &str) -> Result<Changed, UserFileError> {
     load(path)?;
     change(path, |windows| windows.retain(|window| window.name != name))
@@ -207,10 +217,7 @@ fn change(
     path: &Path,
     change: impl FnOnce(&mut Vec<TargetWindow>),
 ) -> Result<Changed, UserFileError> {
-    let _claim = claim(path).map_err(|error| UserFileError::Io {
-        path: path.into(),
-        error,
-    })?;
+    let _claim = claim(path)?;
     let mut windows = match load(path) {
         Err(UserFileError::Damaged { .. }) => Vec::new(),
         loaded => loaded?,
@@ -227,11 +234,15 @@ fn change(
     clippy::disallowed_methods,
     reason = "another process gives no sign when it is done, and to wait for its lock without end would hold up a window that closes"
 )]
-fn claim(path: &Path) -> io::Result<Option<File>> {
+fn claim(path: &Path) -> Result<Option<File>, UserFileError> {
+    let io_error = |error| UserFileError::Io {
+        path: path.into(),
+        error,
+    };
     if let Some(directory) = path.parent() {
-        fs::create_dir_all(directory)?;
+        fs::create_dir_all(directory).map_err(io_error)?;
     }
-    let lock = File::create(path.with_extension("lock"))?;
+    let lock = File::create(path.with_extension("lock")).map_err(io_error)?;
     let begun = Instant::now();
     loop {
         match lock.try_lock() {
@@ -241,12 +252,7 @@ fn claim(path: &Path) -> io::Result<Option<File>> {
             Err(TryLockError::WouldBlock) if begun.elapsed() < PATIENCE => {
                 thread::sleep(LOOK_EVERY);
             }
-            Err(TryLockError::WouldBlock) => {
-                return Err(io::Error::new(
-                    ErrorKind::TimedOut,
-                    "another instance is writing it",
-                ));
-            }
+            Err(TryLockError::WouldBlock) => return Err(UserFileError::Busy { path: path.into() }),
         }
     }
 }
