@@ -327,9 +327,10 @@ impl Listen {
         let left_at_start = self.until_tick;
         if at_rest && target != RESIDUE {
             let full = level.slope == 0.0 && level.gain == 1.0;
-            let gains: [f32; TICK_FRAMES as usize] = std::array::from_fn(|offset| {
-                level.at(left_at_start.saturating_sub(offset as u32 + 1))
-            });
+            let mut gains = [1.0; TICK_FRAMES as usize];
+            for (offset, gain) in gains.iter_mut().take(range.len()).enumerate() {
+                *gain = level.at(left_at_start - offset as u32 - 1);
+            }
             for (channel, heard) in heard.iter_mut().enumerate().take(2) {
                 let signal = [signals.output, signals.clean, signals.input][target][channel];
                 let (heard, signal) = (&mut heard[range.clone()], &signal[range.clone()]);
