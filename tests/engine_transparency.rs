@@ -18,7 +18,7 @@ use crestline::process::{
     BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings,
     ShelvesSettings, Source,
 };
-use engine_run::{Planes, engine, everything_on, noise, play};
+use engine_run::{Planes, cut, engine, everything_on, in_blocks, noise, play};
 use proptest::prelude::*;
 
 /// 8 kHz to 384 kHz, and one that is no whole number.
@@ -248,36 +248,28 @@ fn bypass_out_of_matched_listening_rises_to_the_very_input() {
     };
     let input = noise(2, 480_000, 0.5, 3);
     let mut tested = engine(48_000.0, 2);
-    let latency = tested.latency_frames();
-    let late = delayed(&input, latency);
+    let late = delayed(&input, tested.latency_frames());
     let bypassed_at = 288_000;
-    let mut matched_db = 0.0;
-    let mut heard = input.clone();
-    for start in (0..480_000).step_by(480) {
-        let listen = if start < bypassed_at {
-            ListenSettings {
-                matched: true,
-                ..self::heard(Source::Input)
-            }
-        } else {
-            bypassed()
-        };
-        let mut block: Vec<&mut [f32]> = heard
-            .iter_mut()
-            .map(|channel| &mut channel[start..start + 480])
-            .collect();
-        let settings = Settings {
-            listen,
-            ..with(chain)
-        };
-        tested.process(&mut block, &[], &settings);
-        if start < bypassed_at {
-            matched_db = tested.snapshot().activity.match_db[2];
-        }
-    }
+    let matched = Settings {
+        listen: ListenSettings {
+            matched: true,
+            ..heard(Source::Input)
+        },
+        ..with(chain)
+    };
+    let bypass = Settings {
+        listen: bypassed(),
+        ..with(chain)
+    };
+    let before = cut(&input, 0..bypassed_at);
+    let before = play(&mut tested, &before, || 480, |_| matched);
+    let matched_db = tested.snapshot().activity.match_db[2];
+    let after = cut(&input, bypassed_at..480_000);
+    let after = play(&mut tested, &after, || 480, |_| bypass);
     assert!(matched_db < -2.0, "{matched_db}");
     let risen = bypassed_at + (f64::from(-matched_db) / 6.0 * 48_000.0) as usize + 960;
-    for (heard, late) in heard.iter().zip(&late) {
+    for ((before, after), late) in before.iter().zip(&after).zip(&late) {
+        let heard = [&before[..], after].concat();
         assert!(heard.iter().zip(late).all(|(x, y)| x.abs() <= y.abs()));
         assert!(heard[bypassed_at + 960] != late[bypassed_at + 960]);
         let same = |frame: usize| heard[frame].to_bits() == late[frame].to_bits();
@@ -373,22 +365,19 @@ struct Run {
 fn played(rate_hz: f64, input: &[Vec<f32>], sizes: &[usize]) -> Run {
     let mut tested = engine(rate_hz, input.len());
     let (mut audio_end, editor_end) = handover();
-    let mut heard = input.to_vec();
     let (mut at, mut sizes) = (0, sizes.iter().cycle());
-    while at < input[0].len() {
+    let size = || {
         let size = sizes
             .next()
             .unwrap()
             .min(&(MOVE_EVERY - at % MOVE_EVERY))
             .to_owned();
-        let end = input[0].len().min(at + size);
-        let mut block: Vec<&mut [f32]> = heard
-            .iter_mut()
-            .map(|channel| &mut channel[at..end])
-            .collect();
-        tested.process_and_record(&mut block, &[], &moving(at), None, &mut audio_end);
-        at = end;
-    }
+        at += size;
+        size
+    };
+    let heard = in_blocks(input, size, |block, start| {
+        tested.process_and_record(block, &[], &moving(start), None, &mut audio_end);
+    });
     let snapshot = tested.snapshot();
     let [output, clean, dry] = snapshot.activity.match_db;
     let reader = editor_end.history();

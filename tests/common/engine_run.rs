@@ -76,8 +76,20 @@ pub fn everything_on() -> ChainSettings {
 pub fn play(
     engine: &mut Engine,
     input: &[Vec<f32>],
-    mut sizes: impl FnMut() -> usize,
+    sizes: impl FnMut() -> usize,
     mut settings: impl FnMut(usize) -> Settings,
+) -> Planes {
+    in_blocks(input, sizes, |block, start| {
+        engine.process(block, &[], &settings(start));
+    })
+}
+
+/// Hands `input` in blocks of the sizes that `sizes` gives, each with the frame it starts at, to `process`, which changes them; returns what became
+/// of it.
+pub fn in_blocks(
+    input: &[Vec<f32>],
+    mut sizes: impl FnMut() -> usize,
+    mut process: impl FnMut(&mut [&mut [f32]], usize),
 ) -> Planes {
     let mut heard = input.to_vec();
     let frames = input.first().map_or(0, Vec::len);
@@ -88,7 +100,7 @@ pub fn play(
             .iter_mut()
             .map(|channel| &mut channel[start..end])
             .collect();
-        engine.process(&mut block, &[], &settings(start));
+        process(&mut block, start);
         start = end;
     }
     heard
