@@ -171,13 +171,13 @@ fn what_stays_a_tenth_of_a_decibel_under_the_ceiling_passes_bit_for_bit() {
     }
 }
 
-/// Everything but the fundamental, against it, in a second of a tone on a whole number of periods, once the gain has settled: the onset of a high
-/// tone overshoots, and what it took is given back with the release's time constant.
+/// Everything but the fundamental, against it, in the fourth second of a tone on a whole number of periods; in the fifteenth of a high tone with a slow
+/// release, for its onset overshoots, and what that took is given back with the release's time constant.
 fn distortion_db(rate: usize, frequency: usize, release: Release) -> f64 {
     let amplitude = 10.0_f64.powf(5.0 / 20.0);
     let step = TAU * frequency as f64 / rate as f64;
     let settled = match release {
-        Release::Manual(ms) if ms > 500.0 => 14 * rate,
+        Release::Manual(ms) if ms > 500.0 && frequency > 1000 => 14 * rate,
         _ => 3 * rate,
     };
     let tone: Vec<f32> = (0..settled + rate)
