@@ -146,7 +146,7 @@ fn readings_do_not_depend_on_the_blocks() {
         second[channel][..24_000].copy_from_slice(&before[channel][..24_000]);
     }
     after[1][12_043] += 1e-7;
-    // Every reading on the way, none of them rounded away.
+    // Readings wherever a block ends at a whole tenth of a second, and at the end.
     let run = |sizes: &[usize]| {
         let mut meter = ReductionMeter::new(RATE_HZ, 2, 2, Span::TenSeconds, Rest::Automatic);
         let mut read = Vec::new();
@@ -159,7 +159,6 @@ fn readings_do_not_depend_on_the_blocks() {
                 _ => [&second[0][start..end], &second[1][start..end]],
             };
             meter.process(&part("before"), &[&part("after"), &part("second")]);
-            // Every size below ends a block here and there at a whole tenth of a second.
             if end % 4800 == 0 {
                 read.push((end, [meter.readings(0), meter.readings(1)]));
             }
