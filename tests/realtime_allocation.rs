@@ -10,21 +10,14 @@
     reason = "a test stops at the first thing that goes wrong"
 )]
 
-#[path = "common/automation.rs"]
-mod automation;
-#[path = "common/clap_host.rs"]
-mod clap_host;
-#[path = "common/signals.rs"]
-mod signals;
-
-use automation::automation;
 use clack_extensions::params::ParamInfoFlags;
-use clap_host::{Change, ClapHost, Run};
-use crestline::engine::{Engine, EngineSpec, Settings, TapSettings};
-use crestline::handover::tap;
-use crestline::measure::{Alignment, Rest, TapMeter};
+use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
+use crestline_core::handover::tap;
+use crestline_core::measure::{Alignment, Rest, TapMeter};
+use kit::automation::automation;
+use kit::signals::white_noise;
 use proptest::prelude::*;
-use signals::white_noise;
+use rig::clap_host::{Change, ClapHost, Run};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::backtrace::Backtrace;
 use std::cell::{Cell, RefCell};
@@ -112,7 +105,7 @@ fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Vec<Vec<f32>> 
 }
 
 fn active_host(channels: usize, sample_rate_hz: f64) -> ClapHost {
-    let mut host = ClapHost::linked(&crestline::clap_entry).unwrap();
+    let mut host = ClapHost::linked(&crestline_plugin::clap_entry).unwrap();
     let layouts = host.layouts().unwrap();
     let layout = layouts
         .iter()

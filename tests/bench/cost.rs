@@ -7,8 +7,6 @@
 
 mod allocator;
 mod editor;
-#[path = "../common/editor_stage.rs"]
-mod editor_stage;
 mod engine;
 mod figures;
 mod library;

@@ -2,13 +2,13 @@
 
 use std::hint::black_box;
 
-use super::editor_stage::Stage;
 use super::figures::{Figures, Wanted, median, seconds};
 use super::programme::RATE_HZ;
-use crestline::editor::theme;
-use crestline::handover::{AudioEnd, Moment};
-use crestline::measure::Readings;
+use crestline_core::handover::{AudioEnd, Moment};
+use crestline_core::measure::Readings;
+use crestline_plugin::editor::theme;
 use egui::{Event, RawInput, Rect, pos2, vec2};
+use rig::editor_stage::Stage;
 
 const SIZE: [f32; 2] = [1_100.0, 760.0];
 /// Frames a second that the window draws at most.

@@ -3,9 +3,9 @@
 use super::figures::{Figures, Wanted, median, seconds};
 use super::library;
 use super::programme::{RATE_HZ, blocks};
-use crestline::engine::{Engine, EngineSpec, Settings};
-use crestline::handover::handover;
-use crestline::process::BandSettings;
+use crestline_core::engine::{Engine, EngineSpec, Settings};
+use crestline_core::handover::handover;
+use crestline_core::process::BandSettings;
 use std::hint::black_box;
 
 const BLOCK: usize = 512;

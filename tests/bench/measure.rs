@@ -4,8 +4,7 @@ use super::allocator::{allocations, held_bytes};
 use super::figures::{Figures, Wanted, median, seconds};
 use super::library;
 use super::programme::{RATE_HZ, blocks};
-use crestline::measure::{ChannelRole, Meter};
-use crestline::offline::demo_song;
+use crestline_core::measure::{ChannelRole, Meter};
 use std::hint::black_box;
 
 const BLOCK: usize = 512;
@@ -104,7 +103,7 @@ pub fn block_time(programme: &[Vec<f32>; 2], figures: &mut Figures) {
 pub fn growth(figures: &mut Figures) {
     const RATE: u32 = 8_000;
     const MINUTES_A_DAY: usize = 24 * 60;
-    let song = demo_song::rink_lights(RATE);
+    let song = songs::rink_lights(RATE);
     let minute = &song.channels[0][..60 * RATE as usize];
     let minutes: Vec<Vec<f32>> = (0..60_u8)
         .map(|n| {

@@ -1,16 +1,11 @@
 //! What the benches play: the demo songs, over and over.
 
-use crestline::offline::demo_song;
-
 /// Frames a second of the programme.
 pub const RATE_HZ: u32 = 48_000;
 
 /// Both demo songs in turn, stereo at 48 kHz.
 pub fn stereo(seconds: u32) -> [Vec<f32>; 2] {
-    let songs = [
-        demo_song::rink_lights(RATE_HZ),
-        demo_song::turnstile(RATE_HZ),
-    ];
+    let songs = [songs::rink_lights(RATE_HZ), songs::turnstile(RATE_HZ)];
     let frames = (seconds * RATE_HZ) as usize;
     [0, 1].map(|channel| {
         let both = songs.iter().flat_map(|song| &song.channels[channel]);

@@ -3,16 +3,13 @@
 //! What the built plug-in measures stays inside it. So the same engine runs here beside it, at the same settings; the picture is only drawn if both
 //! come to the same figures.
 
-#[path = "../../tests/common/editor_stage.rs"]
-mod editor_stage;
-
-use crate::clap_host::{Change, ClapHost, Result, Run};
 use crate::{BLOCK, print_readings};
-use crestline::measure::{ChannelRole, Meter, Readings};
-use crestline::offline::demo_song::Song;
-use crestline::session::rink_floor;
-use editor_stage::{RATE_HZ, SIZE, Stage, open, picture_of};
+use crestline_core::measure::{ChannelRole, Meter, Readings};
+use crestline_core::session::rink_floor;
 use nice_plug::prelude::Param;
+use rig::clap_host::{Change, ClapHost, Result, Run};
+use rig::editor_stage::{RATE_HZ, SIZE, Stage, open, picture_of};
+use songs::Song;
 use std::path::{Path, PathBuf};
 
 const PUSH_DB: f32 = 6.5;

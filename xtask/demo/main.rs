@@ -4,15 +4,13 @@
 
 #![expect(clippy::print_stdout, reason = "a command talks to whoever typed it")]
 
-#[path = "../../tests/common/clap_host.rs"]
-mod clap_host;
 mod editor;
 mod price;
 
-use clap_host::{ClapHost, Result, Run, plugin_file};
-use crestline::measure::{ChannelRole, Meter, Readings};
-use crestline::offline::demo_song::{Song, rink_lights, turnstile};
-use crestline::offline::{SampleFormat, WavFile};
+use crestline_core::measure::{ChannelRole, Meter, Readings};
+use crestline_files::{SampleFormat, WavFile};
+use rig::clap_host::{ClapHost, Result, Run, plugin_file};
+use songs::{Song, rink_lights, turnstile};
 use std::path::{Path, PathBuf};
 
 const SAMPLE_RATE_HZ: u32 = 48_000;

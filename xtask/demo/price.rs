@@ -1,8 +1,8 @@
 //! What loudness costs this song: both paths at a few pushes, by the engine that the plug-in runs.
 
-use crestline::engine::{Engine, EngineSpec, Settings};
-use crestline::handover::Snapshot;
-use crestline::offline::demo_song::Song;
+use crestline_core::engine::{Engine, EngineSpec, Settings};
+use crestline_core::handover::Snapshot;
+use songs::Song;
 
 /// Pushes to show, dB.
 const PUSHES_DB: [f64; 3] = [3.0, 6.0, 9.0];

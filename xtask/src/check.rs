@@ -17,14 +17,7 @@ pub fn everything() -> Result<()> {
     let mut steps = Steps::default();
     setup::fixtures();
     steps.step("formatting", || {
-        run(cargo([
-            "fmt",
-            "--all",
-            "--check",
-            "--",
-            "--config-path",
-            ".ci/rustfmt.toml",
-        ]))
+        run(cargo(["fmt", "--all", "--check"]))
     })?;
     steps.step("lints", || {
         run(cargo([
@@ -51,18 +44,23 @@ pub fn everything() -> Result<()> {
             "test",
             "--quiet",
             "--release",
+            "--package",
+            "crestline-plugin",
             "--test",
-            "realtime_allocation",
+            "realtime",
         ]))
     })?;
     steps.step("CLAP host, under the allocation guard", || {
         run(cargo([
             "test",
             "--quiet",
+            "--package",
+            "crestline-plugin",
             "--features",
             GUARD,
             "--test",
-            "host_clap",
+            "host",
+            "clap::",
         ]))
     })?;
     steps.summary();

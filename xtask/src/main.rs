@@ -38,7 +38,7 @@ fn main() -> ExitCode {
         }
         ["bundle"] => bundle(),
         ["check"] => check::everything(),
-        ["bench"] => run(cargo(["bench", "--bench", "cost"])),
+        ["bench"] => run(cargo(["bench", "--package", "bench"])),
         ["help" | "--help" | "-h"] => {
             print!("{USAGE}");
             Ok(())
@@ -69,25 +69,23 @@ fn bundled_dir() -> PathBuf {
     target_dir().join("bundled")
 }
 
-/// Builds the plug-in and the command as they are shipped. The bundler takes along a binary with the package's name wherever it finds one,
-/// so both are always built.
+/// Builds the plug-in and the command as they are shipped.
 fn bundle() -> Result<()> {
-    let arguments = [
-        "bundle",
-        "crestline",
+    let arguments = ["bundle", "crestline", "--release"];
+    main_with_args("cargo xtask", arguments.map(String::from))?;
+    run(cargo([
+        "build",
         "--release",
-        "--lib",
-        "--bin",
-        "crestline",
-    ];
-    main_with_args("cargo xtask", arguments.map(String::from))
+        "--package",
+        "crestline-command",
+    ]))
 }
 
 /// Plays a song through the bundle. Nothing but Rust and a C compiler is needed for it.
 fn demo() -> Result<()> {
     bundle()?;
     // What is heard is the released plug-in; the host around it need not be built that thoroughly.
-    let mut command = cargo(["run", "--quiet", "--example", "demo", "--"]);
+    let mut command = cargo(["run", "--quiet", "--package", "demo", "--"]);
     command.arg(bundled_dir()).arg(target_dir().join("demo"));
     run(command)
 }

@@ -1,0 +1,46 @@
+//! The `crestline` command.
+
+mod comparison;
+mod console;
+mod measure_files;
+mod measures;
+mod reduction;
+mod render;
+mod stage_args;
+mod table;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use self::measure_files::MeasureArgs;
+use self::reduction::ReductionArgs;
+use self::render::RenderArgs;
+
+/// Shows what each decibel of loudness costs.
+#[derive(Parser)]
+#[command(
+    version,
+    arg_required_else_help = true,
+    subcommand_required = true,
+    disable_help_subcommand = true
+)]
+struct CommandLine {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    Measure(MeasureArgs),
+    Render(Box<RenderArgs>),
+    Reduction(ReductionArgs),
+}
+
+fn main() -> ExitCode {
+    match CommandLine::parse().command {
+        Command::Measure(args) => measure_files::run(&args),
+        Command::Render(args) => render::run(&args),
+        Command::Reduction(args) => reduction::run(&args),
+    }
+}

@@ -1,0 +1,238 @@
+//! `crestline measure`: the numbers of finished files.
+
+use std::io::{self, IsTerminal as _};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::thread;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde::Serialize;
+
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
+use crate::measures::{Measures, to_thousandths, too_short};
+use crate::table::table;
+use crestline_core::measure::{Meter, Readings};
+use crestline_files::AudioFile;
+use crestline_files::{InputError, printable};
+
+/// Longest block that is handed to the meter, frames.
+const BLOCK_FRAMES: usize = 4096;
+
+const AFTER_HELP: &str = "\
+Columns:
+  length       duration of the audio, minutes and seconds
+  integrated   gated loudness of the whole file, LUFS (ITU-R BS.1770-5, EBU R 128)
+  range        loudness range, LU (EBU Tech 3342); not reliable below a minute
+  momentary    highest loudness of any 400 ms, LUFS
+  short-term   highest loudness of any 3 s, LUFS
+  true peak    highest true peak, dBTP
+  peak         highest sample, dBFS
+  PLR          peak-to-loudness ratio: true peak less integrated loudness, dB
+  least PLR    lowest short-term PLR: true peak of 3 s less their loudness, dB
+  LDR          microdynamics: loudness dynamic ratio, dB
+  RMS          level of the whole file, dBFS (a full-scale square wave reads 0)
+  crest        crest factor: peak less RMS, dB
+  clipped      runs of three or more full-scale samples
+A dash (null with --json) stands for what cannot be measured: everything in silence and in files
+shorter than 400 ms.
+
+JSON (--json):
+  An array with one object a file, in the order given; a file that cannot be used is left out. Keys:
+  file, sample_rate_hz, channels, duration_s, integrated_lufs, loudness_range_lu, momentary_max_lufs,
+  short_term_max_lufs, true_peak_dbtp, sample_peak_dbfs, plr_db, short_term_plr_min_db, ldr_db,
+  rms_dbfs, crest_factor_db, clipped_runs
+
+Files:
+  WAV, AIFF, FLAC, MP3 and Ogg Vorbis; 8 kHz to 384 kHz; mono, stereo, and up to 5.1 as the positions
+  in the file say, or else 5 = L R C Ls Rs, 6 = L R C LFE Ls Rs. The silence that an encoder adds before
+  and after the audio is not measured where the file says how long it is.
+  A file that ends more than a packet before the length in its header is refused rather than measured in
+  part. An MP3 without a length header promises nothing and is measured as far as it goes.
+  Each file that cannot be used is named on standard error with the cause and the remedy; the others are
+  measured all the same.
+
+Exit codes:
+  0  every file was measured
+  2  wrong usage
+  3  some file could not be used
+  4  the result could not be written
+
+Examples:
+  crestline measure mix.wav
+  crestline measure album/*.flac
+  crestline measure --json mix.wav > mix.json";
+
+/// Measure audio files: loudness, peaks and dynamics
+///
+/// Measures audio files from their start to their end and prints one row a file.
+#[derive(clap::Args, Debug)]
+#[command(after_long_help = AFTER_HELP, after_help = "The columns, the JSON keys and the exit codes are in --help.")]
+pub struct MeasureArgs {
+    /// Audio files: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    /// Print JSON for machines instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+/// What was measured of one file. Serialises to the object of `--json`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub(super) struct MeasuredFile {
+    pub file: String,
+    pub sample_rate_hz: u32,
+    pub channels: usize,
+    #[serde(serialize_with = "to_thousandths")]
+    pub duration_s: f64,
+    #[serde(flatten)]
+    pub measures: Measures,
+    /// Is the file long enough for its loudness range to be relied on?
+    #[serde(skip)]
+    pub loudness_range_settled: bool,
+    /// What the reader should know besides; told on standard error.
+    #[serde(skip)]
+    pub notes: Vec<String>,
+}
+
+impl MeasuredFile {
+    fn new(path: &Path, audio: &AudioFile, readings: &Readings) -> Self {
+        let rate_hz = f64::from(audio.sample_rate_hz());
+        let mut notes = Vec::new();
+        if audio.non_finite_samples() > 0 {
+            notes.push(format!(
+                "{} samples are not a number or infinite; they were measured as 0",
+                audio.non_finite_samples()
+            ));
+        }
+        if too_short(readings.frames, rate_hz) {
+            notes.push("shorter than 400 ms, so nothing can be measured".to_owned());
+        } else if readings.sample_peak_dbfs.is_none() {
+            notes.push("silent, so nothing can be measured".to_owned());
+        }
+        Self {
+            file: path.to_string_lossy().into_owned(),
+            sample_rate_hz: audio.sample_rate_hz(),
+            channels: audio.roles().len(),
+            duration_s: audio.frames() as f64 / rate_hz,
+            measures: Measures::new(readings, rate_hz),
+            loudness_range_settled: readings.loudness_range_settled,
+            notes,
+        }
+    }
+}
+
+/// Measures the files and prints the result; the exit code is as `crestline measure --help` says.
+pub fn run(args: &MeasureArgs) -> ExitCode {
+    let mut rows = Vec::new();
+    let mut code = ExitCode::SUCCESS;
+    for outcome in measure_all(&args.files) {
+        match outcome {
+            Ok(row) => {
+                for note in &row.notes {
+                    tell(&format!("{}: {note}", printable(Path::new(&row.file))));
+                }
+                rows.push(row);
+            }
+            Err(error) => {
+                tell(&error.to_string());
+                code = ExitCode::from(INPUT_UNUSABLE);
+            }
+        }
+    }
+    let text = if args.json {
+        match serde_json::to_string_pretty(&rows) {
+            Ok(json) => json + "\n",
+            Err(error) => {
+                tell(&format!("the result could not be written ({error})"));
+                return ExitCode::from(OUTPUT_FAILED);
+            }
+        }
+    } else {
+        table(&rows)
+    };
+    print_result(&text).err().unwrap_or(code)
+}
+
+/// Measures all files over the cores; the outcomes are in the order of the files.
+fn measure_all(files: &[PathBuf]) -> Vec<Result<MeasuredFile, InputError>> {
+    let progress = progress_bar(files);
+    let next = AtomicUsize::new(0);
+    let work = || {
+        let mut outcomes = Vec::new();
+        loop {
+            let index = next.fetch_add(1, Ordering::Relaxed);
+            let Some(path) = files.get(index) else {
+                return outcomes;
+            };
+            outcomes.push((index, measure(path, &progress)));
+        }
+    };
+    let workers = thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(files.len());
+    let mut outcomes = thread::scope(|scope| {
+        // This thread works too: if the system refuses another one, the work is still done.
+        let others: Vec<_> = (1..workers)
+            .filter_map(|number| {
+                thread::Builder::new()
+                    .name(format!("measure-{number}"))
+                    .spawn_scoped(scope, work)
+                    .ok()
+            })
+            .collect();
+        let mut outcomes = work();
+        for other in others {
+            match other.join() {
+                Ok(more) => outcomes.extend(more),
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        }
+        outcomes
+    });
+    progress.finish_and_clear();
+    outcomes.sort_unstable_by_key(|(index, _)| *index);
+    outcomes.into_iter().map(|(_, outcome)| outcome).collect()
+}
+
+fn measure(path: &Path, progress: &ProgressBar) -> Result<MeasuredFile, InputError> {
+    let mut audio = AudioFile::open(path)?;
+    let mut meter = Meter::new(
+        f64::from(audio.sample_rate_hz()),
+        audio.roles(),
+        BLOCK_FRAMES,
+    );
+    let mut counted = 0;
+    while let Some(planes) = audio.next_block()? {
+        let frames = planes.first().map_or(0, Vec::len);
+        for start in (0..frames).step_by(BLOCK_FRAMES) {
+            let end = frames.min(start + BLOCK_FRAMES);
+            let block: Vec<&[f32]> = planes
+                .iter()
+                .filter_map(|plane| plane.get(start..end))
+                .collect();
+            meter.process(&block);
+        }
+        progress.inc(audio.bytes() - counted);
+        counted = audio.bytes();
+    }
+    meter.finish();
+    Ok(MeasuredFile::new(path, &audio, &meter.readings()))
+}
+
+/// Counts bytes of all the files; hidden unless standard error is a terminal.
+fn progress_bar(files: &[PathBuf]) -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bytes = files
+        .iter()
+        .filter_map(|file| std::fs::metadata(file).ok())
+        .map(|file| file.len())
+        .sum();
+    let bar = ProgressBar::with_draw_target(Some(bytes), ProgressDrawTarget::stderr());
+    match ProgressStyle::with_template("measuring {bar:40} {percent:>3} %  {eta} left") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}

@@ -1,0 +1,374 @@
+//! `crestline render`: one file through the chain, as the plug-in would process it.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::ValueEnum;
+use serde::Serialize;
+
+use crate::comparison::Comparison;
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_result, tell};
+use crate::measure_files::MeasuredFile;
+use crate::measures::Measures;
+use crate::stage_args::StageArgs;
+use crate::table::table;
+use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
+use crestline_core::measure::{ChannelRole, Meter, Readings, ReductionMeter, Rest, Span};
+use crestline_core::process::{ListenSettings, Source};
+use crestline_files::AudioFile;
+use crestline_files::{InputError, OutputError, OutputErrorKind, printable};
+use crestline_files::{SampleFormat, WavFile};
+
+const AFTER_HELP: &str = "\
+The output has the input's length and timing: the latency is taken out. 16 and 24 bits are dithered (TPDF).
+Unless --no-limiter is given the true peak stays under the ceiling. Both paths are measured whichever is
+written: clean is the chain without its saturator, output the chain with it; without --saturate they are one.
+
+Bands (--bands): four bands, low to high, separated by commas; each is
+  THRESHOLD_DB:RATIO[:KNEE_DB[:ATTACK_MS[:RELEASE_MS[:MAKEUP_DB]]]]   or  off
+for example  --bands -30:2,-28:2:6:20:200,off,off
+
+Printed are the measures of the input and of both paths, then what each path paid: reduction and added distortion by
+band (see crestline reduction --help), counted from the input with its push and shelves, and the change from input to path.
+
+JSON (--json):
+  One object with the keys file, path, sample_rate_hz, channels, duration_s, and input, clean and output, each
+  an object with the measuring keys of crestline measure, and clean_reduction and output_reduction, each an object
+  with the keys of crestline reduction; null for what cannot be measured.
+
+Exit codes:
+  0  the file was written
+  2  wrong usage
+  3  the input could not be used
+  4  the file or the result could not be written
+
+Examples:
+  crestline render mix.wav loud.wav --push-db 6
+  crestline render mix.wav loud.wav --push-db 6 --saturate --shoulder-db 3 --bits 24
+  crestline render mix.wav lost.wav --push-db 6 --saturate --path residue";
+
+/// Render an audio file through the chain: push, shelves, bands, saturator, limiter
+///
+/// Runs one mono or stereo file through the same engine as the plug-in, writes a WAV file and prints what was measured
+/// before and after.
+#[derive(clap::Args, Debug)]
+#[command(after_long_help = AFTER_HELP, after_help = "The bands, the JSON keys and the exit codes are in --help.")]
+pub struct RenderArgs {
+    /// Audio file to read: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
+    #[arg(value_name = "IN")]
+    input: PathBuf,
+    /// WAV file to write
+    #[arg(value_name = "OUT")]
+    output: PathBuf,
+    #[command(flatten)]
+    stages: StageArgs,
+    /// What is written
+    #[arg(long, value_enum, default_value_t = PathChoice::Output)]
+    path: PathChoice,
+    /// Bits of a sample
+    #[arg(long, value_enum, default_value_t = Bits::Int24)]
+    bits: Bits,
+    /// Replace OUT if it is there already
+    #[arg(long)]
+    force: bool,
+    /// Print JSON for machines instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+/// A signal that can be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize)]
+#[serde(rename_all = "lowercase")]
+enum PathChoice {
+    /// The whole chain
+    Output,
+    /// The chain without its saturator
+    Clean,
+    /// What the chain changed: output less the best-fitting gain times the input
+    Residue,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Bits {
+    #[value(name = "16")]
+    Int16,
+    #[value(name = "24")]
+    Int24,
+    #[value(name = "32f")]
+    Float32,
+}
+
+/// The object of `--json`.
+#[derive(Serialize)]
+struct Rendered {
+    file: String,
+    path: PathChoice,
+    sample_rate_hz: u32,
+    channels: usize,
+    duration_s: f64,
+    input: Measures,
+    clean: Measures,
+    output: Measures,
+    clean_reduction: Comparison,
+    output_reduction: Comparison,
+}
+
+enum RenderError {
+    Input(InputError),
+    /// The input has more channels than can be written.
+    Channels(OutputError),
+    Output(OutputError),
+}
+
+impl From<InputError> for RenderError {
+    fn from(error: InputError) -> Self {
+        Self::Input(error)
+    }
+}
+
+impl From<OutputError> for RenderError {
+    fn from(error: OutputError) -> Self {
+        Self::Output(error)
+    }
+}
+
+/// Renders the file and prints the result; the exit code is as `crestline render --help` says.
+pub fn run(args: &RenderArgs) -> ExitCode {
+    if let Some(wrong) = args.stages.without_effect() {
+        tell(&wrong);
+        return ExitCode::from(WRONG_USAGE);
+    }
+    let (rendered, rows) = match render(args) {
+        Ok(done) => done,
+        Err(RenderError::Input(error)) => {
+            tell(&error.to_string());
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+        Err(RenderError::Channels(error)) => {
+            tell(&error.to_string());
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+        Err(RenderError::Output(error)) => {
+            tell(&error.to_string());
+            return ExitCode::from(OUTPUT_FAILED);
+        }
+    };
+    let text = if args.json {
+        match serde_json::to_string_pretty(&rendered) {
+            Ok(json) => json + "\n",
+            Err(error) => {
+                tell(&format!("the result could not be written ({error})"));
+                return ExitCode::from(OUTPUT_FAILED);
+            }
+        }
+    } else {
+        let paid = [
+            ("clean", &rendered.clean_reduction),
+            ("output", &rendered.output_reduction),
+        ]
+        .map(|(name, paid)| format!("{name} path\n{}{}", paid.table(), paid.changes()));
+        format!(
+            "{}\n{}\nwritten: {}\n",
+            table(&rows),
+            paid.join("\n"),
+            printable(&args.output)
+        )
+    };
+    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+}
+
+fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderError> {
+    let mut audio = AudioFile::open(&args.input)?;
+    let (sample_rate_hz, channels) = (audio.sample_rate_hz(), audio.roles().len());
+    if channels > 2 {
+        let kind = OutputErrorKind::Channels { count: channels };
+        return Err(RenderError::Channels(OutputError::new(&args.input, kind)));
+    }
+    let format = match args.bits {
+        Bits::Int16 => SampleFormat::Int16,
+        Bits::Int24 => SampleFormat::Int24,
+        Bits::Float32 => SampleFormat::Float32,
+    };
+    let file = WavFile::create(&args.output, sample_rate_hz, channels, format, args.force)?;
+    let mut run = Run::new(f64::from(sample_rate_hz), channels, file, &args.settings());
+    while let Some(planes) = audio.next_block()? {
+        run.push(planes)?;
+    }
+    let (count, duration_frames) = (audio.non_finite_samples(), audio.frames());
+    // Some systems do not replace a file that is still open, and IN may be OUT.
+    drop(audio);
+    let corners_hz = run.settings.chain.bands.crossovers_hz;
+    let ([input, clean, output], reduction) = run.finish()?;
+    if count > 0 {
+        let name = printable(&args.input);
+        tell(&format!(
+            "{name}: {count} samples are not a number or infinite; they were taken as 0"
+        ));
+    }
+    let rate_hz = f64::from(sample_rate_hz);
+    let duration_s = duration_frames as f64 / rate_hz;
+    let measures = |readings: &Readings| Measures::new(readings, rate_hz);
+    let row = |name: &str, readings: &Readings| MeasuredFile {
+        file: name.to_owned(),
+        sample_rate_hz,
+        channels,
+        duration_s,
+        measures: measures(readings),
+        loudness_range_settled: readings.loudness_range_settled,
+        notes: Vec::new(),
+    };
+    let rows = [
+        row("input", &input),
+        row("clean", &clean),
+        row("output", &output),
+    ];
+    let paid = |index: usize, readings: &Readings| {
+        let measures = [&measures(&input), &measures(readings)];
+        Comparison::new(&reduction, index, corners_hz, None, measures)
+    };
+    let rendered = Rendered {
+        file: args.output.to_string_lossy().into_owned(),
+        path: args.path,
+        sample_rate_hz,
+        channels,
+        duration_s,
+        input: measures(&input),
+        clean: measures(&clean),
+        output: measures(&output),
+        clean_reduction: paid(CLEAN, &clean),
+        output_reduction: paid(OUTPUT, &output),
+    };
+    Ok((rendered, rows))
+}
+
+impl RenderArgs {
+    fn settings(&self) -> Settings {
+        let source = match self.path {
+            PathChoice::Output => Source::Output,
+            PathChoice::Clean => Source::Clean,
+            PathChoice::Residue => Source::Residue,
+        };
+        Settings {
+            chain: self.stages.settings(),
+            listen: ListenSettings {
+                source,
+                ..ListenSettings::default()
+            },
+            playing: true,
+            ..Settings::default()
+        }
+    }
+}
+
+/// The paths in the order in which the reduction meter takes them.
+const CLEAN: usize = 0;
+const OUTPUT: usize = 1;
+
+/// A file on its way through the engine.
+struct Run {
+    engine: Engine,
+    settings: Settings,
+    file: WavFile,
+    /// Input gathered until it fills a chunk.
+    pending: [Vec<f32>; 2],
+    channels: usize,
+    /// Frames that came in, and frames at the head of the output that belong before the file.
+    taken: u64,
+    early: usize,
+    written: u64,
+    input: Meter,
+    clean: Meter,
+    output: Meter,
+    /// As the engine's own, with percentiles, and without the frames before the file.
+    reduction: ReductionMeter,
+}
+
+impl Run {
+    fn new(sample_rate_hz: f64, channels: usize, file: WavFile, settings: &Settings) -> Self {
+        let engine = Engine::new(EngineSpec {
+            sample_rate_hz,
+            channels,
+        });
+        let meter = || Meter::new(sample_rate_hz, &[ChannelRole::Front; 2][..channels], CHUNK);
+        let rest = Rest::Known(0.0);
+        let mut reduction = ReductionMeter::new(sample_rate_hz, channels, 2, Span::Session, rest);
+        reduction.set_corners(settings.chain.bands.crossovers_hz);
+        Self {
+            early: engine.latency_frames(),
+            engine,
+            settings: *settings,
+            file,
+            pending: [Vec::with_capacity(CHUNK), Vec::with_capacity(CHUNK)],
+            channels,
+            taken: 0,
+            written: 0,
+            input: meter(),
+            clean: meter(),
+            output: meter(),
+            reduction,
+        }
+    }
+
+    fn push(&mut self, planes: &[Vec<f32>]) -> Result<(), OutputError> {
+        let frames = planes.first().map_or(0, Vec::len);
+        self.taken += frames as u64;
+        for frame in 0..frames {
+            for (pending, plane) in self.pending.iter_mut().zip(planes) {
+                pending.push(plane[frame]);
+            }
+            if self.pending[0].len() == CHUNK {
+                self.chunk()?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Runs a chunk and writes what of its output lies within the file.
+    fn chunk(&mut self) -> Result<(), OutputError> {
+        let [left, right] = &mut self.pending;
+        let mut main = [&mut left[..], &mut right[..]];
+        self.engine
+            .process(&mut main[..self.channels], &[], &self.settings);
+        let start = self.early.min(CHUNK);
+        self.early -= start;
+        let rest = usize::try_from(self.taken - self.written).unwrap_or(usize::MAX);
+        let end = start + rest.min(CHUNK - start);
+        self.written += (end - start) as u64;
+        let signals = self.engine.signals();
+        for (meter, signal) in [
+            (&mut self.input, signals.input),
+            (&mut self.clean, signals.clean),
+            (&mut self.output, signals.output),
+        ] {
+            let signal = signal.map(|channel| &channel[start..end]);
+            meter.process(&signal[..self.channels]);
+        }
+        let [before, clean, output] = [self.engine.before(), signals.clean, signals.output]
+            .map(|signal| signal.map(|channel| channel.get(start..end).unwrap_or_default()));
+        self.reduction.process(
+            &before[..self.channels],
+            &[&clean[..self.channels], &output[..self.channels]],
+        );
+        let heard = [&left[start..end], right.get(start..end).unwrap_or(&[])];
+        self.file.write(&heard[..self.channels])?;
+        self.pending.iter_mut().for_each(Vec::clear);
+        Ok(())
+    }
+
+    /// Lets the latency run out and completes the file; returns what was measured of input, clean path and output path, and what the paths paid.
+    fn finish(mut self) -> Result<([Readings; 3], ReductionMeter), OutputError> {
+        while self.written < self.taken {
+            for pending in &mut self.pending[..self.channels] {
+                pending.resize(CHUNK, 0.0);
+            }
+            self.chunk()?;
+        }
+        self.file.finish()?;
+        self.reduction.finish();
+        let readings = [&mut self.input, &mut self.clean, &mut self.output].map(|meter| {
+            meter.finish();
+            meter.readings()
+        });
+        Ok((readings, self.reduction))
+    }
+}

@@ -1,0 +1,270 @@
+//! The settings of the stages as options of a command.
+
+use std::str::FromStr;
+
+use clap::builder::TypedValueParser as _;
+
+use crestline_core::process::{
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, PushSettings, Release,
+    SaturatorSettings, ShelvesSettings,
+};
+
+/// A number that clap takes only within a range, with the range in its message.
+fn within(low: f64, high: f64) -> impl clap::builder::TypedValueParser<Value = f64> {
+    clap::builder::StringValueParser::new().try_map(move |text| {
+        let value = f64::from_str(text.trim()).map_err(|_| format!("“{text}” is not a number"))?;
+        if (low..=high).contains(&value) {
+            Ok(value)
+        } else {
+            Err(format!("{value} is not within {low} to {high}"))
+        }
+    })
+}
+
+/// Options that set the chain. Negative numbers are let through to every parser, for the message with the range.
+#[derive(clap::Args, Debug)]
+pub(super) struct StageArgs {
+    /// Gain into the chain, 0 to 18 dB
+    #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(0.0, 18.0))]
+    push_db: f64,
+    /// Gain of the low shelf, -9 to 9 dB [default: 0]
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
+    low_shelf_db: Option<f64>,
+    /// Corner of the low shelf, 40 to 400 Hz [default: 120]
+    #[arg(long, value_name = "HZ", allow_negative_numbers = true, value_parser = within(40.0, 400.0))]
+    low_shelf_hz: Option<f64>,
+    /// Gain of the high shelf, -9 to 9 dB [default: 0]
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
+    high_shelf_db: Option<f64>,
+    /// Corner of the high shelf, 1500 to 12000 Hz [default: 6000]
+    #[arg(long, value_name = "HZ", allow_negative_numbers = true, value_parser = within(1_500.0, 12_000.0))]
+    high_shelf_hz: Option<f64>,
+    /// Compress in four bands, low to high (see --help)
+    #[arg(long, value_name = "BANDS", allow_hyphen_values = true, value_parser = parse_bands)]
+    bands: Option<[BandSettings; 4]>,
+    /// Crossovers between the bands, Hz [default: 120,1000,6000]
+    #[arg(long, value_name = "HZ,HZ,HZ", value_parser = parse_crossovers)]
+    crossovers_hz: Option<[f64; 3]>,
+    /// Bend the top few decibels
+    #[arg(long)]
+    saturate: bool,
+    /// How far below the ceiling bending begins, 0.5 to 12 dB [default: 3]
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(0.5, 12.0))]
+    shoulder_db: Option<f64>,
+    /// How much sooner positive halves are bent (even harmonics), 0 to 100 % [default: 0]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    lean_percent: Option<f64>,
+    /// Share of the bent signal, 0 to 100 % [default: 100]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    blend_percent: Option<f64>,
+    /// Leave the limiter out: peaks may pass the ceiling
+    #[arg(long)]
+    no_limiter: bool,
+    /// True peak that the limiter keeps and the saturator's curve ends at, -12 to 0 dBTP [default: -1]
+    #[arg(long, value_name = "DBTP", allow_negative_numbers = true, value_parser = within(-12.0, 0.0))]
+    ceiling_dbtp: Option<f64>,
+    /// Release time constant, 20 to 1000 ms; left out, it follows the programme
+    #[arg(long, value_name = "MS", allow_negative_numbers = true, value_parser = within(20.0, 1_000.0))]
+    release_ms: Option<f64>,
+    /// Share of the other channel's reduction that a channel takes over, 0 to 100 % [default: 100]
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    link_percent: Option<f64>,
+}
+
+impl StageArgs {
+    /// What is wrong where an option was given that would change nothing: the option, why, and what to do.
+    pub fn without_effect(&self) -> Option<String> {
+        let needs = [
+            (
+                "--low-shelf-hz",
+                self.low_shelf_hz.is_some(),
+                "--low-shelf-db",
+                self.low_shelf_db.is_some(),
+            ),
+            (
+                "--high-shelf-hz",
+                self.high_shelf_hz.is_some(),
+                "--high-shelf-db",
+                self.high_shelf_db.is_some(),
+            ),
+            (
+                "--crossovers-hz",
+                self.crossovers_hz.is_some(),
+                "--bands",
+                self.bands.is_some(),
+            ),
+            (
+                "--shoulder-db",
+                self.shoulder_db.is_some(),
+                "--saturate",
+                self.saturate,
+            ),
+            (
+                "--lean-percent",
+                self.lean_percent.is_some(),
+                "--saturate",
+                self.saturate,
+            ),
+            (
+                "--blend-percent",
+                self.blend_percent.is_some(),
+                "--saturate",
+                self.saturate,
+            ),
+        ];
+        for (option, given, needed, present) in needs {
+            if given && !present {
+                return Some(format!(
+                    "{option} changes nothing without {needed}; add {needed} or leave {option} out"
+                ));
+            }
+        }
+        let of_the_limiter = [
+            // The saturator's curve ends at the ceiling too.
+            (
+                "--ceiling-dbtp",
+                self.ceiling_dbtp.is_some() && !self.saturate,
+            ),
+            ("--release-ms", self.release_ms.is_some()),
+            ("--link-percent", self.link_percent.is_some()),
+        ];
+        of_the_limiter
+            .iter()
+            .find(|(_, given)| *given && self.no_limiter)
+            .map(|(option, _)| {
+                format!("{option} changes nothing with --no-limiter; leave one of the two out")
+            })
+    }
+
+    /// The chain they stand for.
+    pub fn settings(&self) -> ChainSettings {
+        let shelves = ShelvesSettings::default();
+        let saturator = SaturatorSettings::default();
+        let limiter = LimiterSettings::default();
+        let bands = BandsSettings::default();
+        let ceiling_dbtp = self.ceiling_dbtp.unwrap_or(limiter.ceiling_dbtp);
+        ChainSettings {
+            push: PushSettings {
+                push_db: self.push_db,
+            },
+            shelves: ShelvesSettings {
+                low_hz: self.low_shelf_hz.unwrap_or(shelves.low_hz),
+                low_gain_db: self.low_shelf_db.unwrap_or(shelves.low_gain_db),
+                high_hz: self.high_shelf_hz.unwrap_or(shelves.high_hz),
+                high_gain_db: self.high_shelf_db.unwrap_or(shelves.high_gain_db),
+            },
+            bands: BandsSettings {
+                on: self.bands.is_some(),
+                crossovers_hz: self.crossovers_hz.unwrap_or(bands.crossovers_hz),
+                bands: self.bands.unwrap_or_default(),
+            },
+            saturator: SaturatorSettings {
+                enabled: self.saturate,
+                ceiling_dbtp,
+                shoulder_db: self.shoulder_db.unwrap_or(saturator.shoulder_db),
+                lean_percent: self.lean_percent.unwrap_or(saturator.lean_percent),
+                blend_percent: self.blend_percent.unwrap_or(saturator.blend_percent),
+            },
+            limiter: LimiterSettings {
+                enabled: !self.no_limiter,
+                ceiling_dbtp,
+                release: self.release_ms.map_or(Release::Automatic, Release::Manual),
+                link_percent: self.link_percent.unwrap_or(limiter.link_percent),
+            },
+        }
+    }
+}
+
+fn parse_bands(text: &str) -> Result<[BandSettings; 4], String> {
+    let bands: Vec<BandSettings> = text.split(',').map(parse_band).collect::<Result<_, _>>()?;
+    let count = bands.len();
+    bands
+        .try_into()
+        .map_err(|_| format!("four bands are needed, low to high; {count} were given"))
+}
+
+/// `THRESHOLD:RATIO[:KNEE[:ATTACK[:RELEASE[:MAKEUP]]]]` or `off`.
+fn parse_band(text: &str) -> Result<BandSettings, String> {
+    let mut band = BandSettings::default();
+    if text.trim() == "off" {
+        return Ok(BandSettings {
+            enabled: false,
+            ..band
+        });
+    }
+    let fields: [(&str, &mut f64, f64, f64); 6] = [
+        ("threshold", &mut band.threshold_db, -60.0, 0.0),
+        ("ratio", &mut band.ratio, 1.0, 10.0),
+        ("knee", &mut band.knee_db, 0.0, 24.0),
+        ("attack", &mut band.attack_ms, 0.1, 200.0),
+        ("release", &mut band.release_ms, 5.0, 2_000.0),
+        ("make-up", &mut band.makeup_db, -12.0, 12.0),
+    ];
+    let values: Vec<&str> = text.split(':').collect();
+    if !(2..=fields.len()).contains(&values.len()) {
+        return Err(format!(
+            "“{text}” is no band: THRESHOLD_DB:RATIO at least, or off"
+        ));
+    }
+    for ((name, field, low, high), value) in fields.into_iter().zip(values) {
+        let value: f64 = value
+            .trim()
+            .parse()
+            .map_err(|_| format!("{name}: “{value}” is not a number"))?;
+        if !(low..=high).contains(&value) {
+            return Err(format!("{name}: {value} is not within {low} to {high}"));
+        }
+        *field = value;
+    }
+    Ok(band)
+}
+
+fn parse_crossovers(text: &str) -> Result<[f64; 3], String> {
+    let corners: Vec<f64> = text
+        .split(',')
+        .map(|corner| {
+            corner
+                .trim()
+                .parse()
+                .map_err(|_| format!("“{corner}” is not a frequency"))
+        })
+        .collect::<Result<_, _>>()?;
+    match corners[..] {
+        [low, mid, high] if 20.0 <= low && low < mid && mid < high && high <= 20_000.0 => {
+            Ok([low, mid, high])
+        }
+        _ => Err("three rising frequencies between 20 and 20000 Hz are needed".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bands_are_read_with_and_without_their_tails() {
+        let bands = parse_bands("-30:2,-28:3:6:20:200:1.5,off,-20:10").unwrap();
+        assert_eq!((bands[0].threshold_db, bands[0].ratio), (-30.0, 2.0));
+        assert_eq!((bands[1].release_ms, bands[1].makeup_db), (200.0, 1.5));
+        assert!(bands[0].enabled && !bands[2].enabled);
+        for wrong in [
+            "-30:2",
+            "-30,off,off,off",
+            "-90:2,off,off,off",
+            "a:2,off,off,off",
+            "",
+        ] {
+            assert!(parse_bands(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn crossovers_must_rise() {
+        assert_eq!(
+            parse_crossovers("120, 1000,6000"),
+            Ok([120.0, 1_000.0, 6_000.0])
+        );
+        assert!(parse_crossovers("1000,120,6000").is_err());
+        assert!(parse_crossovers("120,1000").is_err());
+    }
+}

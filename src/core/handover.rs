@@ -1,0 +1,213 @@
+//! What passes between the audio thread and the editor, without either ever waiting for the other.
+//!
+//! [`handover`] makes two halves. The audio thread owns the [`AudioEnd`]: it publishes a whole [`Snapshot`] after each block through a triple
+//! buffer (three slots whose indices are exchanged by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics.
+//! The editor owns the [`EditorEnd`]. What has been measured over time lies in a [history](HistoryReader) that both can reach.
+
+mod history;
+mod tap;
+
+pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryReader, Moment};
+pub use tap::{Finding, Tap, TapState, TapThread, TapWriter, tap};
+
+use self::history::{HistoryWriter, history};
+use crate::dsp::levels::Levels;
+use crate::measure::{Balance, Readings, Reduction};
+use crossbeam::utils::CachePadded;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// What one measuring point knows.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Point {
+    /// Loudness, peaks, levels.
+    pub readings: Readings,
+    /// Third-octave balance, brought up to date some ten times a second.
+    pub balance: Balance,
+}
+
+/// What the chain and the listen switch are doing.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Activity {
+    /// Lowest gain of each band of the compressor in the last block, dB; 0 when off.
+    pub band_gain_db: [f32; 4],
+    /// Lowest gain of the clean path's limiter in the last block, dB.
+    pub clean_limiter_db: f32,
+    /// Lowest gain of the output path's limiter in the last block, dB.
+    pub output_limiter_db: f32,
+    /// Highest level in each band of the compressor in the last block, dBFS of the louder channel; `None` while off or silent.
+    pub band_level_db: [Option<f32>; 4],
+    /// How often what enters the saturator has stood at which level in the last seconds, whether it is on or not.
+    pub driven_levels: Levels,
+    /// Gain at which the selected signal is heard, dB, 0 or less.
+    pub listen_gain_db: f32,
+    /// Matching gains of output, clean path and input, dB, 0 or less.
+    pub match_db: [f32; 3],
+}
+
+/// Everything the audio thread tells, as of the end of one block.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Snapshot {
+    /// Sample rate, Hz; 0 before the first block.
+    pub sample_rate_hz: f64,
+    /// Channels of the main bus: 1 or 2.
+    pub channels: u32,
+    /// Latency of the plug-in, frames.
+    pub latency_frames: u32,
+    /// True while the host's transport runs.
+    pub playing: bool,
+    /// The signal as it arrives.
+    pub input: Point,
+    /// The clean path: the chain without its saturator.
+    pub clean: Point,
+    /// The output path: the whole chain.
+    pub output: Point,
+    /// What the chain and the listen switch are doing.
+    pub activity: Activity,
+    /// What bands and limiter of the clean path do to the signal that push and shelves have left.
+    pub clean_reduction: Reduction,
+    /// The same of the output path, saturator included.
+    pub output_reduction: Reduction,
+    /// What was done to the signal in front of the plug-in, if the side-chain carries it from before that.
+    pub tap: Tap,
+}
+
+/// Commands are counters: a command is pending while the counter differs from what the audio thread last saw.
+#[derive(Debug, Default)]
+struct Commands {
+    /// On a cache line of its own: the audio thread reads it every block, and the allocation's neighbours may be written at any time.
+    restarts: CachePadded<AtomicU32>,
+}
+
+/// The audio thread's half.
+#[derive(Debug)]
+pub struct AudioEnd {
+    mailbox: triple_buffer::Input<Snapshot>,
+    commands: Arc<Commands>,
+    restarts_seen: u32,
+    history: HistoryWriter,
+}
+
+/// The editor's half.
+#[derive(Debug)]
+pub struct EditorEnd {
+    mailbox: triple_buffer::Output<Snapshot>,
+    commands: Arc<Commands>,
+    history: HistoryReader,
+}
+
+/// Makes the two halves. Allocates; nothing afterwards does.
+pub fn handover() -> (AudioEnd, EditorEnd) {
+    let (input, output) = triple_buffer::triple_buffer(&Snapshot::default());
+    let commands = Arc::new(Commands::default());
+    let (writer, reader) = history();
+    (
+        AudioEnd {
+            mailbox: input,
+            commands: Arc::clone(&commands),
+            restarts_seen: 0,
+            history: writer,
+        },
+        EditorEnd {
+            mailbox: output,
+            commands,
+            history: reader,
+        },
+    )
+}
+
+impl AudioEnd {
+    /// Publishes a snapshot; the reader finds the newest whole one.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: a copy and one atomic swap.
+    pub fn publish(&mut self, snapshot: Snapshot) {
+        self.mailbox.write(snapshot);
+    }
+
+    /// True once for each time (or several times at once) that the editor asked to restart the measurement.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: one atomic load.
+    pub fn restart_requested(&mut self) -> bool {
+        // Relaxed: the counter orders nothing but itself.
+        let restarts = self.commands.restarts.load(Ordering::Relaxed);
+        std::mem::replace(&mut self.restarts_seen, restarts) != restarts
+    }
+
+    /// Enters into the history what is known at the end of `frames` more frames.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: ten times a second one store a column, otherwise comparisons.
+    pub fn record(&mut self, moment: &Moment<'_>, frames: usize, sample_rate_hz: f64) {
+        self.history.record(moment, frames, sample_rate_hz);
+    }
+
+    /// Empties the history.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: two stores.
+    pub fn clear_history(&mut self) {
+        self.history.clear();
+    }
+}
+
+impl EditorEnd {
+    /// What has been measured over time. Keep it, clone it, read it on any thread.
+    pub fn history(&self) -> HistoryReader {
+        self.history.clone()
+    }
+
+    /// The newest snapshot.
+    pub fn latest(&mut self) -> &Snapshot {
+        self.mailbox.read()
+    }
+
+    /// Asks the audio thread to forget everything measured so far.
+    pub fn restart(&self) {
+        self.commands.restarts.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_restart_is_seen_once() {
+        let (mut audio, editor) = handover();
+        assert!(!audio.restart_requested());
+        editor.restart();
+        editor.restart();
+        assert!(audio.restart_requested());
+        assert!(!audio.restart_requested());
+    }
+
+    /// A snapshot whose fields all follow from one number: a torn one would mix two numbers.
+    fn marked(number: u32) -> Snapshot {
+        let mut snapshot = Snapshot {
+            channels: number,
+            latency_frames: number,
+            ..Snapshot::default()
+        };
+        snapshot.input.readings.frames = u64::from(number);
+        snapshot.output.readings.frames = u64::from(number);
+        snapshot
+    }
+
+    #[test]
+    fn a_reader_never_sees_a_torn_or_older_snapshot() {
+        let (mut audio, mut editor) = handover();
+        let writer = std::thread::Builder::new()
+            .spawn(move || (1..=100_000).for_each(|number| audio.publish(marked(number))))
+            .unwrap();
+        let mut newest = 0;
+        while newest < 100_000 {
+            let seen = *editor.latest();
+            assert_eq!(seen, marked(seen.channels));
+            assert!(seen.channels >= newest);
+            newest = seen.channels;
+        }
+        writer.join().unwrap();
+    }
+}

@@ -1,0 +1,293 @@
+//! What can be wrong with a file, told as one line: the file, the cause, the remedy.
+
+use std::fmt;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// An audio file that could not be used. Displays as one line that names the file, the cause and the remedy.
+#[derive(Debug)]
+pub struct InputError {
+    /// The file, as it was given.
+    pub path: PathBuf,
+    /// What is wrong with it.
+    pub kind: InputErrorKind,
+}
+
+/// Why an audio file could not be used.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum InputErrorKind {
+    /// There is no such file.
+    Missing,
+    /// A folder, a pipe or a device where a file is needed.
+    NotAFile,
+    /// The file may not be read by this user.
+    Forbidden,
+    /// The disk or the network failed while reading.
+    Unreadable(io::Error),
+    /// None of the formats that are known.
+    NotAudio,
+    /// A known format, used in a way that is not known.
+    Unsupported(&'static str),
+    /// The header promises more than there is. Seconds; `None` where the format only marks its end.
+    CutShort {
+        /// Duration that the header promises.
+        promised_s: Option<f64>,
+        /// Duration that could be decoded.
+        found_s: f64,
+    },
+    /// The data contradict the format at about this time, in seconds (`None` for the header).
+    Damaged {
+        /// Where, if the header was good.
+        at_s: Option<f64>,
+    },
+    /// The audio is not what its own checksum says.
+    ChecksumWrong,
+    /// A valid file without a single frame of audio.
+    Empty,
+    /// A sample rate outside 8 kHz to 384 kHz.
+    SampleRate {
+        /// What the file says.
+        hz: u32,
+    },
+    /// A number or an arrangement of channels for which the loudness standard gives no weights.
+    Channels {
+        /// How many there are.
+        count: usize,
+    },
+}
+
+impl InputError {
+    /// The error `kind` about the file at `path`.
+    pub fn new(path: &Path, kind: InputErrorKind) -> Self {
+        Self {
+            path: path.to_owned(),
+            kind,
+        }
+    }
+}
+
+impl From<io::Error> for InputErrorKind {
+    fn from(error: io::Error) -> Self {
+        match error.kind() {
+            io::ErrorKind::NotFound => Self::Missing,
+            io::ErrorKind::PermissionDenied => Self::Forbidden,
+            io::ErrorKind::IsADirectory => Self::NotAFile,
+            _ => Self::Unreadable(error),
+        }
+    }
+}
+
+impl fmt::Display for InputErrorKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Missing => write!(f, "there is no such file; check the name and the folder"),
+            Self::NotAFile => write!(
+                f,
+                "not a file but a folder, a pipe or a device; name the audio files themselves"
+            ),
+            Self::Forbidden => write!(
+                f,
+                "no permission to read it; change its permissions or copy it"
+            ),
+            Self::Unreadable(error) => write!(
+                f,
+                "reading failed ({error}); check the disk, or copy the file and try again"
+            ),
+            Self::NotAudio => write!(
+                f,
+                "not an audio file of a kind that can be read; export it as WAV, AIFF, FLAC, MP3 or Ogg Vorbis"
+            ),
+            Self::Unsupported(what) => {
+                write!(f, "{what} cannot be read; export it as plain WAV or FLAC")
+            }
+            Self::CutShort {
+                promised_s: Some(promised_s),
+                found_s,
+            } => write!(
+                f,
+                "cut short: {promised_s:.3} s promised, {found_s:.3} s found; export or copy it again"
+            ),
+            Self::CutShort {
+                promised_s: None,
+                found_s,
+            } => {
+                write!(
+                    f,
+                    "cut short: its end is missing after {found_s:.3} s; export or copy it again"
+                )
+            }
+            Self::Damaged { at_s: Some(at_s) } => {
+                write!(
+                    f,
+                    "damaged: cannot be decoded at {at_s:.3} s; export or copy it again"
+                )
+            }
+            Self::Damaged { at_s: None } => write!(
+                f,
+                "damaged: its header contradicts itself; export or copy it again"
+            ),
+            Self::ChecksumWrong => write!(
+                f,
+                "damaged: its audio fails its own checksum; export or copy it again"
+            ),
+            Self::Empty => write!(f, "holds no audio; export it again"),
+            Self::SampleRate { hz } => {
+                write!(
+                    f,
+                    "a sample rate of {hz} Hz cannot be measured; export it at 8 kHz to 384 kHz"
+                )
+            }
+            Self::Channels { count } => write!(
+                f,
+                "no loudness weights for its {count} channels; export it as mono, stereo, 5.0 (L R C Ls Rs) or 5.1 (L R C LFE Ls Rs)"
+            ),
+        }
+    }
+}
+
+impl fmt::Display for InputError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", printable(&self.path), self.kind)
+    }
+}
+
+impl std::error::Error for InputError {}
+
+/// An audio file that could not be written. Displays as one line that names the file, the cause and the remedy.
+#[derive(Debug)]
+pub struct OutputError {
+    /// The file, as it was given.
+    pub path: PathBuf,
+    /// What went wrong.
+    pub kind: OutputErrorKind,
+}
+
+/// Why an audio file could not be written.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum OutputErrorKind {
+    /// The file is there already, and overwriting was not asked for.
+    Exists,
+    /// WAV holds less than 4 GiB.
+    TooLong,
+    /// Only mono and stereo are written.
+    Channels {
+        /// How many were asked for.
+        count: usize,
+    },
+    /// The disk or the network failed while writing.
+    Unwritable(io::Error),
+}
+
+impl OutputError {
+    /// The error `kind` about the file at `path`.
+    pub fn new(path: &Path, kind: OutputErrorKind) -> Self {
+        Self {
+            path: path.to_owned(),
+            kind,
+        }
+    }
+}
+
+impl From<io::Error> for OutputErrorKind {
+    fn from(error: io::Error) -> Self {
+        match error.kind() {
+            io::ErrorKind::AlreadyExists => Self::Exists,
+            _ => Self::Unwritable(error),
+        }
+    }
+}
+
+impl From<hound::Error> for OutputErrorKind {
+    fn from(error: hound::Error) -> Self {
+        match error {
+            hound::Error::IoError(error) => error.into(),
+            other => Self::Unwritable(io::Error::other(other)),
+        }
+    }
+}
+
+impl fmt::Display for OutputErrorKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Exists => write!(
+                f,
+                "is there already; choose another name or ask for it to be overwritten"
+            ),
+            Self::TooLong => write!(
+                f,
+                "longer than a WAV file can hold (4 GiB); write fewer bits or a shorter part"
+            ),
+            Self::Channels { count } => {
+                write!(f, "{count} channels cannot be written; use mono or stereo")
+            }
+            Self::Unwritable(error) => write!(
+                f,
+                "writing failed ({error}); check the folder and the space on the disk"
+            ),
+        }
+    }
+}
+
+impl fmt::Display for OutputError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", printable(&self.path), self.kind)
+    }
+}
+
+impl std::error::Error for OutputError {}
+
+/// The path as text that stays on one line and cannot steer a terminal: control characters become `�`.
+pub fn printable(path: &Path) -> String {
+    path.to_string_lossy()
+        .chars()
+        .map(|c| {
+            if c.is_control() {
+                char::REPLACEMENT_CHARACTER
+            } else {
+                c
+            }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_the_system_says_is_told_apart() {
+        let kind = |kind: io::ErrorKind| InputErrorKind::from(io::Error::from(kind));
+        assert!(matches!(
+            kind(io::ErrorKind::NotFound),
+            InputErrorKind::Missing
+        ));
+        assert!(matches!(
+            kind(io::ErrorKind::PermissionDenied),
+            InputErrorKind::Forbidden
+        ));
+        assert!(matches!(
+            kind(io::ErrorKind::IsADirectory),
+            InputErrorKind::NotAFile
+        ));
+        assert!(matches!(
+            kind(io::ErrorKind::TimedOut),
+            InputErrorKind::Unreadable(_)
+        ));
+    }
+
+    #[test]
+    fn an_error_is_one_line_even_if_the_name_is_not() {
+        let error = InputError::new(
+            Path::new("two\nlines\u{1b}[31m.wav"),
+            InputErrorKind::Missing,
+        );
+        let line = error.to_string();
+        assert!(!line.contains(char::is_control), "{line:?}");
+        assert!(
+            line.starts_with("two\u{fffd}lines\u{fffd}[31m.wav: there is no such file"),
+            "{line}"
+        );
+    }
+}

@@ -1,0 +1,9 @@
+//! Audio files in and out, and what can be wrong with them.
+
+mod decode;
+mod error;
+mod write;
+
+pub use decode::{Audio, AudioFile, decode_all};
+pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, printable};
+pub use write::{SampleFormat, WavFile};

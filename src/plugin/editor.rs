@@ -1,0 +1,155 @@
+//! The editor window.
+//!
+//! [`View`] draws everything from its end of the hand-over, the parameters and the saved session, as a plain function over an egui
+//! [`Ui`](egui::Ui). [`App`] puts it into the framework's window.
+
+mod bands;
+mod chain;
+mod control;
+mod corner;
+mod errands;
+mod history;
+mod introduction;
+mod layout;
+mod mark;
+mod menus;
+mod number;
+mod numbers;
+mod own_window;
+mod plane;
+pub mod raster;
+mod scene;
+pub mod theme;
+mod top_bar;
+mod view;
+mod view_model;
+mod window;
+
+pub use self::errands::Files;
+pub use self::view::View;
+pub use self::window::WindowedEditor;
+
+use self::window::DrawingThread;
+use crate::params::CrestlineParams;
+use crestline_core::handover::EditorEnd;
+use crestline_core::session::{DEFAULT_EDITOR_SIZE, MIN_EDITOR_SIZE, Span, TargetWindow};
+use egui::{ViewportCommand, vec2};
+use nice_plug::context::gui::GuiContext;
+use nice_plug::editor::SizeConstraints;
+use nice_plug::editor::dpi::LogicalSize;
+use nice_plug::prelude::ResizeHint;
+use nice_plug_egui::baseview::{HandlerError, WindowSize};
+use nice_plug_egui::{
+    EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
+};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Shortest time between two frames while audio runs.
+const FRAME_INTERVAL: Duration = Duration::from_millis(25);
+
+/// What a view asks of the window as a whole.
+#[derive(Clone, Debug, PartialEq)]
+enum Wish {
+    /// Forget everything measured so far.
+    Restart,
+    /// Write this stretch of the history as a table.
+    SaveTable(Span),
+    /// Write this stretch of the history as a picture.
+    SavePicture(Span),
+    /// Keep this window of the user's own for all sessions.
+    Keep(TargetWindow),
+    /// Take the window of this name out of those kept for all sessions.
+    Forget(String),
+}
+
+/// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened and closed any number of times.
+pub struct App {
+    params: Arc<CrestlineParams>,
+    view: View,
+    gui: Option<GuiContext>,
+    /// False until the window just opened has been given the saved size.
+    sized: bool,
+    thread: DrawingThread,
+}
+
+impl App {
+    /// An editor of `params` that looks at what `end` tells.
+    pub fn new(params: Arc<CrestlineParams>, end: EditorEnd) -> Self {
+        Self {
+            view: View::new(Arc::clone(&params), end),
+            params,
+            gui: None,
+            sized: false,
+            thread: DrawingThread::default(),
+        }
+    }
+}
+
+impl NiceEguiApp for App {
+    fn build(
+        &mut self,
+        ctx: egui::Context,
+        gui: GuiContext,
+        _frame: &mut Frame,
+    ) -> Result<(), HandlerError> {
+        self.thread.arrived();
+        theme::install(&ctx);
+        self.gui = Some(gui);
+        self.sized = false;
+        Ok(())
+    }
+
+    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+        // The window is made before the host has loaded a session, so the saved size is asked for in the first frame.
+        if !self.sized {
+            let [width, height] = self.params.session.get().editor_size;
+            ui.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
+            self.sized = true;
+        }
+        if let Some(gui) = &self.gui {
+            self.view.ui(ui, &gui.param_setter());
+        }
+    }
+
+    fn resized(&mut self, new_size: WindowSize) {
+        if self.sized {
+            let size = [
+                new_size.logical.width as f32,
+                new_size.logical.height as f32,
+            ];
+            self.params
+                .session
+                .update(|session| session.editor_size = size);
+        }
+    }
+}
+
+/// The state of a window not opened yet.
+pub fn window_state() -> Arc<EguiEditorState> {
+    let [width, height] = DEFAULT_EDITOR_SIZE;
+    EguiEditorState::from_size(LogicalSize::new(width, height), 1.0)
+}
+
+/// The editor for the framework.
+pub fn create(
+    state: Arc<EguiEditorState>,
+    repaint: RepaintNotifier,
+    app: App,
+) -> Option<WindowedEditor> {
+    let [width, height] = MIN_EDITOR_SIZE;
+    let size_constraints = SizeConstraints::Logical {
+        min_size: Some(LogicalSize::new(width, height)),
+        max_size: None,
+    };
+    let settings = EguiNiceSettings::new()
+        .with_tile("Crestline")
+        .with_resize_hint(ResizeHint {
+            size_constraints,
+            ..ResizeHint::RESIZABLE
+        })
+        .with_repaint_poll_interval(FRAME_INTERVAL);
+    let thread = app.thread.clone();
+    let editor = create_egui_editor(state, repaint, settings, app)?;
+    Some(WindowedEditor::new(editor, thread))
+}

@@ -1,0 +1,77 @@
+//! The corner by which the window is resized, for hosts that offer no edge of their own.
+
+use egui::{
+    EventFilter, Id, Key, Rect, Response, Role, Sense, Stroke, Ui, Vec2, ViewportCommand,
+    WidgetInfo, pos2, vec2,
+};
+
+use super::{control, scene};
+use crestline_core::session::{MAX_EDITOR_SIZE, MIN_EDITOR_SIZE};
+
+/// Side of the corner, points.
+const SIDE: f32 = 14.0;
+/// What an arrow key adds or takes, points.
+const STEP: f32 = 20.0;
+
+/// Draws the corner; a drag asks the host for another size.
+pub fn show(ui: &Ui) {
+    let window = ui.ctx().content_rect();
+    let corner = Rect::from_min_size(window.max - Vec2::splat(SIDE), Vec2::splat(SIDE));
+    let id = Id::unique("window corner");
+    let response = ui.interact(corner, id, Sense::drag());
+    if response.drag_started() {
+        ui.data_mut(|data| data.insert_temp(id, window.size()));
+    }
+    if response.dragged()
+        && let (Some(from), Some(by)) = (
+            ui.data(|data| data.get_temp::<Vec2>(id)),
+            response.total_drag_delta(),
+        )
+    {
+        ask(ui, from + by);
+    }
+    if response.has_focus() {
+        keys(ui, &response);
+    }
+    let colours = scene::colours(ui);
+    let colour = if response.hovered() || response.dragged() {
+        colours.text
+    } else {
+        colours.level
+    };
+    let at = window.max - Vec2::splat(3.0);
+    for reach in [4.0, 8.0] {
+        ui.painter().line_segment(
+            [pos2(at.x - reach, at.y), pos2(at.x, at.y - reach)],
+            Stroke::new(1.5, colour),
+        );
+    }
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Window size"));
+    control::focus_ring(ui, corner, &response);
+    response.on_hover_text("Drag to resize the window.");
+}
+
+/// Arrow keys do the same.
+fn keys(ui: &Ui, response: &Response) {
+    let arrows = EventFilter {
+        horizontal_arrows: true,
+        vertical_arrows: true,
+        ..EventFilter::default()
+    };
+    ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, arrows));
+    let by = ui.input(|input| {
+        let presses = |key| input.num_presses(key) as f32;
+        vec2(
+            presses(Key::ArrowRight) - presses(Key::ArrowLeft),
+            presses(Key::ArrowDown) - presses(Key::ArrowUp),
+        )
+    });
+    if by != Vec2::ZERO {
+        ask(ui, ui.ctx().content_rect().size() + STEP * by);
+    }
+}
+
+fn ask(ui: &Ui, size: Vec2) {
+    let [least, most] = [MIN_EDITOR_SIZE, MAX_EDITOR_SIZE].map(Vec2::from);
+    ui.send_viewport_cmd(ViewportCommand::InnerSize(size.clamp(least, most)));
+}

@@ -1,0 +1,121 @@
+//! Files are written and read on threads of their own: the window never waits for a disk.
+
+use std::path::PathBuf;
+use std::thread::{Builder, JoinHandle};
+
+use crestline_core::session::TargetWindow;
+use crestline_core::session::export;
+use crestline_core::session::user_windows::{self, Changed, UserFileError};
+
+/// Where files go.
+#[derive(Clone, Debug, Default)]
+pub struct Files {
+    /// Folder of exported tables and pictures; none: the system names no place.
+    pub exports: Option<PathBuf>,
+    /// File of the user's own windows; none: they are kept in the session only.
+    pub windows: Option<PathBuf>,
+}
+
+impl Files {
+    /// Where this user's files go on this system.
+    pub fn of_user() -> Self {
+        Self {
+            exports: export::folder(),
+            windows: user_windows::user_file(),
+        }
+    }
+}
+
+/// What came of an errand.
+#[derive(Debug, Default)]
+pub struct Outcome {
+    /// What there is to say.
+    pub said: Option<String>,
+    /// The user's windows as they are in the file now.
+    pub windows: Option<Vec<TargetWindow>>,
+}
+
+impl Outcome {
+    /// Something to say, and nothing else.
+    pub fn said(words: impl Into<String>) -> Self {
+        Self {
+            said: Some(words.into()),
+            windows: None,
+        }
+    }
+
+    /// What came of reading the user's windows.
+    pub fn loaded(result: Result<Vec<TargetWindow>, UserFileError>) -> Self {
+        match result {
+            Ok(windows) => Self {
+                said: None,
+                windows: Some(windows),
+            },
+            Err(error) => Self::said(error.to_string()),
+        }
+    }
+
+    /// What came of a change to the user's windows, which `words` describe.
+    pub fn changed(result: Result<Changed, UserFileError>, words: String) -> Self {
+        match result {
+            Ok(Changed { windows, kept }) => {
+                let copy =
+                    kept.map(|kept| format!(" The damaged file was kept as {}.", kept.display()));
+                Self {
+                    said: Some(words + copy.as_deref().unwrap_or_default()),
+                    windows: Some(windows),
+                }
+            }
+            Err(error) => Self::said(error.to_string()),
+        }
+    }
+}
+
+/// Errands under way.
+#[derive(Debug, Default)]
+pub struct Errands(Vec<JoinHandle<Outcome>>);
+
+impl Errands {
+    /// Begins one. Returns what is to be said if the system has no thread for it.
+    pub fn begin(&mut self, errand: impl FnOnce() -> Outcome + Send + 'static) -> Option<String> {
+        match Builder::new().name("crestline files".into()).spawn(errand) {
+            Ok(thread) => {
+                self.0.push(thread);
+                None
+            }
+            Err(error) => Some(format!(
+                "Nothing was written: the system has no thread to spare ({error}). Try again."
+            )),
+        }
+    }
+
+    /// Whether any is under way.
+    pub fn under_way(&self) -> bool {
+        !self.0.is_empty()
+    }
+
+    /// The outcomes of those that are done.
+    pub fn done(&mut self) -> Vec<Outcome> {
+        if self.0.iter().all(|thread| !thread.is_finished()) {
+            return Vec::new();
+        }
+        let (done, under_way) = std::mem::take(&mut self.0)
+            .into_iter()
+            .partition(JoinHandle::is_finished);
+        self.0 = under_way;
+        let outcome = |thread: JoinHandle<Outcome>| {
+            let lost = "The file was not written, by a fault of Crestline's own.";
+            thread.join().unwrap_or_else(|_| Outcome::said(lost))
+        };
+        done.into_iter().map(outcome).collect::<Vec<_>>()
+    }
+}
+
+impl Drop for Errands {
+    fn drop(&mut self) {
+        // The plug-in's code may be unloaded after this: nothing may still be running in it.
+        for thread in self.0.drain(..) {
+            let _ = thread.join();
+        }
+    }
+}

@@ -1,0 +1,102 @@
+//! What every view draws from, and the few strokes they share.
+
+use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Ui, pos2};
+use nice_plug::prelude::ParamSetter;
+
+use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT};
+use crate::params::CrestlineParams;
+use crestline_core::handover::Snapshot;
+use crestline_core::session::{History, Session, TargetWindow};
+
+/// Space between a panel's edge and what is in it, points.
+pub const PADDING: f32 = 14.0;
+
+/// One frame's view of everything.
+#[derive(Clone, Copy)]
+pub struct Scene<'a> {
+    /// The parameters.
+    pub params: &'a CrestlineParams,
+    /// Changes them.
+    pub setter: &'a ParamSetter<'a>,
+    /// What the audio thread last told.
+    pub snapshot: &'a Snapshot,
+    /// What has been measured over time.
+    pub history: &'a History,
+    /// What is saved beside the parameters.
+    pub session: &'a Session,
+    /// The user's own windows that are kept for all sessions.
+    pub kept: &'a [TargetWindow],
+    /// Seconds since the frame before.
+    pub elapsed_s: f64,
+}
+
+impl Scene<'_> {
+    /// Sample rate, Hz; a common one before the first block.
+    pub fn sample_rate_hz(&self) -> f64 {
+        if self.snapshot.sample_rate_hz > 0.0 {
+            self.snapshot.sample_rate_hz
+        } else {
+            48_000.0
+        }
+    }
+
+    /// Time measured since the last restart, seconds; `None` before the first block.
+    pub fn measured_s(&self) -> Option<f64> {
+        let frames = self.snapshot.input.readings.frames;
+        (frames > 0 && self.snapshot.sample_rate_hz > 0.0)
+            .then(|| frames as f64 / self.snapshot.sample_rate_hz)
+    }
+}
+
+/// The colours of the theme in use.
+pub fn colours(ui: &Ui) -> &'static Colours {
+    Colours::of(ui.visuals())
+}
+
+/// Paints a panel and returns what is left of it within its padding.
+pub fn panel(ui: &Ui, rect: Rect) -> Rect {
+    ui.painter().rect_filled(rect, RADIUS, colours(ui).panel);
+    rect.shrink(PADDING)
+}
+
+/// Writes a panel's or a value's name.
+pub fn label(
+    painter: &Painter,
+    at: Pos2,
+    align: Align2,
+    text: impl ToString,
+    colour: Color32,
+) -> Rect {
+    painter.text(at, align, text, FontId::proportional(LABEL_PT), colour)
+}
+
+/// Writes axis figures and units.
+pub fn small(
+    painter: &Painter,
+    at: Pos2,
+    align: Align2,
+    text: impl ToString,
+    colour: Color32,
+) -> Rect {
+    painter.text(at, align, text, FontId::proportional(SMALL_PT), colour)
+}
+
+/// Writes text of any size.
+pub fn text(
+    painter: &Painter,
+    at: Pos2,
+    align: Align2,
+    text: impl ToString,
+    size_pt: f32,
+    colour: Color32,
+) -> Rect {
+    painter.text(at, align, text, FontId::proportional(size_pt), colour)
+}
+
+/// The place in `area` of a share to the right and a share upwards.
+pub fn place(area: Rect, right: f32, up: f32) -> Pos2 {
+    pos2(
+        area.left() + right * area.width(),
+        area.bottom() - up * area.height(),
+    )
+}

@@ -1,0 +1,234 @@
+//! The whole window as one function of what is known.
+
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use egui::{Rect, Sense, Ui, Vec2};
+use nice_plug::prelude::ParamSetter;
+
+use super::errands::{Errands, Files, Outcome};
+use super::scene::{self, Scene};
+use super::{
+    Wish, bands, chain, corner, history, introduction, layout, numbers, plane, top_bar, view_model,
+};
+use crate::params::CrestlineParams;
+use crestline_core::handover::EditorEnd;
+use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, export, user_windows};
+
+/// After something was asked of the audio thread, its answer is looked for this much later.
+const ANSWER: Duration = Duration::from_millis(80);
+/// Time between two frames while something moves of its own.
+const MOTION: Duration = Duration::from_millis(20);
+/// A longer pause between two frames is not time that has been watched.
+const LONGEST_FRAME_S: f64 = 0.1;
+
+/// Everything the window shows, and what it remembers between frames.
+///
+/// A frame is drawn when there is a new snapshot, when something is done with mouse or keyboard, and while an axis moves; otherwise never.
+pub struct View {
+    params: Arc<CrestlineParams>,
+    end: EditorEnd,
+    recorded: History,
+    session: Session,
+    /// Which state of the session this is a copy of.
+    epoch: Option<u32>,
+    files: Files,
+    errands: Errands,
+    /// The user's own windows that are kept for all sessions; `None` until they have been asked for.
+    kept: Option<Vec<TargetWindow>>,
+    /// What there is to say of the last errand.
+    said: Option<String>,
+    plane: plane::State,
+    bands: bands::State,
+    history: history::State,
+    chain: chain::State,
+}
+
+impl View {
+    /// A view of `params` and of what `end` tells.
+    pub fn new(params: Arc<CrestlineParams>, end: EditorEnd) -> Self {
+        Self {
+            recorded: History::new(end.history()),
+            params,
+            end,
+            session: Session::default(),
+            epoch: None,
+            files: Files::of_user(),
+            errands: Errands::default(),
+            kept: None,
+            said: None,
+            plane: plane::State::default(),
+            bands: bands::State::default(),
+            history: history::State::default(),
+            chain: chain::State::default(),
+        }
+    }
+
+    /// The same with other places for its files.
+    #[must_use]
+    pub fn with_files(self, files: Files) -> Self {
+        Self { files, ..self }
+    }
+
+    /// Draws one frame over all of `ui`; changes to parameters go through `setter`.
+    pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
+        self.follow_session(ui.ctx());
+        self.follow_errands();
+        let window = ui.ctx().content_rect();
+        ui.painter()
+            .rect_filled(Rect::EVERYTHING, 0, scene::colours(ui).background);
+        let least = Vec2::from(layout::SMALLEST);
+        if window.width() >= least.x && window.height() >= least.y {
+            return self.draw(ui, setter, window);
+        }
+        egui::ScrollArea::both().show(ui, |ui| {
+            let (room, _) = ui.allocate_exact_size(window.size().max(least), Sense::HOVER);
+            self.draw(ui, setter, room);
+        });
+    }
+
+    fn draw(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>, window: Rect) {
+        let scene = Scene {
+            params: &self.params,
+            setter,
+            snapshot: self.end.latest(),
+            history: &self.recorded,
+            session: &self.session,
+            kept: self.kept.as_deref().unwrap_or_default(),
+            elapsed_s: f64::from(ui.input(|input| input.unstable_dt)).min(LONGEST_FRAME_S),
+        };
+        let places = layout::places(window);
+        let mut wishes = vec![top_bar::show(ui, places.top_bar, &scene)];
+        if top_bar::notice(ui, places.notice, &scene, self.said.as_deref()) {
+            self.said = None;
+        }
+        let mut moving = plane::show(ui, places.plane, &scene, &mut self.plane);
+        bands::show(ui, places.bands, &scene, &mut self.bands);
+        numbers::show(ui, places.numbers, &scene);
+        let shown = history::show(ui, places.history, &scene, &mut self.history);
+        moving |= shown.moving;
+        wishes.push(shown.wish);
+        chain::show(ui, places.chain, &scene, &mut self.chain);
+        let introduced = !scene.session.introduced && introduction::heard(&scene);
+        corner::show(ui);
+        if introduced {
+            self.params
+                .session
+                .update(|session| session.introduced = true);
+        }
+        for wish in wishes.into_iter().flatten() {
+            self.fulfil(ui, wish);
+        }
+        if moving {
+            ui.ctx().request_repaint_after(MOTION);
+        } else if self.errands.under_way() || ui.input(|input| !input.events.is_empty()) {
+            ui.ctx().request_repaint_after(ANSWER);
+        }
+    }
+
+    fn fulfil(&mut self, ui: &Ui, wish: Wish) {
+        let refused = match wish {
+            Wish::Restart => {
+                self.end.restart();
+                None
+            }
+            Wish::SaveTable(span) => {
+                let history = self.recorded.clone();
+                self.export("csv", move |to| history.write_csv(span, to).map(|_| ()))
+            }
+            Wish::SavePicture(span) => {
+                let target = self.session.target().clone();
+                let caption = format!(
+                    "{} · {}: {}",
+                    view_model::history::span_in_words(span),
+                    target.name,
+                    view_model::target::in_words(&target)
+                );
+                let picture = history::Picture {
+                    history: self.recorded.clone(),
+                    span,
+                    target,
+                    ceiling_dbtp: view_model::history::ceiling(&self.params),
+                    theme: ui.ctx().theme(),
+                    caption,
+                };
+                self.export("png", move |to| to.write_all(&picture.png()?))
+            }
+            Wish::Keep(window) => self.change_kept(move |path| {
+                let words = format!("“{}” is kept in {}.", window.name, path.display());
+                Outcome::changed(user_windows::keep(path, window), words)
+            }),
+            Wish::Forget(name) => self.change_kept(move |path| {
+                let words = format!("“{name}” is no longer kept in {}.", path.display());
+                Outcome::changed(user_windows::forget(path, &name), words)
+            }),
+        };
+        if refused.is_some() {
+            self.said = refused;
+        }
+    }
+
+    /// Writes a new file into the folder of exports. Returns what is to be said if that cannot even begin.
+    fn export(
+        &mut self,
+        extension: &'static str,
+        write: impl FnOnce(&mut BufWriter<File>) -> io::Result<()> + Send + 'static,
+    ) -> Option<String> {
+        let Some(folder) = self.files.exports.clone() else {
+            return Some("Nothing was written: the system names no documents and no home folder. Set one up for this user.".into());
+        };
+        self.errands.begin(move || {
+            let name = format!("Loudness {}", export::stamp(SystemTime::now()));
+            match export::save(&folder, &name, extension, write) {
+                Ok(path) => Outcome::said(format!("Saved as {}", path.display())),
+                Err(error) => Outcome::said(error.to_string()),
+            }
+        })
+    }
+
+    fn change_kept(
+        &mut self,
+        change: impl FnOnce(&Path) -> Outcome + Send + 'static,
+    ) -> Option<String> {
+        let Some(path) = self.files.windows.clone() else {
+            return Some("The window stays in this session only: the system names no folder for settings. Set up a home folder for this user.".into());
+        };
+        self.errands.begin(move || change(&path))
+    }
+
+    /// Takes in what came of errands, and reads the user's windows before the first frame.
+    fn follow_errands(&mut self) {
+        if let (None, Some(path)) = (&self.kept, self.files.windows.clone()) {
+            self.kept = Some(Vec::new());
+            self.said = self
+                .errands
+                .begin(move || Outcome::loaded(user_windows::load(&path)));
+        }
+        for outcome in self.errands.done() {
+            if outcome.said.is_some() {
+                self.said = outcome.said;
+            }
+            if outcome.windows.is_some() {
+                self.kept = outcome.windows;
+            }
+        }
+    }
+
+    /// Takes over a session that the host has loaded or a menu has changed.
+    fn follow_session(&mut self, ctx: &egui::Context) {
+        let epoch = Some(self.params.session.epoch());
+        if self.epoch == epoch {
+            return;
+        }
+        self.session = self.params.session.get();
+        self.epoch = epoch;
+        ctx.set_zoom_factor(self.session.zoom);
+        ctx.set_theme(match self.session.theme {
+            ThemeChoice::Dark => egui::Theme::Dark,
+            ThemeChoice::Light => egui::Theme::Light,
+        });
+    }
+}

@@ -1,0 +1,277 @@
+//! The four bands and the balance.
+
+use crate::editor::number::{fixed, frequency, with_unit};
+use crestline_core::handover::{Column, Point, Snapshot, TapState};
+use crestline_core::measure::{BAND_COUNT, mid_band_hz};
+
+/// The history's columns of the four bands' reductions, low to high.
+pub const COLUMNS: [Column; 4] = [
+    Column::ReductionLow,
+    Column::ReductionLowMid,
+    Column::ReductionHighMid,
+    Column::ReductionHigh,
+];
+
+/// Distortion below this is not told apart, dB.
+const LEAST_DISTORTION_DB: f64 = -90.0;
+
+/// What a band pays now; `None` while not known.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Paid {
+    /// How far it is turned down, dB, positive.
+    pub reduction_db: Option<f64>,
+    /// Distortion added, dB re the band's level.
+    pub distortion_db: Option<f64>,
+}
+
+impl Paid {
+    /// Both as written: reduction as a negative gain.
+    pub fn written(&self) -> [String; 2] {
+        let gain = self.reduction_db.map(|reduction| -reduction);
+        let distortion = match self.distortion_db {
+            // Rounding of samples lies about there.
+            Some(db) if db < LEAST_DISTORTION_DB => "none".into(),
+            distortion => with_unit(distortion, 0, "dB"),
+        };
+        [with_unit(gain, 1, "dB"), distortion]
+    }
+}
+
+/// What the four bands pay, low to high, as means of the last 3 s: in the output of the chain, or before the input where a tap tells.
+pub fn paid(snapshot: &Snapshot, tap: bool) -> [Paid; 4] {
+    let reduction = if tap {
+        &snapshot.tap.reduction
+    } else {
+        &snapshot.output_reduction
+    };
+    reduction.bands.map(|band| Paid {
+        reduction_db: band.reduction.mean_3s_db.map(f64::from),
+        distortion_db: band.distortion.mean_3s_db.map(f64::from),
+    })
+}
+
+/// How the before tap fares, in words; where it is aligned, by how much the side-chain is earlier.
+pub fn tap_in_words(snapshot: &Snapshot) -> String {
+    let tap = &snapshot.tap;
+    match tap.state {
+        TapState::Off => "before tap: off".into(),
+        TapState::NoSideChain => "before tap: no side-chain".into(),
+        TapState::Listening => "before tap: listening".into(),
+        TapState::NotRelated => "before tap: not related".into(),
+        TapState::Aligned => {
+            let ms = f64::from(tap.delay_frames) * 1000.0 / snapshot.sample_rate_hz.max(1.0);
+            let name = if tap.inverted { "inverted" } else { "before" };
+            let ms = with_unit(Some(ms), 1, "ms");
+            format!("{name} tap: {} samples, {ms}", tap.delay_frames)
+        }
+    }
+}
+
+/// What the bands are called, by their crossovers.
+pub fn names(crossovers_hz: [f64; 3]) -> [String; 4] {
+    let [low, mid, high] = crossovers_hz.map(short);
+    [
+        format!("below {low}"),
+        format!("{low} – {mid}"),
+        format!("{mid} – {high}"),
+        format!("above {high}"),
+    ]
+}
+
+/// A frequency where there is little room: `120`, `1 k`, `6.3 k`.
+fn short(hz: f64) -> String {
+    if hz < 999.5 {
+        fixed(Some(hz), 0)
+    } else {
+        format!(
+            "{}\u{a0}k",
+            fixed(Some(hz / 1000.0), 1).trim_end_matches(".0")
+        )
+    }
+}
+
+/// How far along the audible range a frequency lies, octave by octave.
+pub fn share_of(hz: f64) -> f32 {
+    let [low, high] = [mid_band_hz(0), mid_band_hz(BAND_COUNT - 1)];
+    ((hz / low).log2() / (high / low).log2()) as f32
+}
+
+/// Levels fall back at this rate, dB/s, so that they can be read.
+const FALL_DB_PER_S: f32 = 24.0;
+/// What cannot be seen anyway, dBFS.
+const UNSEEN_DB: f32 = -200.0;
+
+/// Peak levels that rise at once and fall slowly, along with the audio and not with the clock.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Held {
+    levels_db: [Option<f32>; 4],
+    /// Frames measured when they were last brought up to date.
+    frames: u64,
+}
+
+impl Held {
+    /// Takes in what was told last; returns what is to be shown.
+    pub fn follow(&mut self, snapshot: &Snapshot) -> [Option<f32>; 4] {
+        let frames = snapshot.input.readings.frames;
+        if frames != self.frames {
+            let passed = frames.saturating_sub(self.frames) as f64;
+            let fall = FALL_DB_PER_S * (passed / snapshot.sample_rate_hz.max(1.0)) as f32;
+            for (held, level) in self
+                .levels_db
+                .iter_mut()
+                .zip(snapshot.activity.band_level_db)
+            {
+                let fallen = held.unwrap_or(UNSEEN_DB) - fall;
+                *held = Some(level.unwrap_or(UNSEEN_DB).max(fallen)).filter(|db| *db > UNSEEN_DB);
+            }
+            self.frames = frames;
+        }
+        self.levels_db
+    }
+}
+
+/// The spectrum of the last 10 s as it enters the bands, in third octaves, dBFS: that of the input, with what push and shelves add
+/// (`gain_db`, by frequency).
+pub fn driven_spectrum(
+    snapshot: &Snapshot,
+    gain_db: impl Fn(f64) -> f64,
+) -> [Option<f32>; BAND_COUNT] {
+    let mut spectrum = snapshot.input.balance.last_10s_db;
+    for (index, band) in spectrum.iter_mut().enumerate() {
+        *band = band.map(|db| db + gain_db(mid_band_hz(index)) as f32);
+    }
+    spectrum
+}
+
+/// The balance as curves of (share across, dB against the signal's own loudness), broken where a band is not known.
+pub fn balance_curve(point: &Point) -> Vec<Vec<(f32, f32)>> {
+    let Some(loudness) = point.readings.integrated_lufs else {
+        return Vec::new();
+    };
+    let mut runs = vec![Vec::new()];
+    for (index, band) in point.balance.long_term_db.iter().enumerate() {
+        match (band, runs.last_mut()) {
+            (Some(db), Some(run)) => run.push((share_of(mid_band_hz(index)), db - loudness as f32)),
+            _ => runs.push(Vec::new()),
+        }
+    }
+    runs.retain(|run| run.len() > 1);
+    runs
+}
+
+/// The balance of the third octave at a share of the audible range, in words.
+pub fn balance_in_words(snapshot: &Snapshot, share: f32) -> String {
+    #[expect(clippy::cast_sign_loss, reason = "a share is not negative")]
+    let index = (share.clamp(0.0, 1.0) * (BAND_COUNT - 1) as f32).round() as usize;
+    let of = |point: &Point| {
+        let band = point.balance.long_term_db.get(index).copied().flatten();
+        let loudness = point.readings.integrated_lufs;
+        let level = band
+            .zip(loudness)
+            .map(|(db, loudness)| f64::from(db) - loudness);
+        fixed(level, 1)
+    };
+    format!(
+        "{}: input {}, output {} dB.",
+        frequency(mid_band_hz(index)),
+        of(&snapshot.input),
+        of(&snapshot.output)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bands_are_named_by_their_crossovers() {
+        let names = names([120.0, 1_000.0, 6_000.0]);
+        assert_eq!(names[0], "below 120");
+        assert_eq!(names[1], "120 – 1\u{a0}k");
+        assert_eq!(names[3], "above 6\u{a0}k");
+    }
+
+    #[test]
+    fn what_is_not_known_is_a_dash() {
+        assert_eq!(Paid::default().written(), ["—", "—"]);
+        let paid = Paid {
+            reduction_db: Some(2.94),
+            distortion_db: Some(-31.2),
+        };
+        let pure = Paid {
+            distortion_db: Some(-123.4),
+            ..Paid::default()
+        };
+        assert_eq!(pure.written()[1], "none");
+        assert_eq!(paid.written(), ["−2.9\u{a0}dB", "−31\u{a0}dB"]);
+    }
+
+    #[test]
+    fn the_tap_is_told_in_words() {
+        let mut snapshot = Snapshot {
+            sample_rate_hz: 48_000.0,
+            ..Snapshot::default()
+        };
+        assert_eq!(tap_in_words(&snapshot), "before tap: off");
+        snapshot.tap.state = TapState::Aligned;
+        snapshot.tap.delay_frames = 480;
+        snapshot.tap.inverted = true;
+        assert_eq!(
+            tap_in_words(&snapshot),
+            "inverted tap: 480 samples, 10.0\u{a0}ms"
+        );
+        snapshot.tap.reduction.bands[1].reduction.mean_3s_db = Some(2.0);
+        assert_eq!(paid(&snapshot, true)[1].reduction_db, Some(2.0));
+        assert_eq!(paid(&snapshot, false)[1].reduction_db, None);
+    }
+
+    #[test]
+    fn a_level_rises_at_once_and_falls_with_the_audio() {
+        let mut held = Held::default();
+        let mut snapshot = Snapshot {
+            sample_rate_hz: 48_000.0,
+            ..Snapshot::default()
+        };
+        snapshot.input.readings.frames = 480;
+        snapshot.activity.band_level_db[1] = Some(-10.0);
+        assert_eq!(held.follow(&snapshot), [None, Some(-10.0), None, None]);
+        snapshot.activity.band_level_db[1] = Some(-50.0);
+        assert_eq!(
+            held.follow(&snapshot)[1],
+            Some(-10.0),
+            "no audio has passed"
+        );
+        snapshot.input.readings.frames += 24_000;
+        assert_eq!(held.follow(&snapshot)[1], Some(-22.0));
+        snapshot.activity.band_level_db[1] = None;
+        snapshot.input.readings.frames += 480_000;
+        assert_eq!(held.follow(&snapshot), [None; 4]);
+    }
+
+    #[test]
+    fn the_spectrum_that_enters_the_bands_has_push_and_shelves_in_it() {
+        let mut snapshot = Snapshot::default();
+        snapshot.input.balance.last_10s_db[17] = Some(-30.0);
+        let driven = driven_spectrum(&snapshot, |hz| if hz > 900.0 { 4.5 } else { 1.0 });
+        assert_eq!(driven[17], Some(-25.5));
+        assert_eq!(driven[16], None);
+    }
+
+    #[test]
+    fn the_balance_is_broken_where_it_is_not_known() {
+        let mut point = Point::default();
+        point.balance.long_term_db[3..6].fill(Some(-20.0));
+        point.balance.long_term_db[10..14].fill(Some(-30.0));
+        assert!(balance_curve(&point).is_empty());
+        point.readings.integrated_lufs = Some(-16.0);
+        let runs = balance_curve(&point);
+        assert_eq!(runs.iter().map(Vec::len).collect::<Vec<_>>(), [3, 4]);
+        assert!((runs[0][0].1 + 4.0).abs() < 1e-4);
+        let snapshot = Snapshot {
+            input: point,
+            ..Snapshot::default()
+        };
+        let words = balance_in_words(&snapshot, share_of(mid_band_hz(4)));
+        assert_eq!(words, "50\u{a0}Hz: input −4.0, output — dB.");
+    }
+}

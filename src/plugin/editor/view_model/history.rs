@@ -1,0 +1,169 @@
+//! The history strip: which curves, in which range, and its values in words.
+
+use crate::editor::number::{clock, fixed, level, with_unit};
+use crate::editor::theme::Signal;
+use crate::editor::view_model::axis::Axis;
+use crate::editor::view_model::bands::COLUMNS;
+use crate::params::CrestlineParams;
+use crestline_core::handover::Column;
+use crestline_core::session::{Pixel, Recorded, Span, Trace};
+
+/// One curve of the strip.
+#[derive(Clone, Copy, Debug)]
+pub struct Curve {
+    /// What it shows.
+    pub column: Column,
+    /// Whose hue it has.
+    pub signal: Signal,
+    /// Its width, points.
+    pub width: f32,
+}
+
+/// The curves, in the order they are drawn.
+pub const CURVES: [Curve; 2] = [
+    Curve {
+        column: Column::ShortTermInput,
+        signal: Signal::Input,
+        width: 1.25,
+    },
+    Curve {
+        column: Column::ShortTermOutput,
+        signal: Signal::Output,
+        width: 1.75,
+    },
+];
+
+/// The scale of the PLR, at the right.
+pub const PLR: Axis = Axis::new([0.0, 24.0], 8.0, 24.0);
+
+/// Loudness below this is not worth room, LUFS.
+const FLOOR_LUFS: f64 = -42.0;
+
+/// The range of what the curves show.
+pub fn extent(traces: &[Trace]) -> Option<[f64; 2]> {
+    let values = traces
+        .iter()
+        .flat_map(|trace| &trace.pixels)
+        .filter_map(|pixel| match *pixel {
+            Pixel::Values { last, .. } => Some(f64::from(last)),
+            _ => None,
+        });
+    let range = values.fold(None, |range: Option<[f64; 2]>, value| {
+        let [low, high] = range.unwrap_or([value; 2]);
+        Some([low.min(value), high.max(value)])
+    });
+    // Reduction hangs from the top: loudness leaves it some room.
+    range.map(|[low, high]| [low.max(FLOOR_LUFS).min(high - 1.0), high + 4.0])
+}
+
+/// True peak that counts as passed: the limiter's ceiling, or full scale without it.
+pub fn ceiling(params: &CrestlineParams) -> f64 {
+    if params.limiter.on.value() {
+        params.limiter.ceiling.value().into()
+    } else {
+        0.0
+    }
+}
+
+/// A stretch of time as it is written.
+pub fn span_in_words(span: Span) -> String {
+    format!(
+        "{} to {}",
+        clock(Some(span.start_s)),
+        clock(Some(span.end_s))
+    )
+}
+
+/// Everything that was measured at a moment, in four lines.
+pub fn values_in_words(time_s: f64, recorded: &Recorded) -> Vec<String> {
+    let value = |column: Column| {
+        let value = recorded.point.get(column).map(f64::from);
+        if matches!(column.unit(), "LUFS" | "dBTP") {
+            level(value)
+        } else {
+            value
+        }
+    };
+    let written = |column: Column| with_unit(value(column), 1, column.unit());
+    let three = |columns: [Column; 3]| {
+        let [input, clean, output] = columns;
+        format!(
+            "input {}  clean {}  output {}",
+            fixed(value(input), 1),
+            fixed(value(clean), 1),
+            written(output)
+        )
+    };
+    let song = value(Column::SongPosition)
+        .map(|song| format!("   song {}", clock(Some(song))))
+        .unwrap_or_default();
+    let stopped = if value(Column::Playing).is_some_and(|playing| playing < 0.5) {
+        "   stopped"
+    } else {
+        ""
+    };
+    let bands = COLUMNS
+        .map(|column| fixed(value(column).map(|reduction| -reduction), 1))
+        .join(" ");
+    vec![
+        format!("{}{song}{stopped}", clock(Some(time_s))),
+        format!(
+            "loudness  {}   momentary {}",
+            three([
+                Column::ShortTermInput,
+                Column::ShortTermClean,
+                Column::ShortTermOutput
+            ]),
+            written(Column::MomentaryOutput)
+        ),
+        format!(
+            "PLR  {}   microdynamics  {}",
+            three([Column::PlrInput, Column::PlrClean, Column::PlrOutput]),
+            three([Column::LdrInput, Column::LdrClean, Column::LdrOutput])
+        ),
+        format!(
+            "true peak {}   limiter  clean {}  output {}   bands {bands} dB   distortion {}",
+            written(Column::TruePeakOutput),
+            fixed(value(Column::CleanLimiterGain), 1),
+            written(Column::OutputLimiterGain),
+            written(Column::Distortion)
+        ),
+    ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quiet_ends_do_not_squeeze_the_song() {
+        let value = |last| Pixel::Values {
+            min: last,
+            max: last,
+            last,
+        };
+        let trace = Trace {
+            pixels: vec![value(-70.0), Pixel::Unknown, value(-10.0)],
+            ..Trace::default()
+        };
+        assert_eq!(extent(&[trace]), Some([-42.0, -6.0]));
+        assert_eq!(extent(&[Trace::default()]), None);
+    }
+
+    #[test]
+    fn without_the_limiter_full_scale_counts() {
+        let params = CrestlineParams::default();
+        assert!(ceiling(&params).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_stretch_is_told_by_the_clock() {
+        assert_eq!(
+            span_in_words(Span {
+                start_s: 12.3,
+                end_s: 75.0
+            }),
+            "0:12 to 1:15"
+        );
+    }
+}

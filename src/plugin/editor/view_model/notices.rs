@@ -1,0 +1,94 @@
+//! What has to be said in words while listening.
+
+use crate::editor::number;
+use crate::params::ListenChoice;
+use crestline_core::handover::Snapshot;
+
+/// Always in sight.
+pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.";
+
+/// A difference that is worth a word when listening is not matched, dB.
+const JUMP_DB: f64 = 3.0;
+
+/// What the host records, where that is not the output; `None` while it is.
+pub fn recorded(listen: ListenChoice, bypass: bool) -> Option<&'static str> {
+    match (bypass, listen) {
+        (true, _) => Some("Bypassed: the host hears and records the input."),
+        (false, ListenChoice::Output) => None,
+        (false, ListenChoice::Clean) => {
+            Some("The host records what is heard: clean, not the output.")
+        }
+        (false, ListenChoice::Input) => {
+            Some("The host records what is heard: the input, not the output.")
+        }
+        (false, ListenChoice::Residue) => {
+            Some("The host records what is heard: the residue, not the output.")
+        }
+    }
+}
+
+/// How much louder another source is than the one heard, where that is a jump to be warned of and nothing matches the levels.
+pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<String> {
+    if matched {
+        return None;
+    }
+    let sources = [
+        (ListenChoice::Output, "Output", &snapshot.output),
+        (ListenChoice::Clean, "Clean", &snapshot.clean),
+        (ListenChoice::Input, "Input", &snapshot.input),
+    ];
+    let (_, _, heard) = sources.iter().find(|(choice, ..)| *choice == listen)?;
+    let heard = heard.readings.gated_10s_lufs?;
+    let (louder, by) = sources
+        .iter()
+        .filter_map(|(_, name, point)| Some((*name, point.readings.gated_10s_lufs? - heard)))
+        .max_by(|one, other| one.1.total_cmp(&other.1))?;
+    (by > JUMP_DB).then(|| format!("{louder} is {} LU louder.", number::fixed(Some(by), 1)))
+}
+
+/// Gain at which each signal (output, clean, input) is or would be heard, as a button shows it; empty where it is none.
+pub fn gain(db: f32) -> String {
+    if db > -0.05 {
+        String::new()
+    } else {
+        number::fixed(Some(db.into()), 1)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn playing() -> Snapshot {
+        let mut snapshot = Snapshot::default();
+        snapshot.input.readings.gated_10s_lufs = Some(-16.0);
+        snapshot.clean.readings.gated_10s_lufs = Some(-10.4);
+        snapshot.output.readings.gated_10s_lufs = Some(-10.0);
+        snapshot
+    }
+
+    #[test]
+    fn only_the_output_needs_no_word() {
+        assert_eq!(recorded(ListenChoice::Output, false), None);
+        assert!(
+            recorded(ListenChoice::Output, true)
+                .unwrap()
+                .contains("input")
+        );
+        assert!(
+            recorded(ListenChoice::Residue, false)
+                .unwrap()
+                .contains("residue")
+        );
+    }
+
+    #[test]
+    fn a_jump_upwards_is_told_unless_levels_are_matched() {
+        let snapshot = playing();
+        let told = jump(&snapshot, ListenChoice::Input, false).unwrap();
+        assert!(told.contains("Output is 6.0 LU louder."), "{told}");
+        assert_eq!(jump(&snapshot, ListenChoice::Input, true), None);
+        assert_eq!(jump(&snapshot, ListenChoice::Output, false), None);
+        assert_eq!(jump(&Snapshot::default(), ListenChoice::Input, false), None);
+    }
+}

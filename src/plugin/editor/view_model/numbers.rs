@@ -1,0 +1,315 @@
+//! The table of numbers: one row a measure, one column a signal.
+
+use crate::editor::number;
+use crestline_core::handover::Snapshot;
+use crestline_core::measure::{AES17_OFFSET_DB, Readings};
+use crestline_core::session::turn_down;
+
+/// One measure: how it is called, explained, written and read.
+struct Measure {
+    name: &'static str,
+    unit: &'static str,
+    decimals: usize,
+    tip: &'static str,
+    value: fn(&Readings) -> Option<f64>,
+}
+
+/// The rows from the most to the least wanted: a small window shows the first ones.
+const MEASURES: [Measure; 13] = [
+    Measure {
+        name: "momentary",
+        unit: "LUFS",
+        decimals: 1,
+        tip: "Loudness of the last 0.4 s.",
+        value: |r| r.momentary_lufs,
+    },
+    Measure {
+        name: "short-term",
+        unit: "LUFS",
+        decimals: 1,
+        tip: "Loudness of the last 3 s.",
+        value: |r| r.short_term_lufs,
+    },
+    Measure {
+        name: "integrated",
+        unit: "LUFS",
+        decimals: 1,
+        tip: "Loudness of everything since the last restart, without its quiet parts.",
+        value: |r| r.integrated_lufs,
+    },
+    Measure {
+        name: "range",
+        unit: "LU",
+        decimals: 1,
+        tip: "Loudness range: from the quiet to the loud parts of the song; it needs a minute to settle.",
+        value: |r| r.loudness_range_lu,
+    },
+    Measure {
+        name: "true peak",
+        unit: "dBTP",
+        decimals: 1,
+        tip: "Highest peak so far, also between the samples.",
+        value: |r| r.true_peak_dbtp,
+    },
+    Measure {
+        name: "PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "Peak-to-loudness ratio: true peak less integrated loudness.",
+        value: |r| r.plr_db,
+    },
+    Measure {
+        name: "lowest PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "Lowest short-term PLR so far: how squashed the densest 3 s are.",
+        value: |r| r.short_term_plr_min_db,
+    },
+    Measure {
+        name: "microdynamics",
+        unit: "dB",
+        decimals: 1,
+        tip: "How far the beat stands out of its surroundings (LDR); it falls when limiting softens the beat.",
+        value: |r| r.ldr_db,
+    },
+    Measure {
+        name: "RMS",
+        unit: "dBFS",
+        decimals: 1,
+        tip: "RMS of the last 3 s; a full-scale square wave reads 0.",
+        value: |r| r.rms_3s_dbfs,
+    },
+    Measure {
+        name: "crest",
+        unit: "dB",
+        decimals: 1,
+        tip: "Crest factor: highest sample so far less RMS of everything so far.",
+        value: |r| r.crest_factor_db,
+    },
+    Measure {
+        name: "clipped runs",
+        unit: "",
+        decimals: 0,
+        tip: "Times that three or more samples in a row stood at full scale.",
+        value: |r| (r.frames > 0).then_some(r.clipped_runs as f64),
+    },
+    Measure {
+        name: "short-term PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "True peak of the last 3 s less their loudness.",
+        value: |r| r.short_term_plr_db,
+    },
+    Measure {
+        name: "RMS AES17",
+        unit: "dBFS",
+        decimals: 1,
+        tip: "RMS of the last 3 s after AES17; a full-scale sine reads 0.",
+        value: |r| r.rms_3s_dbfs.map(|rms| rms + AES17_OFFSET_DB),
+    },
+];
+/// The rows of the turn-down stand before this one.
+const AFTER_TURN_DOWN: &str = "RMS";
+
+/// One row as it is written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// What is measured.
+    pub name: &'static str,
+    /// Its unit; empty for a count.
+    pub unit: String,
+    /// One sentence on it.
+    pub tip: &'static str,
+    /// Input, clean, output.
+    pub cells: [String; 3],
+    /// Output less input, with its sign.
+    pub change: String,
+    /// False while the value cannot be relied on.
+    pub settled: bool,
+}
+
+impl Row {
+    /// The row as one sentence, for screen readers.
+    pub fn spoken(&self) -> String {
+        let [input, clean, output] = &self.cells;
+        let unsettled = if self.settled {
+            ""
+        } else {
+            ", not settled yet"
+        };
+        format!(
+            "{}: input {input}, clean {clean}, output {output} {}, change {}{unsettled}",
+            self.name, self.unit, self.change
+        )
+    }
+}
+
+/// All rows, from the most to the least wanted. `playback_lufs` is the loudness to which playback is levelled.
+pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
+    let points = [&snapshot.input, &snapshot.clean, &snapshot.output].map(|point| &point.readings);
+    let mut rows = Vec::with_capacity(MEASURES.len() + 2);
+    for measure in &MEASURES {
+        if measure.name == AFTER_TURN_DOWN {
+            rows.extend(turned_down(&points, playback_lufs));
+        }
+        let mut values = points.map(measure.value);
+        if ["LUFS", "dBTP", "dBFS"].contains(&measure.unit) {
+            values = values.map(number::level);
+        }
+        rows.push(Row {
+            name: measure.name,
+            unit: measure.unit.into(),
+            tip: measure.tip,
+            cells: values.map(|value| number::fixed(value, measure.decimals)),
+            change: number::signed(change(values), measure.decimals),
+            settled: measure.name != "range"
+                || values.iter().all(Option::is_none)
+                || points.iter().all(|r| r.loudness_range_settled),
+        });
+    }
+    rows
+}
+
+fn change([input, _, output]: [Option<f64>; 3]) -> Option<f64> {
+    output.zip(input).map(|(output, input)| output - input)
+}
+
+/// What playback levelled to one loudness does, and what it leaves.
+fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
+    let turned = points.map(|r| turn_down(playback_lufs, r.integrated_lufs, r.true_peak_dbtp));
+    let gains = turned.map(|turned| turned.map(|turned| turned.gain_db));
+    let left = turned.map(|turned| turned.map(|turned| turned.plr_db));
+    let level = number::fixed(Some(playback_lufs), 0);
+    [
+        Row {
+            name: "turn-down",
+            unit: format!("dB, to {level}"),
+            tip: "What playback levelled to that loudness does to the level; the loudness is set in the settings, and −14 LUFS is common practice.",
+            cells: gains.map(|gain| number::signed(gain, 1)),
+            change: number::signed(change(gains), 1),
+            settled: true,
+        },
+        Row {
+            name: "PLR then",
+            unit: "dB".into(),
+            tip: "PLR that remains after the turn-down: turning down does not bring back what was pushed away.",
+            cells: left.map(|plr| number::fixed(plr, 1)),
+            change: number::signed(change(left), 1),
+            settled: true,
+        },
+    ]
+}
+
+/// The table as tab-separated text, as spreadsheets read it: plain minus signs, empty cells for what is not known.
+pub fn as_text(rows: &[Row]) -> String {
+    let mut text = String::from("measure\tunit\tinput\tclean\toutput\tchange\n");
+    for row in rows {
+        let unit = if row.settled {
+            row.unit.clone()
+        } else {
+            format!("{} (not settled)", row.unit)
+        };
+        let [input, clean, output] = &row.cells;
+        let cells = [row.name, &unit, input, clean, output, &row.change];
+        let line = cells.join("\t").replace('−', "-").replace(number::NONE, "");
+        text.push_str(&line);
+        text.push('\n');
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn played() -> Snapshot {
+        let mut snapshot = Snapshot::default();
+        for (point, level) in [
+            (&mut snapshot.input, -16.4),
+            (&mut snapshot.clean, -10.4),
+            (&mut snapshot.output, -10.0),
+        ] {
+            point.readings.frames = 48_000;
+            point.readings.integrated_lufs = Some(level);
+            point.readings.loudness_range_lu = Some(2.9);
+            point.readings.rms_3s_dbfs = Some(-20.0);
+        }
+        snapshot
+    }
+
+    fn row<'a>(rows: &'a [Row], name: &str) -> &'a Row {
+        rows.iter().find(|row| row.name == name).unwrap()
+    }
+
+    #[test]
+    fn what_is_not_known_is_a_dash_in_every_column() {
+        for row in rows(&Snapshot::default(), -14.0) {
+            assert_eq!(row.cells, ["—"; 3], "{}", row.name);
+            assert_eq!(row.change, "—", "{}", row.name);
+        }
+    }
+
+    #[test]
+    fn a_row_has_its_three_values_and_the_change() {
+        let rows = rows(&played(), -14.0);
+        let integrated = row(&rows, "integrated");
+        assert_eq!(integrated.cells, ["−16.4", "−10.4", "−10.0"]);
+        assert_eq!(integrated.change, "+6.4");
+        assert_eq!(integrated.unit, "LUFS");
+        assert_eq!(row(&rows, "clipped runs").cells, ["0"; 3]);
+        assert_eq!(row(&rows, "PLR").cells, ["—"; 3]);
+    }
+
+    /// AES17 6.3 takes a full-scale sine as reference, which lies 20·log10(√2) dB lower than a square wave.
+    #[test]
+    fn the_aes17_row_reads_three_decibels_more() {
+        let rows = rows(&played(), -14.0);
+        assert_eq!(row(&rows, "RMS").cells[0], "−20.0");
+        assert_eq!(row(&rows, "RMS AES17").cells[0], "−17.0");
+    }
+
+    /// EBU R 128: the loudness range is not to be relied on within the first minute.
+    #[test]
+    fn the_range_is_flagged_until_it_has_settled() {
+        assert!(
+            row(&rows(&Snapshot::default(), -14.0), "range").settled,
+            "a dash is not a value"
+        );
+        let mut snapshot = played();
+        assert!(!row(&rows(&snapshot, -14.0), "range").settled);
+        assert!(row(&rows(&snapshot, -14.0), "integrated").settled);
+        for point in [
+            &mut snapshot.input,
+            &mut snapshot.clean,
+            &mut snapshot.output,
+        ] {
+            point.readings.loudness_range_settled = true;
+        }
+        assert!(row(&rows(&snapshot, -14.0), "range").settled);
+    }
+
+    /// A loud master comes down to the level; a quiet one comes up, but only until its peaks are at −1 dBTP (AES TD1008).
+    #[test]
+    fn the_turn_down_is_told_for_each_signal_with_the_plr_it_leaves() {
+        let mut snapshot = played();
+        snapshot.input.readings.true_peak_dbtp = Some(-2.0);
+        snapshot.output.readings.true_peak_dbtp = Some(-1.0);
+        let rows = rows(&snapshot, -14.0);
+        assert_eq!(row(&rows, "turn-down").cells, ["+1.0", "—", "−4.0"]);
+        assert_eq!(row(&rows, "turn-down").unit, "dB, to −14");
+        assert_eq!(row(&rows, "PLR then").cells, ["14.4", "—", "9.0"]);
+        assert_eq!(row(&rows, "PLR then").change, "−5.4");
+    }
+
+    #[test]
+    fn the_copy_is_read_by_spreadsheets() {
+        let text = as_text(&rows(&played(), -14.0));
+        let line = text
+            .lines()
+            .find(|line| line.starts_with("integrated"))
+            .unwrap();
+        assert_eq!(line, "integrated\tLUFS\t-16.4\t-10.4\t-10.0\t+6.4");
+        assert!(text.contains("PLR\tdB\t\t\t\t\n"));
+        assert!(text.contains("range\tLU (not settled)\t2.9"));
+    }
+}

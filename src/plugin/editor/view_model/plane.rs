@@ -1,0 +1,175 @@
+//! The plane: loudness across, PLR or microdynamics up.
+
+use crate::editor::theme::Signal;
+use crestline_core::handover::{Column, Snapshot};
+use crestline_core::session::{Pixel, PlaneMode, TargetWindow, Trace};
+
+/// How long the trail is, seconds.
+pub const TRAIL_S: f64 = 60.0;
+/// Points of the trail: two a second.
+pub const TRAIL_POINTS: usize = 120;
+
+/// A place on the plane, in loudness and decibels up.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Place {
+    /// Short-term loudness, LUFS.
+    pub lufs: f64,
+    /// Short-term PLR or microdynamics, dB.
+    pub up_db: f64,
+}
+
+/// Where a signal is now.
+pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place> {
+    let readings = match signal {
+        Signal::Input => &snapshot.input.readings,
+        Signal::Clean => &snapshot.clean.readings,
+        Signal::Output => &snapshot.output.readings,
+        Signal::Reference => return None,
+    };
+    let up_db = match mode {
+        PlaneMode::Plr => readings.short_term_plr_db,
+        PlaneMode::Microdynamics => readings.ldr_10s_db,
+    };
+    Some(Place {
+        lufs: readings.short_term_lufs?,
+        up_db: up_db?,
+    })
+}
+
+/// The columns of the history that a signal's trail is made of: across, and up.
+pub fn columns(signal: Signal, mode: PlaneMode) -> Option<[Column; 2]> {
+    Some(match (signal, mode) {
+        (Signal::Input, PlaneMode::Plr) => [Column::ShortTermInput, Column::PlrInput],
+        (Signal::Input, PlaneMode::Microdynamics) => [Column::ShortTermInput, Column::LdrInput],
+        (Signal::Clean, PlaneMode::Plr) => [Column::ShortTermClean, Column::PlrClean],
+        (Signal::Clean, PlaneMode::Microdynamics) => [Column::ShortTermClean, Column::LdrClean],
+        (Signal::Output, PlaneMode::Plr) => [Column::ShortTermOutput, Column::PlrOutput],
+        (Signal::Output, PlaneMode::Microdynamics) => [Column::ShortTermOutput, Column::LdrOutput],
+        (Signal::Reference, _) => return None,
+    })
+}
+
+/// The trail: each place with its age, 1 for a minute ago and 0 for now.
+pub fn trail<'a>(across: &'a Trace, up: &'a Trace) -> impl Iterator<Item = (Place, f32)> + 'a {
+    let last = |pixel: &Pixel| match *pixel {
+        Pixel::Values { last, .. } => Some(f64::from(last)),
+        _ => None,
+    };
+    let count = across.pixels.len().max(1) as f32;
+    across
+        .pixels
+        .iter()
+        .zip(&up.pixels)
+        .enumerate()
+        .filter_map(move |(index, (across, up))| {
+            let place = Place {
+                lufs: last(across)?,
+                up_db: last(up)?,
+            };
+            Some((place, 1.0 - (index + 1) as f32 / count))
+        })
+}
+
+/// What the plane has to show: the range of `places` with some room, and the window.
+pub fn extent(
+    places: impl Iterator<Item = Place>,
+    window: &TargetWindow,
+    mode: PlaneMode,
+) -> Option<[[f64; 2]; 2]> {
+    let all = places.fold(None, |range: Option<[[f64; 2]; 2]>, place| {
+        let [across, up] = range.unwrap_or([[place.lufs; 2], [place.up_db; 2]]);
+        let widened = |[low, high]: [f64; 2], value: f64| [low.min(value), high.max(value)];
+        Some([widened(across, place.lufs), widened(up, place.up_db)])
+    });
+    let [mut across, mut up] = all?;
+    // The window is what one steers for: it is in sight as long as it is not hopelessly far away.
+    let near = |range: [f64; 2], value: f64, reach: f64| {
+        (range[0] - reach..=range[1] + reach).contains(&value)
+    };
+    for limit in [window.loudness_lufs.low, window.loudness_lufs.high]
+        .into_iter()
+        .flatten()
+    {
+        if near(across, limit, 14.0) {
+            across = [across[0].min(limit - 0.8), across[1].max(limit + 0.8)];
+        }
+    }
+    if mode == PlaneMode::Plr {
+        for limit in [window.plr_db.low, window.plr_db.high]
+            .into_iter()
+            .flatten()
+        {
+            if near(up, limit, 8.0) {
+                up = [up[0].min(limit - 0.5), up[1].max(limit + 0.5)];
+            }
+        }
+    }
+    let room = if mode == PlaneMode::Plr { 1.0 } else { 0.4 };
+    Some([
+        [across[0] - 1.0, across[1] + 1.0],
+        [(up[0] - room).max(0.0), up[1] + room],
+    ])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crestline_core::session::rink_floor;
+
+    #[test]
+    fn a_signal_without_a_place_is_not_shown() {
+        let mut snapshot = Snapshot::default();
+        assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Plr), None);
+        snapshot.output.readings.short_term_lufs = Some(-10.0);
+        assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Plr), None);
+        snapshot.output.readings.short_term_plr_db = Some(9.0);
+        snapshot.output.readings.ldr_10s_db = Some(2.5);
+        let at = |up_db| Some(Place { lufs: -10.0, up_db });
+        assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Plr), at(9.0));
+        assert_eq!(
+            now(&snapshot, Signal::Output, PlaneMode::Microdynamics),
+            at(2.5)
+        );
+    }
+
+    #[test]
+    fn the_trail_fades_with_age_and_has_gaps() {
+        let value = |last| Pixel::Values {
+            min: last,
+            max: last,
+            last,
+        };
+        let pixels = vec![value(-12.0), Pixel::Unknown, Pixel::Stopped, value(-10.0)];
+        let across = Trace {
+            pixels,
+            ..Trace::default()
+        };
+        let up = Trace {
+            pixels: vec![value(9.0); 4],
+            ..Trace::default()
+        };
+        let trail: Vec<_> = trail(&across, &up).collect();
+        assert_eq!(trail.len(), 2);
+        assert!((trail[0].1 - 0.75).abs() < 1e-6);
+        assert!(trail[1].1.abs() < 1e-6);
+    }
+
+    #[test]
+    fn the_window_is_kept_in_sight() {
+        let window = rink_floor();
+        let quiet = Place {
+            lufs: -16.0,
+            up_db: 13.0,
+        };
+        let [across, up] = extent([quiet].into_iter(), &window, PlaneMode::Plr).unwrap();
+        assert!(across[0] < -16.0 && across[1] > -9.0);
+        assert!(up[0] < 8.0 && up[1] > 13.0);
+        assert_eq!(extent([].into_iter(), &window, PlaneMode::Plr), None);
+        let far = Place {
+            lufs: -50.0,
+            up_db: 13.0,
+        };
+        let [across, _] = extent([far].into_iter(), &window, PlaneMode::Plr).unwrap();
+        assert!(across[1] < -40.0);
+    }
+}

@@ -1,0 +1,157 @@
+//! The target window in words and as a place on the plane.
+
+use crate::editor::number;
+use crestline_core::measure::Readings;
+use crestline_core::session::{Judgement, Limits, TargetWindow, turn_down};
+
+/// A window's limits in a few words.
+pub fn in_words(window: &TargetWindow) -> String {
+    let mut parts = vec![loudness_in_words(window)];
+    if window.plr_db != Limits::OPEN {
+        parts.push(format!("PLR {}", range(window.plr_db)));
+    }
+    if let Some(ceiling) = window.ceiling_dbtp {
+        parts.push(number::with_unit(Some(ceiling), 1, "dBTP"));
+    }
+    parts.join(" · ")
+}
+
+/// Its loudness alone.
+pub fn loudness_in_words(window: &TargetWindow) -> String {
+    format!("{} LUFS", range(window.loudness_lufs))
+}
+
+fn range(limits: Limits) -> String {
+    let written = |value| number::fixed(Some(value), 1);
+    match (limits.low, limits.high) {
+        (Some(low), Some(high)) => format!("{} … {}", written(low), written(high)),
+        (Some(low), None) => format!("≥ {}", written(low)),
+        (None, Some(high)) => format!("≤ {}", written(high)),
+        (None, None) => "any".into(),
+    }
+}
+
+/// Whether everything lies in the window, `None` while nothing is known.
+#[derive(Clone, Debug, PartialEq)]
+pub struct State {
+    /// `Some(true)`: inside; `Some(false)`: outside; `None`: not known.
+    pub inside: Option<bool>,
+    /// In words: what is off, and by how much.
+    pub words: String,
+}
+
+/// What the window says to the song as measured so far.
+pub fn state(window: &TargetWindow, readings: &Readings) -> State {
+    let verdict = window.judge(readings);
+    let mut off = Vec::new();
+    let mut known = false;
+    let mut add =
+        |judgement: Judgement, limits: Limits, value: Option<f64>, what: &str, unit: &str| {
+            known |= judgement != Judgement::Unknown && limits != Limits::OPEN;
+            let end = match judgement {
+                Judgement::Below => limits.low,
+                Judgement::Above => limits.high,
+                Judgement::In | Judgement::Unknown => return,
+            };
+            let by = value.zip(end).map(|(value, end)| (value - end).abs());
+            off.push(format!(
+                "{what} {} {unit} {}",
+                number::fixed(by, 1),
+                judgement.word()
+            ));
+        };
+    let at_most = |high| Limits { low: None, high };
+    add(
+        verdict.loudness,
+        window.loudness_lufs,
+        readings.integrated_lufs,
+        "loudness",
+        "LU",
+    );
+    add(verdict.plr, window.plr_db, readings.plr_db, "PLR", "dB");
+    add(
+        verdict.true_peak,
+        at_most(window.ceiling_dbtp),
+        readings.true_peak_dbtp,
+        "true peak",
+        "dB",
+    );
+    add(
+        verdict.short_term_max,
+        at_most(window.short_term_max_lufs),
+        readings.short_term_max_lufs,
+        "short-term",
+        "LU",
+    );
+    let inside = known.then_some(off.is_empty());
+    let words = match inside {
+        None => "not measured yet".into(),
+        Some(true) => "in the window".into(),
+        Some(false) => off.join(", "),
+    };
+    State { inside, words }
+}
+
+/// What playback levelled to one loudness does to the song, in words; a dash for what is not known.
+pub fn turn_down_words(playback_lufs: f64, readings: &Readings) -> String {
+    let level = number::fixed(Some(playback_lufs), 0);
+    let turned = turn_down(
+        playback_lufs,
+        readings.integrated_lufs,
+        readings.true_peak_dbtp,
+    );
+    let gain = number::signed(turned.map(|turned| turned.gain_db), 1);
+    format!("levelled to {level} LUFS: {gain} dB")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crestline_core::session::rink_floor;
+
+    fn readings(lufs: f64, peak: f64) -> Readings {
+        Readings {
+            integrated_lufs: Some(lufs),
+            true_peak_dbtp: Some(peak),
+            plr_db: Some(peak - lufs),
+            ..Readings::default()
+        }
+    }
+
+    #[test]
+    fn a_window_is_told_in_words() {
+        assert_eq!(
+            in_words(&rink_floor()),
+            "−11.0 … −9.0 LUFS · PLR 8.0 … 11.0 · −1.0\u{a0}dBTP"
+        );
+    }
+
+    #[test]
+    fn inside_outside_and_unknown_are_words() {
+        let window = rink_floor();
+        assert_eq!(state(&window, &Readings::default()).inside, None);
+        assert_eq!(
+            state(&window, &readings(-10.0, -1.0)).words,
+            "in the window"
+        );
+        let quiet = state(&window, &readings(-14.0, -1.0));
+        assert_eq!(quiet.inside, Some(false));
+        assert_eq!(quiet.words, "loudness 3.0 LU below, PLR 2.0 dB above");
+        assert_eq!(
+            state(&window, &readings(-10.0, 0.5)).words,
+            "true peak 1.5 dB above"
+        );
+    }
+
+    #[test]
+    fn playback_turns_a_loud_song_down() {
+        assert_eq!(
+            turn_down_words(-14.0, &readings(-10.0, -1.0)),
+            "levelled to −14 LUFS: −4.0 dB"
+        );
+        assert_eq!(
+            turn_down_words(-14.0, &Readings::default()),
+            "levelled to −14 LUFS: — dB"
+        );
+    }
+}

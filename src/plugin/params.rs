@@ -1,0 +1,427 @@
+//! The plug-in's parameters: ids, ranges, and what is saved with the host's session.
+//!
+//! Ids are stable for ever: they are what a host's automation and sessions refer to. Never rename one, never use one again.
+
+mod session_cell;
+mod tap_reading;
+mod units;
+
+pub use self::session_cell::SessionCell;
+pub use self::tap_reading::TapReading;
+use self::units::{decibels, hertz, milliseconds, percent, ratio};
+use crestline_core::process::{
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
+    Release, SaturatorSettings, ShelvesSettings, Source,
+};
+use nice_plug::prelude::*;
+
+/// Everything a host can see, automate and save.
+#[derive(Params)]
+pub struct CrestlineParams {
+    /// Passes the input on, delayed by the latency, bit for bit. Measurement goes on.
+    #[id = "bypass"]
+    pub bypass: BoolParam,
+
+    /// Forgets everything measured so far whenever it is switched on.
+    #[id = "restrt"]
+    pub restart: BoolParam,
+
+    /// Restarts the measurement each time the host's transport starts.
+    #[id = "rstply"]
+    pub restart_on_play: BoolParam,
+
+    /// What is heard.
+    #[id = "listen"]
+    pub listen: EnumParam<ListenChoice>,
+
+    /// Turns the louder signals down to the quietest.
+    #[id = "match"]
+    pub matched: BoolParam,
+
+    /// Gain into the chain.
+    #[id = "push"]
+    pub push: FloatParam,
+
+    /// The two shelves.
+    #[nested(group = "Shelves")]
+    pub shelves: ShelvesParams,
+
+    /// Band compression as a whole.
+    #[nested(group = "Bands")]
+    pub bands: BandsParams,
+
+    /// Each band's compressor, low to high.
+    #[nested(array, group = "Band")]
+    pub band: [BandParams; 4],
+
+    /// Saturation of the top few decibels.
+    #[nested(group = "Saturator")]
+    pub saturator: SaturatorParams,
+
+    /// The limiter of both paths.
+    #[nested(group = "Limiter")]
+    pub limiter: LimiterParams,
+
+    /// What the side-chain is taken for.
+    #[nested(group = "Before tap")]
+    pub tap: TapParams,
+
+    /// What is saved beside the parameters. Never touched by the audio thread.
+    #[persist = "session"]
+    pub session: SessionCell,
+}
+
+/// What the listen switch offers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Enum)]
+pub enum ListenChoice {
+    /// What the chain makes.
+    #[id = "output"]
+    Output,
+    /// The same without the saturator.
+    #[id = "clean"]
+    Clean,
+    /// What arrives.
+    #[id = "input"]
+    Input,
+    /// What the chain changed.
+    #[id = "residue"]
+    Residue,
+}
+
+/// Low and high shelf.
+#[derive(Params)]
+pub struct ShelvesParams {
+    /// Gain of the low shelf.
+    #[id = "lowdb"]
+    pub low_gain: FloatParam,
+    /// Corner of the low shelf.
+    #[id = "lowhz"]
+    pub low_corner: FloatParam,
+    /// Gain of the high shelf.
+    #[id = "highdb"]
+    pub high_gain: FloatParam,
+    /// Corner of the high shelf.
+    #[id = "highhz"]
+    pub high_corner: FloatParam,
+}
+
+/// The band compressor's switch and its crossovers.
+#[derive(Params)]
+pub struct BandsParams {
+    /// Whether the bands are compressed at all.
+    #[id = "bands"]
+    pub on: BoolParam,
+    /// Crossover between the low and the low-mid band.
+    #[id = "xlow"]
+    pub low_crossover: FloatParam,
+    /// Crossover between the low-mid and the high-mid band.
+    #[id = "xmid"]
+    pub mid_crossover: FloatParam,
+    /// Crossover between the high-mid and the high band.
+    #[id = "xhigh"]
+    pub high_crossover: FloatParam,
+}
+
+/// One band's compressor.
+#[derive(Params)]
+pub struct BandParams {
+    /// Whether this band is compressed.
+    #[id = "on"]
+    pub on: BoolParam,
+    /// Whether only soloed bands are heard.
+    #[id = "solo"]
+    pub solo: BoolParam,
+    /// Level above which the band is turned down.
+    #[id = "thr"]
+    pub threshold: FloatParam,
+    /// Change of level in for each decibel out, above the threshold.
+    #[id = "ratio"]
+    pub ratio: FloatParam,
+    /// Width of the bend around the threshold.
+    #[id = "knee"]
+    pub knee: FloatParam,
+    /// Time constant of the fall of the gain.
+    #[id = "attack"]
+    pub attack: FloatParam,
+    /// Time constant of its recovery.
+    #[id = "releas"]
+    pub release: FloatParam,
+    /// Gain after compression.
+    #[id = "makeup"]
+    pub makeup: FloatParam,
+}
+
+/// The saturator.
+#[derive(Params)]
+pub struct SaturatorParams {
+    /// Whether the top is bent at all.
+    #[id = "sat"]
+    pub on: BoolParam,
+    /// How far below the ceiling bending begins.
+    #[id = "shldr"]
+    pub shoulder: FloatParam,
+    /// How much sooner positive halves are bent.
+    #[id = "lean"]
+    pub lean: FloatParam,
+    /// Share of the bent signal.
+    #[id = "blend"]
+    pub blend: FloatParam,
+}
+
+/// The limiter of both paths.
+#[derive(Params)]
+pub struct LimiterParams {
+    /// Whether peaks are limited.
+    #[id = "limit"]
+    pub on: BoolParam,
+    /// True peak that the output does not pass.
+    #[id = "ceil"]
+    pub ceiling: FloatParam,
+    /// Whether the release follows the programme.
+    #[id = "relaut"]
+    pub automatic_release: BoolParam,
+    /// Release time when set by hand.
+    #[id = "reltim"]
+    pub release: FloatParam,
+    /// Share of the other channel's reduction that a channel takes over.
+    #[id = "link"]
+    pub link: FloatParam,
+}
+
+/// The comparison of the side-chain with the input.
+#[derive(Params)]
+pub struct TapParams {
+    /// Whether the side-chain carries the signal from before what is in front of the plug-in.
+    #[id = "tap"]
+    pub on: BoolParam,
+    /// Whether the gain at rest of what is in front is found by itself.
+    #[id = "tapaut"]
+    pub automatic_rest: BoolParam,
+    /// Gain at rest when set by hand.
+    #[id = "taprst"]
+    pub rest_gain: FloatParam,
+    /// What the comparison says.
+    #[id = "taprd"]
+    pub reading: FloatParam,
+    /// Where [`reading`](Self::reading) is told what to say.
+    pub told: TapReading,
+}
+
+impl Default for TapParams {
+    fn default() -> Self {
+        let (reading, told) = TapReading::new("Before tap reading");
+        Self {
+            on: BoolParam::new("Side-chain carries the signal from before", false)
+                .non_automatable(),
+            automatic_rest: BoolParam::new("Automatic gain at rest", true).non_automatable(),
+            rest_gain: decibels("Gain at rest", 0.0, -24.0, 24.0).non_automatable(),
+            reading,
+            told,
+        }
+    }
+}
+
+impl Default for CrestlineParams {
+    fn default() -> Self {
+        Self {
+            bypass: BoolParam::new("Bypass", false).make_bypass(),
+            restart: BoolParam::new("Restart measurement", false),
+            restart_on_play: BoolParam::new("Restart when playback starts", false)
+                .non_automatable(),
+            listen: EnumParam::new("Listen", ListenChoice::Output).non_automatable(),
+            matched: BoolParam::new("Matched listening", false).non_automatable(),
+            push: decibels("Push", 0.0, 0.0, 18.0),
+            shelves: ShelvesParams::default(),
+            bands: BandsParams::default(),
+            band: ["Low", "Low-mid", "High-mid", "High"].map(BandParams::new),
+            saturator: SaturatorParams::default(),
+            limiter: LimiterParams::default(),
+            tap: TapParams::default(),
+            session: SessionCell::default(),
+        }
+    }
+}
+
+impl Default for ShelvesParams {
+    fn default() -> Self {
+        let stage = ShelvesSettings::default();
+        Self {
+            low_gain: decibels("Low shelf gain", stage.low_gain_db, -9.0, 9.0),
+            low_corner: hertz("Low shelf corner", stage.low_hz, 40.0, 400.0),
+            high_gain: decibels("High shelf gain", stage.high_gain_db, -9.0, 9.0),
+            high_corner: hertz("High shelf corner", stage.high_hz, 1_500.0, 12_000.0),
+        }
+    }
+}
+
+impl Default for BandsParams {
+    fn default() -> Self {
+        let [low, mid, high] = BandsSettings::default().crossovers_hz;
+        Self {
+            on: BoolParam::new("Bands", false),
+            low_crossover: hertz("Low crossover", low, 40.0, 400.0),
+            mid_crossover: hertz("Mid crossover", mid, 400.0, 3_000.0),
+            high_crossover: hertz("High crossover", high, 3_000.0, 12_000.0),
+        }
+    }
+}
+
+impl BandParams {
+    fn new(band: &str) -> Self {
+        let stage = BandSettings::default();
+        let name = |what: &str| format!("{band} {what}");
+        Self {
+            on: BoolParam::new(name("compressed"), stage.enabled),
+            solo: BoolParam::new(name("solo"), stage.solo),
+            threshold: decibels(&name("threshold"), stage.threshold_db, -60.0, 0.0),
+            ratio: ratio(&name("ratio"), stage.ratio, 1.0, 10.0),
+            knee: decibels(&name("knee"), stage.knee_db, 0.0, 24.0),
+            attack: milliseconds(&name("attack"), stage.attack_ms, 0.1, 200.0),
+            release: milliseconds(&name("release"), stage.release_ms, 5.0, 2_000.0),
+            makeup: decibels(&name("make-up"), stage.makeup_db, -12.0, 12.0),
+        }
+    }
+
+    fn settings(&self) -> BandSettings {
+        BandSettings {
+            enabled: self.on.value(),
+            solo: self.solo.value(),
+            threshold_db: self.threshold.value().into(),
+            ratio: self.ratio.value().into(),
+            knee_db: self.knee.value().into(),
+            attack_ms: self.attack.value().into(),
+            release_ms: self.release.value().into(),
+            makeup_db: self.makeup.value().into(),
+        }
+    }
+}
+
+impl Default for SaturatorParams {
+    fn default() -> Self {
+        let stage = SaturatorSettings::default();
+        Self {
+            on: BoolParam::new("Saturator", stage.enabled),
+            shoulder: decibels("Shoulder", stage.shoulder_db, 0.5, 12.0),
+            lean: percent("Lean", stage.lean_percent),
+            blend: percent("Blend", stage.blend_percent),
+        }
+    }
+}
+
+impl Default for LimiterParams {
+    fn default() -> Self {
+        let stage = LimiterSettings::default();
+        Self {
+            on: BoolParam::new("Limiter", false),
+            ceiling: decibels("Ceiling", stage.ceiling_dbtp, -12.0, 0.0).with_unit(" dBTP"),
+            automatic_release: BoolParam::new("Automatic release", true),
+            release: milliseconds("Release", 100.0, 20.0, 1_000.0),
+            link: percent("Channel link", stage.link_percent),
+        }
+    }
+}
+
+impl CrestlineParams {
+    /// What the stages are set to.
+    ///
+    /// # Realtime Safety
+    /// Yes: atomic loads.
+    pub fn chain_settings(&self) -> ChainSettings {
+        let (shelves, bands, saturator, limiter) =
+            (&self.shelves, &self.bands, &self.saturator, &self.limiter);
+        let ceiling_dbtp = f64::from(limiter.ceiling.value());
+        ChainSettings {
+            push: PushSettings {
+                push_db: self.push.value().into(),
+            },
+            shelves: ShelvesSettings {
+                low_hz: shelves.low_corner.value().into(),
+                low_gain_db: shelves.low_gain.value().into(),
+                high_hz: shelves.high_corner.value().into(),
+                high_gain_db: shelves.high_gain.value().into(),
+            },
+            bands: BandsSettings {
+                on: bands.on.value(),
+                crossovers_hz: [
+                    &bands.low_crossover,
+                    &bands.mid_crossover,
+                    &bands.high_crossover,
+                ]
+                .map(|crossover| crossover.value().into()),
+                bands: self.band.each_ref().map(BandParams::settings),
+            },
+            saturator: SaturatorSettings {
+                enabled: saturator.on.value(),
+                ceiling_dbtp,
+                shoulder_db: saturator.shoulder.value().into(),
+                lean_percent: saturator.lean.value().into(),
+                blend_percent: saturator.blend.value().into(),
+            },
+            limiter: LimiterSettings {
+                enabled: limiter.on.value(),
+                ceiling_dbtp,
+                release: if limiter.automatic_release.value() {
+                    Release::Automatic
+                } else {
+                    Release::Manual(limiter.release.value().into())
+                },
+                link_percent: limiter.link.value().into(),
+            },
+        }
+    }
+
+    /// Output amplitude of the saturator for the input amplitude `x` as it is set, on or off, once at rest.
+    pub fn saturator_curve(&self, x: f64) -> f64 {
+        crestline_core::process::curve(x, &self.chain_settings().saturator)
+    }
+
+    /// What is to be heard.
+    ///
+    /// # Realtime Safety
+    /// Yes: atomic loads.
+    pub fn listen_settings(&self) -> ListenSettings {
+        ListenSettings {
+            source: match self.listen.value() {
+                ListenChoice::Output => Source::Output,
+                ListenChoice::Clean => Source::Clean,
+                ListenChoice::Input => Source::Input,
+                ListenChoice::Residue => Source::Residue,
+            },
+            matched: self.matched.value(),
+            bypass: self.bypass.value(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn ids_are_unique_short_and_plain() {
+        let ids: Vec<String> = CrestlineParams::default()
+            .param_map()
+            .into_iter()
+            .map(|(id, ..)| id)
+            .collect();
+        assert_eq!(ids.iter().collect::<BTreeSet<_>>().len(), ids.len());
+        for id in ids {
+            assert!(id.len() <= 8 && id.is_ascii(), "{id}");
+        }
+    }
+
+    #[test]
+    fn defaults_change_nothing() {
+        assert!(!CrestlineParams::default().chain_settings().limiter.enabled);
+        let expected = ChainSettings {
+            limiter: ChainSettings::default().limiter,
+            ..ChainSettings::default()
+        };
+        assert_eq!(CrestlineParams::default().chain_settings(), expected);
+        assert_eq!(
+            CrestlineParams::default().listen_settings(),
+            ListenSettings::default()
+        );
+    }
+}

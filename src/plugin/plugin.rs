@@ -1,0 +1,273 @@
+//! The glue to the plug-in framework: layouts, life-cycle, parameters to settings. It translates, and does nothing else.
+
+use crate::editor;
+use crate::params::CrestlineParams;
+use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
+use crestline_core::handover::{AudioEnd, EditorEnd, TapThread, handover, tap};
+use crestline_core::measure::Rest;
+use nice_plug::prelude::*;
+use nice_plug_egui::{EguiEditorState, RepaintNotifier};
+use serde_json::json;
+use std::sync::Arc;
+
+/// The plug-in.
+pub struct Crestline {
+    params: Arc<CrestlineParams>,
+    engine: Option<Engine>,
+    /// Finds the delay of the side-chain for the engine at hand.
+    tap_thread: Option<TapThread>,
+    audio_end: AudioEnd,
+    /// Waits here for the editor, which is made once.
+    editor_end: Option<EditorEnd>,
+    editor_state: Arc<EguiEditorState>,
+    repaint: RepaintNotifier,
+    /// The last state of the restart parameter and of the transport, whose rising edges restart the measurement.
+    restart_was_on: bool,
+    was_playing: bool,
+    /// Frames of silence at the input since the last sound.
+    silent_frames: usize,
+}
+
+impl Default for Crestline {
+    fn default() -> Self {
+        let (audio_end, editor_end) = handover();
+        Self {
+            params: Arc::new(CrestlineParams::default()),
+            engine: None,
+            tap_thread: None,
+            audio_end,
+            editor_end: Some(editor_end),
+            editor_state: editor::window_state(),
+            repaint: RepaintNotifier::new(),
+            restart_was_on: false,
+            was_playing: false,
+            silent_frames: 0,
+        }
+    }
+}
+
+/// After silence of this length every reading of the last seconds has settled, seconds.
+const STILL_S: usize = 12;
+
+/// A main bus and a side-chain of the same width. The framework can offer no other combination soundly.
+const fn layout(channels: u32, side_chain: &'static [NonZeroU32]) -> AudioIOLayout {
+    AudioIOLayout {
+        main_input_channels: NonZeroU32::new(channels),
+        main_output_channels: NonZeroU32::new(channels),
+        aux_input_ports: side_chain,
+        ..AudioIOLayout::const_default()
+    }
+}
+
+impl Plugin for Crestline {
+    const NAME: &'static str = "Crestline";
+    const VENDOR: &'static str = "Crestline";
+    const URL: &'static str = "";
+    const EMAIL: &'static str = "";
+    const VERSION: &'static str = env!("CARGO_PKG_VERSION");
+
+    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[
+        layout(2, &[new_nonzero_u32(2)]),
+        layout(1, &[new_nonzero_u32(1)]),
+    ];
+    const SAMPLE_ACCURATE_AUTOMATION: bool = true;
+
+    type Editor = editor::WindowedEditor;
+    type SysExMessage = ();
+    type BackgroundTask = ();
+
+    fn params(&self) -> Arc<dyn Params> {
+        self.params.clone()
+    }
+
+    fn editor(&mut self, _async_executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        let app = editor::App::new(self.params.clone(), self.editor_end.take()?);
+        editor::create(self.editor_state.clone(), self.repaint.clone(), app)
+    }
+
+    fn filter_state(state: &mut PluginState) {
+        // The framework keeps the current value of a parameter that a saved state does not know: without this, loading an older session into a
+        // used instance would leave settings behind.
+        if let Some(defaults) = default_state() {
+            for (id, value) in defaults.params {
+                state.params.entry(id).or_insert(value);
+            }
+        }
+    }
+
+    fn activate(
+        &mut self,
+        layout: &AudioIOLayout,
+        config: &BufferConfig,
+        context: &mut impl ActivateContext<Self>,
+    ) -> bool {
+        let channels = layout.main_input_channels.map_or(0, NonZeroU32::get) as usize;
+        let spec = EngineSpec {
+            sample_rate_hz: f64::from(config.sample_rate),
+            channels,
+        };
+        // Hosts activate again and again without a change; what has been measured must survive that.
+        if self.engine.as_ref().map(Engine::spec) != Some(spec) {
+            let engine = Engine::new(spec);
+            // Without another thread from the system everything works but the comparison with the side-chain.
+            let (engine, thread) = match tap(spec.sample_rate_hz) {
+                Ok((writer, thread)) => (engine.with_tap(writer), Some(thread)),
+                Err(_) => (engine, None),
+            };
+            (self.engine, self.tap_thread) = (Some(engine), thread);
+            self.audio_end.clear_history();
+        }
+        if let Some(engine) = &mut self.engine {
+            engine.reset();
+            context.set_latency_samples(engine.latency_frames() as u32);
+        }
+        true
+    }
+
+    fn reset(&mut self) {
+        if let Some(engine) = &mut self.engine {
+            engine.reset();
+        }
+        self.silent_frames = 0;
+    }
+
+    fn process(
+        &mut self,
+        buffer: &mut Buffer<'_>,
+        aux: &mut AuxiliaryBuffers<'_>,
+        context: &mut impl ProcessContext<Self>,
+    ) -> ProcessStatus {
+        let Some(engine) = &mut self.engine else {
+            return ProcessStatus::Normal;
+        };
+        let playing = context.transport().playing;
+        let song_position_s = context.transport().pos_seconds();
+        let restart_is_on = self.params.restart.value();
+        let started = playing && !self.was_playing && self.params.restart_on_play.value();
+        let switched = restart_is_on && !self.restart_was_on;
+        if self.audio_end.restart_requested() | started | switched {
+            engine.restart();
+            self.audio_end.clear_history();
+        }
+        (self.was_playing, self.restart_was_on) = (playing, restart_is_on);
+
+        let silent = buffer
+            .as_slice_immutable()
+            .iter()
+            .all(|channel| channel.iter().all(|sample| *sample == 0.0));
+        self.silent_frames = if silent {
+            self.silent_frames.saturating_add(buffer.samples())
+        } else {
+            0
+        };
+
+        let settings = Settings {
+            chain: self.params.chain_settings(),
+            listen: self.params.listen_settings(),
+            tap: tap_settings(&self.params),
+            playing,
+        };
+        // Where nothing is connected the slices keep an old length: what is not there is silence.
+        let frames = buffer.samples();
+        let mut side: [&[f32]; 2] = [&[]; 2];
+        let channels = aux
+            .inputs
+            .first_mut()
+            .map(|port| port.as_slice_immutable())
+            .unwrap_or_default();
+        for (side, channel) in side.iter_mut().zip(channels) {
+            *side = channel.get(..frames).unwrap_or_default();
+        }
+        engine.process_and_record(
+            buffer.as_slice(),
+            &side,
+            &settings,
+            song_position_s,
+            &mut self.audio_end,
+        );
+        let snapshot = engine.snapshot();
+        self.params.tap.told.tell(&snapshot.tap);
+        self.audio_end.publish(snapshot);
+        // In lasting silence only the clock and the history move on.
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let second = (engine.spec().sample_rate_hz as usize).max(1);
+        let still = self.silent_frames / second >= STILL_S
+            && self.silent_frames % second >= buffer.samples();
+        self.repaint
+            .request_repaint_with(self.editor_state.is_open() && !still);
+
+        // A host may stop calling once it is told that nothing rings on: the latency must have drained before.
+        let latency = engine.latency_frames();
+        if self.silent_frames > latency {
+            ProcessStatus::Normal
+        } else {
+            ProcessStatus::Tail(latency as u32)
+        }
+    }
+}
+
+/// What the side-chain is said to be.
+fn tap_settings(params: &CrestlineParams) -> TapSettings {
+    let rest = if params.tap.automatic_rest.value() {
+        Rest::Automatic
+    } else {
+        Rest::Known(params.tap.rest_gain.value().into())
+    };
+    TapSettings {
+        on: params.tap.on.value(),
+        rest,
+    }
+}
+
+/// A saved state in which every parameter has its default.
+fn default_state() -> Option<PluginState> {
+    let params = CrestlineParams::default();
+    let value = |param| {
+        #[expect(
+            unsafe_code,
+            reason = "the framework hands parameters out as raw pointers only"
+        )]
+        // SAFETY: the pointers are into `params`, which lives until the end of this function.
+        unsafe {
+            match param {
+                ParamPtr::FloatParam(param) => json!({"f32": (*param).default_plain_value()}),
+                ParamPtr::IntParam(param) => json!({"i32": (*param).default_plain_value()}),
+                ParamPtr::BoolParam(param) => json!({"bool": (*param).default_plain_value()}),
+                ParamPtr::EnumParam(param) => json!({"i32": (*param).default_plain_value()}),
+            }
+        }
+    };
+    let values: serde_json::Map<_, _> = params
+        .param_map()
+        .into_iter()
+        .map(|(id, param, _)| (id, value(param)))
+        .collect();
+    // The framework does not let its value type be named, but it can be read.
+    serde_json::from_value(json!({"version": Crestline::VERSION, "params": values, "fields": {}}))
+        .ok()
+}
+
+impl ClapPlugin for Crestline {
+    const CLAP_ID: &'static str = "audio.crestline.crestline";
+    const CLAP_DESCRIPTION: Option<&'static str> =
+        Some("Shows what each decibel of loudness costs, and lets you hear it fairly");
+    const CLAP_MANUAL_URL: Option<&'static str> = None;
+    const CLAP_SUPPORT_URL: Option<&'static str> = None;
+    const CLAP_FEATURES: &'static [ClapFeature] = &[
+        ClapFeature::AudioEffect,
+        ClapFeature::Analyzer,
+        ClapFeature::Limiter,
+        ClapFeature::Mastering,
+        ClapFeature::Stereo,
+        ClapFeature::Mono,
+    ];
+}
+
+impl Vst3Plugin for Crestline {
+    const VST3_CLASS_ID: [u8; 16] = *b"CrestlineMixBus1";
+    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] = &[
+        Vst3SubCategory::Fx,
+        Vst3SubCategory::Analyzer,
+        Vst3SubCategory::Mastering,
+    ];
+}

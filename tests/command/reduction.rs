@@ -1,0 +1,326 @@
+//! `crestline reduction`: known processes between two files, and files that do not belong together.
+
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a test fails by panicking, in its helpers too"
+)]
+
+use super::sound_files::{Stored, folder, text, tone, wav};
+use serde_json::Value;
+#[allow(dead_code, reason = "the other commands' tests use the rest of it")]
+use songs::rink_lights;
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
+
+fn reduction(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_crestline"))
+        .arg("reduction")
+        .args(arguments)
+        .current_dir(folder)
+        .output()
+        .unwrap()
+}
+
+fn json(folder: &Path, arguments: &[&str]) -> Value {
+    let output = reduction(folder, &[arguments, &["--json"]].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+#[track_caller]
+fn assert_close(value: &Value, expected: f64, tolerance: f64) {
+    let value = value
+        .as_f64()
+        .unwrap_or_else(|| panic!("{value}, not {expected}"));
+    assert!(
+        (value - expected).abs() <= tolerance,
+        "{value}, not {expected}"
+    );
+}
+
+/// 20 s of the song.
+fn song() -> Vec<Vec<f64>> {
+    let song = rink_lights(48_000);
+    song.channels
+        .iter()
+        .map(|channel| {
+            channel[20 * 48_000..40 * 48_000]
+                .iter()
+                .map(|x| f64::from(*x))
+                .collect()
+        })
+        .collect()
+}
+
+fn mapped(channels: &[Vec<f64>], map: impl Fn(f64) -> f64) -> Vec<Vec<f64>> {
+    channels
+        .iter()
+        .map(|channel| channel.iter().map(|sample| map(*sample)).collect())
+        .collect()
+}
+
+fn write(folder: &Path, name: &str, rate_hz: u32, channels: &[Vec<f64>]) {
+    fs::write(
+        folder.join(name),
+        wav(rate_hz, Stored::Float32, None, channels),
+    )
+    .unwrap();
+}
+
+// A gain of −6 dB, upside down, 441 frames late: everything else must come out as nothing.
+#[test]
+fn a_delayed_and_inverted_copy_differs_by_its_gain_alone() {
+    let folder = folder("reduction_copy");
+    let before = song();
+    let mut after = mapped(&before, |sample| -0.5 * sample);
+    for channel in &mut after {
+        channel.splice(0..0, std::iter::repeat_n(0.0, 441));
+        channel.truncate(before[0].len());
+    }
+    write(&folder, "before.wav", 48_000, &before);
+    write(&folder, "after.wav", 48_000, &after);
+    let result = json(&folder, &["before.wav", "after.wav"]);
+    let keys = [
+        "delay_samples",
+        "polarity",
+        "bands",
+        "distortion_db",
+        "loudness_change_lu",
+        "plr_change_db",
+        "ldr_change_db",
+    ];
+    assert_eq!(result.as_object().unwrap().len(), keys.len());
+    assert!(keys.iter().all(|key| result.get(key).is_some()), "{result}");
+    assert_eq!(result["delay_samples"], 441);
+    assert_eq!(result["polarity"], "inverted");
+    assert!(
+        result["distortion_db"].as_f64().unwrap() < -100.0,
+        "{result}"
+    );
+    // 20·log10(0.5).
+    assert_close(&result["loudness_change_lu"], -6.0206, 0.05);
+    assert_close(&result["plr_change_db"], 0.0, 0.05);
+    assert_close(&result["ldr_change_db"], 0.0, 0.05);
+    let bands = result["bands"].as_array().unwrap();
+    assert_eq!(bands.len(), 4);
+    let edges = [
+        Value::Null,
+        120.0.into(),
+        1000.0.into(),
+        6000.0.into(),
+        Value::Null,
+    ];
+    for (index, band) in bands.iter().enumerate() {
+        assert_eq!(
+            (&band["low_hz"], &band["high_hz"]),
+            (&edges[index], &edges[index + 1])
+        );
+        assert_close(&band["rest_gain_db"], -6.0206, 0.05);
+        for key in ["mean_db", "p95_db", "max_db"] {
+            assert_close(&band[key], 0.0, 0.05);
+        }
+        assert!(band["distortion_db"].as_f64().unwrap() < -100.0);
+        assert_eq!(band.as_object().unwrap().len(), 7);
+    }
+    // The other way round the second file is early, and twice as loud; at rest as given.
+    let back = json(&folder, &["after.wav", "before.wav", "--rest-gain-db", "9"]);
+    assert_eq!(back["delay_samples"], -441);
+    assert_close(&back["bands"][1]["rest_gain_db"], 9.0, 0.0);
+    assert_close(&back["bands"][1]["mean_db"], 9.0 - 6.0206, 0.05);
+    // Negative decibels are a value, not an option.
+    let given = json(
+        &folder,
+        &["before.wav", "after.wav", "--rest-gain-db", "-4"],
+    );
+    assert_close(&given["bands"][2]["p95_db"], -4.0 + 6.0206, 0.05);
+}
+
+// 2 s at rest, then 8 s turned down by 5 dB, energy-weighted by hand: the level is the same throughout, so the mean is 4 dB.
+#[test]
+fn a_tone_turned_down_reads_its_mean_its_percentile_and_its_most() {
+    let folder = folder("reduction_tone");
+    let before = tone(44_100, 2_500.0, -12.0, 10.0);
+    let turned_down = 10_f64.powf(-5.0 / 20.0);
+    let after: Vec<f64> = before
+        .iter()
+        .enumerate()
+        .map(|(frame, sample)| {
+            if frame < 88_200 {
+                *sample
+            } else {
+                turned_down * sample
+            }
+        })
+        .collect();
+    write(&folder, "before.wav", 44_100, &[before]);
+    write(&folder, "after.wav", 44_100, &[after]);
+    let result = json(&folder, &["before.wav", "after.wav"]);
+    assert_eq!(
+        (&result["delay_samples"], &result["polarity"]),
+        (&0.into(), &"normal".into())
+    );
+    let band = &result["bands"][2];
+    assert_close(&band["rest_gain_db"], 0.0, 0.1);
+    assert_close(&band["mean_db"], 4.0, 0.1);
+    assert_close(&band["p95_db"], 5.0, 0.1);
+    assert_close(&band["max_db"], 5.0, 0.1);
+    // What the tone does not reach has no gain of its own.
+    assert_eq!(result["bands"][0]["mean_db"], Value::Null);
+    assert_eq!(result["bands"][0]["rest_gain_db"], Value::Null);
+}
+
+#[test]
+fn the_table_says_the_same_as_the_json() {
+    let folder = folder("reduction_table");
+    let before = song();
+    write(&folder, "before.wav", 48_000, &before);
+    write(
+        &folder,
+        "after.wav",
+        48_000,
+        &mapped(&before, |sample| (2.0 * sample).clamp(-0.5, 0.5)),
+    );
+    let result = json(&folder, &["before.wav", "after.wav"]);
+    let output = reduction(&folder, &["before.wav", "after.wav"]);
+    assert_eq!(output.status.code(), Some(0));
+    let table = text(&output.stdout);
+    println!("{table}");
+    assert!(
+        table.contains("below 120 Hz")
+            && table.contains("1 kHz … 6 kHz")
+            && table.contains("above 6 kHz")
+    );
+    assert!(table.contains("delay 0 samples (0.00 ms), polarity normal"));
+    for band in result["bands"].as_array().unwrap() {
+        for key in [
+            "rest_gain_db",
+            "mean_db",
+            "p95_db",
+            "max_db",
+            "distortion_db",
+        ] {
+            // The JSON is rounded to thousandths, so the table's hundredths may come out on either side.
+            let value = band[key].as_f64().unwrap();
+            let shown = [value - 0.0005, value + 0.0005].map(|value| format!("{value:.2}"));
+            assert!(
+                shown.iter().any(|shown| table.contains(shown)),
+                "{key} {value}"
+            );
+        }
+    }
+    assert!(table.contains(&format!(
+        "distortion in all {:.2} dB",
+        result["distortion_db"].as_f64().unwrap()
+    )));
+}
+
+#[test]
+fn what_cannot_be_compared_is_refused_in_one_line() {
+    let folder = folder("reduction_refused");
+    let (one, two) = (
+        tone(48_000, 300.0, -12.0, 3.0),
+        tone(48_000, 700.0, -12.0, 3.0),
+    );
+    let long = tone(48_000, 300.0, -12.0, 5.0);
+    write(&folder, "one.wav", 48_000, std::slice::from_ref(&one));
+    write(&folder, "two.wav", 48_000, std::slice::from_ref(&two));
+    write(&folder, "slow.wav", 44_100, std::slice::from_ref(&one));
+    write(&folder, "stereo.wav", 48_000, &[one.clone(), one.clone()]);
+    write(&folder, "long.wav", 48_000, &[long]);
+    write(&folder, "silent.wav", 48_000, &[vec![0.0; one.len()]]);
+    write(&folder, "surround.wav", 48_000, &vec![one.clone(); 5]);
+    fs::write(folder.join("text.wav"), "no audio").unwrap();
+    for (before, after, causes) in [
+        ("one.wav", "slow.wav", ["slow.wav", "44100 Hz"]),
+        ("one.wav", "stereo.wav", ["stereo.wav", "2 channels"]),
+        ("one.wav", "long.wav", ["long.wav", "5.000 s"]),
+        ("one.wav", "two.wav", ["two.wav", "unrelated"]),
+        ("one.wav", "silent.wav", ["silent.wav", "too quiet"]),
+        (
+            "surround.wav",
+            "surround.wav",
+            ["surround.wav", "mono or stereo"],
+        ),
+        ("one.wav", "text.wav", ["text.wav", "not an audio file"]),
+        ("missing.wav", "one.wav", ["missing.wav", "no such file"]),
+    ] {
+        let output = reduction(&folder, &[before, after, "--json"]);
+        assert_eq!(output.status.code(), Some(3), "{before} {after}");
+        assert!(output.stdout.is_empty());
+        let line = text(&output.stderr);
+        assert_eq!(line.trim_end().lines().count(), 1, "{line}");
+        assert!(
+            causes.iter().all(|cause| line.contains(cause)) && line.contains(';'),
+            "{line}"
+        );
+    }
+    for arguments in [
+        &["one.wav"][..],
+        &["one.wav", "two.wav", "--rest-gain-db", "loud"],
+        &["one.wav", "two.wav", "--rest-gain-db", "nan"],
+    ] {
+        assert_eq!(
+            reduction(&folder, arguments).status.code(),
+            Some(2),
+            "{arguments:?}"
+        );
+    }
+}
+
+#[test]
+fn the_help_says_how_means_are_weighted() {
+    let output = reduction(Path::new("."), &["--help"]);
+    assert_eq!(output.status.code(), Some(0));
+    let help = text(&output.stdout);
+    assert!(
+        help.contains("energy-weighted")
+            && help.contains("delay_samples")
+            && help.contains("Exit codes")
+    );
+}
+
+// The file that a path was written to, laid beside the input: found again from outside is what the path says of itself, the push being known.
+#[test]
+fn render_says_of_both_paths_what_their_files_show() {
+    let folder = folder("reduction_render");
+    write(&folder, "in.wav", 48_000, &song());
+    for path in ["clean", "output"] {
+        let output = Command::new(env!("CARGO_BIN_EXE_crestline"))
+            .args([
+                "render",
+                "in.wav",
+                "out.wav",
+                "--push-db",
+                "9",
+                "--saturate",
+            ])
+            .args(["--bits", "32f", "--force", "--json", "--path", path])
+            .current_dir(&folder)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        let said: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let said = &said[format!("{path}_reduction")];
+        let found = json(&folder, &["in.wav", "out.wav", "--rest-gain-db", "9"]);
+        assert_eq!(said["delay_samples"], found["delay_samples"]);
+        assert_eq!(said["polarity"], found["polarity"]);
+        for key in [
+            "distortion_db",
+            "loudness_change_lu",
+            "plr_change_db",
+            "ldr_change_db",
+        ] {
+            assert_close(&said[key], found[key].as_f64().unwrap(), 0.02);
+        }
+        for band in 0..4 {
+            let (said, found) = (&said["bands"][band], &found["bands"][band]);
+            assert_eq!(said["low_hz"], found["low_hz"]);
+            assert_eq!(said["rest_gain_db"], 0.0);
+            for key in ["mean_db", "p95_db", "max_db", "distortion_db"] {
+                assert_close(&said[key], found[key].as_f64().unwrap(), 0.02);
+            }
+        }
+    }
+}

@@ -1,0 +1,231 @@
+//! What the editor writes and reads: exports of the history, and the user's own windows. The window never waits for a file, says where it went,
+//! and says what is wrong in one line.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test stops at the first thing that goes wrong"
+)]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crestline_core::handover::Column;
+use crestline_core::session::user_windows;
+use crestline_core::session::{Limits, TargetWindow, WindowChoice, rink_floor};
+use crestline_plugin::editor::Files;
+use egui::Key;
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use rig::editor_stage::{SIZE, Stage, open};
+
+/// An empty directory of this name.
+fn directory(name: &str) -> PathBuf {
+    let path = Path::new(env!("CARGO_TARGET_TMPDIR"))
+        .join("editor files")
+        .join(name);
+    let _ = fs::remove_dir_all(&path);
+    path
+}
+
+/// A window in front of ten seconds of a tone, whose files go to `directory`.
+fn opened_at(directory: &Path) -> Harness<'static, Stage> {
+    let mut stage = Stage::default().with_files(Files {
+        exports: Some(directory.join("exports")),
+        windows: Some(directory.join("windows.json")),
+    });
+    let tone: Vec<f32> = (0..480_000_u32)
+        .map(|frame| 0.3 * (frame as f32 * 0.1).sin())
+        .collect();
+    stage.play([&tone, &tone]);
+    open(stage, SIZE, 1.0)
+}
+
+/// Draws frames until something is said that contains `words`.
+fn until_said(harness: &mut Harness<'_, Stage>, words: &str) -> String {
+    for _ in 0..5_000 {
+        harness.step();
+        if let Some(node) = harness.query_by_label_contains(words) {
+            // What is only text is told as a value.
+            let node = node.accesskit_node();
+            return node.label().or(node.value()).unwrap();
+        }
+    }
+    unreachable!("“{words}” was never said");
+}
+
+fn files_in(directory: &Path) -> Vec<PathBuf> {
+    let mut files: Vec<_> = fs::read_dir(directory)
+        .unwrap()
+        .map(|file| file.unwrap().path())
+        .collect();
+    files.sort();
+    files
+}
+
+/// RFC 4180: a heading, then one record a line; here one line each 100 ms.
+#[test]
+fn the_history_is_saved_as_a_table() {
+    let directory = directory("table");
+    let mut harness = opened_at(&directory);
+    harness.get_by_label("save CSV").click();
+    let said = until_said(&mut harness, "Saved as");
+    let files = files_in(&directory.join("exports"));
+    let [file] = files.as_slice() else {
+        unreachable!("one file, not {files:?}")
+    };
+    assert_eq!(said, format!("Saved as {}", file.display()));
+    let name = file.file_name().unwrap().to_str().unwrap();
+    assert!(
+        name.starts_with("Loudness 20") && name.ends_with(" UTC.csv"),
+        "{name}"
+    );
+    let table = fs::read_to_string(file).unwrap();
+    let lines: Vec<&str> = table.split_terminator("\r\n").collect();
+    assert_eq!(lines.len(), 101);
+    for line in &lines {
+        assert_eq!(line.split(',').count(), 1 + Column::ALL.len());
+    }
+    for column in Column::ALL {
+        assert!(lines[0].contains(column.name()), "{}", column.name());
+    }
+    // The words are put away by a click.
+    harness.get_by_label_contains("Saved as").click();
+    harness.run_steps(2);
+    assert!(harness.query_by_label_contains("Saved as").is_none());
+}
+
+/// PNG (ISO/IEC 15948) read back by an independent library: the strip's colours are in it, and two pictures never share a name.
+#[test]
+fn the_history_is_saved_as_a_picture_and_nothing_is_overwritten() {
+    let directory = directory("picture");
+    let mut harness = opened_at(&directory);
+    for _ in 0..2 {
+        harness.get_by_label("save PNG").click();
+        until_said(&mut harness, "Saved as");
+        harness.get_by_label_contains("Saved as").click();
+        harness.run_steps(2);
+    }
+    let files = files_in(&directory.join("exports"));
+    assert_eq!(files.len(), 2);
+    let picture = image::open(&files[0]).unwrap().into_rgb8();
+    assert_eq!(picture.dimensions(), (2_400, 720));
+    let count = |colour: [u8; 3]| picture.pixels().filter(|pixel| pixel.0 == colour).count();
+    // The panel, the well of the plot, and the output's curve.
+    assert!(count([0x1C, 0x1E, 0x25]) > 300_000);
+    assert!(count([0x15, 0x17, 0x1C]) > 300_000);
+    assert!(count([0xE6, 0x9F, 0x00]) > 1_000);
+    assert_eq!(fs::read(&files[0]).unwrap(), fs::read(&files[1]).unwrap());
+}
+
+#[test]
+fn what_cannot_be_written_is_told_with_cause_and_remedy() {
+    let directory = directory("refused");
+    fs::create_dir_all(&directory).unwrap();
+    fs::write(directory.join("exports"), "a file, not a folder").unwrap();
+    let mut harness = opened_at(&directory);
+    harness.get_by_label("save PNG").click();
+    let said = until_said(&mut harness, "could not be written");
+    assert!(
+        said.contains("exports") && said.contains("make room there"),
+        "{said}"
+    );
+    let mut harness = open(Stage::default(), SIZE, 1.0);
+    harness.get_by_label("save CSV").click();
+    until_said(&mut harness, "names no documents");
+}
+
+/// Opens the list of windows.
+fn open_list(harness: &mut Harness<'_, Stage>) {
+    harness.get_by_label_contains("▾ ").click();
+    harness.run_steps(4);
+}
+
+#[test]
+fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
+    let directory = directory("keep");
+    let mut harness = opened_at(&directory);
+    let params = harness.state().params.clone();
+    open_list(&mut harness);
+    harness.get_by_label("new window of your own").click();
+    harness.run_steps(4);
+    harness.get_by_label("Name of the window").focus();
+    harness.run_steps(2);
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, Key::A);
+    harness.run_steps(1);
+    harness
+        .get_by_label("Name of the window")
+        .type_text("Late show");
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(4);
+    assert_eq!(
+        params.session.get().window,
+        WindowChoice::Own("Late show".into())
+    );
+    for limit in [
+        "Limit lowest loudness",
+        "Limit highest PLR",
+        "Limit highest short-term",
+    ] {
+        harness.get_by_label(limit).click();
+        harness.run_steps(3);
+    }
+    let window = params.session.get().target().clone();
+    let expected = TargetWindow {
+        name: "Late show".into(),
+        loudness_lufs: Limits::at_most(-9.0),
+        plr_db: Limits {
+            low: Some(8.0),
+            high: None,
+        },
+        short_term_max_lufs: Some(-6.0),
+        ..rink_floor()
+    };
+    assert_eq!(window, expected);
+    harness.get_by_label("lowest PLR, dB").increment_accesskit();
+    harness.run_steps(3);
+    assert!(params.session.get().target().plr_db.low > Some(8.0));
+    harness.get_by_label("keep for all sessions").click();
+    until_said(&mut harness, "is kept in");
+    let path = directory.join("windows.json");
+    assert_eq!(
+        user_windows::load(&path).unwrap(),
+        [params.session.get().target().clone()]
+    );
+    // Another session finds it in the list.
+    let mut other = opened_at(&directory);
+    let params = other.state().params.clone();
+    let session = &params.session;
+    for _ in 0..50 {
+        other.step();
+    }
+    open_list(&mut other);
+    for _ in 0..5_000 {
+        other.step();
+        if other.query_by_label_contains("Late show").is_some() {
+            break;
+        }
+    }
+    other.get_by_label_contains("Late show").click();
+    other.run_steps(4);
+    assert_eq!(session.get().target(), params.session.get().target());
+    assert!(other.query_by_label("kept for all sessions").is_some());
+    other.get_by_label("delete").click();
+    until_said(&mut other, "no longer kept");
+    assert_eq!(user_windows::load(&path).unwrap(), []);
+    assert_eq!(session.get().own_windows, []);
+}
+
+#[test]
+fn a_damaged_file_of_windows_is_told_in_one_line() {
+    let directory = directory("damaged");
+    fs::create_dir_all(&directory).unwrap();
+    fs::write(directory.join("windows.json"), "{\"version\":1,").unwrap();
+    let mut harness = opened_at(&directory);
+    let said = until_said(&mut harness, "is damaged");
+    assert!(
+        said.contains("windows.json") && said.contains("mend it"),
+        "{said}"
+    );
+    assert!(!said.contains('\n'));
+}

@@ -1,0 +1,523 @@
+//! Switches, listening, menus and what is said in words: each found by its name, by mouse or keyboard.
+
+use crestline_core::session::{PlaneMode, ThemeChoice, WindowChoice};
+use crestline_plugin::params::{CrestlineParams, ListenChoice};
+use egui::accesskit::Role;
+use egui::{Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, TouchPhase, Vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use nice_plug::prelude::{Param, Params};
+use rig::editor_stage::{SIZE, Stage, assert_gesture, open, opened, show_band, told, tracks};
+
+#[test]
+fn every_switch_switches() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    let mut switches = vec![
+        (None, &params.matched),
+        (None, &params.bands.on),
+        (None, &params.saturator.on),
+        (None, &params.limiter.on),
+        (None, &params.limiter.automatic_release),
+    ];
+    for (band, name) in params
+        .band
+        .iter()
+        .zip(["low", "low-mid", "high-mid", "high"])
+    {
+        switches.extend([(Some(name), &band.on), (Some(name), &band.solo)]);
+    }
+    for (band, param) in switches {
+        show_band(&mut harness, band);
+        told(&harness);
+        let before = param.value();
+        harness.get_by_label(param.name()).click();
+        harness.run_steps(2);
+        assert_ne!(param.value(), before, "{}", param.name());
+        assert_gesture(
+            &told(&harness),
+            param.as_ptr(),
+            if before { 0.0 } else { 1.0 },
+        );
+        // And by the keyboard.
+        harness.get_by_label(param.name()).focus();
+        harness.run_steps(1);
+        harness.key_press(Key::Space);
+        harness.run_steps(2);
+        assert_eq!(param.value(), before, "{}", param.name());
+    }
+}
+
+#[test]
+fn the_listen_switch_offers_four_signals() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    for (name, choice) in [
+        ("Clean", ListenChoice::Clean),
+        ("Input", ListenChoice::Input),
+        ("Residue", ListenChoice::Residue),
+        ("Output", ListenChoice::Output),
+    ] {
+        harness.get_by_label(&format!("Listen to {name}")).click();
+        harness.run_steps(2);
+        assert_eq!(params.listen.value(), choice);
+        let recorded = harness
+            .query_by_label_contains("The host records")
+            .is_some();
+        assert_eq!(recorded, choice != ListenChoice::Output, "{name}");
+    }
+    assert_eq!(told(&harness).len(), 4 * 3);
+}
+
+#[test]
+fn bypass_is_said_plainly() {
+    let stage = Stage::default();
+    stage.set_plain(|params| &params.bypass, true);
+    let harness = open(stage, SIZE, 1.0);
+    assert!(harness.query_by_label_contains("Bypassed").is_some());
+}
+
+#[test]
+fn restart_reaches_the_audio_thread() {
+    let mut harness = opened();
+    assert!(!harness.state_mut().answer_restart());
+    harness.get_by_label("restart").click();
+    harness.run_steps(2);
+    assert!(harness.state_mut().answer_restart());
+}
+
+#[test]
+fn the_table_is_copied_as_text() {
+    let mut harness = opened();
+    let count = harness.query_all_by_label_contains(", clean ").count();
+    assert_eq!(
+        count, 14,
+        "what has room of 13 measures and two rows of the turn-down"
+    );
+    harness.get_by_label("copy").click();
+    harness.run_steps(1);
+    let copied =
+        harness
+            .output()
+            .platform_output
+            .commands
+            .iter()
+            .find_map(|command| match command {
+                egui::OutputCommand::CopyText(text) => Some(text.clone()),
+                _ => None,
+            });
+    let copied = copied.unwrap();
+    assert!(copied.starts_with("measure\tunit\tinput\tclean\toutput\tchange\n"));
+    // The heading and all rows, those without room as well.
+    assert_eq!(copied.lines().count(), 16, "{copied}");
+}
+
+#[test]
+fn settings_choose_theme_scale_and_restart_with_playback() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    harness.get_by_label_contains("settings").click();
+    harness.run_steps(3);
+    harness.get_by_label("light").click();
+    harness.run_steps(3);
+    assert_eq!(params.session.get().theme, ThemeChoice::Light);
+    harness.get_by_label(params.restart_on_play.name()).click();
+    harness.run_steps(3);
+    assert!(params.restart_on_play.value());
+    let level_lufs = params.session.get().playback_lufs;
+    harness
+        .get_by_role_and_label(Role::SpinButton, "playback levelled to")
+        .focus();
+    harness.run_steps(2);
+    harness.key_press(Key::ArrowUp);
+    harness.run_steps(3);
+    assert!(params.session.get().playback_lufs > level_lufs);
+}
+
+#[test]
+fn every_scale_can_be_chosen() {
+    for percent in [75, 100, 125, 150, 175, 200] {
+        let mut harness = opened();
+        harness.get_by_label_contains("settings").click();
+        harness.run_steps(3);
+        harness.get_by_label(&format!("{percent} %")).click();
+        harness.run_steps(3);
+        let zoom = f64::from(percent) / 100.0;
+        let kept = harness.state().params.session.get().zoom;
+        assert!((f64::from(kept) - zoom).abs() < 1e-6, "{percent}");
+        assert!((f64::from(harness.ctx.zoom_factor()) - zoom).abs() < 1e-6);
+    }
+}
+
+#[test]
+fn a_target_window_is_chosen_and_one_of_ones_own_is_made() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    let choose = |harness: &mut Harness<'_, Stage>, item: &str| {
+        harness.get_by_label_contains("▾ ").click();
+        harness.run_steps(3);
+        harness.get_by_label_contains(item).click();
+        harness.run_steps(3);
+    };
+    choose(&mut harness, "EBU R 128 live");
+    assert_eq!(
+        params.session.get().window,
+        WindowChoice::BuiltIn("ebu-r128-live".into())
+    );
+    choose(&mut harness, "new window of your own");
+    assert_eq!(
+        params.session.get().window,
+        WindowChoice::Own("Rink floor".into())
+    );
+}
+
+#[test]
+fn the_plane_shows_either_measure() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    harness.get_by_label("Plane shows microdynamics").click();
+    harness.run_steps(3);
+    assert_eq!(params.session.get().plane, PlaneMode::Microdynamics);
+    harness.get_by_label("Plane shows PLR").click();
+    harness.run_steps(3);
+    assert_eq!(params.session.get().plane, PlaneMode::Plr);
+}
+
+#[test]
+fn the_before_tap_is_switched_in_its_menu() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    harness.get_by_label_contains("own chain").click();
+    harness.run_steps(3);
+    for param in [&params.tap.on, &params.tap.automatic_rest] {
+        let before = param.value();
+        harness.get_by_label(param.name()).click();
+        harness.run_steps(3);
+        assert_ne!(param.value(), before, "{}", param.name());
+    }
+    harness
+        .get_by_label(params.tap.rest_gain.name())
+        .increment_accesskit();
+    harness.run_steps(3);
+    let rest = &params.tap.rest_gain;
+    assert_ne!(rest.value().to_bits(), rest.default_plain_value().to_bits());
+}
+
+/// In place, without anything to close: the lines go when audio plays and do not come back, the caution stays.
+#[test]
+fn the_first_opening_explains_itself_until_audio_plays() {
+    let mut harness = open(Stage::first_opened(), SIZE, 1.0);
+    let params = harness.state().params.clone();
+    let explained = |harness: &Harness<'_, Stage>| {
+        harness
+            .query_by_label_contains("slides along the falling line")
+            .is_some()
+    };
+    let cautioned = |harness: &Harness<'_, Stage>| {
+        harness
+            .query_by_label_contains("Loud sound harms")
+            .is_some()
+    };
+    let silence = vec![0.0; 4_800];
+    harness.state_mut().play([&silence, &silence]);
+    harness.run_steps(2);
+    assert!(explained(&harness) && cautioned(&harness));
+    assert!(!params.session.get().introduced);
+    let tone: Vec<f32> = (0..4_800).map(|frame| (frame as f32 * 0.1).sin()).collect();
+    harness.state_mut().play([&tone, &tone]);
+    harness.run_steps(2);
+    assert!(!explained(&harness) && cautioned(&harness));
+    assert!(params.session.get().introduced);
+    harness.get_by_label("restart").click();
+    harness.run_steps(2);
+    harness.state_mut().answer_restart();
+    harness.run_steps(2);
+    assert!(!explained(&harness) && cautioned(&harness));
+}
+
+/// WCAG 2.2, success criterion 2.1.1: everything can be reached by the keyboard.
+#[test]
+fn tab_reaches_every_control() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    let shown = tracks(&params)
+        .into_iter()
+        .filter(|(band, _)| matches!(band, None | Some("low")));
+    let mut missing: Vec<String> = shown.map(|(_, param)| param.name().to_owned()).collect();
+    missing.extend(
+        [
+            "Listen to Output",
+            "Listen to Residue",
+            "restart",
+            "copy",
+            "save CSV",
+            "save PNG",
+            "Window size",
+            "Matched listening",
+        ]
+        .map(Into::into),
+    );
+    missing.extend(["Show the high band", "Plane shows microdynamics"].map(Into::into));
+    for _ in 0..90 {
+        harness.key_press(Key::Tab);
+        harness.run_steps(2);
+        missing.retain(|name| !harness.get_by_label(name).is_focused());
+    }
+    assert_eq!(missing, Vec::<String>::new());
+}
+
+#[test]
+fn everything_a_host_can_set_by_hand_is_in_the_editor() {
+    // What is left to the host: its own bypass switch, the restart trigger for automation, and a reading that nobody sets.
+    const LEFT_TO_THE_HOST: [&str; 3] = ["Bypass", "Restart measurement", "Before tap reading"];
+    let params = CrestlineParams::default();
+    let mut shown: Vec<String> = tracks(&params)
+        .into_iter()
+        .map(|(_, param)| param.name().to_owned())
+        .collect();
+    shown.extend(
+        [
+            &params.matched,
+            &params.bands.on,
+            &params.saturator.on,
+            &params.limiter.on,
+            &params.limiter.automatic_release,
+        ]
+        .map(|param| param.name().to_owned()),
+    );
+    shown.extend(
+        params
+            .band
+            .iter()
+            .flat_map(|band| [band.on.name().to_owned(), band.solo.name().to_owned()]),
+    );
+    shown.extend(
+        [
+            &params.restart_on_play,
+            &params.tap.on,
+            &params.tap.automatic_rest,
+        ]
+        .map(|param| param.name().to_owned()),
+    );
+    shown.extend([
+        params.listen.name().to_owned(),
+        params.tap.rest_gain.name().to_owned(),
+    ]);
+    for (_, param, _) in params.param_map() {
+        #[expect(
+            unsafe_code,
+            reason = "the framework hands parameters out as raw pointers only"
+        )]
+        // SAFETY: the parameters live until the end of this test.
+        let name = unsafe { param.name() };
+        assert!(
+            shown.iter().any(|shown| shown == name) || LEFT_TO_THE_HOST.contains(&name),
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn the_history_is_magnified_and_moved_by_keys_and_wheel() {
+    let mut stage = Stage::default();
+    let tone: Vec<f32> = (0..2_880_000_u32)
+        .map(|frame| 0.3 * (frame as f32 * 0.1).sin())
+        .collect();
+    stage.play([&tone, &tone]);
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label("History, 0:00 to 1:00").focus();
+    harness.run_steps(2);
+    for _ in 0..4 {
+        harness.key_press(Key::ArrowUp);
+        harness.run_steps(2);
+    }
+    // Magnified about its middle, 1.25⁴ times.
+    assert!(harness.query_by_label("History, 0:17 to 0:42").is_some());
+    harness.key_press(Key::ArrowLeft);
+    harness.run_steps(2);
+    assert!(harness.query_by_label("History, 0:15 to 0:39").is_some());
+    harness.key_press(Key::Home);
+    harness.run_steps(2);
+    harness.get_by_label("History, 0:00 to 1:00").hover();
+    harness.run_steps(1);
+    harness.event(Event::MouseWheel {
+        unit: MouseWheelUnit::Line,
+        delta: Vec2::new(0.0, 1.0),
+        phase: TouchPhase::Move,
+        modifiers: Modifiers::NONE,
+        source: MouseWheelSource::Unknown,
+    });
+    harness.run_steps(2);
+    assert!(harness.query_by_label("History, 0:06 to 0:54").is_some());
+}
+
+/// Ten seconds of a tone; for two of them the transport stands still.
+fn with_a_gap() -> Stage {
+    let mut stage = Stage::default();
+    let tone: Vec<f32> = (0..192_000_u32)
+        .map(|frame| 0.9 * (frame as f32 * 0.1).sin())
+        .collect();
+    stage.play([&tone, &tone]);
+    stage.transport = false;
+    stage.play([&tone[..96_000], &tone[..96_000]]);
+    stage.transport = true;
+    stage.play([&tone, &tone]);
+    stage
+}
+
+/// What the history says of the moment that is read.
+fn read_out(harness: &Harness<'_, Stage>) -> Option<String> {
+    harness.get_by_label_contains("History, ").value()
+}
+
+#[test]
+fn hovering_or_clicking_the_history_reads_every_value() {
+    let mut harness = open(with_a_gap(), SIZE, 1.0);
+    assert_eq!(read_out(&harness), None);
+    let strip = harness.get_by_label_contains("History, ").rect();
+    // The strip shows half a minute until more has been recorded.
+    let at = |time_s: f32| strip.left_center() + Vec2::new(time_s / 30.0 * strip.width(), 0.0);
+    harness.hover_at(at(3.55));
+    harness.run_steps(2);
+    let told = read_out(&harness).unwrap();
+    for part in [
+        "0:03   song 0:03;",
+        "loudness  input ",
+        "momentary ",
+        "PLR  input ",
+        "microdynamics  input ",
+        "true peak ",
+        "limiter  clean ",
+        "bands ",
+        "distortion ",
+    ] {
+        assert!(told.contains(part), "{part} in {told}");
+    }
+    harness.hover_at(at(5.05));
+    harness.run_steps(2);
+    assert!(read_out(&harness).unwrap().contains("stopped"));
+    // What was clicked stays when the pointer has gone, and goes by escape.
+    harness.hover_at(at(8.05));
+    harness.run_steps(1);
+    harness.drag_at(at(8.05));
+    harness.run_steps(1);
+    harness.drop_at(at(8.05));
+    harness.run_steps(1);
+    harness.hover_at(egui::Pos2::new(3.0, 3.0));
+    harness.run_steps(2);
+    assert!(read_out(&harness).unwrap().starts_with("0:08   song 0:08;"));
+    harness.get_by_label_contains("History, ").focus();
+    harness.run_steps(2);
+    harness.key_press_modifiers(Modifiers::SHIFT, Key::ArrowLeft);
+    harness.run_steps(2);
+    assert!(read_out(&harness).unwrap().starts_with("0:07   song 0:07;"));
+    harness.key_press(Key::Escape);
+    harness.run_steps(2);
+    assert_eq!(read_out(&harness), None);
+}
+
+/// The picture of the saturator tells how much of the signal bends, whether it is on or not. A sine of amplitude 0.9 is above `s` for
+/// `1 − 2·asin(s/0.9)/π` of the time (the arcsine distribution).
+#[test]
+fn the_saturator_tells_how_much_lies_above_its_shoulder() {
+    let stage = with_a_gap();
+    stage.set_plain(|params| &params.saturator.shoulder, 6.0);
+    let harness = open(stage, SIZE, 1.0);
+    let shoulder = 10.0_f64.powf((-1.0 - 6.0) / 20.0);
+    let expected = 100.0 * (1.0 - 2.0 * (shoulder / 0.9).asin() / std::f64::consts::PI);
+    let told = harness
+        .get_by_label_contains("Saturator's curve and levels, ")
+        .accesskit_node()
+        .label()
+        .unwrap();
+    let number = told
+        .trim_start_matches("Saturator's curve and levels, ")
+        .trim_end_matches("% would")
+        .trim();
+    let found: f64 = number.parse().unwrap();
+    assert!((found - expected).abs() < 1.0, "{told} for {expected:.1}");
+}
+
+/// Each band tells the level that meets its threshold, and what it does about it.
+#[test]
+fn each_band_tells_level_threshold_and_gain() {
+    let mut stage = Stage::default();
+    stage.set_plain(|params| &params.bands.on, true);
+    stage.set_plain(|params| &params.band[1].threshold, -20.0);
+    let tone: Vec<f32> = (0..192_000_u32)
+        .map(|frame| 0.5 * (frame as f32 * std::f32::consts::TAU * 350.0 / 48_000.0).sin())
+        .collect();
+    stage.play([&tone, &tone]);
+    let harness = open(stage, SIZE, 1.0);
+    let told = harness
+        .get_by_label("Show the low-mid band")
+        .value()
+        .unwrap();
+    // A tone in the middle of a band passes its filters nearly whole: 20·log10(0.5) = −6.0 dBFS; ratio 2 turns down half of what is above.
+    assert!(told.starts_with("level −6."), "{told}");
+    assert!(
+        told.contains("from −20.0\u{a0}dBFS") && told.contains("gain −6."),
+        "{told}"
+    );
+}
+
+/// The size asked for by the corner, points.
+fn asked_size(harness: &Harness<'_, Stage>) -> Option<Vec2> {
+    let viewport = &harness.output().viewport_output[&egui::ViewportId::ROOT];
+    viewport.commands.iter().find_map(|command| match command {
+        egui::ViewportCommand::InnerSize(size) => Some(*size),
+        _ => None,
+    })
+}
+
+#[test]
+fn the_corner_asks_the_host_for_another_size() {
+    let mut harness = opened();
+    let corner = harness.get_by_label("Window size").rect().center();
+    harness.hover_at(corner);
+    harness.run_steps(1);
+    harness.drag_at(corner);
+    harness.run_steps(1);
+    harness.hover_at(corner + Vec2::new(-60.0, 30.0));
+    harness.step();
+    let size = asked_size(&harness).unwrap();
+    assert_eq!(size, Vec2::new(SIZE[0] - 60.0, SIZE[1] + 30.0));
+    harness.drop_at(corner);
+    harness.run_steps(1);
+    harness.get_by_label("Window size").focus();
+    harness.run_steps(2);
+    // The test's window follows what is asked for, as a host does.
+    let size = harness.ctx.content_rect().size();
+    // One event, so that its frame is the last one drawn.
+    harness.event(Event::Key {
+        key: Key::ArrowRight,
+        physical_key: None,
+        pressed: true,
+        repeat: false,
+        modifiers: Modifiers::NONE,
+    });
+    harness.step();
+    assert_eq!(asked_size(&harness), Some(size + Vec2::new(20.0, 0.0)));
+}
+
+#[test]
+fn the_state_of_the_side_chain_is_told_in_words() {
+    use crestline_core::handover::TapState;
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    harness.state().set_plain(|params| &params.tap.on, true);
+    assert!(params.tap.on.value());
+    for (state, words) in [
+        (TapState::NoSideChain, "before tap: no side-chain"),
+        (TapState::Listening, "before tap: listening"),
+        (TapState::NotRelated, "before tap: not related"),
+        (TapState::Aligned, "before tap: 96 samples, 2.0\u{a0}ms"),
+    ] {
+        let mut snapshot = harness.state().snapshot();
+        snapshot.tap.state = state;
+        snapshot.tap.delay_frames = 96;
+        harness.state_mut().audio.publish(snapshot);
+        harness.run_steps(2);
+        assert!(harness.query_by_label_contains(words).is_some(), "{words}");
+    }
+}

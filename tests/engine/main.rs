@@ -1,0 +1,11 @@
+//! The engine as a whole, and what it hands over. One module a promise.
+
+mod automation;
+mod ceiling;
+mod history;
+mod history_drawing;
+mod history_model;
+mod listen;
+mod paths;
+mod targets;
+mod transparency;

@@ -1,0 +1,7 @@
+//! The plug-in in a host. One module a promise.
+
+mod clap;
+mod listen;
+mod reduction;
+mod vst3;
+mod window;

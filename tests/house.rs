@@ -1,0 +1,160 @@
+//! What Cargo cannot say of the house: who may use whom within a crate, how long a file may grow,
+//! and what lies at the top of the repository.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test stops at the first thing that goes wrong"
+)]
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// Folders and files of the sources, and the paths that must not stand in them.
+const FORBIDDEN: &[(&str, &[&str])] = &[
+    (
+        "core/dsp",
+        &["measure", "process", "engine", "handover", "session"],
+    ),
+    (
+        "core/measure",
+        &["process", "engine", "handover", "session"],
+    ),
+    (
+        "core/process",
+        &["measure", "engine", "handover", "session"],
+    ),
+    ("core/handover", &["process", "engine", "session"]),
+    ("core/engine", &["session"]),
+    ("plugin/editor", &["engine", "plugin"]),
+    ("plugin/params", &["engine", "editor", "plugin"]),
+];
+
+const MOST_LINES: usize = 500;
+
+const TOP_LEVEL: [&str; 14] = [
+    ".cargo",
+    ".ci",
+    ".gitignore",
+    ".rustfmt.toml",
+    "Cargo.lock",
+    "Cargo.toml",
+    "DEVELOPERS.md",
+    "LICENSE-APACHE",
+    "LICENSE-MIT",
+    "README.md",
+    "bundler.toml",
+    "src",
+    "tests",
+    "xtask",
+];
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
+}
+
+/// Every Rust source below a folder.
+fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            sources(&path, found);
+        } else if path.extension().is_some_and(|ending| ending == "rs") {
+            found.push(path);
+        }
+    }
+}
+
+/// The first line that names one of the forbidden modules by its path from the crate's root, or by
+/// that of the core.
+fn offence(source: &str, forbidden: &[&str]) -> Option<String> {
+    let names = |line: &str, module: &str| {
+        ["crate::", "crestline_core::"].iter().any(|root| {
+            line.match_indices(root).any(|(at, _)| {
+                let rest = &line[at + root.len()..];
+                // A group of imports names its modules further on in the line.
+                let group = rest.starts_with('{') && rest.contains(module);
+                group
+                    || rest.strip_prefix(module).is_some_and(|after| {
+                        !after.starts_with(|next: char| next.is_alphanumeric() || next == '_')
+                    })
+            })
+        })
+    };
+    source
+        .lines()
+        .map(str::trim_start)
+        .filter(|line| !line.starts_with("//"))
+        .find(|line| forbidden.iter().any(|module| names(line, module)))
+        .map(String::from)
+}
+
+#[test]
+fn modules_know_only_what_lies_below_them() {
+    let mut checked = 0;
+    for (module, forbidden) in FORBIDDEN {
+        let place = root().join("src").join(module);
+        let mut files = vec![place.with_extension("rs")];
+        sources(&place, &mut files);
+        for file in files {
+            let found = offence(&fs::read_to_string(&file).unwrap(), forbidden);
+            assert_eq!(found, None, "in {}", file.display());
+            checked += 1;
+        }
+    }
+    assert!(checked > 60, "{checked} files");
+}
+
+#[test]
+fn a_forbidden_path_is_noticed() {
+    for line in [
+        "use crate::process::Chain;",
+        "    let x = crate::process::curve(1.0);",
+        "use crate::{dsp, process};",
+        "use crestline_core::process;",
+    ] {
+        assert!(offence(line, &["process"]).is_some(), "{line}");
+    }
+    for line in [
+        "// crate::process is not used here",
+        "use crate::processing::Chain;",
+    ] {
+        assert_eq!(offence(line, &["process"]), None, "{line}");
+    }
+}
+
+#[test]
+fn no_file_outgrows_one_idea() {
+    for folder in ["src", "tests", "xtask"] {
+        let mut files = Vec::new();
+        sources(&root().join(folder), &mut files);
+        for file in files {
+            let lines = fs::read_to_string(&file).unwrap().lines().count();
+            let test = folder == "tests";
+            // A promise's cases belong together, so its file may be longer.
+            let most = if test { 2 * MOST_LINES } else { MOST_LINES };
+            assert!(lines <= most, "{} has {lines} lines", file.display());
+        }
+    }
+}
+
+#[test]
+fn the_top_of_the_repository_holds_what_it_should() {
+    let listed = Command::new("git")
+        .args(["ls-files"])
+        .current_dir(root())
+        .output();
+    let Some(listed) = listed.ok().filter(|output| output.status.success()) else {
+        println!("skipped: not a git checkout");
+        return;
+    };
+    let names: BTreeSet<_> = std::str::from_utf8(&listed.stdout)
+        .unwrap()
+        .lines()
+        .map(|path| path.split('/').next().unwrap())
+        .collect();
+    for name in names {
+        assert!(TOP_LEVEL.contains(&name), "{name} at the top");
+    }
+}

@@ -1,0 +1,19 @@
+//! What the tests share: signals and their spectra, runs of the engine and of the meters.
+
+#![allow(
+    missing_docs,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    reason = "called by tests alone, which stop at the first thing that goes wrong"
+)]
+
+pub mod automation;
+pub mod before_after;
+pub mod engine_run;
+pub mod metering;
+pub mod recorded;
+pub mod reference;
+pub mod signals;
+pub mod spectrum;

@@ -1,0 +1,194 @@
+//! RMS, sample peak, crest factor and clipped runs.
+
+use crestline_core::measure::ChannelRole::{Front, Lfe};
+use crestline_core::measure::{AES17_OFFSET_DB, Meter};
+use kit::metering::{Group, STEREO, feed, meter, readings_of, stereo_readings_of, watch};
+use kit::signals::{frames, tone, tone_steps};
+
+const RATES: [f64; 4] = [44_100.0, 48_000.0, 96_000.0, 192_000.0];
+
+/// AES17: a 997 Hz sine that peaks at full scale is 0 dBFS in RMS too; plainly reckoned it is `−10·log10 2`.
+#[test]
+fn aes17_full_scale_sine() {
+    let mut group = Group::new("AES17 sine", 0.005, "dB");
+    for rate in RATES {
+        for level in [0.0, -20.0, -60.0] {
+            let readings = stereo_readings_of(rate, &tone(rate, 997.0, level, 5.0));
+            let aes17 = |plain_dbfs: Option<f64>| plain_dbfs.map(|dbfs| dbfs + AES17_OFFSET_DB);
+            group.check(format!("all at {rate}"), aes17(readings.rms_dbfs), level);
+            group.check(format!("3 s at {rate}"), aes17(readings.rms_3s_dbfs), level);
+            group.check(
+                format!("300 ms at {rate}"),
+                aes17(readings.rms_300ms_dbfs),
+                level,
+            );
+            group.check(
+                format!("plain at {rate}"),
+                readings.rms_dbfs,
+                level - 3.0103,
+            );
+        }
+    }
+}
+
+/// Closed forms: peak over RMS is √2 for a sine, 1 for a square, √3 for a triangle.
+#[test]
+fn crest_factors_of_plain_waves() {
+    let mut group = Group::new("crest factors", 0.01, "dB");
+    let rate = 48_000.0;
+    let wave = |shape: fn(f64) -> f64| -> Vec<f32> {
+        (0..frames(rate, 4.0))
+            .map(|n| (0.5 * shape((n % 480) as f64 / 480.0)) as f32)
+            .collect()
+    };
+    let crest = |signal: Vec<f32>| stereo_readings_of(rate, &signal).crest_factor_db;
+    group.check(
+        "sine",
+        crest(wave(|part| (std::f64::consts::TAU * part).sin())),
+        3.0103,
+    );
+    group.check(
+        "square",
+        crest(wave(|part| if part < 0.5 { 1.0 } else { -1.0 })),
+        0.0,
+    );
+    group.check(
+        "triangle",
+        crest(wave(|part| 4.0 * (part - 0.5).abs() - 1.0)),
+        4.7712,
+    );
+}
+
+/// Closed form: a rectangular window holds the energies of what it spans.
+#[test]
+fn rms_windows_hold_300_ms_and_3_s() {
+    let mut group = Group::new("RMS windows", 0.01, "dB");
+    for rate in [44_100.0, 48_000.0] {
+        let signal = tone_steps(rate, 1_000.0, &[(4.0, -30.0), (4.0, -10.0)]);
+        watch(
+            rate,
+            &STEREO,
+            &[&signal, &signal],
+            0.05,
+            |time_s, readings| {
+                let expected = |window_s: f64| {
+                    let loud = ((time_s - 4.0) / window_s).clamp(0.0, 1.0);
+                    10.0 * (0.5 * (loud * 10_f64.powf(-1.0) + (1.0 - loud) * 10_f64.powf(-3.0)))
+                        .log10()
+                };
+                for (window_s, reading) in
+                    [(0.3, readings.rms_300ms_dbfs), (3.0, readings.rms_3s_dbfs)]
+                {
+                    if time_s > window_s - 0.001 {
+                        group.check(
+                            format!("{window_s} s at {time_s:.2} s"),
+                            reading,
+                            expected(window_s),
+                        );
+                    } else {
+                        assert_eq!(reading, None, "{window_s} s at {time_s:.2} s");
+                    }
+                }
+            },
+        );
+    }
+}
+
+/// The mean over the channels that carry programme: one of two reads 3.01 dB less than both, an LFE channel changes nothing.
+#[test]
+fn rms_is_the_mean_over_the_channels() {
+    let mut group = Group::new("RMS over channels", 0.001, "dB");
+    let signal = tone(48_000.0, 1_000.0, -10.0, 4.0);
+    let silence = vec![0.0; signal.len()];
+    let both = stereo_readings_of(48_000.0, &signal).rms_dbfs;
+    group.check("both", both, -13.0103);
+    group.check(
+        "one of two",
+        readings_of(48_000.0, &STEREO, &[&silence, &signal]).rms_dbfs,
+        -16.0206,
+    );
+    group.check(
+        "mono",
+        readings_of(48_000.0, &[Front], &[&signal]).rms_dbfs,
+        -13.0103,
+    );
+    let with_lfe = readings_of(48_000.0, &[Front, Front, Lfe], &[&signal, &signal, &signal]);
+    group.check("with LFE", with_lfe.rms_dbfs, -13.0103);
+}
+
+/// The file's end counts, though it fills no slot.
+#[test]
+fn the_last_incomplete_slot_counts() {
+    let mut group = Group::new("last incomplete slot", 0.001, "dB");
+    let mut signal = vec![0.0; 4_800 + 100];
+    signal[4_850..4_853].fill(-0.5);
+    let readings = stereo_readings_of(48_000.0, &signal);
+    group.check("sample peak", readings.sample_peak_dbfs, -6.0206);
+    group.check(
+        "RMS",
+        readings.rms_dbfs,
+        10.0 * (3.0 * 0.25_f64 / 4_900.0).log10(),
+    );
+    assert!(readings.true_peak_dbtp.is_some_and(|peak| peak > -6.1));
+}
+
+/// Three or more consecutive samples at full scale in one channel make a run (common practice); it is counted once, at its third sample.
+#[test]
+fn clipped_runs_are_counted_and_timed() {
+    let rate = 48_000.0;
+    let mut left = vec![0.1_f32; frames(rate, 2.0)];
+    let mut right = left.clone();
+    left[1_000..1_002].fill(1.0); // two are no run
+    left[5_000..5_003].fill(-1.0);
+    left[5_003] = 0.5;
+    left[5_004..5_050].fill(1.2);
+    right[5_001..5_004].fill(1.0);
+    right[90_000..90_010].fill(-1.0);
+    // Alternating sign is still full scale.
+    right[60_000..60_004].copy_from_slice(&[1.0, -1.0, 1.0, -1.0]);
+    let mut meter = meter(rate, &STEREO);
+    feed(&mut meter, &[&left[..48_000], &right[..48_000]]);
+    let readings = meter.readings();
+    assert_eq!(readings.clipped_runs, 3);
+    let seconds = |frame: f64| (frame / rate * 1e9).round();
+    assert_eq!(
+        readings.last_clip_s.map(|at| (at * 1e9).round()),
+        Some(seconds(5_006.0))
+    );
+    feed(&mut meter, &[&left[48_000..], &right[48_000..]]);
+    let readings = meter.readings();
+    assert_eq!(readings.clipped_runs, 5);
+    assert_eq!(
+        readings.last_clip_s.map(|at| (at * 1e9).round()),
+        Some(seconds(90_002.0))
+    );
+    // 1.2 is +1.58 dB.
+    Group::new("sample peak over full scale", 0.001, "dB").check(
+        "1.2",
+        readings.sample_peak_dbfs,
+        1.5836,
+    );
+}
+
+/// A sound that stops leaves the last 3 s as it left them while it sounded: by the definition, short-term PLR of a steady tone is constant, and
+/// silence after it has none.
+#[test]
+fn the_lowest_plr_is_that_of_the_sound_not_of_its_end() {
+    let mut meter = Meter::new(48_000.0, &[Front; 2], 480);
+    let tone: Vec<f32> = (0..480_000_u32)
+        .map(|frame| 0.5 * (f64::from(frame) * 0.13).sin() as f32)
+        .collect();
+    for block in tone.chunks(480) {
+        meter.process(&[block, block]);
+    }
+    let while_it_sounds = meter.readings().short_term_plr_min_db.unwrap();
+    let silence = [0.0; 480];
+    for _ in 0..1_000 {
+        meter.process(&[&silence, &silence]);
+    }
+    let afterwards = meter.readings().short_term_plr_min_db.unwrap();
+    assert!(
+        (afterwards - while_it_sounds).abs() < 0.05,
+        "{while_it_sounds} {afterwards}"
+    );
+}

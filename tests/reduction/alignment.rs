@@ -1,0 +1,304 @@
+//! The delay between two signals: found to the frame whatever was done in between, and not found where there is none.
+
+#![expect(
+    clippy::panic,
+    reason = "a test fails by panicking, in its helpers too"
+)]
+#![expect(
+    clippy::print_stdout,
+    reason = "the measured figures are worth reading"
+)]
+
+use crestline_core::handover::{TapState, tap};
+use crestline_core::measure::{Aligner, Relation};
+use crestline_core::process::{Limiter, LimiterSettings};
+use songs::{Song, rink_lights, turnstile};
+use std::sync::LazyLock;
+use std::time::{Duration, Instant};
+
+const RATE_HZ: f64 = 48_000.0;
+/// 2.7 s, as the plug-in takes them at this rate.
+const STRETCH: usize = 131_072;
+/// 200 ms.
+const LONGEST: usize = 9_600;
+const LONGEST_LAG: i32 = 9_600;
+
+static RINK_LIGHTS: LazyLock<Song> = LazyLock::new(|| rink_lights(48_000));
+static TURNSTILE: LazyLock<Song> = LazyLock::new(|| turnstile(48_000));
+
+fn sum(channels: &[Vec<f32>; 2]) -> Vec<f32> {
+    channels[0]
+        .iter()
+        .zip(&channels[1])
+        .map(|(left, right)| left + right)
+        .collect()
+}
+
+fn aligner() -> Aligner {
+    Aligner::new(STRETCH, -LONGEST_LAG..=LONGEST_LAG)
+}
+
+/// The song through a limiter at −1 dBTP, pushed by `push_db`, with the limiter's latency taken out.
+fn squashed(song: &Song, push_db: f64) -> Vec<f32> {
+    let gain = kit::signals::amplitude(push_db) as f32;
+    let mut channels = song.channels.clone();
+    channels
+        .iter_mut()
+        .flatten()
+        .for_each(|sample| *sample *= gain);
+    let mut limiter = Limiter::new(RATE_HZ, 2, channels[0].len());
+    let [left, right] = &mut channels;
+    limiter.process(&mut [left, right], &LimiterSettings::default());
+    let mut sum = sum(&channels);
+    sum.drain(..limiter.latency_frames());
+    sum
+}
+
+/// Compares stretches all over the song with the same moments of `after`, `delay` frames late.
+fn finds_everywhere(name: &str, before: &[f32], after: &[f32], inverted: bool) {
+    let mut aligner = aligner();
+    let (mut least, mut tried) = (f32::INFINITY, 0);
+    let delays = [0, 1, 47, 480, 2_205, 5_000, 9_599, LONGEST_LAG];
+    for (index, start) in (LONGEST..after.len() - STRETCH)
+        .step_by(STRETCH / 2)
+        .enumerate()
+    {
+        for delay in [
+            delays[index % delays.len()],
+            delays[(index + 3) % delays.len()],
+        ] {
+            let early = start - delay.unsigned_abs() as usize;
+            let relation = aligner.compare(&before[start..], &after[early..]);
+            let Relation::Aligned(found) = relation else {
+                panic!("{name} at {start}, {delay}: {relation:?}")
+            };
+            assert_eq!(
+                (found.delay_frames, found.inverted),
+                (delay, inverted),
+                "{name} at {start}"
+            );
+            // The other way round, the second comes first.
+            let Relation::Aligned(back) = aligner.compare(&after[early..], &before[start..]) else {
+                panic!("{name} at {start}, back")
+            };
+            assert_eq!(
+                (back.delay_frames, back.inverted),
+                (-delay, inverted),
+                "{name} at {start}"
+            );
+            least = least.min(found.prominence);
+            tried += 1;
+        }
+    }
+    println!("{name}: {tried} of {tried} found, prominence {least:.0} at least");
+}
+
+#[test]
+fn delays_are_found_to_the_frame_at_another_level_and_upside_down() {
+    for song in [&*RINK_LIGHTS, &*TURNSTILE] {
+        let before = sum(&song.channels);
+        for gain_db in [0.0, -30.0, 12.0] {
+            let gain = kit::signals::amplitude(gain_db) as f32;
+            let after: Vec<f32> = before.iter().map(|sample| -gain * sample).collect();
+            finds_everywhere(
+                &format!("{} at {gain_db} dB", song.title),
+                &before,
+                &after,
+                true,
+            );
+        }
+    }
+}
+
+#[test]
+fn delays_are_found_to_the_frame_through_a_limiter_pushed_hard() {
+    for song in [&*RINK_LIGHTS, &*TURNSTILE] {
+        for push_db in [6.0, 18.0, 30.0] {
+            let name = format!("{} pushed by {push_db} dB", song.title);
+            finds_everywhere(&name, &sum(&song.channels), &squashed(song, push_db), false);
+        }
+    }
+}
+
+#[test]
+fn delays_are_found_to_the_frame_through_an_equaliser() {
+    use crestline_core::process::{Shelves, ShelvesSettings};
+    let mut shelves = Shelves::new(RATE_HZ);
+    let mut channels = RINK_LIGHTS.channels.clone();
+    let settings = ShelvesSettings {
+        low_hz: 200.0,
+        low_gain_db: 9.0,
+        high_hz: 3_000.0,
+        high_gain_db: -9.0,
+    };
+    let [left, right] = &mut channels;
+    shelves.process(&mut [left, right], &settings);
+    finds_everywhere(
+        "Rink Lights equalised",
+        &sum(&RINK_LIGHTS.channels),
+        &sum(&channels),
+        false,
+    );
+}
+
+// 100 random pairs of each kind. What is compared has nothing in common: other songs, noises of other seeds, and other moments of a song played by
+// one band, which are at least two stretches apart.
+#[test]
+#[expect(clippy::cast_sign_loss, reason = "places are not negative")]
+fn unrelated_signals_are_told_in_99_of_100_pairs() {
+    let (rink, turnstile) = (sum(&RINK_LIGHTS.channels), sum(&TURNSTILE.channels));
+    let mut random = kit::signals::Random::new(5);
+    let mut place = |song: &[f32]| (random.next() * (song.len() - STRETCH - 1) as f64) as usize;
+    let mut aligner = aligner();
+    let mut wrong = [0; 4];
+    for pair in 0..100 {
+        let (a, b) = (place(&rink), place(&turnstile));
+        let other = (a + STRETCH + place(&rink[2 * STRETCH..])) % (rink.len() - STRETCH);
+        let noise =
+            [2 * pair, 2 * pair + 1].map(|seed| kit::signals::white_noise(seed, 0.3, STRETCH));
+        let related = |aligner: &mut Aligner, first: &[f32], second: &[f32]| {
+            usize::from(aligner.compare(first, second) != Relation::Unrelated)
+        };
+        wrong[0] += related(&mut aligner, &rink[a..], &turnstile[b..]);
+        wrong[1] += related(&mut aligner, &noise[0], &noise[1]);
+        wrong[2] += related(&mut aligner, &noise[0], &rink[a..]);
+        if a.abs_diff(other) > STRETCH + LONGEST {
+            wrong[3] += related(&mut aligner, &rink[a..], &rink[other..]);
+        }
+    }
+    println!(
+        "taken for related: {wrong:?} of 100 (songs, noises, noise and song, moments of one song)"
+    );
+    assert!(wrong.iter().all(|wrong| *wrong <= 1), "{wrong:?}");
+}
+
+#[test]
+fn tones_have_the_shortest_delay_that_fits() {
+    let mut aligner = aligner();
+    let tone = kit::signals::tone(RATE_HZ, 1_000.0, -12.0, 3.0);
+    let quiet: Vec<f32> = tone.iter().map(|sample| -0.1 * sample).collect();
+    for (first, second, expected) in [
+        (&tone[..], &tone[..], (0, false)),
+        (&tone, &quiet, (0, true)),
+        // 5 frames of a period of 48.
+        (&tone[5..], &tone[..], (5, false)),
+    ] {
+        let relation = aligner.compare(first, second);
+        let Relation::Aligned(found) = relation else {
+            panic!("{relation:?}")
+        };
+        assert_eq!((found.delay_frames, found.inverted), expected);
+    }
+    let other = kit::signals::tone(RATE_HZ, 1_300.0, -12.0, 3.0);
+    assert_eq!(aligner.compare(&tone, &other), Relation::Unrelated);
+}
+
+#[test]
+fn silence_and_short_signals_are_no_trouble() {
+    let mut aligner = aligner();
+    let (silence, noise) = (
+        vec![0.0; STRETCH],
+        kit::signals::white_noise(1, 0.5, STRETCH),
+    );
+    assert_eq!(
+        aligner.compare(&silence, &noise),
+        Relation::TooWeak {
+            first: true,
+            second: false
+        }
+    );
+    assert_eq!(
+        aligner.compare(&noise, &silence),
+        Relation::TooWeak {
+            first: false,
+            second: true
+        }
+    );
+    assert_eq!(
+        aligner.compare(&[], &[]),
+        Relation::TooWeak {
+            first: true,
+            second: true
+        }
+    );
+    assert!(
+        matches!(aligner.compare(&noise[..20_000], &noise[..20_000]), Relation::Aligned(found) if found.delay_frames == 0)
+    );
+    let mut short = Aligner::new(0, -100..=100);
+    short.compare(&noise, &noise);
+}
+
+/// Writes blocks until `done` or for 20 s of wall time.
+fn feed(
+    writer: &mut crestline_core::handover::TapWriter,
+    mut block: impl FnMut(usize) -> ([Vec<f32>; 2], [Vec<f32>; 2]),
+    mut done: impl FnMut(&crestline_core::handover::TapWriter) -> bool,
+) -> bool {
+    let start = Instant::now();
+    let mut index = 0;
+    while start.elapsed() < Duration::from_secs(20) {
+        let (tap, input) = block(index);
+        writer.write(&[&tap[0], &tap[1]], &[&input[0], &input[1]]);
+        index += 1;
+        // Some fifty times faster than the music would be played.
+        std::thread::park_timeout(Duration::from_micros(200));
+        if done(writer) {
+            return true;
+        }
+    }
+    false
+}
+
+#[test]
+fn the_thread_finds_holds_and_gives_up() {
+    let (mut writer, thread) = tap(RATE_HZ).unwrap();
+    let song = &RINK_LIGHTS.channels;
+    let block = |channels: &[Vec<f32>; 2], at: usize| -> [Vec<f32>; 2] {
+        let from = at % (channels[0].len() - 1_024);
+        [0, 1].map(|channel| channels[channel][from..from + 512].to_vec())
+    };
+    let (delay, delay_frames) = (480, 480);
+    assert_eq!(writer.finding().state, TapState::Listening);
+    // The input comes 480 frames after the tap, upside down.
+    let upside_down =
+        |at: usize| block(song, at).map(|channel| channel.iter().map(|sample| -sample).collect());
+    let late = |index: usize| (block(song, 512 * index + delay), upside_down(512 * index));
+    assert!(feed(&mut writer, late, |writer| writer.finding().state
+        == TapState::Aligned));
+    let found = writer.finding().alignment.unwrap();
+    assert_eq!((found.delay_frames, found.inverted), (delay_frames, true));
+    // Held while nothing is heard.
+    let silence = || [vec![0.0; 512], vec![0.0; 512]];
+    let mut blocks = 0;
+    feed(
+        &mut writer,
+        |_| (silence(), silence()),
+        |_| {
+            blocks += 1;
+            blocks > 2_000
+        },
+    );
+    assert_eq!(
+        writer.finding().alignment.unwrap().delay_frames,
+        delay_frames
+    );
+    // A side-chain that has gone is told.
+    assert!(feed(
+        &mut writer,
+        |index| (silence(), block(song, 512 * index)),
+        |writer| writer.finding().state == TapState::NoSideChain
+    ));
+    // Something else altogether.
+    let other = |index: usize| {
+        (
+            block(&TURNSTILE.channels, 512 * index),
+            block(song, 512 * index),
+        )
+    };
+    assert!(feed(&mut writer, other, |writer| writer.finding().state
+        == TapState::NotRelated));
+    // A new beginning.
+    writer.begin();
+    assert_eq!(writer.finding().state, TapState::Listening);
+    drop(thread);
+}

@@ -1,0 +1,323 @@
+//! The editor on a stage: a real engine behind it, a host that does as it is told and writes everything down, and a camera.
+
+#![allow(
+    dead_code,
+    clippy::unwrap_used,
+    reason = "each program that includes this file uses part of it, and stops at the first thing that goes wrong"
+)]
+
+#[path = "picture.rs"]
+mod picture;
+
+use std::sync::{Arc, Mutex};
+
+use crestline_core::engine::{Engine, EngineSpec, Settings};
+use crestline_core::handover::{AudioEnd, Snapshot, handover};
+use crestline_plugin::editor::theme::install;
+use crestline_plugin::editor::{Files, View};
+use crestline_plugin::params::CrestlineParams;
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use image::RgbaImage;
+use nice_plug::prelude::{
+    FloatParam, GuiContextInner, ParamPtr, ParamSetter, PluginApi, PluginState,
+};
+
+/// Sample rate of the stage, Hz.
+pub const RATE_HZ: f64 = 48_000.0;
+const BLOCK: usize = 480;
+
+/// What the host was told.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Told {
+    /// A gesture begins.
+    Begin(ParamPtr),
+    /// A normalized value within a gesture.
+    Set(ParamPtr, f32),
+    /// The gesture ends.
+    End(ParamPtr),
+}
+
+/// A host that follows every gesture at once and remembers all of them.
+#[derive(Default)]
+pub struct Host(Mutex<Vec<Told>>);
+
+impl Host {
+    /// What was told since the last time.
+    pub fn take(&self) -> Vec<Told> {
+        std::mem::take(&mut self.0.lock().unwrap())
+    }
+}
+
+#[expect(
+    unsafe_code,
+    reason = "the framework's trait has unsafe methods, and writes values through raw pointers only"
+)]
+impl GuiContextInner for Host {
+    fn plugin_api(&self) -> PluginApi {
+        PluginApi::Clap
+    }
+
+    unsafe fn raw_begin_set_parameter(&self, param: ParamPtr) {
+        self.0.lock().unwrap().push(Told::Begin(param));
+    }
+
+    unsafe fn raw_set_parameter_normalized(&self, param: ParamPtr, normalized: f32) {
+        self.0.lock().unwrap().push(Told::Set(param, normalized));
+        // SAFETY: the stage keeps the parameters alive as long as the host.
+        unsafe { param._internal_set_normalized_value(normalized) };
+    }
+
+    unsafe fn raw_end_set_parameter(&self, param: ParamPtr) {
+        self.0.lock().unwrap().push(Told::End(param));
+    }
+
+    fn get_state(&self) -> PluginState {
+        unreachable!("the editor asks for no state")
+    }
+
+    fn set_state(&self, _state: PluginState) {
+        unreachable!("the editor sets no state")
+    }
+
+    fn request_restart(&self) {
+        unreachable!("the editor restarts nothing")
+    }
+}
+
+/// Everything behind the window.
+pub struct Stage {
+    /// The parameters.
+    pub params: Arc<CrestlineParams>,
+    /// What the host was told.
+    pub host: Arc<Host>,
+    /// The audio thread's half.
+    pub audio: AudioEnd,
+    /// Whether the host's transport runs while audio is played.
+    pub transport: bool,
+    view: View,
+    engine: Engine,
+    played: usize,
+}
+
+impl Default for Stage {
+    /// A new instance, its first text read.
+    fn default() -> Self {
+        let stage = Self::first_opened();
+        stage
+            .params
+            .session
+            .update(|session| session.introduced = true);
+        stage
+    }
+}
+
+impl Stage {
+    /// A new instance whose editor has never been opened.
+    pub fn first_opened() -> Self {
+        let params = Arc::new(CrestlineParams::default());
+        let (audio, end) = handover();
+        Self {
+            // Nothing of this user's is read or written.
+            view: View::new(Arc::clone(&params), end).with_files(Files::default()),
+            params,
+            host: Arc::default(),
+            audio,
+            engine: Engine::new(EngineSpec {
+                sample_rate_hz: RATE_HZ,
+                channels: 2,
+            }),
+            transport: true,
+            played: 0,
+        }
+    }
+
+    /// The same with places for its files.
+    pub fn with_files(mut self, files: Files) -> Self {
+        self.view = self.view.with_files(files);
+        self
+    }
+
+    /// Sets a parameter as a host's automation would.
+    fn set(param: ParamPtr, normalized: f32) {
+        #[expect(
+            unsafe_code,
+            reason = "the framework writes values through raw pointers only"
+        )]
+        // SAFETY: the stage keeps the parameters alive.
+        unsafe {
+            param._internal_set_normalized_value(normalized)
+        };
+    }
+
+    /// Sets a parameter to a plain value.
+    pub fn set_plain<P: nice_plug::prelude::Param>(
+        &self,
+        param: impl Fn(&CrestlineParams) -> &P,
+        value: P::Plain,
+    ) {
+        let param = param(&self.params);
+        Self::set(param.as_ptr(), param.preview_normalized(value));
+    }
+
+    /// Runs the engine over left and right, as a host would, and tells the editor.
+    pub fn play(&mut self, channels: [&[f32]; 2]) {
+        let settings = Settings {
+            chain: self.params.chain_settings(),
+            listen: self.params.listen_settings(),
+            playing: self.transport,
+            ..Settings::default()
+        };
+        let [mut left, mut right] = [[0.0; BLOCK]; 2];
+        for (from_left, from_right) in channels[0].chunks(BLOCK).zip(channels[1].chunks(BLOCK)) {
+            let frames = from_left.len();
+            left[..frames].copy_from_slice(from_left);
+            right[..frames].copy_from_slice(from_right);
+            let mut main = [&mut left[..frames], &mut right[..frames]];
+            let position_s = self.played as f64 / RATE_HZ;
+            self.engine.process_and_record(
+                &mut main,
+                &[],
+                &settings,
+                Some(position_s),
+                &mut self.audio,
+            );
+            self.played += frames;
+        }
+        self.audio.publish(self.engine.snapshot());
+    }
+
+    /// Draws one frame over all of `ui`.
+    pub fn draw(&mut self, ui: &mut egui::Ui) {
+        self.view.ui(ui, &ParamSetter::new(&*self.host));
+    }
+
+    /// What the editor was last told.
+    pub fn snapshot(&self) -> Snapshot {
+        self.engine.snapshot()
+    }
+
+    /// Forgets what was measured, as the plug-in does when asked to.
+    pub fn answer_restart(&mut self) -> bool {
+        let asked = self.audio.restart_requested();
+        if asked {
+            self.engine.restart();
+            self.audio.clear_history();
+            self.audio.publish(self.engine.snapshot());
+        }
+        asked
+    }
+}
+
+/// Opens the window at `size` points, drawn with `pixels_per_point`.
+pub fn open(stage: Stage, size: [f32; 2], pixels_per_point: f32) -> Harness<'static, Stage> {
+    let mut harness = Harness::builder()
+        .with_size(size)
+        .with_pixels_per_point(pixels_per_point)
+        .with_step_dt(1.0 / 60.0)
+        .with_max_steps(64)
+        .with_render_cursor(false)
+        .with_context_setup(install)
+        .renderer(picture::Picture::default())
+        .build_ui_state(|ui, stage: &mut Stage| stage.draw(ui), stage);
+    harness.run_steps(3);
+    harness
+}
+
+/// The window as it is now.
+pub fn picture_of(harness: &mut Harness<'_, Stage>) -> RgbaImage {
+    harness.render().unwrap()
+}
+
+/// The usual size of the window, points.
+pub const SIZE: [f32; 2] = [1_180.0, 820.0];
+
+/// The window of a new instance.
+pub fn opened() -> Harness<'static, Stage> {
+    open(Stage::default(), SIZE, 1.0)
+}
+
+/// What the host was told since the last time.
+pub fn told(harness: &Harness<'_, Stage>) -> Vec<Told> {
+    harness.state().host.take()
+}
+
+/// One whole gesture for `param` that ends at `value`.
+pub fn assert_gesture(told: &[Told], param: ParamPtr, value: f32) {
+    assert_eq!(told.first(), Some(&Told::Begin(param)));
+    assert_eq!(told.last(), Some(&Told::End(param)));
+    let within = &told[1..told.len() - 1];
+    assert!(
+        !within.is_empty()
+            && within
+                .iter()
+                .all(|told| matches!(told, Told::Set(set, _) if *set == param))
+    );
+    let Some(Told::Set(_, last)) = within.last() else {
+        unreachable!("checked above")
+    };
+    assert!((last - value).abs() < 1e-4, "{last} for {value}");
+}
+
+/// What the tracks are, by the way to them: the band whose controls must be shown, if any.
+pub fn tracks(params: &CrestlineParams) -> Vec<(Option<&'static str>, &FloatParam)> {
+    let (shelves, bands, saturator, limiter) = (
+        &params.shelves,
+        &params.bands,
+        &params.saturator,
+        &params.limiter,
+    );
+    let mut tracks = vec![
+        (None, &params.push),
+        (None, &shelves.low_gain),
+        (None, &shelves.low_corner),
+        (None, &shelves.high_gain),
+        (None, &shelves.high_corner),
+        (None, &bands.low_crossover),
+        (None, &bands.mid_crossover),
+        (None, &bands.high_crossover),
+        (None, &saturator.shoulder),
+        (None, &saturator.lean),
+        (None, &saturator.blend),
+        (None, &limiter.ceiling),
+        (None, &limiter.release),
+        (None, &limiter.link),
+    ];
+    for (band, name) in params
+        .band
+        .iter()
+        .zip(["low", "low-mid", "high-mid", "high"])
+    {
+        let params = [
+            &band.threshold,
+            &band.ratio,
+            &band.knee,
+            &band.attack,
+            &band.release,
+            &band.makeup,
+        ];
+        tracks.extend(params.map(|param| (Some(name), param)));
+    }
+    tracks
+}
+
+/// Shows the controls of a band.
+pub fn show_band(harness: &mut Harness<'_, Stage>, band: Option<&str>) {
+    if let Some(band) = band {
+        harness
+            .get_by_label(&format!("Show the {band} band"))
+            .click();
+        harness.run_steps(2);
+    }
+}
+
+/// Finds each track and looks at it.
+pub fn each_track(mut check: impl FnMut(&mut Harness<'_, Stage>, &FloatParam)) {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    for (band, param) in tracks(&params) {
+        show_band(&mut harness, band);
+        told(&harness);
+        check(&mut harness, param);
+    }
+}

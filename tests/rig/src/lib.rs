@@ -1,0 +1,16 @@
+//! What the tests of the plug-in share: a host in the process, a window's screen, the editor's pictures.
+
+#![allow(
+    missing_docs,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    reason = "called by tests alone, which stop at the first thing that goes wrong"
+)]
+
+pub mod clap_host;
+pub mod editor_stage;
+pub mod picture;
+#[cfg(target_os = "linux")]
+pub mod screen;
