@@ -1,7 +1,9 @@
-//! Processing a block neither allocates nor frees memory: in the engine, and in the plug-in as a host calls it.
+//! Processing a block neither allocates nor frees memory: in the engine, and in the plug-in as a
+//! host calls it.
 //!
-//! Every allocation of this program goes through [`Counting`]. It counts what a thread does while that thread is being watched; the plug-in is
-//! linked in, so nothing that it does escapes. The last tests show that an allocation would be noticed.
+//! Every allocation of this program goes through [`Counting`]. It counts what a thread does while
+//! that thread is being watched; the plug-in is linked in, so nothing that it does escapes. The
+//! last tests show that an allocation would be noticed.
 
 #![expect(clippy::cast_sign_loss, reason = "counts and steps are not negative")]
 #![expect(
@@ -13,7 +15,7 @@
 use clack_extensions::params::ParamInfoFlags;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::tap;
-use crestline_core::measure::{Alignment, Rest, TapMeter};
+use crestline_core::measure::{Alignment, RestGain, TapMeter};
 use kit::automation::automation;
 use kit::signals::white_noise;
 use proptest::prelude::*;
@@ -116,7 +118,8 @@ fn active_host(channels: usize, sample_rate_hz: f64) -> ClapHost {
     host
 }
 
-/// Every parameter in turn to the top, the bottom and the middle of its range, one every 150 frames.
+/// Every parameter in turn to the top, the bottom and the middle of its range, one every 150
+/// frames.
 fn every_parameter(host: &mut ClapHost) -> Vec<Change> {
     let params = host.params().unwrap();
     let free = params
@@ -280,10 +283,10 @@ fn the_engine_plays_without_allocating() {
                     playing: block % 3 > 0,
                     tap: TapSettings {
                         on: block % 700 > 100,
-                        rest: if block % 2 > 0 {
-                            Rest::Automatic
+                        rest_gain: if block % 2 > 0 {
+                            RestGain::Automatic
                         } else {
-                            Rest::Known(1.0)
+                            RestGain::Known(1.0)
                         },
                     },
                     ..Settings::default()
@@ -431,9 +434,9 @@ fn an_allocation_on_the_audio_thread_would_fail_this_test() {
             String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned(),
         )
     };
-    let (passed, said) = child(false);
-    assert!(passed && said.contains("1 passed"), "{said}");
-    let (passed, said) = child(true);
-    assert!(!passed, "{said}");
-    assert!(said.contains("allocated: 1, freed: 1"), "{said}");
+    let (passed, printed) = child(false);
+    assert!(passed && printed.contains("1 passed"), "{printed}");
+    let (passed, printed) = child(true);
+    assert!(!passed, "{printed}");
+    assert!(printed.contains("allocated: 1, freed: 1"), "{printed}");
 }

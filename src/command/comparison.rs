@@ -1,4 +1,5 @@
-//! What a process did to a signal, as the commands report it: reduction and added distortion by band, and what changed in the whole.
+//! What a process did to a signal, as the commands report it: reduction and added distortion by
+//! band, and what changed in the whole.
 
 use crate::measures::{Measures, to_thousandths_if_any};
 use crate::table::{Align, aligned, hundredths};
@@ -24,7 +25,8 @@ struct Band {
     distortion_db: Option<f64>,
 }
 
-/// What became of one signal in another: the object of `crestline reduction --json`, and that of either path in `crestline render --json`.
+/// What became of one signal in another: the object of `crestline reduction --json`, and that of
+/// either path in `crestline render --json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(super) struct Comparison {
     delay_samples: i32,
@@ -41,8 +43,10 @@ pub(super) struct Comparison {
 }
 
 impl Comparison {
-    /// Comparison `index` of a meter that was made with [`Span::Session`](crestline_core::measure::Span::Session) and whose bands meet at `corners_hz`;
-    /// without `alignment` the signals lie in step. `measures` are those of the signal before and of the one after.
+    /// Comparison `index` of a meter that was made with
+    /// [`GainMemory::Session`](crestline_core::measure::GainMemory::Session) and whose bands meet
+    /// at `corners_hz`; without `alignment` the signals lie in step. `measures` are those of the
+    /// signal before and of the one after.
     pub fn new(
         meter: &ReductionMeter,
         index: usize,
@@ -54,15 +58,19 @@ impl Comparison {
         let edge =
             |corner: Option<usize>| corner.and_then(|corner| corners_hz.get(corner)).copied();
         let bands = std::array::from_fn(|band| {
-            let told = &reading.bands[band];
+            let figures = &reading.bands[band];
             Band {
                 low_hz: edge(band.checked_sub(1)),
                 high_hz: edge(Some(band)),
-                rest_gain_db: told.reduction.mean_db.and(told.rest_gain_db).map(f64::from),
-                mean_db: told.reduction.mean_db.map(f64::from),
+                rest_gain_db: figures
+                    .reduction
+                    .mean_db
+                    .and(figures.rest_gain_db)
+                    .map(f64::from),
+                mean_db: figures.reduction.mean_db.map(f64::from),
                 p95_db: meter.percentile_db(index, band, 95),
-                max_db: told.reduction.max_db.map(f64::from),
-                distortion_db: told.distortion.mean_db.map(f64::from),
+                max_db: figures.reduction.max_db.map(f64::from),
+                distortion_db: figures.distortion.mean_db.map(f64::from),
             }
         });
         let change = |of: fn(&Measures) -> Option<f64>| Some(of(after)? - of(before)?);
@@ -132,17 +140,17 @@ impl Comparison {
 
     /// What concerns the whole, in two lines.
     pub fn changes(&self) -> String {
-        let told = |what: &str, value: Option<f64>, unit: &str| {
+        let figures = |what: &str, value: Option<f64>, unit: &str| {
             format!("{what} {} {unit}", hundredths(value))
         };
         let changes = [
-            told("loudness", self.loudness_change_lu, "LU"),
-            told("PLR", self.plr_change_db, "dB"),
-            told("LDR", self.ldr_change_db, "dB"),
+            figures("loudness", self.loudness_change_lu, "LU"),
+            figures("PLR", self.plr_change_db, "dB"),
+            figures("LDR", self.ldr_change_db, "dB"),
         ];
         format!(
             "{}\nchange of {}\n",
-            told("distortion in all", self.distortion_db, "dB"),
+            figures("distortion in all", self.distortion_db, "dB"),
             changes.join(", of ")
         )
     }

@@ -10,8 +10,8 @@ pub(super) const INPUT_UNUSABLE: u8 = 3;
 /// Exit code when a result could not be written.
 pub(super) const OUTPUT_FAILED: u8 = 4;
 
-/// Prints a result. A reader that has gone away (`| head`) is no failure; anything else that keeps the result from
-/// being written is told on standard error and becomes the exit code to end with.
+/// Prints a result. A reader that has gone away (`| head`) is no failure; anything else that keeps
+/// the result from being written is told on standard error and becomes the exit code to end with.
 pub(super) fn print_result(text: &str) -> Result<(), ExitCode> {
     let mut stdout = io::stdout().lock();
     match stdout
@@ -19,7 +19,7 @@ pub(super) fn print_result(text: &str) -> Result<(), ExitCode> {
         .and_then(|()| stdout.flush())
     {
         Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
-            tell(&format!(
+            print_error(&format!(
                 "the result could not be written ({error}); check where the output goes"
             ));
             Err(ExitCode::from(OUTPUT_FAILED))
@@ -29,6 +29,6 @@ pub(super) fn print_result(text: &str) -> Result<(), ExitCode> {
 }
 
 /// One line on standard error. If that is closed there is nobody left to tell.
-pub(super) fn tell(line: &str) {
+pub(super) fn print_error(line: &str) {
     let _ = writeln!(io::stderr().lock(), "{line}");
 }

@@ -9,7 +9,7 @@ use std::thread;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::Serialize;
 
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
 use crate::measures::{Measures, to_thousandths, too_short};
 use crate::table::table;
 use crestline_core::measure::{Meter, Readings};
@@ -130,12 +130,12 @@ pub fn run(args: &MeasureArgs) -> ExitCode {
         match outcome {
             Ok(row) => {
                 for note in &row.notes {
-                    tell(&format!("{}: {note}", printable(Path::new(&row.file))));
+                    print_error(&format!("{}: {note}", printable(Path::new(&row.file))));
                 }
                 rows.push(row);
             }
             Err(error) => {
-                tell(&error.to_string());
+                print_error(&error.to_string());
                 code = ExitCode::from(INPUT_UNUSABLE);
             }
         }
@@ -144,7 +144,7 @@ pub fn run(args: &MeasureArgs) -> ExitCode {
         match serde_json::to_string_pretty(&rows) {
             Ok(json) => json + "\n",
             Err(error) => {
-                tell(&format!("the result could not be written ({error})"));
+                print_error(&format!("the result could not be written ({error})"));
                 return ExitCode::from(OUTPUT_FAILED);
             }
         }

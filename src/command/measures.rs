@@ -12,7 +12,8 @@ pub(super) fn too_short(frames: u64, sample_rate_hz: f64) -> bool {
     (frames as f64) < (GATING_BLOCK_S * sample_rate_hz).round()
 }
 
-/// Measurements of a whole signal. Serialises to the measuring keys of `--json`; `None` is what cannot be measured.
+/// Measurements of a whole signal. Serialises to the measuring keys of `--json`; `None` is what
+/// cannot be measured.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(super) struct Measures {
     #[serde(serialize_with = "to_thousandths_if_any")]
@@ -41,7 +42,8 @@ pub(super) struct Measures {
 }
 
 impl Measures {
-    /// Of a finished measurement; nothing at all of silence and of what is shorter than a gating block.
+    /// Of a finished measurement; nothing at all of silence and of what is shorter than a gating
+    /// block.
     pub fn new(readings: &Readings, sample_rate_hz: f64) -> Self {
         let silent = readings.sample_peak_dbfs.is_none();
         let measurable = !silent && !too_short(readings.frames, sample_rate_hz);

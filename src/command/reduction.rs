@@ -4,11 +4,11 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use crate::comparison::Comparison;
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_result, tell};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
 use crate::measures::Measures;
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::measure::{
-    Aligner, Alignment, LONGEST_DELAY_MS, Meter, ReductionMeter, Relation, Rest, Span,
+    Aligner, Alignment, GainMemory, LONGEST_DELAY_MS, Meter, ReductionMeter, Relation, RestGain,
     longest_delay_frames,
 };
 use crestline_files::printable;
@@ -16,13 +16,14 @@ use crestline_files::{Audio, decode_all};
 
 /// Longest block that is handed to a meter, frames.
 const BLOCK_FRAMES: usize = 4096;
-/// Shortest stretch in which the delay is looked for, seconds; rounded up to a power of two in frames.
+/// Shortest stretch in which the delay is looked for, seconds; rounded up to a power of two in
+/// frames.
 const STRETCH_S: f64 = 2.0;
 
 const AFTER_HELP: &str = "\
 Both files go through the same four-band crossover (corners 120 Hz, 1 kHz and 6 kHz, 24 dB an octave). A hundred
 times a second, in windows of 40 ms that count like 20 ms, each band's gain is found by least squares; what no gain
-explains is told in windows of half that length (not in the lowest band).
+explains is figures in windows of half that length (not in the lowest band).
 
 Columns:
   rest        gain at rest, dB: the 95th percentile of the band's gain over the whole file, unless it is given
@@ -32,7 +33,7 @@ Columns:
   most        highest reduction, dB
   distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy; what a process
               turns in phase counts as well
-A dash (null with --json) stands for what cannot be told: a band below -70 dBFS, or more than 40 dB below the
+A dash (null with --json) stands for what cannot be figures: a band below -70 dBFS, or more than 40 dB below the
 whole, has no gain of its own.
 
 The delay between the files (up to 200 ms, either way) and an inverted polarity are found and taken out. The
@@ -56,8 +57,8 @@ Examples:
 
 /// Compare a file with what a process made of it: reduction and added distortion in four bands
 ///
-/// Finds the delay between the two files and prints, band by band, how far the process turned the signal down and
-/// how much it added.
+/// Finds the delay between the two files and prints, band by band, how far the process turned the
+/// signal down and how much it added.
 #[derive(clap::Args, Debug)]
 #[command(after_long_help = AFTER_HELP, after_help = "The columns, the JSON keys and the exit codes are in --help.")]
 pub struct ReductionArgs {
@@ -69,18 +70,18 @@ pub struct ReductionArgs {
     after: PathBuf,
     /// Gain of the process while it turns nothing down, dB, or auto
     #[arg(long, value_name = "auto|X", default_value = "auto", value_parser = rest, allow_negative_numbers = true)]
-    rest_gain_db: Rest,
+    rest_gain_db: RestGain,
     /// Print JSON for machines instead of a table
     #[arg(long)]
     json: bool,
 }
 
-fn rest(text: &str) -> Result<Rest, String> {
+fn rest(text: &str) -> Result<RestGain, String> {
     if text == "auto" {
-        return Ok(Rest::Automatic);
+        return Ok(RestGain::Automatic);
     }
     let db = text.parse::<f64>().ok().filter(|db| db.abs() <= 60.0);
-    db.map(Rest::Known)
+    db.map(RestGain::Known)
         .ok_or_else(|| "give auto, or decibels from -60 to 60".to_owned())
 }
 
@@ -89,7 +90,7 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
     let (compared, sample_rate_hz) = match compare(args) {
         Ok(done) => done,
         Err(line) => {
-            tell(&line);
+            print_error(&line);
             return ExitCode::from(INPUT_UNUSABLE);
         }
     };
@@ -97,7 +98,7 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
         match serde_json::to_string_pretty(&compared) {
             Ok(json) => json + "\n",
             Err(error) => {
-                tell(&format!("the result could not be written ({error})"));
+                print_error(&format!("the result could not be written ({error})"));
                 return ExitCode::from(OUTPUT_FAILED);
             }
         }
@@ -242,8 +243,13 @@ fn align(before: &Audio, after: &Audio, longest: usize) -> Result<Alignment, Str
     }
 }
 
-fn measured(rate_hz: f64, before: &[Vec<f32>], after: &[Vec<f32>], rest: Rest) -> ReductionMeter {
-    let mut meter = ReductionMeter::new(rate_hz, before.len(), 1, Span::Session, rest);
+fn measured(
+    rate_hz: f64,
+    before: &[Vec<f32>],
+    after: &[Vec<f32>],
+    rest: RestGain,
+) -> ReductionMeter {
+    let mut meter = ReductionMeter::new(rate_hz, before.len(), 1, GainMemory::Session, rest);
     let length = before.iter().chain(after).map(Vec::len).min().unwrap_or(0);
     for start in (0..length).step_by(BLOCK_FRAMES) {
         let end = length.min(start + BLOCK_FRAMES);

@@ -7,13 +7,13 @@ use clap::ValueEnum;
 use serde::Serialize;
 
 use crate::comparison::Comparison;
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_result, tell};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
 use crate::measure_files::MeasuredFile;
 use crate::measures::Measures;
 use crate::stage_args::StageArgs;
 use crate::table::table;
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
-use crestline_core::measure::{ChannelRole, Meter, Readings, ReductionMeter, Rest, Span};
+use crestline_core::measure::{ChannelRole, GainMemory, Meter, Readings, ReductionMeter, RestGain};
 use crestline_core::process::{ListenSettings, Source};
 use crestline_files::AudioFile;
 use crestline_files::{InputError, OutputError, OutputErrorKind, printable};
@@ -49,8 +49,8 @@ Examples:
 
 /// Render an audio file through the chain: push, shelves, bands, saturator, limiter
 ///
-/// Runs one mono or stereo file through the same engine as the plug-in, writes a WAV file and prints what was measured
-/// before and after.
+/// Runs one mono or stereo file through the same engine as the plug-in, writes a WAV file and
+/// prints what was measured before and after.
 #[derive(clap::Args, Debug)]
 #[command(after_long_help = AFTER_HELP, after_help = "The bands, the JSON keys and the exit codes are in --help.")]
 pub struct RenderArgs {
@@ -135,21 +135,21 @@ impl From<OutputError> for RenderError {
 /// Renders the file and prints the result; the exit code is as `crestline render --help` says.
 pub fn run(args: &RenderArgs) -> ExitCode {
     if let Some(wrong) = args.stages.without_effect() {
-        tell(&wrong);
+        print_error(&wrong);
         return ExitCode::from(WRONG_USAGE);
     }
     let (rendered, rows) = match render(args) {
         Ok(done) => done,
         Err(RenderError::Input(error)) => {
-            tell(&error.to_string());
+            print_error(&error.to_string());
             return ExitCode::from(INPUT_UNUSABLE);
         }
         Err(RenderError::Channels(error)) => {
-            tell(&error.to_string());
+            print_error(&error.to_string());
             return ExitCode::from(INPUT_UNUSABLE);
         }
         Err(RenderError::Output(error)) => {
-            tell(&error.to_string());
+            print_error(&error.to_string());
             return ExitCode::from(OUTPUT_FAILED);
         }
     };
@@ -157,7 +157,7 @@ pub fn run(args: &RenderArgs) -> ExitCode {
         match serde_json::to_string_pretty(&rendered) {
             Ok(json) => json + "\n",
             Err(error) => {
-                tell(&format!("the result could not be written ({error})"));
+                print_error(&format!("the result could not be written ({error})"));
                 return ExitCode::from(OUTPUT_FAILED);
             }
         }
@@ -201,7 +201,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     let ([input, clean, output], reduction) = run.finish()?;
     if count > 0 {
         let name = printable(&args.input);
-        tell(&format!(
+        print_error(&format!(
             "{name}: {count} samples are not a number or infinite; they were taken as 0"
         ));
     }
@@ -290,8 +290,9 @@ impl Run {
             channels,
         });
         let meter = || Meter::new(sample_rate_hz, &[ChannelRole::Front; 2][..channels], CHUNK);
-        let rest = Rest::Known(0.0);
-        let mut reduction = ReductionMeter::new(sample_rate_hz, channels, 2, Span::Session, rest);
+        let rest = RestGain::Known(0.0);
+        let mut reduction =
+            ReductionMeter::new(sample_rate_hz, channels, 2, GainMemory::Session, rest);
         reduction.set_corners(settings.chain.bands.crossovers_hz);
         Self {
             early: engine.latency_frames(),
@@ -355,7 +356,8 @@ impl Run {
         Ok(())
     }
 
-    /// Lets the latency run out and completes the file; returns what was measured of input, clean path and output path, and what the paths paid.
+    /// Lets the latency run out and completes the file; returns what was measured of input, clean
+    /// path and output path, and what the paths paid.
     fn finish(mut self) -> Result<([Readings; 3], ReductionMeter), OutputError> {
         while self.written < self.taken {
             for pending in &mut self.pending[..self.channels] {

@@ -21,7 +21,8 @@ fn within(low: f64, high: f64) -> impl clap::builder::TypedValueParser<Value = f
     })
 }
 
-/// Options that set the chain. Negative numbers are let through to every parser, for the message with the range.
+/// Options that set the chain. Negative numbers are let through to every parser, for the message
+/// with the range.
 #[derive(clap::Args, Debug)]
 pub(super) struct StageArgs {
     /// Gain into the chain, 0 to 18 dB
@@ -60,7 +61,8 @@ pub(super) struct StageArgs {
     /// Leave the limiter out: peaks may pass the ceiling
     #[arg(long)]
     no_limiter: bool,
-    /// True peak that the limiter keeps and the saturator's curve ends at, -12 to 0 dBTP [default: -1]
+    /// True peak that the limiter keeps and the saturator's curve ends at, -12 to 0 dBTP [default:
+    /// -1]
     #[arg(long, value_name = "DBTP", allow_negative_numbers = true, value_parser = within(-12.0, 0.0))]
     ceiling_dbtp: Option<f64>,
     /// Release time constant, 20 to 1000 ms; left out, it follows the programme
@@ -72,7 +74,8 @@ pub(super) struct StageArgs {
 }
 
 impl StageArgs {
-    /// What is wrong where an option was given that would change nothing: the option, why, and what to do.
+    /// What is wrong where an option was given that would change nothing: the option, why, and what
+    /// to do.
     pub fn without_effect(&self) -> Option<String> {
         let needs = [
             (

@@ -87,8 +87,8 @@ const COLUMNS: [Column; 15] = [
     },
 ];
 
-/// Two lines of headings, one line a file, and the legend that the rows call for; every line ends with a newline.
-/// Without rows there is no table.
+/// Two lines of headings, one line a file, and the legend that the rows call for; every line ends
+/// with a newline. Without rows there is no table.
 pub(super) fn table(rows: &[MeasuredFile]) -> String {
     if rows.is_empty() {
         return String::new();
@@ -209,7 +209,8 @@ fn minutes_and_seconds(seconds: f64) -> String {
     format!("{minutes}:{:04.1}", (tenths - minutes * 600.0) / 10.0)
 }
 
-/// The path if it is short enough; else the file name behind an ellipsis; else the file name without its middle.
+/// The path if it is short enough; else the file name behind an ellipsis; else the file name
+/// without its middle.
 fn short_name(path: &Path) -> String {
     let whole = printable(path);
     if whole.chars().count() <= NAME_CHARS {

@@ -1,11 +1,12 @@
-//! Signal processing without policy: decibels, filters, windows. Everything here is pure; nothing knows what it is used for.
+//! Signal processing without policy: decibels, filters, windows. Everything here is pure; nothing
+//! knows what it is used for.
 
 pub mod biquad;
 pub mod crossover;
 pub mod decibel;
 pub mod delay;
 pub mod fir;
-pub mod levels;
+pub mod level_histogram;
 pub mod oversample;
 pub mod quantum;
 pub mod ramp;

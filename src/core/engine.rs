@@ -1,12 +1,12 @@
-//! One block of audio: processing and measurement. No input or output, no locks, no allocation; the plug-in, the command and the forecast all
-//! run this.
+//! One block of audio: processing and measurement. No input or output, no locks, no allocation; the
+//! plug-in, the command and the forecast all run this.
 
 mod point;
 
 use self::point::MeasuredPoint;
 use crate::dsp::delay::DelayLine;
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
-use crate::measure::{ReductionMeter, Rest, Span, TapMeter};
+use crate::measure::{GainMemory, ReductionMeter, RestGain, TapMeter};
 use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
 
 /// What an engine is built for.
@@ -37,13 +37,15 @@ pub struct TapSettings {
     /// It carries the signal from before what is in front of the plug-in.
     pub on: bool,
     /// Gain at rest of what is in front.
-    pub rest: Rest,
+    pub rest_gain: RestGain,
 }
 
-/// Frames worked on at a time, whatever the host's block size. Work is cut at multiples of this, counted from the start, so that what is steered
-/// by measurements does not depend on the host's blocks.
+/// Frames worked on at a time, whatever the host's block size. Work is cut at multiples of this,
+/// counted from the start, so that what is steered by measurements does not depend on the host's
+/// blocks.
 pub const CHUNK: usize = 256;
-/// A sample beyond this (+80 dBFS) is no audio but a fault, and filters would remember it for seconds.
+/// A sample beyond this (+80 dBFS) is no audio but a fault, and filters would remember it for
+/// seconds.
 const LARGEST_SAMPLE: f32 = 1e4;
 /// The paths in the order in which the reduction meter takes them.
 const CLEAN: usize = 0;
@@ -68,7 +70,7 @@ pub struct Engine {
     output_signal: Stereo,
     /// Frames into the current chunk, and frames in the last stretch that was worked on.
     position: usize,
-    stretch: usize,
+    at_hand: usize,
     loudness: RecentLoudness,
     /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
@@ -122,12 +124,12 @@ impl TapStage {
         let side = first_of(&self.side_signal, frames);
         let side = &side[..input.len().min(2)];
         self.writer.write(side, input);
-        self.meter.set_rest(settings.rest);
+        self.meter.set_rest_gain(settings.rest_gain);
         self.meter
             .process(side, input, self.writer.finding().alignment);
     }
 
-    fn told(&self) -> Tap {
+    fn snapshot(&self) -> Tap {
         if !self.on {
             return Tap::default();
         }
@@ -179,22 +181,23 @@ impl Engine {
                 spec.sample_rate_hz,
                 spec.channels,
                 2,
-                Span::Nothing,
-                Rest::Known(0.0),
+                GainMemory::Nothing,
+                RestGain::Known(0.0),
             ),
             tap: None,
             dry_signal: silent_stereo(),
             clean_signal: silent_stereo(),
             output_signal: silent_stereo(),
             position: 0,
-            stretch: 0,
+            at_hand: 0,
             loudness: RecentLoudness::default(),
             limiters_db: [0.0; 2],
             playing: false,
         }
     }
 
-    /// The same engine, able to compare the side-chain with the input; `writer` hands both to the thread that finds the delay. Allocates.
+    /// The same engine, able to compare the side-chain with the input; `writer` hands both to the
+    /// thread that finds the delay. Allocates.
     #[must_use]
     pub fn with_tap(self, writer: TapWriter) -> Self {
         let meter = TapMeter::new(self.spec.sample_rate_hz, self.spec.channels, CHUNK);
@@ -247,8 +250,9 @@ impl Engine {
         }
     }
 
-    /// Processes one block in place: one slice a channel, all of one length, any length. `side` is the side-chain, whose channels may be
-    /// missing or short: what is missing is silence. Samples that are not finite, or beyond +80 dBFS, count as silence.
+    /// Processes one block in place: one slice a channel, all of one length, any length. `side` is
+    /// the side-chain, whose channels may be missing or short: what is missing is silence. Samples
+    /// that are not finite, or beyond +80 dBFS, count as silence.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -256,8 +260,8 @@ impl Engine {
         self.run(main, side, settings, |_, _| ());
     }
 
-    /// As [`process`](Self::process), and enters what is measured into the history. `song_position_s` is where the song is at the first frame,
-    /// seconds, if the host tells it.
+    /// As [`process`](Self::process), and enters what is measured into the history.
+    /// `song_position_s` is where the song is at the first frame, seconds, if the host tells it.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -276,7 +280,8 @@ impl Engine {
         });
     }
 
-    /// Works through a block; after each whole chunk calls `chunk_done` with the frames of the block so far.
+    /// Works through a block; after each whole chunk calls `chunk_done` with the frames of the
+    /// block so far.
     fn run(
         &mut self,
         main: &mut [&mut [f32]],
@@ -359,7 +364,7 @@ impl Engine {
                 momentary_lufs: points.map(|readings| readings.momentary_lufs),
             };
         }
-        self.stretch = frames;
+        self.at_hand = frames;
         let channels = main.len();
         for sample in main.iter_mut().flat_map(|channel| channel.iter_mut()) {
             *sample = playable(*sample);
@@ -403,10 +408,11 @@ impl Engine {
             .process(main, &signals, settings.listen, &self.loudness);
     }
 
-    /// The input (delayed by the latency), the clean path and the output path, all in step, of the last stretch worked on: the whole block, if it
-    /// was one of [`CHUNK`] frames and so were all before it.
+    /// The input (delayed by the latency), the clean path and the output path, all in step, of the
+    /// last stretch worked on: the whole block, if it was one of [`CHUNK`] frames and so were all
+    /// before it.
     pub fn signals(&self) -> Signals<'_> {
-        let of = |stereo| first_of(stereo, self.stretch);
+        let of = |stereo| first_of(stereo, self.at_hand);
         Signals {
             output: of(&self.output_signal),
             clean: of(&self.clean_signal),
@@ -414,8 +420,8 @@ impl Engine {
         }
     }
 
-    /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the input with push and shelves, which bands, saturator and
-    /// limiter have not touched.
+    /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the
+    /// input with push and shelves, which bands, saturator and limiter have not touched.
     pub fn before(&self) -> [&[f32]; 2] {
         self.chain.before()
     }
@@ -448,7 +454,7 @@ impl Engine {
             tap: self
                 .tap
                 .as_ref()
-                .map_or_else(Tap::default, |tap| tap.told()),
+                .map_or_else(Tap::default, |tap| tap.snapshot()),
         }
     }
 }

@@ -1,8 +1,10 @@
 //! What passes between the audio thread and the editor, without either ever waiting for the other.
 //!
-//! [`handover`] makes two halves. The audio thread owns the [`AudioEnd`]: it publishes a whole [`Snapshot`] after each block through a triple
-//! buffer (three slots whose indices are exchanged by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics.
-//! The editor owns the [`EditorEnd`]. What has been measured over time lies in a [history](HistoryReader) that both can reach.
+//! [`handover`] makes two halves. The audio thread owns the [`AudioEnd`]: it publishes a whole
+//! [`Snapshot`] after each block through a triple buffer (three slots whose indices are exchanged
+//! by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics. The
+//! editor owns the [`EditorEnd`]. What has been measured over time lies in a
+//! [history](HistoryReader) that both can reach.
 
 mod history;
 mod tap;
@@ -11,7 +13,7 @@ pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryRead
 pub use tap::{Finding, Tap, TapState, TapThread, TapWriter, tap};
 
 use self::history::{HistoryWriter, history};
-use crate::dsp::levels::Levels;
+use crate::dsp::level_histogram::LevelHistogram;
 use crate::measure::{Balance, Readings, Reduction};
 use crossbeam::utils::CachePadded;
 use std::sync::Arc;
@@ -35,10 +37,12 @@ pub struct Activity {
     pub clean_limiter_db: f32,
     /// Lowest gain of the output path's limiter in the last block, dB.
     pub output_limiter_db: f32,
-    /// Highest level in each band of the compressor in the last block, dBFS of the louder channel; `None` while off or silent.
+    /// Highest level in each band of the compressor in the last block, dBFS of the louder channel;
+    /// `None` while off or silent.
     pub band_level_db: [Option<f32>; 4],
-    /// How often what enters the saturator has stood at which level in the last seconds, whether it is on or not.
-    pub driven_levels: Levels,
+    /// How often what enters the saturator has stood at which level in the last seconds, whether it
+    /// is on or not.
+    pub driven_levels: LevelHistogram,
     /// Gain at which the selected signal is heard, dB, 0 or less.
     pub listen_gain_db: f32,
     /// Matching gains of output, clean path and input, dB, 0 or less.
@@ -68,14 +72,17 @@ pub struct Snapshot {
     pub clean_reduction: Reduction,
     /// The same of the output path, saturator included.
     pub output_reduction: Reduction,
-    /// What was done to the signal in front of the plug-in, if the side-chain carries it from before that.
+    /// What was done to the signal in front of the plug-in, if the side-chain carries it from
+    /// before that.
     pub tap: Tap,
 }
 
-/// Commands are counters: a command is pending while the counter differs from what the audio thread last saw.
+/// Commands are counters: a command is pending while the counter differs from what the audio thread
+/// last saw.
 #[derive(Debug, Default)]
 struct Commands {
-    /// On a cache line of its own: the audio thread reads it every block, and the allocation's neighbours may be written at any time.
+    /// On a cache line of its own: the audio thread reads it every block, and the allocation's
+    /// neighbours may be written at any time.
     restarts: CachePadded<AtomicU32>,
 }
 
@@ -125,7 +132,8 @@ impl AudioEnd {
         self.mailbox.write(snapshot);
     }
 
-    /// True once for each time (or several times at once) that the editor asked to restart the measurement.
+    /// True once for each time (or several times at once) that the editor asked to restart the
+    /// measurement.
     ///
     /// # Realtime Safety
     /// Yes, wait-free: one atomic load.

@@ -1,4 +1,5 @@
-//! Signal to numbers: loudness, true peak, microdynamics, levels, spectral balance. Knows nothing of what is done to the signal.
+//! Signal to numbers: loudness, true peak, microdynamics, levels, spectral balance. Knows nothing
+//! of what is done to the signal.
 
 mod alignment;
 mod balance;
@@ -22,5 +23,5 @@ pub use balance::{band_edge_hz, mid_band_hz};
 pub use k_weighting::{KWeighting, Section};
 pub use meter::Meter;
 pub use readings::{AES17_OFFSET_DB, BAND_COUNT, Balance, ChannelRole, Readings};
-pub use reduction::{BandReduction, Reduction, ReductionMeter, Rest, Span, Trend};
+pub use reduction::{BandReduction, GainMemory, Reduction, ReductionMeter, RestGain, Trend};
 pub use tap::{LONGEST_DELAY_MS, TapMeter, longest_delay_frames};

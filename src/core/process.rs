@@ -1,4 +1,5 @@
-//! Signal to signal: the stages of the chain and the listen switch. Knows nothing of what is measured.
+//! Signal to signal: the stages of the chain and the listen switch. Knows nothing of what is
+//! measured.
 
 mod bands;
 mod chain;

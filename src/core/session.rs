@@ -5,12 +5,12 @@ mod history;
 mod saved;
 mod target;
 mod turn_down;
-pub mod user_windows;
+pub mod user_targets;
 
-pub use history::{History, HistoryVersion, Pixel, Recorded, Span, Stretch, Trace};
+pub use history::{Excursion, History, HistoryVersion, Pixel, Recorded, Span, Trace};
 pub use saved::{
     DEFAULT_EDITOR_SIZE, MAX_EDITOR_SIZE, MAX_OWN_WINDOWS, MIN_EDITOR_SIZE, PlaneMode,
-    SESSION_VERSION, Session, ThemeChoice, WindowChoice,
+    SESSION_VERSION, Session, TargetChoice, ThemeChoice,
 };
 pub use target::{
     BUILT_IN, BuiltIn, DEFAULT_WINDOW_ID, Judgement, Limits, TargetWindow, Verdict, built_in,

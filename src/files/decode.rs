@@ -32,7 +32,8 @@ pub struct Audio {
     pub sample_rate_hz: u32,
     /// How each channel counts towards loudness; one to six of them.
     pub roles: Vec<ChannelRole>,
-    /// One vector a channel, all of one length, at least one frame; every sample finite. Full scale is ±1.
+    /// One vector a channel, all of one length, at least one frame; every sample finite. Full scale
+    /// is ±1.
     pub channels: Vec<Vec<f32>>,
 }
 
@@ -87,9 +88,9 @@ impl AudioFile {
     /// Opens a file and reads its header.
     ///
     /// # Errors
-    /// The file is missing, not a file, forbidden, unreadable, of no known format, damaged in its header, cut off
-    /// within its header, at a sample rate outside 8 kHz to 384 kHz, or has channels that the loudness standard does
-    /// not weigh.
+    /// The file is missing, not a file, forbidden, unreadable, of no known format, damaged in its
+    /// header, cut off within its header, at a sample rate outside 8 kHz to 384 kHz, or has
+    /// channels that the loudness standard does not weigh.
     pub fn open(path: &Path) -> Result<Self, InputError> {
         Self::open_inner(path).map_err(|kind| InputError::new(path, kind))
     }
@@ -136,8 +137,8 @@ impl AudioFile {
                 count: channels.count(),
             })?;
 
-        // Without an encoder delay in the header an MP3's length is only a guess from its bit rate, and trimming to
-        // the guess would drop real audio.
+        // Without an encoder delay in the header an MP3's length is only a guess from its bit rate,
+        // and trimming to the guess would drop real audio.
         let guessed = format.format_info().format == FORMAT_ID_MP3 && track.delay.is_none();
         let options = AudioDecoderOptions::default()
             .gapless(!guessed)
@@ -169,7 +170,8 @@ impl AudioFile {
         self.sample_rate_hz
     }
 
-    /// How each channel counts towards loudness, in the order of the channels in a block; one to six of them.
+    /// How each channel counts towards loudness, in the order of the channels in a block; one to
+    /// six of them.
     pub fn roles(&self) -> &[ChannelRole] {
         &self.roles
     }
@@ -189,13 +191,13 @@ impl AudioFile {
         self.non_finite_samples
     }
 
-    /// The next stretch of audio, or `None` after the last: one vector a channel, all of one length, from 1 frame to
-    /// 65536, every sample finite.
+    /// The next stretch of audio, or `None` after the last: one vector a channel, all of one
+    /// length, from 1 frame to 65536, every sample finite.
     ///
     /// # Errors
-    /// The data cannot be decoded, contradict their own checksum, change sample rate or channels midway, or end more
-    /// than a packet before the length that the header promises; or there is no audio at all. After an error the
-    /// file is of no further use.
+    /// The data cannot be decoded, contradict their own checksum, change sample rate or channels
+    /// midway, or end more than a packet before the length that the header promises; or there is no
+    /// audio at all. After an error the file is of no further use.
     pub fn next_block(&mut self) -> Result<Option<&[Vec<f32>]>, InputError> {
         match self.decode_packets() {
             Ok(true) => Ok(Some(&self.block)),
@@ -210,7 +212,8 @@ impl AudioFile {
             let packet = match contained(|| self.format.next_packet()) {
                 Some(Ok(Some(packet))) => packet,
                 Some(Ok(None)) => return self.end(),
-                // How a raw stream ends; whether it ends too early is decided by what the header promised.
+                // How a raw stream ends; whether it ends too early is decided by what the header
+                // promised.
                 Some(Err(Error::IoError(error)))
                     if error.kind() == std::io::ErrorKind::UnexpectedEof =>
                 {

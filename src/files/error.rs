@@ -4,7 +4,8 @@ use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// An audio file that could not be used. Displays as one line that names the file, the cause and the remedy.
+/// An audio file that could not be used. Displays as one line that names the file, the cause and
+/// the remedy.
 #[derive(Debug)]
 pub struct InputError {
     /// The file, as it was given.
@@ -154,7 +155,8 @@ impl fmt::Display for InputError {
 
 impl std::error::Error for InputError {}
 
-/// An audio file that could not be written. Displays as one line that names the file, the cause and the remedy.
+/// An audio file that could not be written. Displays as one line that names the file, the cause and
+/// the remedy.
 #[derive(Debug)]
 pub struct OutputError {
     /// The file, as it was given.
@@ -238,7 +240,8 @@ impl fmt::Display for OutputError {
 
 impl std::error::Error for OutputError {}
 
-/// The path as text that stays on one line and cannot steer a terminal: control characters become `�`.
+/// The path as text that stays on one line and cannot steer a terminal: control characters become
+/// `�`.
 pub fn printable(path: &Path) -> String {
     path.to_string_lossy()
         .chars()

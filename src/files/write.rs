@@ -32,8 +32,8 @@ impl SampleFormat {
     }
 }
 
-/// A WAV file being written. It is complete only after [`finish`](Self::finish); dropped before that, it is removed,
-/// and a file that it was to replace is left as it was.
+/// A WAV file being written. It is complete only after [`finish`](Self::finish); dropped before
+/// that, it is removed, and a file that it was to replace is left as it was.
 pub struct WavFile {
     path: PathBuf,
     /// Where the bytes go until the file is complete.
@@ -47,11 +47,12 @@ pub struct WavFile {
 }
 
 impl WavFile {
-    /// Starts a mono or stereo file. With `force` an existing file of that name is replaced when the new one is
-    /// complete; without it an existing file is an error.
+    /// Starts a mono or stereo file. With `force` an existing file of that name is replaced when
+    /// the new one is complete; without it an existing file is an error.
     ///
     /// # Errors
-    /// The file exists and `force` is not set, it cannot be created, or `channels` is neither 1 nor 2.
+    /// The file exists and `force` is not set, it cannot be created, or `channels` is neither 1 nor
+    /// 2.
     pub fn create(
         path: &Path,
         sample_rate_hz: u32,
@@ -75,8 +76,9 @@ impl WavFile {
             2 => 2,
             count => return Err(OutputErrorKind::Channels { count }),
         };
-        // Without force the name itself is claimed, so that two runs cannot both believe that it was free. With force
-        // the file may be the very one that is being read, so it stays until the new one is complete.
+        // Without force the name itself is claimed, so that two runs cannot both believe that it
+        // was free. With force the file may be the very one that is being read, so it stays until
+        // the new one is complete.
         let part = if force {
             part_path(path)
         } else {
@@ -109,10 +111,12 @@ impl WavFile {
         Ok(wav)
     }
 
-    /// Appends a block: one slice a channel, of equal lengths. Full scale is ±1; what is not finite is written as 0.
+    /// Appends a block: one slice a channel, of equal lengths. Full scale is ±1; what is not finite
+    /// is written as 0.
     ///
     /// # Errors
-    /// The disk fails or is full, the file would outgrow WAV, or the block has another number of channels.
+    /// The disk fails or is full, the file would outgrow WAV, or the block has another number of
+    /// channels.
     pub fn write(&mut self, block: &[&[f32]]) -> Result<(), OutputError> {
         self.write_inner(block)
             .map_err(|kind| OutputError::new(&self.path, kind))
@@ -195,7 +199,8 @@ fn part_path(path: &Path) -> PathBuf {
     path.with_file_name(name)
 }
 
-/// The nearest integer of `bits` bits to `sample`, full scale ±1, after `dither` in least significant bits was added.
+/// The nearest integer of `bits` bits to `sample`, full scale ±1, after `dither` in least
+/// significant bits was added.
 fn quantised(sample: f32, bits: u16, dither: f64) -> i32 {
     let full_scale = f64::from(1_u32 << (bits - 1));
     (f64::from(sample) * full_scale + dither)
@@ -203,9 +208,10 @@ fn quantised(sample: f32, bits: u16, dither: f64) -> i32 {
         .clamp(-full_scale, full_scale - 1.0) as i32
 }
 
-/// Triangular dither: the sum of two uniform values of one least significant bit each, which makes the mean and the
-/// power of the rounding error independent of the signal (Lipshitz, Wannamaker, Vanderkooy, "Quantization and Dither:
-/// A Theoretical Survey", JAES 40(5), 1992). The same for every file, so that two runs write the same bytes.
+/// Triangular dither: the sum of two uniform values of one least significant bit each, which makes
+/// the mean and the power of the rounding error independent of the signal (Lipshitz, Wannamaker,
+/// Vanderkooy, "Quantization and Dither: A Theoretical Survey", JAES 40(5), 1992). The same for
+/// every file, so that two runs write the same bytes.
 struct Dither {
     state: u64,
 }
@@ -274,8 +280,8 @@ mod tests {
         fs::remove_dir_all(folder).unwrap();
     }
 
-    // Lipshitz, Wannamaker, Vanderkooy 1992: with triangular dither the error has no mean and a power of
-    // 1/4 LSB² (1/12 of rounding and 2/12 of dither) at any constant input.
+    // Lipshitz, Wannamaker, Vanderkooy 1992: with triangular dither the error has no mean and a
+    // power of 1/4 LSB² (1/12 of rounding and 2/12 of dither) at any constant input.
     #[test]
     fn the_error_of_rounding_does_not_depend_on_the_signal() {
         let mut dither = Dither::new();
@@ -290,7 +296,8 @@ mod tests {
                 squares += error * error;
             }
             let (mean, power) = (sum / f64::from(count), squares / f64::from(count));
-            // Five standard errors: the error's deviation is 0.5, that of its square about 0.3 at the most.
+            // Five standard errors: the error's deviation is 0.5, that of its square about 0.3 at
+            // the most.
             assert!(mean.abs() < 0.0056, "{input}: mean {mean}");
             assert!((power - 0.25).abs() < 0.0034, "{input}: power {power}");
         }

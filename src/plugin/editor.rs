@@ -1,13 +1,13 @@
 //! The editor window.
 //!
-//! [`View`] draws everything from its end of the hand-over, the parameters and the saved session, as a plain function over an egui
-//! [`Ui`](egui::Ui). [`App`] puts it into the framework's window.
+//! [`View`] draws everything from its end of the hand-over, the parameters and the saved session,
+//! as a plain function over an egui [`Ui`](egui::Ui). [`App`] puts it into the framework's window.
 
 mod bands;
 mod chain;
 mod control;
 mod corner;
-mod errands;
+mod file_jobs;
 mod history;
 mod introduction;
 mod layout;
@@ -15,17 +15,17 @@ mod mark;
 mod menus;
 mod number;
 mod numbers;
-mod own_window;
 mod plane;
 pub mod raster;
 mod scene;
 pub mod theme;
 mod top_bar;
+mod user_target;
 mod view;
 mod view_model;
 mod window;
 
-pub use self::errands::Files;
+pub use self::file_jobs::Files;
 pub use self::view::View;
 pub use self::window::WindowedEditor;
 
@@ -50,7 +50,7 @@ const FRAME_INTERVAL: Duration = Duration::from_millis(25);
 
 /// What a view asks of the window as a whole.
 #[derive(Clone, Debug, PartialEq)]
-enum Wish {
+enum Action {
     /// Forget everything measured so far.
     Restart,
     /// Write this stretch of the history as a table.
@@ -63,7 +63,8 @@ enum Wish {
     Forget(String),
 }
 
-/// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened and closed any number of times.
+/// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened
+/// and closed any number of times.
 pub struct App {
     params: Arc<CrestlineParams>,
     view: View,
@@ -101,7 +102,8 @@ impl NiceEguiApp for App {
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
-        // The window is made before the host has loaded a session, so the saved size is asked for in the first frame.
+        // The window is made before the host has loaded a session, so the saved size is asked for
+        // in the first frame.
         if !self.sized {
             let [width, height] = self.params.session.get().editor_size;
             ui.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));

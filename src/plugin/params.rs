@@ -1,6 +1,7 @@
 //! The plug-in's parameters: ids, ranges, and what is saved with the host's session.
 //!
-//! Ids are stable for ever: they are what a host's automation and sessions refer to. Never rename one, never use one again.
+//! Ids are stable for ever: they are what a host's automation and sessions refer to. Never rename
+//! one, never use one again.
 
 mod session_cell;
 mod tap_reading;
@@ -204,19 +205,19 @@ pub struct TapParams {
     #[id = "taprd"]
     pub reading: FloatParam,
     /// Where [`reading`](Self::reading) is told what to say.
-    pub told: TapReading,
+    pub report: TapReading,
 }
 
 impl Default for TapParams {
     fn default() -> Self {
-        let (reading, told) = TapReading::new("Before tap reading");
+        let (reading, report) = TapReading::new("Before tap reading");
         Self {
             on: BoolParam::new("Side-chain carries the signal from before", false)
                 .non_automatable(),
             automatic_rest: BoolParam::new("Automatic gain at rest", true).non_automatable(),
             rest_gain: decibels("Gain at rest", 0.0, -24.0, 24.0).non_automatable(),
             reading,
-            told,
+            report,
         }
     }
 }
@@ -370,7 +371,8 @@ impl CrestlineParams {
         }
     }
 
-    /// Output amplitude of the saturator for the input amplitude `x` as it is set, on or off, once at rest.
+    /// Output amplitude of the saturator for the input amplitude `x` as it is set, on or off, once
+    /// at rest.
     pub fn saturator_curve(&self, x: f64) -> f64 {
         crestline_core::process::curve(x, &self.chain_settings().saturator)
     }

@@ -1,10 +1,11 @@
-//! The glue to the plug-in framework: layouts, life-cycle, parameters to settings. It translates, and does nothing else.
+//! The glue to the plug-in framework: layouts, life-cycle, parameters to settings. It translates,
+//! and does nothing else.
 
 use crate::editor;
 use crate::params::CrestlineParams;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{AudioEnd, EditorEnd, TapThread, handover, tap};
-use crestline_core::measure::Rest;
+use crestline_core::measure::RestGain;
 use nice_plug::prelude::*;
 use nice_plug_egui::{EguiEditorState, RepaintNotifier};
 use serde_json::json;
@@ -21,7 +22,8 @@ pub struct Crestline {
     editor_end: Option<EditorEnd>,
     editor_state: Arc<EguiEditorState>,
     repaint: RepaintNotifier,
-    /// The last state of the restart parameter and of the transport, whose rising edges restart the measurement.
+    /// The last state of the restart parameter and of the transport, whose rising edges restart the
+    /// measurement.
     restart_was_on: bool,
     was_playing: bool,
     /// Frames of silence at the input since the last sound.
@@ -49,7 +51,8 @@ impl Default for Crestline {
 /// After silence of this length every reading of the last seconds has settled, seconds.
 const STILL_S: usize = 12;
 
-/// A main bus and a side-chain of the same width. The framework can offer no other combination soundly.
+/// A main bus and a side-chain of the same width. The framework can offer no other combination
+/// soundly.
 const fn layout(channels: u32, side_chain: &'static [NonZeroU32]) -> AudioIOLayout {
     AudioIOLayout {
         main_input_channels: NonZeroU32::new(channels),
@@ -86,8 +89,8 @@ impl Plugin for Crestline {
     }
 
     fn filter_state(state: &mut PluginState) {
-        // The framework keeps the current value of a parameter that a saved state does not know: without this, loading an older session into a
-        // used instance would leave settings behind.
+        // The framework keeps the current value of a parameter that a saved state does not know:
+        // without this, loading an older session into a used instance would leave settings behind.
         if let Some(defaults) = default_state() {
             for (id, value) in defaults.params {
                 state.params.entry(id).or_insert(value);
@@ -106,10 +109,12 @@ impl Plugin for Crestline {
             sample_rate_hz: f64::from(config.sample_rate),
             channels,
         };
-        // Hosts activate again and again without a change; what has been measured must survive that.
+        // Hosts activate again and again without a change; what has been measured must survive
+        // that.
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
             let engine = Engine::new(spec);
-            // Without another thread from the system everything works but the comparison with the side-chain.
+            // Without another thread from the system everything works but the comparison with the
+            // side-chain.
             let (engine, thread) = match tap(spec.sample_rate_hz) {
                 Ok((writer, thread)) => (engine.with_tap(writer), Some(thread)),
                 Err(_) => (engine, None),
@@ -186,7 +191,7 @@ impl Plugin for Crestline {
             &mut self.audio_end,
         );
         let snapshot = engine.snapshot();
-        self.params.tap.told.tell(&snapshot.tap);
+        self.params.tap.report.update(&snapshot.tap);
         self.audio_end.publish(snapshot);
         // In lasting silence only the clock and the history move on.
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
@@ -196,7 +201,8 @@ impl Plugin for Crestline {
         self.repaint
             .request_repaint_with(self.editor_state.is_open() && !still);
 
-        // A host may stop calling once it is told that nothing rings on: the latency must have drained before.
+        // A host may stop calling once it is told that nothing rings on: the latency must have
+        // drained before.
         let latency = engine.latency_frames();
         if self.silent_frames > latency {
             ProcessStatus::Normal
@@ -209,13 +215,13 @@ impl Plugin for Crestline {
 /// What the side-chain is said to be.
 fn tap_settings(params: &CrestlineParams) -> TapSettings {
     let rest = if params.tap.automatic_rest.value() {
-        Rest::Automatic
+        RestGain::Automatic
     } else {
-        Rest::Known(params.tap.rest_gain.value().into())
+        RestGain::Known(params.tap.rest_gain.value().into())
     };
     TapSettings {
         on: params.tap.on.value(),
-        rest,
+        rest_gain: rest,
     }
 }
 

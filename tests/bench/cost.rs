@@ -1,7 +1,8 @@
-//! What Crestline costs, beside a general loudness library working on the same audio in the same process.
+//! What Crestline costs, beside a general loudness library working on the same audio in the same
+//! process.
 //!
-//! Prints one figure a line: `bench NAME VALUE UNIT`, then what is wanted of it. Always exits with 0, since a busy machine is no failure: the last
-//! line says how many figures were missed.
+//! Prints one figure a line: `bench NAME VALUE UNIT`, then what is wanted of it. Always exits with
+//! 0, since a busy machine is no failure: the last line says how many figures were missed.
 
 #![expect(clippy::print_stdout, reason = "the figures are this program's output")]
 

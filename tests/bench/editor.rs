@@ -17,12 +17,13 @@ const FRAMES_PER_SECOND: u32 = 40;
 const WARM_UP: usize = 40;
 /// Seconds of programme played in front of the window.
 const SHOWN_S: u32 = 30;
-/// The same frames are drawn so often, each counting with its least: what else the machine does is not the editor's cost.
+/// The same frames are drawn so often, each counting with its least: what else the machine does is
+/// not the editor's cost.
 const RUNS: usize = 5;
 const DAY_S: u32 = 24 * 3_600;
 
-/// CPU time from a new snapshot to triangles, the longest history behind it and everything moving: each frame has another 25 ms of programme, and
-/// the mouse goes across.
+/// CPU time from a new snapshot to triangles, the longest history behind it and everything moving:
+/// each frame has another 25 ms of programme, and the mouse goes across.
 pub fn frame(programme: &[Vec<f32>; 2], figures: &mut Figures) {
     let mut least_ms = vec![f64::INFINITY; (SHOWN_S * FRAMES_PER_SECOND) as usize];
     for _ in 0..RUNS {

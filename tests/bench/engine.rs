@@ -67,7 +67,8 @@ fn pass(
     total
 }
 
-/// Cost of everything and of nothing in units of the library's, of small blocks in units of large ones, and how even the blocks are.
+/// Cost of everything and of nothing in units of the library's, of small blocks in units of large
+/// ones, and how even the blocks are.
 pub fn cost(programme: &[Vec<f32>; 2], figures: &mut Figures) {
     let (on, idle) = (everything_on(), Settings::default());
     let mut least = vec![f64::INFINITY; programme[0].len().div_ceil(BLOCK)];

@@ -7,7 +7,8 @@ use super::programme::{RATE_HZ, blocks};
 use ebur128::{EbuR128, Mode};
 use std::hint::black_box;
 
-/// Seconds that one pass over stereo programme takes, in blocks of `block` frames, with its results read once at the end.
+/// Seconds that one pass over stereo programme takes, in blocks of `block` frames, with its results
+/// read once at the end.
 pub fn pass(programme: &[Vec<f32>; 2], block: usize) -> f64 {
     let mut meter = EbuR128::new(2, RATE_HZ, Mode::all()).expect("a known rate");
     seconds(|| {

@@ -30,7 +30,8 @@ fn measure(meters: &mut [Meter], block: &[&[f32]]) {
     }
 }
 
-/// One meter, and three with balance, against the library. Every run makes its meters afresh; the ratio is taken run by run.
+/// One meter, and three with balance, against the library. Every run makes its meters afresh; the
+/// ratio is taken run by run.
 pub fn speed(programme: &[Vec<f32>; 2], figures: &mut Figures) {
     let pass = |mut meters: Vec<Meter>| {
         seconds(|| {
@@ -71,7 +72,8 @@ pub fn speed(programme: &[Vec<f32>; 2], figures: &mut Figures) {
 
 /// 99.9th percentile of the block time over its median, for the three points together.
 ///
-/// A block's time is its least over the runs: what the same work costs when nothing else gets in its way.
+/// A block's time is its least over the runs: what the same work costs when nothing else gets in
+/// its way.
 pub fn block_time(programme: &[Vec<f32>; 2], figures: &mut Figures) {
     let mut least = vec![f64::INFINITY; programme[0].len().div_ceil(BLOCK)];
     for _ in 0..RUNS {
@@ -98,8 +100,9 @@ pub fn block_time(programme: &[Vec<f32>; 2], figures: &mut Figures) {
 
 /// Cost of a minute after 24 h against that of a minute after 3 min.
 ///
-/// What a meter keeps grows with time, not with samples, so the day is metered at 8 kHz in one channel; most of a minute's cost is then that of the
-/// histories, which makes this the harder case. Programme at levels from 0 to −59 dB fills the histories over their whole width.
+/// What a meter keeps grows with time, not with samples, so the day is metered at 8 kHz in one
+/// channel; most of a minute's cost is then that of the histories, which makes this the harder
+/// case. Programme at levels from 0 to −59 dB fills the histories over their whole width.
 pub fn growth(figures: &mut Figures) {
     const RATE: u32 = 8_000;
     const MINUTES_A_DAY: usize = 24 * 60;

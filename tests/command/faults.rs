@@ -1,4 +1,5 @@
-//! `crestline measure` on bad files and bad calls: one line each, the others are measured, the exit code tells.
+//! `crestline measure` on bad files and bad calls: one line each, the others are measured, the exit
+//! code tells.
 
 #![expect(
     clippy::unwrap_used,
@@ -29,8 +30,8 @@ fn fixture(name: &str) -> Vec<u8> {
     .unwrap()
 }
 
-/// Measures a bad file between two good ones: the good ones come out, and the bad one is one line on standard error
-/// that names it, what is wrong (`cause`) and what to do (`remedy`).
+/// Measures a bad file between two good ones: the good ones come out, and the bad one is one line
+/// on standard error that names it, what is wrong (`cause`) and what to do (`remedy`).
 #[track_caller]
 fn assert_refused(folder: &Path, bad: &str, cause: &str, remedy: &str) {
     fs::write(folder.join("before.wav"), good()).unwrap();
@@ -299,7 +300,8 @@ fn audio_that_fails_its_checksum_or_cannot_be_decoded() {
     }
     fs::write(folder.join("hurt.mp3"), mp3).unwrap();
     assert_refused(&folder, "hurt.mp3", "damaged", "export or copy it again");
-    // The checksum is the last 16 of the 34 bytes of STREAMINFO, which begin at the ninth (RFC 9639, section 8.2).
+    // The checksum is the last 16 of the 34 bytes of STREAMINFO, which begin at the ninth (RFC
+    // 9639, section 8.2).
     let mut flac = flac(48_000, &stereo());
     flac[8 + 18..8 + 34].fill(0x5a);
     fs::write(folder.join("other.flac"), flac).unwrap();
@@ -316,7 +318,8 @@ fn audio_that_fails_its_checksum_or_cannot_be_decoded() {
     assert_refused(&folder, "header.wav", "damaged", "export or copy it again");
 }
 
-// Whatever the bytes are, the command ends by itself with one of its own exit codes and at most one line a file.
+// Whatever the bytes are, the command ends by itself with one of its own exit codes and at most one
+// line a file.
 #[test]
 fn hostile_bytes_never_take_the_batch_down() {
     let folder = folder("hostile");
@@ -390,7 +393,8 @@ const MEASURES: [&str; 12] = [
     "clipped_runs",
 ];
 
-// ITU-R BS.1770-5, Annex 1: a gating block is 400 ms, and an incomplete one is not used. That is no fault.
+// ITU-R BS.1770-5, Annex 1: a gating block is 400 ms, and an incomplete one is not used. That is no
+// fault.
 #[test]
 fn silence_and_files_shorter_than_a_gating_block_have_no_numbers() {
     let folder = folder("nothing_to_gate");

@@ -1,4 +1,5 @@
-//! `crestline measure` on good files: levels of the published standards in every format and layout, the table, the JSON.
+//! `crestline measure` on good files: levels of the published standards in every format and layout,
+//! the table, the JSON.
 
 #![expect(
     clippy::unwrap_used,
@@ -31,7 +32,8 @@ fn stereo(channel: &[f64]) -> Vec<Vec<f64>> {
     vec![channel.to_vec(); 2]
 }
 
-// EBU Tech 3341, table 1, cases 1 and 2: a 1 kHz stereo tone with its peak at x dBFS reads x LUFS, for M, S and I.
+// EBU Tech 3341, table 1, cases 1 and 2: a 1 kHz stereo tone with its peak at x dBFS reads x LUFS,
+// for M, S and I.
 #[test]
 fn steady_tones_read_as_ebu_tech_3341_says() {
     let folder = folder("steady_tones");
@@ -51,7 +53,8 @@ fn steady_tones_read_as_ebu_tech_3341_says() {
         ] {
             assert_level(&objects[0], key, level, LOUDNESS_TOLERANCE_LU);
         }
-        // EBU Tech 3341, table 1: true peak within +0.2/−0.4 dB; a 1 kHz tone is far from needing it.
+        // EBU Tech 3341, table 1: true peak within +0.2/−0.4 dB; a 1 kHz tone is far from needing
+        // it.
         assert_level(&objects[0], "true_peak_dbtp", level, 0.1);
         assert_level(&objects[0], "sample_peak_dbfs", level, 0.01);
         // A sine's RMS is 3.01 dB below its peak (closed form).
@@ -64,8 +67,9 @@ fn steady_tones_read_as_ebu_tech_3341_says() {
     }
 }
 
-// EBU Tech 3341, table 1, case 6: L, R −28; C −24; Ls, Rs −30 dBFS reads −23.0 LUFS. The weights decide: with the
-// surrounds at 1.0 it would read −23.39. As 5.0 and as 5.1 with a silent LFE, bare and with either pair of positions.
+// EBU Tech 3341, table 1, case 6: L, R −28; C −24; Ls, Rs −30 dBFS reads −23.0 LUFS. The weights
+// decide: with the surrounds at 1.0 it would read −23.39. As 5.0 and as 5.1 with a silent LFE, bare
+// and with either pair of positions.
 #[test]
 fn five_channels_read_as_ebu_tech_3341_says_with_and_without_positions() {
     let folder = folder("five_channels");
@@ -100,7 +104,8 @@ fn five_channels_read_as_ebu_tech_3341_says_with_and_without_positions() {
     }
 }
 
-// ITU-R BS.1770-5, Annex 1: the LFE channel is left out of loudness. Its peaks are peaks all the same.
+// ITU-R BS.1770-5, Annex 1: the LFE channel is left out of loudness. Its peaks are peaks all the
+// same.
 #[test]
 fn the_lfe_channel_counts_for_peaks_only() {
     let folder = folder("lfe");
@@ -118,7 +123,8 @@ fn the_lfe_channel_counts_for_peaks_only() {
     assert_level(&objects[0], "true_peak_dbtp", -6.0, 0.1);
 }
 
-// ITU-R BS.1770-5, Annex 1: a full-scale 997 Hz sine in one channel reads −3.01 LKFS. In every way of storing samples.
+// ITU-R BS.1770-5, Annex 1: a full-scale 997 Hz sine in one channel reads −3.01 LKFS. In every way
+// of storing samples.
 #[test]
 fn the_anchor_of_bs_1770_holds_in_every_way_of_storing_samples() {
     let folder = folder("anchor");
@@ -152,7 +158,8 @@ fn the_anchor_of_bs_1770_holds_in_every_way_of_storing_samples() {
     }
 }
 
-// Float files may pass full scale; they are measured, not clipped. EBU Tech 3341: +3 dBFS in stereo reads +3 LUFS.
+// Float files may pass full scale; they are measured, not clipped. EBU Tech 3341: +3 dBFS in stereo
+// reads +3 LUFS.
 #[test]
 fn floats_over_full_scale_are_not_clipped() {
     let folder = folder("over_full_scale");
@@ -186,7 +193,8 @@ fn every_sample_rate_reads_alike() {
     assert_eq!(code, Some(0));
     for (object, rate_hz) in objects.iter().zip(rates) {
         assert_eq!(object["sample_rate_hz"], rate_hz);
-        // At 8 kHz the shelf of the K weighting no longer fits below half the rate, so the standard's tolerance.
+        // At 8 kHz the shelf of the K weighting no longer fits below half the rate, so the
+        // standard's tolerance.
         let tolerance = if rate_hz < 44_100 {
             0.1
         } else {
@@ -213,13 +221,13 @@ fn runs_of_full_scale_samples_are_counted() {
     assert_eq!(objects[0]["clipped_runs"], 2);
 }
 
-// EBU Tech 3341: a 1 kHz stereo tone with its peak at −18 dBFS reads −18 LUFS, whatever the file is.
+// EBU Tech 3341: a 1 kHz stereo tone with its peak at −18 dBFS reads −18 LUFS, whatever the file
+// is.
 //
-// tone.mp3 and tone.ogg hold that tone for 2 s at 48 kHz, made with SoX, LAME 3.100, which turns down by 0.95 of its own
-// accord, and the Vorbis tools:
-//   sox -n -r 48000 -b 16 -c 2 -D tone.wav synth 2 sine 1000 vol 0.125892541
-//   lame --cbr -b 96 --resample 48 --scale 1.0526316 tone.wav tone.mp3
-//   oggenc -q 1 --serial 1 -o tone.ogg tone.wav
+// tone.mp3 and tone.ogg hold that tone for 2 s at 48 kHz, made with SoX, LAME 3.100, which turns
+// down by 0.95 of its own accord, and the Vorbis tools: sox -n -r 48000 -b 16 -c 2 -D tone.wav
+// synth 2 sine 1000 vol 0.125892541 lame --cbr -b 96 --resample 48 --scale 1.0526316 tone.wav
+// tone.mp3 oggenc -q 1 --serial 1 -o tone.ogg tone.wav
 #[test]
 fn every_format_reads_alike() {
     let folder = folder("formats");
@@ -252,8 +260,8 @@ fn every_format_reads_alike() {
     }
 }
 
-// AIFF states no positions: six channels are L R C LFE Ls Rs. FLAC defines five as L R C and two surrounds (RFC 9639,
-// section 9.1.3). EBU Tech 3341, table 1, case 6.
+// AIFF states no positions: six channels are L R C LFE Ls Rs. FLAC defines five as L R C and two
+// surrounds (RFC 9639, section 9.1.3). EBU Tech 3341, table 1, case 6.
 #[test]
 fn aiff_goes_by_the_number_of_channels_and_flac_by_its_own_order() {
     let folder = folder("more_channels");

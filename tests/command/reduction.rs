@@ -137,7 +137,8 @@ fn a_delayed_and_inverted_copy_differs_by_its_gain_alone() {
     assert_close(&given["bands"][2]["p95_db"], -4.0 + 6.0206, 0.05);
 }
 
-// 2 s at rest, then 8 s turned down by 5 dB, energy-weighted by hand: the level is the same throughout, so the mean is 4 dB.
+// 2 s at rest, then 8 s turned down by 5 dB, energy-weighted by hand: the level is the same
+// throughout, so the mean is 4 dB.
 #[test]
 fn a_tone_turned_down_reads_its_mean_its_percentile_and_its_most() {
     let folder = folder("reduction_tone");
@@ -201,7 +202,8 @@ fn the_table_says_the_same_as_the_json() {
             "max_db",
             "distortion_db",
         ] {
-            // The JSON is rounded to thousandths, so the table's hundredths may come out on either side.
+            // The JSON is rounded to thousandths, so the table's hundredths may come out on either
+            // side.
             let value = band[key].as_f64().unwrap();
             let shown = [value - 0.0005, value + 0.0005].map(|value| format!("{value:.2}"));
             assert!(
@@ -281,7 +283,8 @@ fn the_help_says_how_means_are_weighted() {
     );
 }
 
-// The file that a path was written to, laid beside the input: found again from outside is what the path says of itself, the push being known.
+// The file that a path was written to, laid beside the input: found again from outside is what the
+// path says of itself, the push being known.
 #[test]
 fn render_says_of_both_paths_what_their_files_show() {
     let folder = folder("reduction_render");
@@ -301,25 +304,25 @@ fn render_says_of_both_paths_what_their_files_show() {
             .output()
             .unwrap();
         assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-        let said: Value = serde_json::from_slice(&output.stdout).unwrap();
-        let said = &said[format!("{path}_reduction")];
+        let printed: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let printed = &printed[format!("{path}_reduction")];
         let found = json(&folder, &["in.wav", "out.wav", "--rest-gain-db", "9"]);
-        assert_eq!(said["delay_samples"], found["delay_samples"]);
-        assert_eq!(said["polarity"], found["polarity"]);
+        assert_eq!(printed["delay_samples"], found["delay_samples"]);
+        assert_eq!(printed["polarity"], found["polarity"]);
         for key in [
             "distortion_db",
             "loudness_change_lu",
             "plr_change_db",
             "ldr_change_db",
         ] {
-            assert_close(&said[key], found[key].as_f64().unwrap(), 0.02);
+            assert_close(&printed[key], found[key].as_f64().unwrap(), 0.02);
         }
         for band in 0..4 {
-            let (said, found) = (&said["bands"][band], &found["bands"][band]);
-            assert_eq!(said["low_hz"], found["low_hz"]);
-            assert_eq!(said["rest_gain_db"], 0.0);
+            let (printed, found) = (&printed["bands"][band], &found["bands"][band]);
+            assert_eq!(printed["low_hz"], found["low_hz"]);
+            assert_eq!(printed["rest_gain_db"], 0.0);
             for key in ["mean_db", "p95_db", "max_db", "distortion_db"] {
-                assert_close(&said[key], found[key].as_f64().unwrap(), 0.02);
+                assert_close(&printed[key], found[key].as_f64().unwrap(), 0.02);
             }
         }
     }

@@ -1,4 +1,5 @@
-//! `crestline render` on real files: length, timing, bits, refusals, and numbers that agree with `crestline measure`.
+//! `crestline render` on real files: length, timing, bits, refusals, and numbers that agree with
+//! `crestline measure`.
 
 #![allow(
     clippy::cast_sign_loss,
@@ -78,7 +79,8 @@ fn bits(planes: &[Vec<f32>]) -> Vec<Vec<u32>> {
         .collect()
 }
 
-/// Ten seconds of the demo song in which the whole band plays, faded at both ends: cut short, the ends would be peaks of their own.
+/// Ten seconds of the demo song in which the whole band plays, faded at both ends: cut short, the
+/// ends would be peaks of their own.
 fn song() -> Planes {
     let mut song = cut(&rink_lights(48_000).channels, 28 * 48_000..38 * 48_000);
     for channel in &mut song {
@@ -102,7 +104,8 @@ const EVERYTHING: [&str; 9] = [
     "32f",
 ];
 
-// The latency is taken out: an impulse leaves at the frame at which it came, for stages that answer at once or are symmetric (causality).
+// The latency is taken out: an impulse leaves at the frame at which it came, for stages that answer
+// at once or are symmetric (causality).
 #[test]
 fn length_and_timing_are_those_of_the_input() {
     let folder = folder("render_timing");
@@ -180,9 +183,10 @@ fn with_every_stage_at_rest_32_bit_floats_come_out_bit_for_bit() {
     }
 }
 
-// Triangular dither (textbook theory of dither, from memory): rounding and two uniform values give an error of 1/12 + 2/12 = 1/4 LSB² in power
-// whatever the signal. Its density for a busy signal is the quadratic B-spline: |error| never above 1.5 LSB, above 1 LSB with the
-// probability 2·∫(1.5 − x)²/2 from 1 to 1.5 = 1/24.
+// Triangular dither (textbook theory of dither, from memory): rounding and two uniform values give
+// an error of 1/12 + 2/12 = 1/4 LSB² in power whatever the signal. Its density for a busy signal is
+// the quadratic B-spline: |error| never above 1.5 LSB, above 1 LSB with the probability 2·∫(1.5 −
+// x)²/2 from 1 to 1.5 = 1/24.
 #[test]
 fn integers_are_dithered() {
     let folder = folder("render_dither");
@@ -214,7 +218,8 @@ fn integers_are_dithered() {
             println!(
                 "{name}, {bits} bits: mean {mean:.5} LSB, power {power:.5} LSB², beyond 1 LSB {beyond:.5}"
             );
-            // Five standard errors of 200 000 samples: deviations are 0.5 of the error and at most 0.43 of its square.
+            // Five standard errors of 200 000 samples: deviations are 0.5 of the error and at most
+            // 0.43 of its square.
             assert!(mean.abs() < 0.0056 && (power - 0.25).abs() < 0.005);
             assert!(errors.iter().all(|error| error.abs() <= 1.5));
             // In 24 bits the noise, in single precision, has no fine enough fractions.
@@ -305,7 +310,7 @@ fn what_is_out_of_range_is_refused_with_the_range() {
         Stored::Int16,
         &noise(1, 1_000, 0.5, 5),
     );
-    for (option, value, told) in [
+    for (option, value, expected) in [
         ("--push-db", "18.1", "not within 0 to 18"),
         ("--push-db", "-1", "not within 0 to 18"),
         ("--push-db", "nan", "not within 0 to 18"),
@@ -341,14 +346,15 @@ fn what_is_out_of_range_is_refused_with_the_range() {
         let errors = text(&output.stderr);
         assert_eq!(output.status.code(), Some(2), "{option} {value}: {errors}");
         assert!(
-            errors.contains(told) && errors.contains(option),
+            errors.contains(expected) && errors.contains(option),
             "{option} {value}: {errors}"
         );
         assert!(!folder.join("out.wav").exists());
     }
 }
 
-// One line that names the option, the cause and the remedy; nothing is written. What was left out is at its default with or without them.
+// One line that names the option, the cause and the remedy; nothing is written. What was left out
+// is at its default with or without them.
 #[test]
 fn an_option_that_would_change_nothing_is_refused() {
     let folder = folder("render_without_effect");
@@ -428,7 +434,7 @@ fn an_input_that_cannot_be_used_ends_with_3_and_leaves_nothing() {
     );
     cut_short.truncate(cut_short.len() / 2);
     fs::write(folder.join("short.wav"), cut_short).unwrap();
-    for (input, told) in [
+    for (input, expected) in [
         ("missing.wav", "no such file"),
         ("text.wav", "not an audio file"),
         ("surround.wav", "6 channels"),
@@ -439,7 +445,7 @@ fn an_input_that_cannot_be_used_ends_with_3_and_leaves_nothing() {
         let line = text(&output.stderr);
         assert_eq!(output.status.code(), Some(3), "{input}: {line}");
         assert!(
-            line.starts_with(input) && line.contains(told) && line.lines().count() == 1,
+            line.starts_with(input) && line.contains(expected) && line.lines().count() == 1,
             "{line}"
         );
         assert!(output.stdout.is_empty() && !folder.join("out.wav").exists());
@@ -534,10 +540,10 @@ fn the_json_has_the_keys_that_the_help_names() {
 
 /// What `render` says of a signal against what `measure` says of a file with it.
 #[track_caller]
-fn assert_agrees(folder: &Path, said: &Value, file: &str) {
+fn assert_agrees(folder: &Path, printed: &Value, file: &str) {
     let (measured, code) = measure_json(folder, &[file]);
     assert_eq!(code, Some(0));
-    for (key, value) in said.as_object().unwrap() {
+    for (key, value) in printed.as_object().unwrap() {
         let expected = &measured[0][key];
         match (value.as_f64(), expected.as_f64()) {
             (Some(value), Some(expected)) => assert!(
@@ -581,7 +587,8 @@ fn the_numbers_are_those_of_the_files() {
     assert_eq!(object["output"]["integrated_lufs"], Value::Null);
 }
 
-// True peak by the `ebur128` crate at eight times the rate, and by interpolation through the spectrum at sixteen times.
+// True peak by the `ebur128` crate at eight times the rate, and by interpolation through the
+// spectrum at sixteen times.
 #[test]
 fn the_ceiling_holds_in_the_file_unless_the_limiter_is_left_out() {
     let folder = folder("render_ceiling");
@@ -646,8 +653,9 @@ fn the_clean_path_is_the_chain_without_its_saturator() {
     assert!(bits(&samples(&folder.join("out.wav"))) != bits(&without));
 }
 
-// The curve never passes the ceiling, from the first frame of the file on. The high-pass at 2 Hz that keeps the mean at zero gives back a
-// little while the tone begins: about 2π·2 Hz times the area of what was cut off a half wave, 1.1 dBFS·ms, which is 0.1 dB.
+// The curve never passes the ceiling, from the first frame of the file on. The high-pass at 2 Hz
+// that keeps the mean at zero gives back a little while the tone begins: about 2π·2 Hz times the
+// area of what was cut off a half wave, 1.1 dBFS·ms, which is 0.1 dB.
 #[test]
 fn a_file_is_saturated_from_its_first_frame() {
     let folder = folder("render_start");
@@ -678,7 +686,8 @@ fn a_file_is_saturated_from_its_first_frame() {
     );
 }
 
-// The residue is output less the best-fitting gain times the input: of a gain alone nothing is left.
+// The residue is output less the best-fitting gain times the input: of a gain alone nothing is
+// left.
 #[test]
 fn the_residue_is_what_the_chain_changed() {
     let folder = folder("render_residue");
@@ -712,8 +721,9 @@ fn the_residue_is_what_the_chain_changed() {
     assert!((-60.0..0.0).contains(&relative_db));
 }
 
-// Static curve above the knee, y = T + (x − T)/R (Giannoulis, Massberg, Reiss, JAES 60(6) 2012, eq. 4); a tone in the middle of a band is all
-// that this band gets: its neighbours, ten times away, get less than a thousandth.
+// Static curve above the knee, y = T + (x − T)/R (Giannoulis, Massberg, Reiss, JAES 60(6) 2012, eq.
+// 4); a tone in the middle of a band is all that this band gets: its neighbours, ten times away,
+// get less than a thousandth.
 #[test]
 fn bands_compress_as_they_are_told() {
     let folder = folder("render_bands");

@@ -57,8 +57,8 @@ pub enum Stored {
     Float32,
 }
 
-/// The bytes of a WAV file (RIFF 1991; WAVEFORMATEXTENSIBLE with `mask` if there is one). One vector a channel; full
-/// scale is ±1, integers are rounded and clipped.
+/// The bytes of a WAV file (RIFF 1991; WAVEFORMATEXTENSIBLE with `mask` if there is one). One
+/// vector a channel; full scale is ±1, integers are rounded and clipped.
 pub fn wav(rate_hz: u32, stored: Stored, mask: Option<u32>, channels: &[Vec<f64>]) -> Vec<u8> {
     let bytes_per_sample: u16 = match stored {
         Stored::Int16 => 2,
@@ -120,7 +120,8 @@ fn stored_bytes(sample: f64, stored: Stored) -> Vec<u8> {
     }
 }
 
-/// An AIFF file (Apple, "Audio Interchange File Format", version 1.3): COMM with its 80-bit sample rate, then SSND.
+/// An AIFF file (Apple, "Audio Interchange File Format", version 1.3): COMM with its 80-bit sample
+/// rate, then SSND.
 pub fn aiff(rate_hz: u32, channels: &[Vec<f64>]) -> Vec<u8> {
     let frames = channels[0].len();
     let mut common = Vec::new();
@@ -152,13 +153,15 @@ pub fn aiff(rate_hz: u32, channels: &[Vec<f64>]) -> Vec<u8> {
     .concat()
 }
 
-/// A FLAC stream of 16-bit verbatim subframes (RFC 9639): no prediction, so that it can be written by hand.
+/// A FLAC stream of 16-bit verbatim subframes (RFC 9639): no prediction, so that it can be written
+/// by hand.
 pub fn flac(rate_hz: u32, channels: &[Vec<f64>]) -> Vec<u8> {
     const BLOCK: usize = 4096;
     let count = u64::try_from(channels.len()).unwrap();
     let frames = channels[0].len();
     let mut bytes = b"fLaC".to_vec();
-    // STREAMINFO, the last metadata block: block sizes, unknown frame sizes, then rate, channels, bits and length.
+    // STREAMINFO, the last metadata block: block sizes, unknown frame sizes, then rate, channels,
+    // bits and length.
     bytes.extend([0x80, 0, 0, 34]);
     bytes.extend([u16::try_from(BLOCK).unwrap().to_be_bytes(); 2].concat());
     bytes.extend([0; 6]);
@@ -172,7 +175,8 @@ pub fn flac(rate_hz: u32, channels: &[Vec<f64>]) -> Vec<u8> {
     for (number, start) in (0..frames).step_by(BLOCK).enumerate() {
         let end = frames.min(start + BLOCK);
         let length = u16::try_from(end - start - 1).unwrap();
-        // Block size in 16 bits, rate as in STREAMINFO, independent channels, 16 bits; then the frame's number.
+        // Block size in 16 bits, rate as in STREAMINFO, independent channels, 16 bits; then the
+        // frame's number.
         let channel_code = u8::try_from(count - 1).unwrap() << 4;
         let mut frame = vec![0xff, 0xf8, 0x70, channel_code | 0x08];
         assert!(number < 128, "a frame number of one byte");
@@ -191,7 +195,8 @@ pub fn flac(rate_hz: u32, channels: &[Vec<f64>]) -> Vec<u8> {
     bytes
 }
 
-/// Cyclic redundancy check, most significant bit first, from zero (RFC 9639, section 9.1.8 and 9.3).
+/// Cyclic redundancy check, most significant bit first, from zero (RFC 9639, section 9.1.8 and
+/// 9.3).
 fn crc(bytes: &[u8], bits: u32, polynomial: u16) -> u16 {
     let top = 1_u32 << (bits - 1);
     let mask = (top << 1).wrapping_sub(1);

@@ -1,4 +1,5 @@
-//! How the command is called and how it ends: help, wrong usage, exit codes, outputs that are closed or full.
+//! How the command is called and how it ends: help, wrong usage, exit codes, outputs that are
+//! closed or full.
 
 #![expect(
     clippy::unwrap_used,

@@ -1,10 +1,13 @@
-//! Every value track is found by its name, changes its parameter as one gesture, and can be worked by mouse, wheel and keyboard.
+//! Every value track is found by its name, changes its parameter as one gesture, and can be worked
+//! by mouse, wheel and keyboard.
 
 use egui::{Event, Key, Modifiers, MouseWheelUnit, PointerButton, Pos2, TouchPhase, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::Param;
-use rig::editor_stage::{SIZE, Stage, assert_gesture, each_track, open, opened, told, tracks};
+use rig::editor_stage::{
+    SIZE, Stage, assert_gesture, each_track, open, opened, sent_to_host, tracks,
+};
 
 #[test]
 fn a_screen_reader_raises_and_lowers_every_track() {
@@ -24,7 +27,7 @@ fn a_screen_reader_raises_and_lowers_every_track() {
             }
             harness.run_steps(2);
             let now = param.unmodulated_normalized_value();
-            assert_gesture(&told(harness), param.as_ptr(), now);
+            assert_gesture(&sent_to_host(harness), param.as_ptr(), now);
             if way == action {
                 assert_ne!(now.to_bits(), before.to_bits(), "{}", param.name());
             }
@@ -45,7 +48,7 @@ fn arrow_keys_step_and_backspace_resets_every_track() {
         harness.key_press(key);
         harness.run_steps(2);
         let stepped = param.unmodulated_normalized_value();
-        assert_gesture(&told(harness), param.as_ptr(), stepped);
+        assert_gesture(&sent_to_host(harness), param.as_ptr(), stepped);
         assert!(
             (stepped - param.default_normalized_value()).abs() > 1e-4,
             "{}",
@@ -58,7 +61,7 @@ fn arrow_keys_step_and_backspace_resets_every_track() {
         harness.key_press(Key::Backspace);
         harness.run_steps(2);
         assert_gesture(
-            &told(harness),
+            &sent_to_host(harness),
             param.as_ptr(),
             param.default_normalized_value(),
         );
@@ -100,7 +103,7 @@ fn a_drag_is_one_gesture_and_shift_makes_it_fine() {
     drag(&mut harness, from, Vec2::new(110.0, 0.0), Modifiers::NONE);
     let coarse = params.push.value();
     assert_gesture(
-        &told(&harness),
+        &sent_to_host(&harness),
         params.push.as_ptr(),
         params.push.unmodulated_normalized_value(),
     );
@@ -179,7 +182,7 @@ fn a_double_click_or_a_click_with_ctrl_resets() {
         }
         let params = harness.state().params.clone();
         assert_gesture(
-            &told(&harness),
+            &sent_to_host(&harness),
             params.push.as_ptr(),
             params.push.default_normalized_value(),
         );
@@ -221,7 +224,7 @@ fn a_value_is_typed_with_its_unit() {
             param.value()
         );
         assert_gesture(
-            &told(&harness),
+            &sent_to_host(&harness),
             param.as_ptr(),
             param.unmodulated_normalized_value(),
         );
@@ -260,7 +263,7 @@ fn nonsense_changes_nothing() {
     harness.run_steps(2);
     harness.key_press(Key::Enter);
     harness.run_steps(3);
-    assert_eq!(told(&harness), []);
+    assert_eq!(sent_to_host(&harness), []);
 }
 
 /// WCAG 2.2, success criterion 4.1.2: name, role and value of everything that can be worked.

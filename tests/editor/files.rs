@@ -1,5 +1,5 @@
-//! What the editor writes and reads: exports of the history, and the user's own windows. The window never waits for a file, says where it went,
-//! and says what is wrong in one line.
+//! What the editor writes and reads: exports of the history, and the user's own windows. The window
+//! never waits for a file, says where it went, and says what is wrong in one line.
 
 #![expect(
     clippy::unwrap_used,
@@ -10,8 +10,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use crestline_core::handover::Column;
-use crestline_core::session::user_windows;
-use crestline_core::session::{Limits, TargetWindow, WindowChoice, rink_floor};
+use crestline_core::session::user_targets;
+use crestline_core::session::{Limits, TargetChoice, TargetWindow, rink_floor};
 use crestline_plugin::editor::Files;
 use egui::Key;
 use egui_kittest::Harness;
@@ -41,7 +41,7 @@ fn opened_at(directory: &Path) -> Harness<'static, Stage> {
 }
 
 /// Draws frames until something is said that contains `words`.
-fn until_said(harness: &mut Harness<'_, Stage>, words: &str) -> String {
+fn until_notice(harness: &mut Harness<'_, Stage>, words: &str) -> String {
     for _ in 0..5_000 {
         harness.step();
         if let Some(node) = harness.query_by_label_contains(words) {
@@ -50,7 +50,7 @@ fn until_said(harness: &mut Harness<'_, Stage>, words: &str) -> String {
             return node.label().or(node.value()).unwrap();
         }
     }
-    unreachable!("“{words}” was never said");
+    unreachable!("“{words}” was never notice");
 }
 
 fn files_in(directory: &Path) -> Vec<PathBuf> {
@@ -68,12 +68,12 @@ fn the_history_is_saved_as_a_table() {
     let directory = directory("table");
     let mut harness = opened_at(&directory);
     harness.get_by_label("save CSV").click();
-    let said = until_said(&mut harness, "Saved as");
+    let notice = until_notice(&mut harness, "Saved as");
     let files = files_in(&directory.join("exports"));
     let [file] = files.as_slice() else {
         unreachable!("one file, not {files:?}")
     };
-    assert_eq!(said, format!("Saved as {}", file.display()));
+    assert_eq!(notice, format!("Saved as {}", file.display()));
     let name = file.file_name().unwrap().to_str().unwrap();
     assert!(
         name.starts_with("Loudness 20") && name.ends_with(" UTC.csv"),
@@ -94,14 +94,15 @@ fn the_history_is_saved_as_a_table() {
     assert!(harness.query_by_label_contains("Saved as").is_none());
 }
 
-/// PNG (ISO/IEC 15948) read back by an independent library: the strip's colours are in it, and two pictures never share a name.
+/// PNG (ISO/IEC 15948) read back by an independent library: the strip's colours are in it, and two
+/// pictures never share a name.
 #[test]
 fn the_history_is_saved_as_a_picture_and_nothing_is_overwritten() {
     let directory = directory("picture");
     let mut harness = opened_at(&directory);
     for _ in 0..2 {
         harness.get_by_label("save PNG").click();
-        until_said(&mut harness, "Saved as");
+        until_notice(&mut harness, "Saved as");
         harness.get_by_label_contains("Saved as").click();
         harness.run_steps(2);
     }
@@ -124,14 +125,14 @@ fn what_cannot_be_written_is_told_with_cause_and_remedy() {
     fs::write(directory.join("exports"), "a file, not a folder").unwrap();
     let mut harness = opened_at(&directory);
     harness.get_by_label("save PNG").click();
-    let said = until_said(&mut harness, "could not be written");
+    let notice = until_notice(&mut harness, "could not be written");
     assert!(
-        said.contains("exports") && said.contains("make room there"),
-        "{said}"
+        notice.contains("exports") && notice.contains("make room there"),
+        "{notice}"
     );
     let mut harness = open(Stage::default(), SIZE, 1.0);
     harness.get_by_label("save CSV").click();
-    until_said(&mut harness, "names no documents");
+    until_notice(&mut harness, "names no documents");
 }
 
 /// Opens the list of windows.
@@ -160,7 +161,7 @@ fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
     harness.run_steps(4);
     assert_eq!(
         params.session.get().window,
-        WindowChoice::Own("Late show".into())
+        TargetChoice::User("Late show".into())
     );
     for limit in [
         "Limit lowest loudness",
@@ -186,10 +187,10 @@ fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
     harness.run_steps(3);
     assert!(params.session.get().target().plr_db.low > Some(8.0));
     harness.get_by_label("keep for all sessions").click();
-    until_said(&mut harness, "is kept in");
+    until_notice(&mut harness, "is kept in");
     let path = directory.join("windows.json");
     assert_eq!(
-        user_windows::load(&path).unwrap(),
+        user_targets::load(&path).unwrap(),
         [params.session.get().target().clone()]
     );
     // Another session finds it in the list.
@@ -211,8 +212,8 @@ fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
     assert_eq!(session.get().target(), params.session.get().target());
     assert!(other.query_by_label("kept for all sessions").is_some());
     other.get_by_label("delete").click();
-    until_said(&mut other, "no longer kept");
-    assert_eq!(user_windows::load(&path).unwrap(), []);
+    until_notice(&mut other, "no longer kept");
+    assert_eq!(user_targets::load(&path).unwrap(), []);
     assert_eq!(session.get().own_windows, []);
 }
 
@@ -222,10 +223,10 @@ fn a_damaged_file_of_windows_is_told_in_one_line() {
     fs::create_dir_all(&directory).unwrap();
     fs::write(directory.join("windows.json"), "{\"version\":1,").unwrap();
     let mut harness = opened_at(&directory);
-    let said = until_said(&mut harness, "is damaged");
+    let notice = until_notice(&mut harness, "is damaged");
     assert!(
-        said.contains("windows.json") && said.contains("mend it"),
-        "{said}"
+        notice.contains("windows.json") && notice.contains("mend it"),
+        "{notice}"
     );
-    assert!(!said.contains('\n'));
+    assert!(!notice.contains('\n'));
 }

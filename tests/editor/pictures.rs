@@ -1,5 +1,6 @@
-//! What the editor looks like. The pictures in `tests/snapshots` are compared with what is drawn now; after a change that is meant, look at
-//! the new ones and take them over with `UPDATE_SNAPSHOTS=1 cargo test --test editor_pictures`.
+//! What the editor looks like. The pictures in `tests/snapshots` are compared with what is drawn
+//! now; after a change that is meant, look at the new ones and take them over with
+//! `UPDATE_SNAPSHOTS=1 cargo test --test editor_pictures`.
 //!
 //! What is shown is measured by the engine from a demo song, not made up.
 
@@ -71,7 +72,8 @@ fn it_is_opened_for_the_first_time() {
     compare(Stage::first_opened(), SIZE, 1.0, "editor_first");
 }
 
-/// Without push the song is outside, and within its first minute the loudness range has not settled.
+/// Without push the song is outside, and within its first minute the loudness range has not
+/// settled.
 #[test]
 fn a_song_is_outside_its_window() {
     compare(playing(0.0, 20.0), SIZE, 1.0, "editor_outside");
@@ -135,7 +137,8 @@ fn it_is_twice_the_size() {
     compare(playing(6.5, 62.0), SIZE, 2.0, "editor_200");
 }
 
-/// The transport stops for a while, the limiter is off for a while so that peaks pass the ceiling, and a moment is read.
+/// The transport stops for a while, the limiter is off for a while so that peaks pass the ceiling,
+/// and a moment is read.
 #[test]
 fn a_moment_of_the_history_is_read() {
     let mut stage = playing(6.5, 20.0);

@@ -1,5 +1,6 @@
-//! The CPU picture of egui frames keeps the rules it stands on: those of OpenGL 4.6 (core profile), which egui's own painter
-//! relies on, and the blending of Porter and Duff, "Compositing digital images" (1984).
+//! The CPU picture of egui frames keeps the rules it stands on: those of OpenGL 4.6 (core profile),
+//! which egui's own painter relies on, and the blending of Porter and Duff, "Compositing digital
+//! images" (1984).
 
 use egui::epaint::{ClippedPrimitive, ImageDelta, Mesh, Primitive, Vertex};
 use egui::{
@@ -65,8 +66,9 @@ fn scattered(state: &mut u64) -> f32 {
     (*state >> 40) as f32 / (1_u64 << 24) as f32
 }
 
-/// Section 14.6.1: a polygon covers the pixels whose centre lies inside. Of the edges through a centre (the third rectangle has
-/// them left and below) the left and top ones hold it, so that rectangles side by side share none.
+/// Section 14.6.1: a polygon covers the pixels whose centre lies inside. Of the edges through a
+/// centre (the third rectangle has them left and below) the left and top ones hold it, so that
+/// rectangles side by side share none.
 #[test]
 fn a_rectangle_covers_the_pixels_whose_centres_it_holds() {
     for (rect, pixels_per_point) in [
@@ -90,8 +92,8 @@ fn a_rectangle_covers_the_pixels_whose_centres_it_holds() {
     }
 }
 
-/// Section 14.6.1: a centre on the common edge of two polygons is drawn by exactly one of them. Corners fall on pixel centres and
-/// corners as often as between, and both windings occur.
+/// Section 14.6.1: a centre on the common edge of two polygons is drawn by exactly one of them.
+/// Corners fall on pixel centres and corners as often as between, and both windings occur.
 #[test]
 fn a_shared_edge_is_drawn_once() {
     let one = premultiplied(1, 0, 0, 0);
@@ -137,7 +139,8 @@ fn a_shared_edge_is_drawn_once() {
     }
 }
 
-/// Section 14.6.1, equation 14.9: values between the corners are weighted by area, so along a rectangle they are linear.
+/// Section 14.6.1, equation 14.9: values between the corners are weighted by area, so along a
+/// rectangle they are linear.
 #[test]
 fn colours_change_linearly_between_corners() {
     let (width, height) = (200_u8, 30_u8);
@@ -179,7 +182,8 @@ fn a_translucent_colour_lies_over_what_is_below() {
         premultiplied(30, 60, 90, 120),
     ] {
         for alpha in 0..=255_u8 {
-            // From half the colour an opaque one would have to an additive one, which has more colour than alpha.
+            // From half the colour an opaque one would have to an additive one, which has more
+            // colour than alpha.
             let above = premultiplied(alpha / 2, alpha, alpha.saturating_add(40), alpha);
             let image = draw([2, 2], [rectangle(canvas, below), rectangle(canvas, above)]);
             let expected: [f64; 4] = std::array::from_fn(|part| {
@@ -199,7 +203,8 @@ fn a_translucent_colour_lies_over_what_is_below() {
     }
 }
 
-/// Section 17.3.1, the scissor test; egui's OpenGL painter rounds the rectangle to whole physical pixels.
+/// Section 17.3.1, the scissor test; egui's OpenGL painter rounds the rectangle to whole physical
+/// pixels.
 #[test]
 fn nothing_is_drawn_outside_the_clip_rectangle() {
     let clip = Rect::from_min_max(pos2(2.1, 1.3), pos2(6.4, 4.2));
@@ -244,8 +249,8 @@ fn textured(rect: Rect, uv: Rect) -> ClippedPrimitive {
     primitive(mesh, EVERYWHERE)
 }
 
-/// Section 8.14.3: with linear magnification the four nearest texels are weighted by distance, and at the edge the edge texel
-/// stands for what lies beyond.
+/// Section 8.14.3: with linear magnification the four nearest texels are weighted by distance, and
+/// at the edge the edge texel stands for what lies beyond.
 #[test]
 fn a_magnified_texture_is_interpolated() {
     let greys = [0, 80, 160, 240];
@@ -297,7 +302,8 @@ fn a_repeated_texture_is_repeated() {
     }
 }
 
-/// Section 8.14: the minifying filter is used where more than one texel falls on a pixel, the magnifying one elsewhere.
+/// Section 8.14: the minifying filter is used where more than one texel falls on a pixel, the
+/// magnifying one elsewhere.
 #[test]
 fn the_filter_follows_the_scale() {
     let options = TextureOptions {
@@ -416,7 +422,8 @@ fn text_is_drawn_inside_its_box() {
     );
 }
 
-/// Textures reach the renderer on another way there: collected before it exists, set and freed at once.
+/// Textures reach the renderer on another way there: collected before it exists, set and freed at
+/// once.
 #[test]
 fn the_harness_draws_the_same_picture() {
     let ui = |ui: &mut egui::Ui| {

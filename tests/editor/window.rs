@@ -1,13 +1,16 @@
-//! Switches, listening, menus and what is said in words: each found by its name, by mouse or keyboard.
+//! Switches, listening, menus and what is said in words: each found by its name, by mouse or
+//! keyboard.
 
-use crestline_core::session::{PlaneMode, ThemeChoice, WindowChoice};
+use crestline_core::session::{PlaneMode, TargetChoice, ThemeChoice};
 use crestline_plugin::params::{CrestlineParams, ListenChoice};
 use egui::accesskit::Role;
 use egui::{Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, TouchPhase, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::{Param, Params};
-use rig::editor_stage::{SIZE, Stage, assert_gesture, open, opened, show_band, told, tracks};
+use rig::editor_stage::{
+    SIZE, Stage, assert_gesture, open, opened, sent_to_host, show_band, tracks,
+};
 
 #[test]
 fn every_switch_switches() {
@@ -29,13 +32,13 @@ fn every_switch_switches() {
     }
     for (band, param) in switches {
         show_band(&mut harness, band);
-        told(&harness);
+        sent_to_host(&harness);
         let before = param.value();
         harness.get_by_label(param.name()).click();
         harness.run_steps(2);
         assert_ne!(param.value(), before, "{}", param.name());
         assert_gesture(
-            &told(&harness),
+            &sent_to_host(&harness),
             param.as_ptr(),
             if before { 0.0 } else { 1.0 },
         );
@@ -66,7 +69,7 @@ fn the_listen_switch_offers_four_signals() {
             .is_some();
         assert_eq!(recorded, choice != ListenChoice::Output, "{name}");
     }
-    assert_eq!(told(&harness).len(), 4 * 3);
+    assert_eq!(sent_to_host(&harness).len(), 4 * 3);
 }
 
 #[test]
@@ -162,12 +165,12 @@ fn a_target_window_is_chosen_and_one_of_ones_own_is_made() {
     choose(&mut harness, "EBU R 128 live");
     assert_eq!(
         params.session.get().window,
-        WindowChoice::BuiltIn("ebu-r128-live".into())
+        TargetChoice::BuiltIn("ebu-r128-live".into())
     );
     choose(&mut harness, "new window of your own");
     assert_eq!(
         params.session.get().window,
-        WindowChoice::Own("Rink floor".into())
+        TargetChoice::User("Rink floor".into())
     );
 }
 
@@ -203,7 +206,8 @@ fn the_before_tap_is_switched_in_its_menu() {
     assert_ne!(rest.value().to_bits(), rest.default_plain_value().to_bits());
 }
 
-/// In place, without anything to close: the lines go when audio plays and do not come back, the caution stays.
+/// In place, without anything to close: the lines go when audio plays and do not come back, the
+/// caution stays.
 #[test]
 fn the_first_opening_explains_itself_until_audio_plays() {
     let mut harness = open(Stage::first_opened(), SIZE, 1.0);
@@ -268,7 +272,8 @@ fn tab_reaches_every_control() {
 
 #[test]
 fn everything_a_host_can_set_by_hand_is_in_the_editor() {
-    // What is left to the host: its own bypass switch, the restart trigger for automation, and a reading that nobody sets.
+    // What is left to the host: its own bypass switch, the restart trigger for automation, and a
+    // reading that nobody sets.
     const LEFT_TO_THE_HOST: [&str; 3] = ["Bypass", "Restart measurement", "Before tap reading"];
     let params = CrestlineParams::default();
     let mut shown: Vec<String> = tracks(&params)
@@ -379,7 +384,7 @@ fn hovering_or_clicking_the_history_reads_every_value() {
     let at = |time_s: f32| strip.left_center() + Vec2::new(time_s / 30.0 * strip.width(), 0.0);
     harness.hover_at(at(3.55));
     harness.run_steps(2);
-    let told = read_out(&harness).unwrap();
+    let text = read_out(&harness).unwrap();
     for part in [
         "0:03   song 0:03;",
         "loudness  input ",
@@ -391,7 +396,7 @@ fn hovering_or_clicking_the_history_reads_every_value() {
         "bands ",
         "distortion ",
     ] {
-        assert!(told.contains(part), "{part} in {told}");
+        assert!(text.contains(part), "{part} in {text}");
     }
     harness.hover_at(at(5.05));
     harness.run_steps(2);
@@ -416,8 +421,8 @@ fn hovering_or_clicking_the_history_reads_every_value() {
     assert_eq!(read_out(&harness), None);
 }
 
-/// The picture of the saturator tells how much of the signal bends, whether it is on or not. A sine of amplitude 0.9 is above `s` for
-/// `1 − 2·asin(s/0.9)/π` of the time (the arcsine distribution).
+/// The picture of the saturator tells how much of the signal bends, whether it is on or not. A sine
+/// of amplitude 0.9 is above `s` for `1 − 2·asin(s/0.9)/π` of the time (the arcsine distribution).
 #[test]
 fn the_saturator_tells_how_much_lies_above_its_shoulder() {
     let stage = with_a_gap();
@@ -425,17 +430,17 @@ fn the_saturator_tells_how_much_lies_above_its_shoulder() {
     let harness = open(stage, SIZE, 1.0);
     let shoulder = 10.0_f64.powf((-1.0 - 6.0) / 20.0);
     let expected = 100.0 * (1.0 - 2.0 * (shoulder / 0.9).asin() / std::f64::consts::PI);
-    let told = harness
+    let text = harness
         .get_by_label_contains("Saturator's curve and levels, ")
         .accesskit_node()
         .label()
         .unwrap();
-    let number = told
+    let number = text
         .trim_start_matches("Saturator's curve and levels, ")
         .trim_end_matches("% would")
         .trim();
     let found: f64 = number.parse().unwrap();
-    assert!((found - expected).abs() < 1.0, "{told} for {expected:.1}");
+    assert!((found - expected).abs() < 1.0, "{text} for {expected:.1}");
 }
 
 /// Each band tells the level that meets its threshold, and what it does about it.
@@ -449,15 +454,16 @@ fn each_band_tells_level_threshold_and_gain() {
         .collect();
     stage.play([&tone, &tone]);
     let harness = open(stage, SIZE, 1.0);
-    let told = harness
+    let text = harness
         .get_by_label("Show the low-mid band")
         .value()
         .unwrap();
-    // A tone in the middle of a band passes its filters nearly whole: 20·log10(0.5) = −6.0 dBFS; ratio 2 turns down half of what is above.
-    assert!(told.starts_with("level −6."), "{told}");
+    // A tone in the middle of a band passes its filters nearly whole: 20·log10(0.5) = −6.0 dBFS;
+    // ratio 2 turns down half of what is above.
+    assert!(text.starts_with("level −6."), "{text}");
     assert!(
-        told.contains("from −20.0\u{a0}dBFS") && told.contains("gain −6."),
-        "{told}"
+        text.contains("from −20.0\u{a0}dBFS") && text.contains("gain −6."),
+        "{text}"
     );
 }
 

@@ -1,4 +1,5 @@
-//! Whatever is automated, and whenever: nothing but finite samples, the ceiling where it is promised, and no sudden jump up.
+//! Whatever is automated, and whenever: nothing but finite samples, the ceiling where it is
+//! promised, and no sudden jump up.
 
 #![allow(
     clippy::cast_possible_wrap,
@@ -21,8 +22,9 @@ use kit::engine_run::{
 use proptest::prelude::*;
 use songs::turnstile;
 
-/// The densest stretch of the denser demo song with noise laid over it, up to 0.45 of the sample rate, as far as the detector of the limiter
-/// reaches. The last tenth of a second is silent, for an end in full swing would be a peak of its own.
+/// The densest stretch of the denser demo song with noise laid over it, up to 0.45 of the sample
+/// rate, as far as the detector of the limiter reaches. The last tenth of a second is silent, for
+/// an end in full swing would be a peak of its own.
 static PROGRAMME: LazyLock<Planes> = LazyLock::new(|| {
     let song = cut(&turnstile(48_000).channels, 20 * 48_000..23 * 48_000);
     let noise = noise(2, song[0].len(), 0.2, 11);
@@ -38,7 +40,8 @@ static PROGRAMME: LazyLock<Planes> = LazyLock::new(|| {
     song.iter().zip(&noise).map(mixed).collect()
 });
 
-/// Plays the programme in blocks of these sizes, cut where the settings change; they begin again when they have ended.
+/// Plays the programme in blocks of these sizes, cut where the settings change; they begin again
+/// when they have ended.
 fn automated(
     input: &[Vec<f32>],
     automation: &[(usize, Settings)],
@@ -74,7 +77,8 @@ fn automated(
 proptest! {
     #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, max_shrink_iters: 40, ..ProptestConfig::default() })]
 
-    // The true peak by the `ebur128` crate at eight times the rate and by interpolation through the spectrum at sixteen.
+    // The true peak by the `ebur128` crate at eight times the rate and by interpolation through the
+    // spectrum at sixteen.
     #[test]
     fn the_ceiling_holds_whatever_else_is_automated(
         automation in automation(),
@@ -83,7 +87,8 @@ proptest! {
     ) {
         let (ceiling_dbtp, from) = held;
         let heard = automated(&PROGRAMME, &automation, &sizes, |start, settings| {
-            // From here on the limiter stays on, at one ceiling; what is heard is one of the paths behind it.
+            // From here on the limiter stays on, at one ceiling; what is heard is one of the paths
+            // behind it.
             if start >= from {
                 settings.chain.limiter.enabled = true;
                 settings.chain.limiter.ceiling_dbtp = ceiling_dbtp;
@@ -95,7 +100,8 @@ proptest! {
             }
         });
         prop_assert!(heard.iter().flatten().all(|sample| sample.is_finite()));
-        // The block in which it starts, a quantum, ramps of 20 ms for ceiling, switch and source, and the latency.
+        // The block in which it starts, a quantum, ramps of 20 ms for ceiling, switch and source,
+        // and the latency.
         let settled = from + 1_500 + 32 + 960 + engine(48_000.0, 2).latency_frames();
         let (by_crate, by_spectrum) = (true_peak_8x_dbtp(&heard, settled), peak_16x_dbtp(&heard, settled));
         prop_assert!(by_crate <= ceiling_dbtp + 0.05, "{by_crate} dBTP at a ceiling of {ceiling_dbtp} dBTP");
@@ -112,7 +118,8 @@ proptest! {
         prop_assert!(heard.iter().flatten().all(|sample| sample.is_finite()));
     }
 
-    // A signal that repeats every 10 ms has the same level in every 10 ms: what changes is the gain at which it is heard.
+    // A signal that repeats every 10 ms has the same level in every 10 ms: what changes is the gain
+    // at which it is heard.
     #[test]
     fn no_listen_switch_jumps_up_by_more_than_three_decibels(
         chain in chain(),
@@ -137,20 +144,23 @@ proptest! {
             10.0 * squares.sum::<f64>().log10()
         };
         let levels: Vec<f64> = (0..heard[0].len() / PERIOD).map(|n| level_db(&heard, n * PERIOD)).collect();
-        // More than 40 dB below the loudest source counts as silence, out of which a source starts 40 dB below its own level.
+        // More than 40 dB below the loudest source counts as silence, out of which a source starts
+        // 40 dB below its own level.
         let full_db = |source: Source| {
             let settings = Settings { chain, listen: ListenSettings { source, ..ListenSettings::default() }, ..Settings::default() };
             level_db(&play(&mut engine(48_000.0, 2), &cut(&input, 0..48_000), || PERIOD, |_| settings), 48_000 - PERIOD)
         };
         let loudest_db = [Source::Output, Source::Clean, Source::Input].map(full_db).into_iter().fold(f64::MIN, f64::max);
-        // After the settings have come to rest; against the loudest of the last 60 ms, as going back at once is no surprise.
+        // After the settings have come to rest; against the loudest of the last 60 ms, as going
+        // back at once is no surprise.
         for now in 100..levels.len() - 2 {
             let before = levels[now - 6..now].iter().copied().fold(f64::MIN, f64::max);
             if before < loudest_db - 40.0 {
                 continue;
             }
             let rise_db = levels[now + 1] - before;
-            // Three decibels are measured as loudness: at 400 to 800 Hz up to half a decibel from plain level (BS.1770-5's weighting).
+            // Three decibels are measured as loudness: at 400 to 800 Hz up to half a decibel from
+            // plain level (BS.1770-5's weighting).
             prop_assert!(rise_db <= 3.5, "{rise_db} dB at {} ms", now * 10);
         }
     }

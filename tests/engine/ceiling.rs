@@ -1,12 +1,14 @@
-//! The ceiling on the demo songs, through the whole engine: what either path lets out, by two measurements that know nothing of the
-//! limiter's own detector.
+//! The ceiling on the demo songs, through the whole engine: what either path lets out, by two
+//! measurements that know nothing of the limiter's own detector.
 //!
-//! Covered: the loudest seconds of both songs at five sample rates; push, release, ceiling and shoulder in sixteen combinations a rate, in
-//! which every value of one meets every value of each other once (an orthogonal array from three Latin squares of order four: Bose, Sankhyā
-//! 3(4), 1938, from memory). At 44.1 and 48 kHz, where the songs reach up to half the rate, both get all sixteen over their loudest 2 s; above,
-//! where they cannot, a song gets eight over its loudest second and the other song the other eight. Every run gives the clean and the
-//! saturated path; the lean goes with the push. Not covered: bands and shelves, links below 100 % (`process_limiter` has them),
-//! settings that move (`engine_automation` has them).
+//! Covered: the loudest seconds of both songs at five sample rates; push, release, ceiling and
+//! shoulder in sixteen combinations a rate, in which every value of one meets every value of each
+//! other once (an orthogonal array from three Latin squares of order four: Bose, Sankhyā 3(4),
+//! 1938, from memory). At 44.1 and 48 kHz, where the songs reach up to half the rate, both get all
+//! sixteen over their loudest 2 s; above, where they cannot, a song gets eight over its loudest
+//! second and the other song the other eight. Every run gives the clean and the saturated path; the
+//! lean goes with the push. Not covered: bands and shelves, links below 100 % (`process_limiter`
+//! has them), settings that move (`engine_automation` has them).
 
 #![allow(
     clippy::cast_sign_loss,
@@ -37,7 +39,8 @@ const RELEASES: [Release; 4] = [
 const CEILINGS_DBTP: [f64; 4] = [-12.0, -6.0, -1.0, 0.0];
 const SHOULDERS_DB: [f64; 4] = [3.0, 0.5, 6.0, 12.0];
 
-/// The combination of a row and a column, 0…3 each: the squares are `row + k·column` in the field of four elements.
+/// The combination of a row and a column, 0…3 each: the squares are `row + k·column` in the field
+/// of four elements.
 fn combination(row: usize, column: usize) -> Settings {
     // The column times the third element of the field.
     let turned = [0, 2, 3, 1][column];
@@ -72,7 +75,8 @@ fn reaches_up(rate_hz: u32) -> bool {
     rate_hz <= 48_000
 }
 
-/// The excerpt with the most energy, faded in and out over 5 ms so that its ends are no edges, with silence for what the engine holds back.
+/// The excerpt with the most energy, faded in and out over 5 ms so that its ends are no edges, with
+/// silence for what the engine holds back.
 fn loudest(song: &Song) -> Planes {
     let rate_hz = f64::from(song.sample_rate_hz);
     let (length, hop, fade) = (

@@ -90,7 +90,8 @@ fn a_second_keeps_its_last_loudness_its_highest_peak_and_its_lowest_gain() {
     assert!(!history.at(0.95).unwrap().point.playing());
 }
 
-/// A frame count is a time whatever the rate, whole or not; the length of `moments` does not add up to drift.
+/// A frame count is a time whatever the rate, whole or not; the length of `moments` does not add up
+/// to drift.
 #[test]
 fn time_is_counted_in_frames_at_any_rate() {
     for rate_hz in [8_000.0, 44_100.0, 1_234.567_8, 96_000.0, 384_000.0] {
@@ -123,7 +124,8 @@ fn time_is_counted_in_frames_at_any_rate() {
     }
 }
 
-/// Single precision has 24 bits of mantissa (IEEE 754-2019, 3.6): from 18 h to 36 h its numbers lie 2^-7 s apart.
+/// Single precision has 24 bits of mantissa (IEEE 754-2019, 3.6): from 18 h to 36 h its numbers lie
+/// 2^-7 s apart.
 #[test]
 fn the_song_position_is_right_within_4_ms_for_a_day() {
     let (mut audio, editor) = handover();
@@ -164,7 +166,8 @@ fn a_restart_empties_the_history_and_time_begins_again() {
     assert!((history.length_s() - 0.1).abs() < 1e-12);
 }
 
-/// The writer makes a fixed number of steps, whatever the readers do; no reader ever sees a point that mixes two.
+/// The writer makes a fixed number of steps, whatever the readers do; no reader ever sees a point
+/// that mixes two.
 #[test]
 fn readers_beside_a_writer_at_full_speed_see_only_whole_points() {
     const POINTS: u32 = 300_000;
@@ -274,7 +277,8 @@ fn a_history_does_not_depend_on_how_the_host_cuts_its_blocks() {
             let [whole, cut] = [&whole, &cut].map(|history| history.point(grain, number).unwrap());
             for column in Column::ALL {
                 let bits = |value: Option<f32>| value.map(f32::to_bits);
-                // The position comes from the host block by block, and each sum rounds in its own way.
+                // The position comes from the host block by block, and each sum rounds in its own
+                // way.
                 if column == Column::SongPosition {
                     assert!((whole.get(column).unwrap() - cut.get(column).unwrap()).abs() < 1e-5);
                 } else {
@@ -289,7 +293,8 @@ fn a_history_does_not_depend_on_how_the_host_cuts_its_blocks() {
     }
 }
 
-/// The highest of the highest is the highest: a maximum may be taken piece by piece. The last of a second is what the meter read last.
+/// The highest of the highest is the highest: a maximum may be taken piece by piece. The last of a
+/// second is what the meter read last.
 #[test]
 fn what_the_engine_records_agrees_with_what_it_tells() {
     let (editor, engine) = engine_history(&[256], 6);
@@ -311,7 +316,8 @@ fn what_the_engine_records_agrees_with_what_it_tells() {
     let last = points().next_back().unwrap();
     let loudness = snapshot.output.readings.short_term_lufs.unwrap();
     assert!((f64::from(last.get(Column::ShortTermOutput).unwrap()) - loudness).abs() < 0.5);
-    // The song runs with the audio: each point's position is its own end, within the chunk in which it ends.
+    // The song runs with the audio: each point's position is its own end, within the chunk in which
+    // it ends.
     for (number, point) in points().enumerate() {
         let end_s = (number + 1) as f32 / 10.0;
         let late_s = point.get(Column::SongPosition).unwrap() - end_s;

@@ -6,7 +6,7 @@
 )]
 
 use crestline_core::handover::{Column, EditorEnd, Grain, handover};
-use crestline_core::session::{History, Judgement, Limits, Pixel, Span, Stretch, Trace};
+use crestline_core::session::{Excursion, History, Judgement, Limits, Pixel, Span, Trace};
 use kit::recorded::{TENTH, record, recorded};
 use proptest::prelude::*;
 
@@ -74,8 +74,8 @@ fn moments_outside_a_window_are_found() {
         7,
         &mut trace,
     );
-    let outside: Vec<Stretch> = trace.outside(Limits::between(-11.0, -9.0)).collect();
-    let above = Stretch {
+    let outside: Vec<Excursion> = trace.outside(Limits::between(-11.0, -9.0)).collect();
+    let above = Excursion {
         pixels: 2..4,
         side: Judgement::Above,
     };
@@ -83,7 +83,7 @@ fn moments_outside_a_window_are_found() {
         outside,
         [
             above,
-            Stretch {
+            Excursion {
                 pixels: 5..6,
                 side: Judgement::Below
             }
@@ -126,7 +126,8 @@ fn expected(reader: &EditorEnd, trace: &Trace, grain: Grain) -> Vec<Pixel> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
-    /// Spans begin at odd places and pixels have odd lengths, so that no edge falls on a point's by chance.
+    /// Spans begin at odd places and pixels have odd lengths, so that no edge falls on a point's by
+    /// chance.
     #[test]
     fn a_trace_shows_every_point_that_touches_a_pixel(
         points in 1_usize..2_000,
@@ -145,7 +146,8 @@ proptest! {
         prop_assert_eq!(&trace.pixels, &expected(&editor, &trace, Grain::Fine));
     }
 
-    /// A trace that is carried along while time goes by, and the span with it, is the one that would be drawn afresh.
+    /// A trace that is carried along while time goes by, and the span with it, is the one that
+    /// would be drawn afresh.
     #[test]
     fn a_trace_carried_along_is_the_same_as_a_new_one(
         steps in prop::collection::vec((1_usize..400, -20.0..40.0_f64, any::<bool>()), 1..20),
@@ -167,7 +169,8 @@ proptest! {
             start_s += moved_s;
             let span = Span { start_s, end_s: start_s + length };
             history.trace(Column::PlrOutput, span, width, &mut carried);
-            // The carried one keeps its scale to the last bit, whatever the rounding of the ends: give the fresh one the same.
+            // The carried one keeps its scale to the last bit, whatever the rounding of the ends:
+            // give the fresh one the same.
             let scale = carried.seconds_per_pixel;
             prop_assert!((scale * width as f64 / length - 1.0).abs() < 1e-9);
             let mut fresh = Trace::default();
@@ -197,7 +200,8 @@ fn drawing_again_needs_no_new_room() {
     }
 }
 
-/// RFC 4180: lines end in CRLF, cells are parted by commas, all lines have as many; there is nothing that needs quotes.
+/// RFC 4180: lines end in CRLF, cells are parted by commas, all lines have as many; there is
+/// nothing that needs quotes.
 #[test]
 fn a_span_is_exported_as_comma_separated_values() {
     let (mut audio, editor) = handover();

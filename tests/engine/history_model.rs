@@ -1,7 +1,8 @@
-//! The history's ring under a model checker: its own source, with loom's atomics in the place of the real ones.
+//! The history's ring under a model checker: its own source, with loom's atomics in the place of
+//! the real ones.
 //!
-//! Source of the memory model: ISO/IEC 9899:2011 (C11), 5.1.2.4 and 7.17, as loom explores it. Each test runs every interleaving, and every value
-//! that a load may return.
+//! Source of the memory model: ISO/IEC 9899:2011 (C11), 5.1.2.4 and 7.17, as loom explores it. Each
+//! test runs every interleaving, and every value that a load may return.
 
 use loom::sync::Arc;
 use ring::Ring;
@@ -49,8 +50,8 @@ fn values(number: u64) -> [f32; 2] {
     [number as f32, number as f32 + 0.5]
 }
 
-/// Reads a ring of two slots, of which one is kept, beside a writer that adds `more` points to the one that is there, and clears the ring before
-/// the last of them.
+/// Reads a ring of two slots, of which one is kept, beside a writer that adds `more` points to the
+/// one that is there, and clears the ring before the last of them.
 fn beside_a_writer(more: u64, read: fn(&Ring<2>)) {
     loom::model(move || {
         let ring = Arc::new(Ring::<2>::new(1, 1));
@@ -110,7 +111,8 @@ fn an_extent_is_one_that_the_ring_had() {
         assert!(before.first <= before.oldest && before.oldest <= before.end);
         assert!(before.end - before.oldest <= 1);
         assert!(after.end >= before.end && after.first >= before.first);
-        // The ring is cleared before point 2 is added: who sees that point does not see those before it.
+        // The ring is cleared before point 2 is added: who sees that point does not see those
+        // before it.
         assert!(before.end < 3 || before.first == 2);
     });
 }

@@ -103,7 +103,8 @@ fn with(chain: ChainSettings, listen: ListenSettings) -> Settings {
 
 const SOURCES: [Source; 3] = [Source::Output, Source::Input, Source::Clean];
 
-// The loudness of what the host receives by the `ebur128` crate, each source over the same four bars, from ten seconds on.
+// The loudness of what the host receives by the `ebur128` crate, each source over the same four
+// bars, from ten seconds on.
 #[test]
 fn matched_sources_are_equally_loud_after_ten_seconds() {
     let from = 10 * SECOND;
@@ -173,7 +174,8 @@ fn nothing_is_ever_heard_louder_than_it_is() {
     }
 }
 
-/// Gain in dB between the output and what is heard of it, where there is enough to divide by, in points at least 50 ms apart.
+/// Gain in dB between the output and what is heard of it, where there is enough to divide by, in
+/// points at least 50 ms apart.
 fn heard_gain_db(tracks: &Tracks, range: Range<usize>) -> Vec<(usize, f64)> {
     let mut points: Vec<(usize, f64)> = Vec::new();
     for frame in range {
@@ -193,7 +195,8 @@ fn heard_gain_db(tracks: &Tracks, range: Range<usize>) -> Vec<(usize, f64)> {
 fn a_settled_gain_moves_by_a_decibel_a_second_and_holds_in_silence() {
     let mut input = loop_of_four_bars(40 * SECOND);
     for channel in &mut input {
-        // Eight seconds much quieter, twelve of silence, one of them with a trace of noise below the gate.
+        // Eight seconds much quieter, twelve of silence, one of them with a trace of noise below
+        // the gate.
         channel[14 * SECOND..22 * SECOND]
             .iter_mut()
             .for_each(|sample| *sample *= 0.25);
@@ -237,7 +240,8 @@ fn low_tones(frames: usize) -> Planes {
     [47.0, 61.0].map(tone).to_vec()
 }
 
-/// Switches a quarter of a second apart, then so close together that each falls into the fade of the one before; matching and bypass too.
+/// Switches a quarter of a second apart, then so close together that each falls into the fade of
+/// the one before; matching and bypass too.
 fn busy(order: &[Source], start: usize) -> ListenSettings {
     let step = start / if start < 4 * SECOND { 12_032 } else { 512 };
     ListenSettings {
@@ -247,8 +251,9 @@ fn busy(order: &[Source], start: usize) -> ListenSettings {
     }
 }
 
-// A crossfade of N frames cannot step by more than the largest of its signals' own steps and the span between them over N: the definition of
-// a weighted mean whose weights move by 1/N a frame. A gain in motion adds its slope: 24 dB/s at the fastest, less than 6e-5 a frame.
+// A crossfade of N frames cannot step by more than the largest of its signals' own steps and the
+// span between them over N: the definition of a weighted mean whose weights move by 1/N a frame. A
+// gain in motion adds its slope: 24 dB/s at the fastest, less than 6e-5 a frame.
 #[test]
 fn no_listen_switch_makes_a_step_of_its_own() {
     for (name, input) in [
@@ -323,7 +328,8 @@ fn no_switch_at_all_steps_further_than_the_programme() {
                 SECOND..5 * SECOND,
             )
         };
-        // The programme's own steps: every source and every combination of stages at rest, over the same ten seconds.
+        // The programme's own steps: every source and every combination of stages at rest, over the
+        // same ten seconds.
         let stages = |step: usize| {
             let mut chain = all;
             chain.saturator.enabled = step & 1 == 0;
@@ -378,8 +384,9 @@ fn level_db(planes: &[Vec<f32>], range: Range<usize>) -> f64 {
     10.0 * (squares.sum::<f64>() / (planes.len() * range.len()) as f64).log10()
 }
 
-// Noise: 50 ms of it at 48 kHz in stereo have a level within 0.1 dB of the mean (4800 independent samples: 10·log10(1 + √(0.8/4800)) at one
-// standard error, for a uniform distribution; three of them are allowed).
+// Noise: 50 ms of it at 48 kHz in stereo have a level within 0.1 dB of the mean (4800 independent
+// samples: 10·log10(1 + √(0.8/4800)) at one standard error, for a uniform distribution; three of
+// them are allowed).
 #[test]
 fn a_louder_source_arrives_within_a_second() {
     const NOISE_DB: f64 = 0.2;
@@ -389,7 +396,8 @@ fn a_louder_source_arrives_within_a_second() {
         ..ChainSettings::default()
     };
     let at = 4 * SECOND;
-    // Pushed from the start, and pushed only half a second before the switch, when the last ten seconds do not show it yet.
+    // Pushed from the start, and pushed only half a second before the switch, when the last ten
+    // seconds do not show it yet.
     for pushed_from in [0, at - SECOND / 2] {
         let settings = |start: usize| {
             let chain = if start < pushed_from {
@@ -475,9 +483,11 @@ fn the_residue_of_a_pure_gain_is_silence() {
     }
 }
 
-// Hard limiting of a sine, in closed form: the share of its power that is not fundamental, from b1 = (2/π)(g·a + √(1 − 1/g²)) and
-// rms² = (2/π)(g²(a/2 − sin 2a/4) + π/2 − a), a = asin(1/g), g the drive over the clipping level. A shoulder of half a decibel is a little
-// softer. What no gain explains is, by the normal equations of least squares, output less (output·input)/(input·input) times the input.
+// Hard limiting of a sine, in closed form: the share of its power that is not fundamental, from b1
+// = (2/π)(g·a + √(1 − 1/g²)) and rms² = (2/π)(g²(a/2 − sin 2a/4) + π/2 − a), a = asin(1/g), g the
+// drive over the clipping level. A shoulder of half a decibel is a little softer. What no gain
+// explains is, by the normal equations of least squares, output less (output·input)/(input·input)
+// times the input.
 #[test]
 fn the_residue_of_hard_limiting_is_what_no_gain_explains() {
     for drive_db in [6.0_f64, 12.0] {

@@ -1,4 +1,5 @@
-//! The two paths side by side: what the saturator buys at equal push and at equal loudness, and the ceiling that both keep.
+//! The two paths side by side: what the saturator buys at equal push and at equal loudness, and the
+//! ceiling that both keep.
 
 #![allow(
     clippy::cast_sign_loss,
@@ -99,8 +100,9 @@ fn print(name: &str, push_db: f64, price: &Price) {
     );
 }
 
-// The order is the one that engineers describe and that the sketch of the algorithm showed on other music: common practice says to bend
-// the highest peaks so that the limiter has less to do. Loudness and true peak by the `ebur128` crate.
+// The order is the one that engineers describe and that the sketch of the algorithm showed on other
+// music: common practice says to bend the highest peaks so that the limiter has less to do.
+// Loudness and true peak by the `ebur128` crate.
 #[test]
 fn at_equal_loudness_the_saturated_path_limits_less_and_keeps_more_of_the_beat() {
     let push_db = 9.0;
@@ -138,7 +140,8 @@ fn at_equal_loudness_the_saturated_path_limits_less_and_keeps_more_of_the_beat()
         clean.ldr_db
     );
     for price in [&clean, &saturated] {
-        // At one ceiling PLR says nothing that loudness does not: true peak less loudness (definition).
+        // At one ceiling PLR says nothing that loudness does not: true peak less loudness
+        // (definition).
         let [by_crate, interpolated] = [
             true_peak_8x_dbtp(&price.signal, 0),
             peak_16x_dbtp(&price.signal, 0),
@@ -151,7 +154,8 @@ fn at_equal_loudness_the_saturated_path_limits_less_and_keeps_more_of_the_beat()
     }
 }
 
-// The `ebur128` crate at eight times the rate, and interpolation through the spectrum at sixteen times.
+// The `ebur128` crate at eight times the rate, and interpolation through the spectrum at sixteen
+// times.
 #[test]
 fn both_paths_keep_any_ceiling_on_a_programme_that_reaches_to_0_45_of_the_rate() {
     let mut song = cut(&SONG.channels, 28 * 48_000..36 * 48_000);

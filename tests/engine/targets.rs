@@ -1,7 +1,7 @@
 //! Target windows, the turn-down, and what is saved of them.
 //!
-//! Sources: the documents that each window names, as transcribed in the project's list of check values; RFC 8259 for JSON; the XDG Base Directory
-//! Specification 0.8 for where files lie.
+//! Sources: the documents that each window names, as transcribed in the project's list of check
+//! values; RFC 8259 for JSON; the XDG Base Directory Specification 0.8 for where files lie.
 
 #![expect(
     clippy::unwrap_used,
@@ -9,10 +9,10 @@
 )]
 
 use crestline_core::measure::Readings;
-use crestline_core::session::user_windows::{UserFileError, file_for, keep, load, save};
+use crestline_core::session::user_targets::{UserFileError, file_for, keep, load, save};
 use crestline_core::session::{
     BUILT_IN, Judgement, Limits, MAX_EDITOR_SIZE, MAX_OWN_WINDOWS, MIN_EDITOR_SIZE, PlaneMode,
-    Session, TargetWindow, ThemeChoice, WindowChoice, built_in, rink_floor, turn_down,
+    Session, TargetChoice, TargetWindow, ThemeChoice, built_in, rink_floor, turn_down,
 };
 use proptest::prelude::*;
 use std::collections::{BTreeSet, HashMap};
@@ -20,7 +20,8 @@ use std::ffi::OsString;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Target and tolerance below and above it (LU), and highest true peak (dBTP), as each document has them.
+/// Target and tolerance below and above it (LU), and highest true peak (dBTP), as each document has
+/// them.
 #[test]
 fn built_in_windows_say_what_their_documents_say() {
     let documents = [
@@ -291,7 +292,7 @@ fn hostile_sessions_are_brought_into_range() {
         [MAX_EDITOR_SIZE[0], MIN_EDITOR_SIZE[1]]
     );
     assert_eq!((session.zoom, session.playback_lufs), (1.0, -30.0));
-    assert_eq!(session.window, WindowChoice::default());
+    assert_eq!(session.window, TargetChoice::default());
     assert_eq!(session.own_windows.len(), MAX_OWN_WINDOWS);
     let window = &session.own_windows[0];
     assert_eq!(
@@ -319,7 +320,8 @@ fn hostile_sessions_are_brought_into_range() {
 }
 
 proptest! {
-    /// Whatever numbers a program puts there: sanitised twice is sanitised once, and it survives JSON, which has no number for NaN.
+    /// Whatever numbers a program puts there: sanitised twice is sanitised once, and it survives
+    /// JSON, which has no number for NaN.
     #[test]
     fn a_sanitised_session_stays_as_it_is(
         width in any::<f32>(), height in any::<f32>(), zoom in any::<f32>(), playback in any::<f64>(),
@@ -333,7 +335,7 @@ proptest! {
             ceiling_dbtp,
             short_term_max_lufs,
         };
-        let mut session = Session { editor_size: [width, height], zoom, playback_lufs: playback, window: WindowChoice::BuiltIn(id), ..Session::default() };
+        let mut session = Session { editor_size: [width, height], zoom, playback_lufs: playback, window: TargetChoice::BuiltIn(id), ..Session::default() };
         session.choose_own(window);
         let sanitised = session.sanitised();
         prop_assert_eq!(&sanitised.clone().sanitised(), &sanitised);
@@ -353,7 +355,8 @@ fn user_files_lie_where_each_system_keeps_settings() {
     };
     let path = |path: &str| Some(PathBuf::from(path));
     let home = ("HOME", "/home/me");
-    // XDG: "If $XDG_CONFIG_HOME is either not set or empty, a default equal to $HOME/.config should be used"; relative paths are ignored.
+    // XDG: "If $XDG_CONFIG_HOME is either not set or empty, a default equal to $HOME/.config should
+    // be used"; relative paths are ignored.
     assert_eq!(
         place("linux", &[home]),
         path("/home/me/.config/crestline/windows.json")

@@ -1,4 +1,5 @@
-//! With nothing switched on the engine is a delay; and no way of calling it makes a difference to what comes out.
+//! With nothing switched on the engine is a delay; and no way of calling it makes a difference to
+//! what comes out.
 
 #![allow(
     clippy::cast_sign_loss,
@@ -75,7 +76,8 @@ fn mixed_sizes() -> impl FnMut() -> usize {
     move || sizes.next().unwrap()
 }
 
-// The definition of a delay: y[n] = x[n − latency], here to the last bit, overs and the smallest floats included.
+// The definition of a delay: y[n] = x[n − latency], here to the last bit, overs and the smallest
+// floats included.
 #[test]
 fn with_nothing_switched_on_the_output_is_the_delayed_input_bit_for_bit() {
     for rate_hz in RATES_HZ {
@@ -158,15 +160,16 @@ fn combinations() -> [(&'static str, ChainSettings); 7] {
     ]
 }
 
-// A stage without look-ahead answers to an impulse at once (causality), one with look-ahead passes a quiet one unchanged: the
-// first sample that is not at rest lies exactly at the latency.
+// A stage without look-ahead answers to an impulse at once (causality), one with look-ahead passes
+// a quiet one unchanged: the first sample that is not at rest lies exactly at the latency.
 #[test]
 fn the_latency_depends_on_the_rate_alone_and_is_true() {
     for rate_hz in RATES_HZ {
         let latency = engine(rate_hz, 2).latency_frames();
         let gap = (rate_hz * 0.15) as usize + 4 * latency;
         let settings = combinations();
-        // One impulse for each combination; the settings change long before it, while the sound runs on.
+        // One impulse for each combination; the settings change long before it, while the sound
+        // runs on.
         let mut input = vec![vec![0.0; gap * settings.len()]; 2];
         for number in 0..settings.len() {
             input[0][gap * number + gap * 3 / 4] = 0.01;
@@ -194,8 +197,8 @@ fn the_latency_depends_on_the_rate_alone_and_is_true() {
 
 #[test]
 fn bypass_is_bit_exact_once_it_has_faded_in() {
-    // Pushed, the output is louder than the input: bypass fades in over the 20 ms of every switch. Compressed by more than 3 dB it is
-    // quieter: bypass rises to its level over a second.
+    // Pushed, the output is louder than the input: bypass fades in over the 20 ms of every switch.
+    // Compressed by more than 3 dB it is quieter: bypass rises to its level over a second.
     let pushed = ChainSettings {
         push: PushSettings { push_db: 12.0 },
         bands: BandsSettings::default(),
@@ -237,8 +240,8 @@ fn bypass_is_bit_exact_once_it_has_faded_in() {
 
 #[test]
 fn bypass_out_of_matched_listening_rises_to_the_very_input() {
-    // Compressed, the output is the quietest: matched, the input is turned down to it. Bypass lets it rise by 6 dB a second, for a level
-    // must not jump, and then it is the input bit for bit.
+    // Compressed, the output is the quietest: matched, the input is turned down to it. Bypass lets
+    // it rise by 6 dB a second, for a level must not jump, and then it is the input bit for bit.
     let chain = ChainSettings {
         push: PushSettings::default(),
         ..everything_on()
@@ -358,7 +361,8 @@ struct Run {
     history: Vec<Vec<Option<f32>>>,
 }
 
-/// Everything audible and every reading of a run whose blocks have these sizes, cut where the settings change.
+/// Everything audible and every reading of a run whose blocks have these sizes, cut where the
+/// settings change.
 fn played(rate_hz: f64, input: &[Vec<f32>], sizes: &[usize]) -> Run {
     let mut tested = engine(rate_hz, input.len());
     let (mut audio_end, editor_end) = handover();
@@ -543,7 +547,8 @@ fn faults_at_the_input_never_get_out_and_are_forgotten() {
                 mixed_sizes(),
                 |_| with(chain),
             );
-            // The same engine without the faults is the reference; one second on there must be no difference left to hear.
+            // The same engine without the faults is the reference; one second on there must be no
+            // difference left to hear.
             let mut worst_db = 0.0_f64;
             for start in (healthy_from + 10 * tenth..30 * tenth).step_by(tenth) {
                 let level = level_db(&heard, start..start + tenth);

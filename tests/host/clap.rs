@@ -1,6 +1,8 @@
-//! The plug-in as a CLAP host meets it: from the library linked into this test, and from the bundle that is shipped.
+//! The plug-in as a CLAP host meets it: from the library linked into this test, and from the bundle
+//! that is shipped.
 //!
-//! What a host may do is taken from the headers of CLAP 1.2 (`clap/plugin.h`, `clap/process.h`, `clap/ext/*.h`).
+//! What a host may do is taken from the headers of CLAP 1.2 (`clap/plugin.h`, `clap/process.h`,
+//! `clap/ext/*.h`).
 
 #![expect(clippy::cast_sign_loss, reason = "counts and steps are not negative")]
 #![expect(
@@ -36,7 +38,8 @@ fn bundled() -> ClapHost {
     .unwrap()
 }
 
-/// The output must be the input to the last bit, as much later as the plug-in says, and silence before.
+/// The output must be the input to the last bit, as much later as the plug-in says, and silence
+/// before.
 fn assert_delayed(output: &[Vec<f32>], input: &[Vec<f32>], latency: usize, what: &str) {
     assert_eq!(output.len(), input.len(), "{what}");
     for (channel, (output, input)) in output.iter().zip(input).enumerate() {
@@ -283,7 +286,8 @@ fn every_parameter_takes_the_value_that_a_host_sends() {
         for (param, sent) in change_all(&mut host, seed, &[]) {
             let value = host.value(param.id).unwrap();
             assert!(param.range.contains(&value), "{}: {value}", param.name);
-            // A parameter with steps of its own takes the nearest one: what can be read is what was sent.
+            // A parameter with steps of its own takes the nearest one: what can be read is what was
+            // sent.
             let (shown, wanted) = (
                 host.text(param.id, value).unwrap(),
                 host.text(param.id, sent).unwrap(),
@@ -561,7 +565,8 @@ fn nothing_of_what_was_played_before_a_reset_is_heard_after_it() {
     assert!(output.iter().flatten().all(|sample| *sample == 0.0));
 }
 
-// clap/process.h: after CLAP_PROCESS_CONTINUE_IF_NOT_QUIET a host may stop calling while all is quiet.
+// clap/process.h: after CLAP_PROCESS_CONTINUE_IF_NOT_QUIET a host may stop calling while all is
+// quiet.
 #[test]
 fn the_host_may_let_the_plug_in_sleep_only_once_the_latency_has_drained() {
     let mut host = linked();
@@ -641,7 +646,8 @@ fn samples_of_any_size_do_no_lasting_harm() {
             output.iter().flatten().all(|sample| sample.is_finite()),
             "settings {seed}"
         );
-        // Long enough for the slowest release; then all settings must do what they do in an instance that never saw such samples.
+        // Long enough for the slowest release; then all settings must do what they do in an
+        // instance that never saw such samples.
         let clean = noise(2, 480_000, PEAK, 21);
         let after = host.run(Run::new(&clean, &[512])).unwrap();
         let mut fresh = linked();

@@ -1,4 +1,5 @@
-//! Listening fairly, by what a host receives from the plug-in: matched sources are equally loud, and none is louder than it is unmatched.
+//! Listening fairly, by what a host receives from the plug-in: matched sources are equally loud,
+//! and none is louder than it is unmatched.
 
 #![allow(
     clippy::cast_sign_loss,
@@ -62,7 +63,8 @@ fn programme() -> Planes {
         .collect()
 }
 
-/// What a fresh instance with these settings lets the host hear, and its latency; the sources are heard from the frames given.
+/// What a fresh instance with these settings lets the host hear, and its latency; the sources are
+/// heard from the frames given.
 fn heard(
     input: &Planes,
     set: Set<'_>,
@@ -99,13 +101,15 @@ const QUIETER: Set<'static> = &[
     ("Low shelf gain", 0.0, "-9.0 dB"),
 ];
 
-// The `ebur128` crate over the same four bars of each source, from ten seconds on; a gain of one at the most is the definition of never louder.
+// The `ebur128` crate over the same four bars of each source, from ten seconds on; a gain of one at
+// the most is the definition of never louder.
 #[test]
 fn matched_sources_are_equally_loud_and_never_louder_than_unmatched() {
     let input = programme();
     let parts = [0, 1, 2].map(|number| FOUND + number * FOUR_BARS);
     for (name, set) in [("louder", LOUDER), ("quieter", QUIETER)] {
-        // The first is heard from the start, so that its loudness is known by then as that of the others is.
+        // The first is heard from the start, so that its loudness is known by then as that of the
+        // others is.
         let switched = [
             (0, SOURCES[0]),
             (parts[1], SOURCES[1]),

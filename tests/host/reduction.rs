@@ -1,4 +1,5 @@
-//! The before tap as a host drives it: main bus and side-chain in, the reading back through a read-only parameter.
+//! The before tap as a host drives it: main bus and side-chain in, the reading back through a
+//! read-only parameter.
 
 #![expect(
     clippy::unwrap_used,
@@ -26,7 +27,8 @@ fn reading(host: &mut ClapHost) -> String {
     host.text(param.id, value).unwrap()
 }
 
-/// 20 s of the song in step with what a process makes of it: the band from 1 to 6 kHz turned down by 6 dB for a fifth of the time.
+/// 20 s of the song in step with what a process makes of it: the band from 1 to 6 kHz turned down
+/// by 6 dB for a fifth of the time.
 fn processed(channels: usize) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
     let song = rink_lights(48_000);
     let mut crossover: Crossover = Crossover::new(RATE_HZ);
@@ -83,7 +85,8 @@ fn staggered(
     (main, side)
 }
 
-/// Plays over and over, as the thread that looks for the delay goes by the clock, until the reading is as wanted.
+/// Plays over and over, as the thread that looks for the delay goes by the clock, until the reading
+/// is as wanted.
 fn repeat_until(host: &mut ClapHost, run: Run<'_>, wanted: impl Fn(&str) -> bool) -> String {
     let start = Instant::now();
     loop {
@@ -149,7 +152,8 @@ fn a_tap_is_aligned_and_measured_through_the_host() {
     play_until(&mut host, &main, Some(&side), |text| {
         text.starts_with("aligned")
     });
-    // From here on the reading does not depend on the clock: it is that of the last 3 s. First 11.5 s to 14.5 s, at rest.
+    // From here on the reading does not depend on the clock: it is that of the last 3 s. First 11.5
+    // s to 14.5 s, at rest.
     let part = |signal: &[Vec<f32>], frames: usize| -> Vec<Vec<f32>> {
         signal
             .iter()

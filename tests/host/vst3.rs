@@ -1,5 +1,5 @@
-//! The VST3 bundle in a host that has nothing to do with this project: pedalboard, a general audio library for Python
-//! (`pip install pedalboard`, version 0.9 or later).
+//! The VST3 bundle in a host that has nothing to do with this project: pedalboard, a general audio
+//! library for Python (`pip install pedalboard`, version 0.9 or later).
 
 use clack_extensions::params::ParamInfoFlags;
 use rig::clap_host::{ClapHost, Param};
@@ -21,7 +21,8 @@ fn python() -> PathBuf {
         .join(bin)
 }
 
-/// Says something that is to be read even when the test passes: the test harness swallows what is printed with `println!`.
+/// Says something that is to be read even when the test passes: the test harness swallows what is
+/// printed with `println!`.
 fn say(line: &str) {
     let _ = writeln!(std::io::stderr(), "{line}");
 }
@@ -59,8 +60,8 @@ fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
         .arg(bundle)
         .arg(serde_json::to_string(&params).unwrap());
     let output = command.output().unwrap();
-    let said = String::from_utf8_lossy(&output.stdout);
-    say(said.trim_end());
+    let printed = String::from_utf8_lossy(&output.stdout);
+    say(printed.trim_end());
     if !output.status.success() {
         // The framework's log lines are of no help here.
         let errors = String::from_utf8_lossy(&output.stderr);
@@ -68,6 +69,6 @@ fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
             .lines()
             .filter(|line| !line.contains("WARN"))
             .collect();
-        panic!("{}\n{}\n{said}", output.status, errors.join("\n"));
+        panic!("{}\n{}\n{printed}", output.status, errors.join("\n"));
     }
 }

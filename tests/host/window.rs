@@ -1,6 +1,8 @@
-//! The plug-in's real window in a host, on a screen without a monitor. Linux only: there a screen can be had anywhere.
+//! The plug-in's real window in a host, on a screen without a monitor. Linux only: there a screen
+//! can be had anywhere.
 //!
-//! What the window shows is compared with what the project's own painter draws on the processor from another engine that has heard the same.
+//! What the window shows is compared with what the project's own painter draws on the processor
+//! from another engine that has heard the same.
 #![cfg(target_os = "linux")]
 #![allow(
     clippy::unwrap_used,
@@ -39,8 +41,8 @@ fn say(line: &str) {
     let _ = writeln!(std::io::stderr(), "{line}");
 }
 
-/// Runs a test of this file in a process of its own, on a screen of its own: the libraries that draw find the screen in the environment, and a crash
-/// in the window is then one failed test.
+/// Runs a test of this file in a process of its own, on a screen of its own: the libraries that
+/// draw find the screen in the environment, and a crash in the window is then one failed test.
 fn on_a_screen(test: &str, work: fn() -> Result<()>) {
     const CHILD: &str = "CRESTLINE_WINDOW_TEST";
     // Windows that draw on the processor would only slow each other down.
@@ -61,18 +63,19 @@ fn on_a_screen(test: &str, work: fn() -> Result<()>) {
     child
         .args([&format!("window::{test}"), "--exact", "--nocapture"])
         .env(CHILD, "1")
-        // What is given back goes back to the system at once, so that what the process holds is what is in use.
+        // What is given back goes back to the system at once, so that what the process holds is
+        // what is in use.
         .env("GLIBC_TUNABLES", "glibc.malloc.mmap_threshold=131072:glibc.malloc.trim_threshold=131072:glibc.malloc.arena_max=1")
         .current_dir(env!("CARGO_MANIFEST_DIR"));
     let output = screen.lend_to(&mut child).output().unwrap();
-    let said = String::from_utf8_lossy(&output.stdout);
+    let printed = String::from_utf8_lossy(&output.stdout);
     let complained = String::from_utf8_lossy(&output.stderr);
     assert!(
         output.status.success(),
-        "{}\n{said}\n{complained}",
+        "{}\n{printed}\n{complained}",
         output.status
     );
-    for line in said.lines().filter(|line| line.starts_with("window: ")) {
+    for line in printed.lines().filter(|line| line.starts_with("window: ")) {
         say(line);
     }
 }
@@ -142,9 +145,11 @@ fn numbers(harness: &Harness<'_, Stage>, picture: &RgbaImage) -> RgbaImage {
     image::imageops::crop_imm(picture, left, top, width, height).to_image()
 }
 
-/// Compares the window with what it ought to show: the numbers to the last pixel, the rest but for a few.
+/// Compares the window with what it ought to show: the numbers to the last pixel, the rest but for
+/// a few.
 fn assert_shows(shown: &RgbaImage, harness: &mut Harness<'_, Stage>, what: &str) {
-    // The bands' trails begin at a pixel that hangs on the rounding of times, and so on which frames were drawn before.
+    // The bands' trails begin at a pixel that hangs on the rounding of times, and so on which
+    // frames were drawn before.
     const FEW: usize = 400;
     let ought = expected(harness);
     let off = differing(shown, &ought);
@@ -180,7 +185,8 @@ fn owned(channels: [&[f32]; 2]) -> Vec<Vec<f32>> {
     channels.map(<[f32]>::to_vec).into()
 }
 
-/// A host whose plug-in pushes, saturates and limits from the first block on, and a stage that does the same.
+/// A host whose plug-in pushes, saturates and limits from the first block on, and a stage that does
+/// the same.
 fn pushed(stage: &Stage, host: &mut ClapHost) -> Result<Vec<Change>> {
     const PUSH_DB: f32 = 6.5;
     let params = &stage.params;
@@ -290,7 +296,8 @@ fn it_shows_the_numbers_of_the_audio_being_played() {
         let rows = [&silent, &loud].map(|picture| numbers(&harness, picture));
         assert!(differing(&rows[0], &rows[1]) > 1_000);
 
-        // What is measured while the window is closed is there when it is opened again, and goes on.
+        // What is measured while the window is closed is there when it is opened again, and goes
+        // on.
         host.close_window()?;
         let input = owned(part(10..14));
         append(&mut heard, &host.run(Run::new(&input, &[BLOCK]))?);
@@ -348,7 +355,8 @@ fn threads() -> Result<usize> {
     Ok(std::fs::read_dir("/proc/self/task")?.count())
 }
 
-/// Opens the window and closes it again: every fifth time once it is drawn, else while it is on the way there.
+/// Opens the window and closes it again: every fifth time once it is drawn, else while it is on the
+/// way there.
 fn open_and_close(host: &mut ClapHost, window: &HostWindow, turn: u64) -> Result<()> {
     let before = threads()?;
     host.open_window(window.id())?;
@@ -363,7 +371,8 @@ fn open_and_close(host: &mut ClapHost, window: &HostWindow, turn: u64) -> Result
         }
     }
     host.close_window()?;
-    // A host may now unload the plug-in: whoever draws must have ended. The thread that keeps the clipboard, and one at its very end, may be left.
+    // A host may now unload the plug-in: whoever draws must have ended. The thread that keeps the
+    // clipboard, and one at its very end, may be left.
     let left = threads()?.saturating_sub(before);
     if left > 2 {
         return Err(format!("{left} threads go on after the window is closed").into());
@@ -415,8 +424,9 @@ fn fifty_openings_leave_nothing_behind() {
         let after = held()?;
         println!("window: after 10 openings {before:?}");
         println!("window: after 50 openings {after:?}");
-        // One picture alone takes 3.7 MiB, fonts and buffers more. What is lost is the keyboard's map, some 60 KiB, which the windowing library
-        // does not give back, and a little in the libraries that draw: 90 KiB an opening have been seen.
+        // One picture alone takes 3.7 MiB, fonts and buffers more. What is lost is the keyboard's
+        // map, some 60 KiB, which the windowing library does not give back, and a little in the
+        // libraries that draw: 90 KiB an opening have been seen.
         let grown_kib = after.resident_kib.saturating_sub(before.resident_kib);
         assert!(grown_kib < 40 * 256, "{grown_kib} KiB in 40 openings");
         assert!(after.files <= before.files);
@@ -473,7 +483,8 @@ fn the_host_can_resize_it_and_it_comes_back_in_the_size_it_had() {
             host.close_window()?;
             let session = host.save()?;
 
-            // Closed and opened, and in a new instance that has loaded the session: there the plug-in asks the host for the room.
+            // Closed and opened, and in a new instance that has loaded the session: there the
+            // plug-in asks the host for the room.
             host.open_window(window.id())?;
             at_rest_in(&mut host, &window, LARGER)?;
             host.close_window()?;

@@ -33,7 +33,8 @@ fn band_frequencies_are_the_standards() {
     assert!((band_edge_hz(18) - 1122.0185).abs() < 1e-3);
 }
 
-/// A sine of amplitude `a` has the power `a²/2`; all of it belongs to the band it lies in the middle of.
+/// A sine of amplitude `a` has the power `a²/2`; all of it belongs to the band it lies in the
+/// middle of.
 #[test]
 fn a_tone_in_the_middle_of_a_band_reads_in_that_band() {
     let mut own = Group::new("balance, tone in its band", 0.2, "dB");
@@ -67,8 +68,9 @@ fn a_tone_in_the_middle_of_a_band_reads_in_that_band() {
     assert!(farther >= 40.0, "farther band only {farther} dB down");
 }
 
-/// Pink noise has the same power in every third of an octave: `ln 10^0.1` times that per unit of `ln f`. The noise is exact in its magnitudes; a
-/// minute of it leaves some statistics to the lowest bands, 5 Hz wide.
+/// Pink noise has the same power in every third of an octave: `ln 10^0.1` times that per unit of
+/// `ln f`. The noise is exact in its magnitudes; a minute of it leaves some statistics to the
+/// lowest bands, 5 Hz wide.
 #[test]
 fn pink_noise_reads_flat() {
     let mut group = Group::new("balance, pink noise", 0.3, "dB");
@@ -101,7 +103,8 @@ fn channels_add_up() {
     group.check("right", long_term([&silence, &signal]), -13.0103);
 }
 
-/// A sine of amplitude `a` has the power `a²/2`, and no channel takes from another: a tone of its own band in each.
+/// A sine of amplitude `a` has the power `a²/2`, and no channel takes from another: a tone of its
+/// own band in each.
 #[test]
 fn unlike_channels_are_not_mixed_up() {
     use ChannelRole::{Lfe, Surround};
@@ -123,7 +126,8 @@ fn unlike_channels_are_not_mixed_up() {
     }
 }
 
-/// The gates of ITU-R BS.1770-5: what the integrated loudness leaves out, the long-term balance leaves out; the last 10 s leave out silence only.
+/// The gates of ITU-R BS.1770-5: what the integrated loudness leaves out, the long-term balance
+/// leaves out; the last 10 s leave out silence only.
 #[test]
 fn passages_below_the_gate_do_not_count() {
     let mut group = Group::new("balance, gating", 0.2, "dB");

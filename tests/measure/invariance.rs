@@ -1,5 +1,5 @@
-//! What must not change a reading: how the signal is cut into blocks, gain (but for the gain itself), channel order, an earlier session, bad samples,
-//! odd sample rates.
+//! What must not change a reading: how the signal is cut into blocks, gain (but for the gain
+//! itself), channel order, an earlier session, bad samples, odd sample rates.
 
 use crestline_core::measure::{Balance, ChannelRole, Meter, Readings};
 use kit::metering::{Group, STEREO, feed, meter, readings_of};
@@ -83,7 +83,8 @@ proptest! {
         prop_assert_eq!(in_blocks(&lengths), *WHOLE);
     }
 
-    /// Linear weighting and relative gates: gain adds to loudness and levels, and cancels in ratios. The beat stays far above the absolute gate.
+    /// Linear weighting and relative gates: gain adds to loudness and levels, and cancels in
+    /// ratios. The beat stays far above the absolute gate.
     #[test]
     fn gain_adds_to_loudness_and_cancels_in_ratios(gain_db in -20.0..12.0_f64) {
         let gain = 10_f64.powf(gain_db / 20.0) as f32;
@@ -122,7 +123,8 @@ proptest! {
         });
     }
 
-    /// Whatever comes in, what is read is a number, or nothing; and good signal is read as ever once the bad has left the windows.
+    /// Whatever comes in, what is read is a number, or nothing; and good signal is read as ever
+    /// once the bad has left the windows.
     #[test]
     fn bad_samples_never_poison(
         at in prop::collection::vec(0_usize..48_000, 1..200),
@@ -201,7 +203,8 @@ fn a_restart_equals_a_new_meter() {
     assert_eq!(used.readings(), WHOLE.0);
 }
 
-/// A meter that has heard everything at once: nothing but bad samples, then the smallest, then too many at once.
+/// A meter that has heard everything at once: nothing but bad samples, then the smallest, then too
+/// many at once.
 #[test]
 fn extremes_are_survived() {
     for bad in [
@@ -224,7 +227,8 @@ fn extremes_are_survived() {
     }
 }
 
-/// Blocks of no frames, of more frames than promised, channels of different length, too few channels: no panic, and what fits is measured.
+/// Blocks of no frames, of more frames than promised, channels of different length, too few
+/// channels: no panic, and what fits is measured.
 #[test]
 fn odd_blocks_are_survived() {
     let mut meter = Meter::new(RATE, &STEREO, 256).with_balance(0.0);
@@ -241,7 +245,8 @@ fn odd_blocks_are_survived() {
     assert_finite(&meter);
 }
 
-/// Any rate from 8 to 384 kHz, whole or not; slower ones must not break. A tone reads its level (ITU-R BS.1770-5, Annex 1).
+/// Any rate from 8 to 384 kHz, whole or not; slower ones must not break. A tone reads its level
+/// (ITU-R BS.1770-5, Annex 1).
 #[test]
 fn odd_rates_are_survived_and_read_right() {
     let mut group = Group::new("tones at odd rates", 0.05, "LU");

@@ -7,7 +7,8 @@ use kit::signals::{frames, tone, tone_steps};
 
 const RATES: [f64; 4] = [44_100.0, 48_000.0, 96_000.0, 192_000.0];
 
-/// AES17: a 997 Hz sine that peaks at full scale is 0 dBFS in RMS too; plainly reckoned it is `−10·log10 2`.
+/// AES17: a 997 Hz sine that peaks at full scale is 0 dBFS in RMS too; plainly reckoned it is
+/// `−10·log10 2`.
 #[test]
 fn aes17_full_scale_sine() {
     let mut group = Group::new("AES17 sine", 0.005, "dB");
@@ -94,7 +95,8 @@ fn rms_windows_hold_300_ms_and_3_s() {
     }
 }
 
-/// The mean over the channels that carry programme: one of two reads 3.01 dB less than both, an LFE channel changes nothing.
+/// The mean over the channels that carry programme: one of two reads 3.01 dB less than both, an LFE
+/// channel changes nothing.
 #[test]
 fn rms_is_the_mean_over_the_channels() {
     let mut group = Group::new("RMS over channels", 0.001, "dB");
@@ -132,7 +134,8 @@ fn the_last_incomplete_slot_counts() {
     assert!(readings.true_peak_dbtp.is_some_and(|peak| peak > -6.1));
 }
 
-/// Three or more consecutive samples at full scale in one channel make a run (common practice); it is counted once, at its third sample.
+/// Three or more consecutive samples at full scale in one channel make a run (common practice); it
+/// is counted once, at its third sample.
 #[test]
 fn clipped_runs_are_counted_and_timed() {
     let rate = 48_000.0;
@@ -170,8 +173,8 @@ fn clipped_runs_are_counted_and_timed() {
     );
 }
 
-/// A sound that stops leaves the last 3 s as it left them while it sounded: by the definition, short-term PLR of a steady tone is constant, and
-/// silence after it has none.
+/// A sound that stops leaves the last 3 s as it left them while it sounded: by the definition,
+/// short-term PLR of a steady tone is constant, and silence after it has none.
 #[test]
 fn the_lowest_plr_is_that_of_the_sound_not_of_its_end() {
     let mut meter = Meter::new(48_000.0, &[Front; 2], 480);

@@ -1,4 +1,5 @@
-//! Loudness as the standards' own test signals demand it: EBU Tech 3341 table 1 (to half its tolerance), ITU-R BS.1770-5 and BS.2217; and PLR.
+//! Loudness as the standards' own test signals demand it: EBU Tech 3341 table 1 (to half its
+//! tolerance), ITU-R BS.1770-5 and BS.2217; and PLR.
 
 use crestline_core::measure::ChannelRole::{Front, Lfe, Surround};
 use crestline_core::measure::{ChannelRole, Readings};
@@ -54,7 +55,8 @@ fn tech_3341_cases_3_to_5_gating() {
     }
 }
 
-/// EBU Tech 3341, table 1, case 6: five channels of different level; 1.41 on the mean square of the surrounds.
+/// EBU Tech 3341, table 1, case 6: five channels of different level; 1.41 on the mean square of the
+/// surrounds.
 #[test]
 fn tech_3341_case_6_five_channels() {
     let mut group = Group::new("Tech 3341 case 6", HALF_LU, "LU");
@@ -71,7 +73,8 @@ fn tech_3341_case_6_five_channels() {
     }
 }
 
-/// EBU Tech 3341, table 1, cases 9 and 12: alternating levels that fit the window read constant once it is full.
+/// EBU Tech 3341, table 1, cases 9 and 12: alternating levels that fit the window read constant
+/// once it is full.
 #[test]
 fn tech_3341_cases_9_and_12_constant_readings() {
     let mut group = Group::new("Tech 3341 cases 9, 12", HALF_LU, "LU");
@@ -111,7 +114,8 @@ fn tech_3341_cases_9_and_12_constant_readings() {
     }
 }
 
-/// EBU Tech 3341, table 1, cases 10 and 13 (file-based meters): twenty files each, the tone a little later in every one.
+/// EBU Tech 3341, table 1, cases 10 and 13 (file-based meters): twenty files each, the tone a
+/// little later in every one.
 #[test]
 fn tech_3341_cases_10_and_13_maxima_of_files() {
     let mut group = Group::new("Tech 3341 cases 10, 13", HALF_LU, "LU");
@@ -140,7 +144,8 @@ fn tech_3341_cases_10_and_13_maxima_of_files() {
     }
 }
 
-/// EBU Tech 3341, table 1, cases 11 and 14 (live meters): twenty tones in a row, each 1 dB louder and a little later in its unit.
+/// EBU Tech 3341, table 1, cases 11 and 14 (live meters): twenty tones in a row, each 1 dB louder
+/// and a little later in its unit.
 #[test]
 fn tech_3341_cases_11_and_14_successive_maxima() {
     let mut group = Group::new("Tech 3341 cases 11, 14", HALF_LU, "LU");
@@ -196,8 +201,9 @@ fn tech_3341_cases_11_and_14_successive_maxima() {
     }
 }
 
-/// ITU-R BS.1770-5, Annex 1, equations 4 to 7. Readings worked out from the equations in double precision at 48 kHz with an independent program;
-/// a meter without the absolute gate reads −22.903 and −69.971.
+/// ITU-R BS.1770-5, Annex 1, equations 4 to 7. Readings worked out from the equations in double
+/// precision at 48 kHz with an independent program; a meter without the absolute gate reads −22.903
+/// and −69.971.
 #[test]
 fn bs_1770_absolute_and_relative_gate() {
     let mut group = Group::new("BS.1770-5 gates", HALF_LU, "LU");
@@ -217,7 +223,8 @@ fn bs_1770_absolute_and_relative_gate() {
     }
 }
 
-/// ITU-R BS.1770-5, Annex 1: a 0 dBFS sine at 997 Hz in one of the front channels reads −3.01 LKFS; in both of two, 0.00.
+/// ITU-R BS.1770-5, Annex 1: a 0 dBFS sine at 997 Hz in one of the front channels reads −3.01 LKFS;
+/// in both of two, 0.00.
 #[test]
 fn bs_1770_anchor_at_every_rate() {
     let mut group = Group::new("BS.1770-5 anchor", 0.01, "LU");
@@ -242,8 +249,9 @@ fn bs_1770_anchor_at_every_rate() {
     }
 }
 
-/// Report ITU-R BS.2217, two-channel tones of −24 and −23 LKFS. Peak levels worked out from the filters of BS.1770-5 in double precision; they match
-/// the levels of the report's own files. Half of the report's 0.1 LU.
+/// Report ITU-R BS.2217, two-channel tones of −24 and −23 LKFS. Peak levels worked out from the
+/// filters of BS.1770-5 in double precision; they match the levels of the report's own files. Half
+/// of the report's 0.1 LU.
 #[test]
 fn bs_2217_tones_from_25_hz_to_10_khz() {
     let mut group = Group::new("BS.2217 tones", HALF_LU, "LU");
@@ -270,7 +278,8 @@ fn bs_2217_tones_from_25_hz_to_10_khz() {
     }
 }
 
-/// Report ITU-R BS.2217, channel check: 1 kHz in one channel of 5.1 at a time (levels worked out as above). The LFE channel counts nothing.
+/// Report ITU-R BS.2217, channel check: 1 kHz in one channel of 5.1 at a time (levels worked out as
+/// above). The LFE channel counts nothing.
 #[test]
 fn bs_2217_channel_check() {
     let mut group = Group::new("BS.2217 channel check", HALF_LU, "LU");
@@ -297,7 +306,8 @@ fn bs_2217_channel_check() {
     }
 }
 
-/// ITU-R BS.1770-5, Annex 1, equation 2: the channels' mean squares add up, so one channel reads `10·log10 2` below two.
+/// ITU-R BS.1770-5, Annex 1, equation 2: the channels' mean squares add up, so one channel reads
+/// `10·log10 2` below two.
 #[test]
 fn mono_reads_3_01_lu_below_the_same_signal_twice() {
     let mut group = Group::new("mono against dual mono", 0.001, "LU");
@@ -310,8 +320,9 @@ fn mono_reads_3_01_lu_below_the_same_signal_twice() {
     group.check("I", below(|readings| readings.integrated_lufs), -3.0103);
 }
 
-/// Closed forms from the definition (maximum true peak less integrated loudness) and BS.1770-5: a 997 Hz sine in both channels 0.00 dB, in one
-/// 3.01; a quarter-rate sine K-weights by +4.043 dB, so that its PLR is `0.691 − 4.043 = −3.35` dB: a PLR may be negative.
+/// Closed forms from the definition (maximum true peak less integrated loudness) and BS.1770-5: a
+/// 997 Hz sine in both channels 0.00 dB, in one 3.01; a quarter-rate sine K-weights by +4.043 dB,
+/// so that its PLR is `0.691 − 4.043 = −3.35` dB: a PLR may be negative.
 #[test]
 fn plr_of_tones() {
     let mut group = Group::new("PLR of tones", 0.05, "dB");
@@ -349,8 +360,9 @@ fn plr_of_tones() {
     );
 }
 
-/// Maximum true peak in the last 3 s less short-term loudness (AES 143, e-Brief, 2017). A burst of ten periods, 14 dB up, raises the mean square of a 3 s
-/// window that holds it by `d/3·(10^1.4 − 1)`, and leaves the window 3 s later.
+/// Maximum true peak in the last 3 s less short-term loudness (AES 143, e-Brief, 2017). A burst of
+/// ten periods, 14 dB up, raises the mean square of a 3 s window that holds it by `d/3·(10^1.4 −
+/// 1)`, and leaves the window 3 s later.
 #[test]
 fn short_term_plr_follows_its_window() {
     let mut group = Group::new("short-term PLR", 0.05, "dB");
@@ -374,7 +386,8 @@ fn short_term_plr_follows_its_window() {
             let plr = readings.short_term_plr_db;
             match time_s {
                 ..2.99 => assert_eq!(plr, None, "no window is full yet"),
-                // The burst enters and leaves the windows of loudness and peak, the peak 0.4 ms late.
+                // The burst enters and leaves the windows of loudness and peak, the peak 0.4 ms
+                // late.
                 4.99..5.09 | 7.99..8.09 => {}
                 5.09..7.99 => group.check(time_s, plr, with_burst),
                 _ => group.check(time_s, plr, 0.0),
@@ -385,7 +398,8 @@ fn short_term_plr_follows_its_window() {
     group.check("lowest", readings.short_term_plr_min_db, lowest);
 }
 
-/// ITU-R BS.1770-5, Annex 1: below −70 LKFS there is no gated loudness, and hence no PLR. Windows without a gate still read.
+/// ITU-R BS.1770-5, Annex 1: below −70 LKFS there is no gated loudness, and hence no PLR. Windows
+/// without a gate still read.
 #[test]
 fn nothing_gated_is_read_below_the_gate() {
     let rate = 48_000.0;
@@ -413,7 +427,8 @@ fn silence_has_no_reading_at_all() {
     }
 }
 
-/// EBU Tech 3341, sections 2.2 and 2.3; BS.1770-5, Annex 1: the windows are 400 ms and 3 s long, and incomplete ones are dropped.
+/// EBU Tech 3341, sections 2.2 and 2.3; BS.1770-5, Annex 1: the windows are 400 ms and 3 s long,
+/// and incomplete ones are dropped.
 #[test]
 fn windows_read_only_once_they_are_full() {
     for rate in RATES {
@@ -453,7 +468,8 @@ fn windows_read_only_once_they_are_full() {
     }
 }
 
-/// The gated loudness of the last 10 s is that of a meter started 10 s ago (BS.1770-5, Annex 1, over that stretch).
+/// The gated loudness of the last 10 s is that of a meter started 10 s ago (BS.1770-5, Annex 1,
+/// over that stretch).
 #[test]
 fn gated_loudness_of_the_last_10_s_forgets_the_rest() {
     let mut group = Group::new("gated loudness of the last 10 s", 0.01, "LU");

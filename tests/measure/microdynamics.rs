@@ -1,5 +1,5 @@
-//! Microdynamics: the loudness dynamic ratio of Skovenborg, "Measures of Microdynamics", AES 137 (2014): the 95th percentile of the K-weighted level
-//! over 25 ms less that over 1 s.
+//! Microdynamics: the loudness dynamic ratio of Skovenborg, "Measures of Microdynamics", AES 137
+//! (2014): the 95th percentile of the K-weighted level over 25 ms less that over 1 s.
 
 use crestline_core::measure::Readings;
 use kit::metering::{Group, STEREO, feed, meter, readings_of, stereo_readings_of};
@@ -24,8 +24,9 @@ fn a_steady_tone_has_none() {
     }
 }
 
-/// Closed form. Both windows are rectangular; 1 s holds whole periods of the on/off pattern, so it reads the share of "on" `d`; 25 ms lies inside a
-/// burst more than a twentieth of the time, so the 95th percentile is `−10·log10 d`: 3.01 dB for halves.
+/// Closed form. Both windows are rectangular; 1 s holds whole periods of the on/off pattern, so it
+/// reads the share of "on" `d`; 25 ms lies inside a burst more than a twentieth of the time, so the
+/// 95th percentile is `−10·log10 d`: 3.01 dB for halves.
 #[test]
 fn tone_bursts_read_their_closed_form() {
     let mut group = Group::new("LDR of tone bursts", 0.05, "dB");
@@ -56,7 +57,8 @@ fn tone_bursts_read_their_closed_form() {
     }
 }
 
-/// A ratio: gain cancels. The stretch of programme stays above the absolute gate at any of these gains; values come from bins of 0.01 dB.
+/// A ratio: gain cancels. The stretch of programme stays above the absolute gate at any of these
+/// gains; values come from bins of 0.01 dB.
 #[test]
 fn gain_leaves_it_alone() {
     let mut group = Group::new("LDR under gain", 0.01, "dB");
@@ -108,7 +110,8 @@ fn the_last_10_s_forget() {
     group.check("session", meter.readings().ldr_db, 10.0 * 2.0_f64.log10());
 }
 
-/// What the measure is for (the paper's abstract): a look-ahead limiter softens the beat, and the ratio falls with every further push.
+/// What the measure is for (the paper's abstract): a look-ahead limiter softens the beat, and the
+/// ratio falls with every further push.
 #[test]
 fn limiting_lowers_it() {
     let mut last = of_song(&RINK_LIGHTS.channels).ldr_db.unwrap();
@@ -122,7 +125,8 @@ fn limiting_lowers_it() {
     }
 }
 
-/// A plain look-ahead limiter: the least gain needed within ±5 ms, averaged over as much (Hämäläinen, DAFx-02), released over 100 ms.
+/// A plain look-ahead limiter: the least gain needed within ±5 ms, averaged over as much
+/// (Hämäläinen, DAFx-02), released over 100 ms.
 fn limited(channels: &[Vec<f32>; 2], push: f64) -> [Vec<f32>; 2] {
     const WINDOW: usize = 480;
     let frames = channels[0].len();

@@ -49,7 +49,8 @@ fn tech_3342_repeated_signals_keep_their_range() {
     }
 }
 
-/// EBU R 128, note 2: not for programmes shorter than a minute; EBU Tech 3341: flagged as unstable that long.
+/// EBU R 128, note 2: not for programmes shorter than a minute; EBU Tech 3341: flagged as unstable
+/// that long.
 #[test]
 fn range_is_flagged_for_the_first_60_s() {
     for rate in [8_000.0, 44_100.0] {
@@ -75,7 +76,8 @@ fn range_is_flagged_for_the_first_60_s() {
     }
 }
 
-/// EBU Tech 3342, section 3.1: what lies more than 20 LU below the mean of what passes −70 LUFS does not count.
+/// EBU Tech 3342, section 3.1: what lies more than 20 LU below the mean of what passes −70 LUFS
+/// does not count.
 #[test]
 fn quiet_passages_below_the_relative_gate_do_not_count() {
     let mut group = Group::new("Tech 3342 relative gate", 0.5, "LU");
@@ -92,8 +94,9 @@ fn quiet_passages_below_the_relative_gate_do_not_count() {
     );
 }
 
-/// Closed form. While the level of a tone rises steadily in dB, so does its short-term loudness, and every value is as frequent as any other: from the
-/// 10th to the 95th percentile (EBU Tech 3342, section 3) lie 85 % of the way that it rises after the first full window.
+/// Closed form. While the level of a tone rises steadily in dB, so does its short-term loudness,
+/// and every value is as frequent as any other: from the 10th to the 95th percentile (EBU Tech
+/// 3342, section 3) lie 85 % of the way that it rises after the first full window.
 #[test]
 fn a_steady_rise_reads_85_percent_of_its_span() {
     let mut group = Group::new("LRA of a steady rise", 0.05, "LU");

@@ -1,4 +1,5 @@
-//! Against the `ebur128` crate, a general library that is tested against the standards' own files; and what the demo songs promise.
+//! Against the `ebur128` crate, a general library that is tested against the standards' own files;
+//! and what the demo songs promise.
 
 #![allow(clippy::unwrap_used, reason = "a test may panic")]
 
@@ -120,8 +121,10 @@ fn noise_and_sweeps_read_as_with_the_library_at_high_rates_but_for_its_gain() {
     }
 }
 
-/// The library looks at four points a sample (two from 96 kHz on), which may miss the peak of a tone at a quarter of the rate by 0.17 dB (0.69 dB)
-/// (ITU-R BS.1770-5, Annex 2); from 192 kHz on at one. So no reading may lie below its reading, and how far above is judged by ideal interpolation.
+/// The library looks at four points a sample (two from 96 kHz on), which may miss the peak of a
+/// tone at a quarter of the rate by 0.17 dB (0.69 dB) (ITU-R BS.1770-5, Annex 2); from 192 kHz on
+/// at one. So no reading may lie below its reading, and how far above is judged by ideal
+/// interpolation.
 #[test]
 fn true_peaks_read_between_the_librarys_and_the_ideal() {
     let mut ideal = Group::new(
@@ -156,11 +159,13 @@ fn true_peaks_read_between_the_librarys_and_the_ideal() {
     println!("measure: true peak: ebur128 reads up to {farthest:.3} dB lower");
 }
 
-/// The library's own check of itself: at 48 kHz its filter is the standard's, so there is nothing to correct.
+/// The library's own check of itself: at 48 kHz its filter is the standard's, so there is nothing
+/// to correct.
 #[test]
 fn the_correction_for_the_library_is_what_its_coefficients_say() {
     assert!(library_excess_lu(48_000.0).abs() < 1e-12);
-    // Worked out separately in double precision: 997 Hz gains of 0.6910, 0.6737 and 0.6639 dB at 48, 96 and 192 kHz.
+    // Worked out separately in double precision: 997 Hz gains of 0.6910, 0.6737 and 0.6639 dB at
+    // 48, 96 and 192 kHz.
     assert!((library_excess_lu(96_000.0) + 0.0173).abs() < 1e-4);
     assert!((library_excess_lu(192_000.0) + 0.0271).abs() < 1e-4);
 }
@@ -197,7 +202,8 @@ fn rink_lights_is_an_open_mix() {
     Group::new("Rink Lights, PLR", 1.0, "dB").check("PLR", readings.plr_db, 15.0);
 }
 
-/// What the song says of itself: a master as hot as such releases are (common practice: −4 dBFS plain RMS at their loudest, a PLR of about 4 dB).
+/// What the song says of itself: a master as hot as such releases are (common practice: −4 dBFS
+/// plain RMS at their loudest, a PLR of about 4 dB).
 #[test]
 fn turnstile_is_a_hot_master() {
     let [left, right] = &TURNSTILE.channels;

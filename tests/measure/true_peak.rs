@@ -16,7 +16,8 @@ fn tech_3341(name: &'static str) -> Group {
     Group::lopsided(name, 0.2, 0.1, "dB")
 }
 
-/// EBU Tech 3341, table 1, cases 15 to 19: amplitudes and phases as printed, with the fade of 10 ms that the reading depends on.
+/// EBU Tech 3341, table 1, cases 15 to 19: amplitudes and phases as printed, with the fade of 10 ms
+/// that the reading depends on.
 #[test]
 fn tech_3341_cases_15_to_19_tones_between_the_samples() {
     let mut group = tech_3341("Tech 3341 cases 15 to 19");
@@ -40,8 +41,9 @@ fn tech_3341_cases_15_to_19_tones_between_the_samples() {
     }
 }
 
-/// A sine of amplitude 0.5 at a sixth of the rate with one period of amplitude 1 at a quarter of the rate in its middle, continuous in phase, made at
-/// four times the rate, without anything above half the rate, and taken at every fourth sample from `offset`.
+/// A sine of amplitude 0.5 at a sixth of the rate with one period of amplitude 1 at a quarter of
+/// the rate in its middle, continuous in phase, made at four times the rate, without anything above
+/// half the rate, and taken at every fourth sample from `offset`.
 fn single_period(rate_hz: f64, offset: usize) -> Vec<f32> {
     let period = |amplitude: f64, length: usize| {
         (0..length).map(move |n| amplitude * (TAU * n as f64 / length as f64).sin())
@@ -83,7 +85,8 @@ fn tech_3341_cases_20_to_23_a_single_period() {
     }
 }
 
-/// The same signals against their ideal reconstruction (sampling theorem), which peaks at −0.077 dB.
+/// The same signals against their ideal reconstruction (sampling theorem), which peaks at −0.077
+/// dB.
 #[test]
 fn a_single_period_reads_as_its_ideal_reconstruction() {
     let mut group = Group::new("a single period against ideal interpolation", 0.1, "dB");
@@ -98,7 +101,8 @@ fn a_single_period_reads_as_its_ideal_reconstruction() {
     }
 }
 
-/// The ideal reconstruction of a slowly fading sine peaks at its amplitude (sampling theorem). Up to 0.45 of the rate; from 144 kHz on up to 40 kHz.
+/// The ideal reconstruction of a slowly fading sine peaks at its amplitude (sampling theorem). Up
+/// to 0.45 of the rate; from 144 kHz on up to 40 kHz.
 #[test]
 fn tones_at_any_phase_read_within_0_1_db() {
     for (name, rate, highest) in [

@@ -1,7 +1,9 @@
-//! The limiter's promises: the ceiling, cleanliness, and that it leaves alone what needs no limiting.
+//! The limiter's promises: the ceiling, cleanliness, and that it leaves alone what needs no
+//! limiting.
 //!
-//! True peaks are measured by band-limited interpolation to 16 times the rate through the spectrum (`realfft`), which knows
-//! nothing of the limiter's own detector, and once more with the `ebur128` crate. The demo songs are in `engine_ceiling`.
+//! True peaks are measured by band-limited interpolation to 16 times the rate through the spectrum
+//! (`realfft`), which knows nothing of the limiter's own detector, and once more with the `ebur128`
+//! crate. The demo songs are in `engine_ceiling`.
 
 #![expect(clippy::float_cmp, reason = "bit for bit is the promise")]
 #![expect(clippy::unwrap_used, reason = "a failed transform is a failed test")]
@@ -38,7 +40,8 @@ fn the_measuring_stick_reads_a_tone_at_a_quarter_of_the_rate_3_01_db_over_its_sa
     assert!((db(true_peak(&tone)) - db(f64::from(sample_peak)) - 3.0103).abs() < 0.001);
 }
 
-/// Both channels through a fresh limiter in blocks of 512, with silence behind to push everything out.
+/// Both channels through a fresh limiter in blocks of 512, with silence behind to push everything
+/// out.
 fn limit(rate_hz: f64, left: &[f32], right: &[f32], settings: &LimiterSettings) -> [Vec<f32>; 2] {
     let mut limiter = Limiter::new(rate_hz, 2, 512);
     let frames = left.len() + limiter.latency_frames() + 32;
@@ -61,7 +64,8 @@ const VARIANTS: [(Release, f64, f64); 6] = [
     (Release::Manual(20.0), 0.0, -12.0),
 ];
 
-/// Groups that meet every variant; signals of the others meet two of them each, which saves minutes (all of them with all: +0.0013 dB at most).
+/// Groups that meet every variant; signals of the others meet two of them each, which saves minutes
+/// (all of them with all: +0.0013 dB at most).
 const MEET_ALL: [&str; 2] = ["impulses", "quarter of the rate"];
 
 fn hold_the_ceiling(rate_hz: f64) {
@@ -171,8 +175,9 @@ fn what_stays_a_tenth_of_a_decibel_under_the_ceiling_passes_bit_for_bit() {
     }
 }
 
-/// Everything but the fundamental, against it, in the fourth second of a tone on a whole number of periods; in the fifteenth of a high tone with a slow
-/// release, for its onset overshoots, and what that took is given back with the release's time constant.
+/// Everything but the fundamental, against it, in the fourth second of a tone on a whole number of
+/// periods; in the fifteenth of a high tone with a slow release, for its onset overshoots, and what
+/// that took is given back with the release's time constant.
 fn distortion_db(rate: usize, frequency: usize, release: Release) -> f64 {
     let amplitude = 10.0_f64.powf(5.0 / 20.0);
     let step = TAU * frequency as f64 / rate as f64;
@@ -272,7 +277,8 @@ fn without_a_link_a_quiet_channel_is_left_alone_and_with_it_both_get_one_gain() 
     }
 }
 
-/// Largest gain change from frame to frame while `change` happens to a tone that is limited by 6 dB.
+/// Largest gain change from frame to frame while `change` happens to a tone that is limited by 6
+/// dB.
 fn largest_gain_step(before: &LimiterSettings, after: &LimiterSettings) -> f64 {
     let rate_hz = 48000.0;
     let mut limiter = Limiter::new(rate_hz, 1, 512);
@@ -297,7 +303,8 @@ fn largest_gain_step(before: &LimiterSettings, after: &LimiterSettings) -> f64 {
 #[test]
 fn no_setting_clicks() {
     let neutral = LimiterSettings::default();
-    // A straight crossfade over 20 ms from 1 to 0.5 moves by 0.0005 a frame; the smoothing window by a little more.
+    // A straight crossfade over 20 ms from 1 to 0.5 moves by 0.0005 a frame; the smoothing window
+    // by a little more.
     for after in [
         LimiterSettings {
             enabled: false,
@@ -341,7 +348,8 @@ fn a_falling_ceiling_is_followed_down() {
     after
         .chunks_mut(512)
         .for_each(|block| limiter.process(&mut [block], &settings(-9.0)));
-    // A straight line of the amplitude over 20 ms, from the first quantum of 32 frames that has the new setting.
+    // A straight line of the amplitude over 20 ms, from the first quantum of 32 frames that has the
+    // new setting.
     let line = |frame: usize| {
         let done = (frame as f64 - (change + late) as f64).clamp(0.0, 960.0) / 960.0;
         1.0 + done * (10.0_f64.powf(-9.0 / 20.0) - 1.0)

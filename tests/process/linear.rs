@@ -1,4 +1,5 @@
-//! The linear stages and the band compressor: responses, curves, times, and that no change, split or fault is heard.
+//! The linear stages and the band compressor: responses, curves, times, and that no change, split
+//! or fault is heard.
 
 #![expect(
     clippy::float_cmp,
@@ -126,7 +127,8 @@ fn warped(freq_hz: f64, corner_hz: f64, sample_rate_hz: f64) -> f64 {
     (PI * freq_hz / sample_rate_hz).tan() / (PI * corner_hz / sample_rate_hz).tan()
 }
 
-/// Level of the low shelf of the *Audio EQ Cookbook* (S = 1): `|A·(s² + √(2A)·s + A)/(A·s² + √(2A)·s + 1)|` at s = jr.
+/// Level of the low shelf of the *Audio EQ Cookbook* (S = 1): `|A·(s² + √(2A)·s + A)/(A·s² +
+/// √(2A)·s + 1)|` at s = jr.
 fn low_shelf_db(r: f64, gain_db: f64) -> f64 {
     let a = 10.0_f64.powf(gain_db / 40.0);
     let damping = 2.0 * a * r * r;
@@ -202,7 +204,8 @@ fn stages_at_rest_pass_every_sample_bit_for_bit() {
     let (mut left, mut right) = (source.clone(), source.clone());
     stages.process(&mut [&mut left, &mut right], &neutral);
     assert_eq!(first_difference(&left, &source), None);
-    // Once more after they have been at work: the ramps take 20 ms, the shelves' ringing less than 0.3 s.
+    // Once more after they have been at work: the ramps take 20 ms, the shelves' ringing less than
+    // 0.3 s.
     stages.process(&mut [&mut left, &mut right], &busy());
     let (mut left, mut right) = (source.clone(), source.clone());
     stages.process(&mut [&mut left, &mut right], &neutral);
@@ -235,8 +238,8 @@ fn idle_bands_sum_to_an_all_pass() {
     }
 }
 
-/// Values of eq. 4 of Giannoulis, Massberg, Reiss, JAES 60(6) 2012, computed: threshold −20 dB, ratio 4, knee 10 dB.
-/// A constant signal belongs to the lowest band alone.
+/// Values of eq. 4 of Giannoulis, Massberg, Reiss, JAES 60(6) 2012, computed: threshold −20 dB,
+/// ratio 4, knee 10 dB. A constant signal belongs to the lowest band alone.
 #[test]
 fn a_steady_level_comes_out_where_the_static_curve_says() {
     let table = [
@@ -281,8 +284,9 @@ fn a_steady_level_comes_out_where_the_static_curve_says() {
     }
 }
 
-/// The level of a tone in each band is known from the Linkwitz-Riley closed form (bilinear: r is the warped frequency ratio). The long
-/// release holds the gain between the tone's peaks; 20 s let it forget the tone's beginning.
+/// The level of a tone in each band is known from the Linkwitz-Riley closed form (bilinear: r is
+/// the warped frequency ratio). The long release holds the gain between the tone's peaks; 20 s let
+/// it forget the tone's beginning.
 #[test]
 fn a_tone_turns_each_band_down_as_its_level_there_demands() {
     let rate = 48_000.0;
@@ -326,7 +330,8 @@ fn a_tone_turns_each_band_down_as_its_level_there_demands() {
     }
 }
 
-/// By definition 63.2 % of the way after the time constant. The tone's own rise through the crossover takes about a millisecond.
+/// By definition 63.2 % of the way after the time constant. The tone's own rise through the
+/// crossover takes about a millisecond.
 #[test]
 fn attack_and_release_take_their_time_through_the_whole_stage() {
     let rate = 48_000.0;
@@ -388,8 +393,9 @@ fn solo_leaves_only_its_band() {
     }
 }
 
-/// While a gain ramps, a tone may move by its own largest step at the louder of the two gains, plus what the ramp adds: straight in dB,
-/// at most `ln 10/20 · Δ dB/N` of the signal a frame, `N` the 20 ms of the ramp.
+/// While a gain ramps, a tone may move by its own largest step at the louder of the two gains, plus
+/// what the ramp adds: straight in dB, at most `ln 10/20 · Δ dB/N` of the signal a frame, `N` the
+/// 20 ms of the ramp.
 #[test]
 fn no_setting_makes_a_step_when_it_is_moved() {
     let rate = 48_000.0;
@@ -400,8 +406,9 @@ fn no_setting_makes_a_step_when_it_is_moved() {
         edit(&mut settings);
         settings
     };
-    // Edited settings, and by how many dB they can change the gain of anything in the time of a ramp. The times are not ramped: an
-    // attack of 5 ms goes 1/240 of the way a frame, here 6 dB at most, which is 24 dB in 960 frames.
+    // Edited settings, and by how many dB they can change the gain of anything in the time of a
+    // ramp. The times are not ramped: an attack of 5 ms goes 1/240 of the way a frame, here 6 dB at
+    // most, which is 24 dB in 960 frames.
     let cases: [(&str, Settings, f64); 14] = [
         ("push", change(|s| s.push.push_db = 10.0), 6.0),
         ("low gain", change(|s| s.shelves.low_gain_db = -9.0), 12.0),
@@ -604,7 +611,8 @@ fn any_settings() -> impl Strategy<Value = Settings> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
-    /// Settings change at the same frames in both runs, often while a ramp is still in motion; the second run is cut up as it comes.
+    /// Settings change at the same frames in both runs, often while a ramp is still in motion; the
+    /// second run is cut up as it comes.
     #[test]
     fn results_do_not_depend_on_how_the_signal_is_split(
         schedule in prop::collection::vec((any_settings(), 1_usize..3000), 1..6),

@@ -1,4 +1,5 @@
-//! The saturator's promises: nothing below the shoulder is touched, what is above bends as the curve says, and nothing folds back.
+//! The saturator's promises: nothing below the shoulder is touched, what is above bends as the
+//! curve says, and nothing folds back.
 
 #![expect(clippy::unwrap_used, reason = "a failed transform is a failed test")]
 #![expect(
@@ -34,8 +35,8 @@ fn over_shoulder(settings: &SaturatorSettings, over_db: f64) -> f64 {
     gain(settings.ceiling_dbtp - settings.shoulder_db + over_db)
 }
 
-/// Amplitudes by frequency in Hz (bin 0: the mean) of the third second of a tone on a whole number of periods, and the phase
-/// of the fundamental against the delayed input's.
+/// Amplitudes by frequency in Hz (bin 0: the mean) of the third second of a tone on a whole number
+/// of periods, and the phase of the fundamental against the delayed input's.
 fn tone_spectrum(
     rate: usize,
     frequency: usize,
@@ -61,8 +62,8 @@ fn tone_spectrum(
         .collect()
 }
 
-/// Harmonic `n` of the output for `amplitude·sin`: that of the curve, its difference to the input through the documented high-pass
-/// (one pole at 2 Hz).
+/// Harmonic `n` of the output for `amplitude·sin`: that of the curve, its difference to the input
+/// through the documented high-pass (one pole at 2 Hz).
 fn expected(
     frequency: usize,
     amplitude: f64,
@@ -78,7 +79,8 @@ fn expected(
     dry + (harmonic(amplitude, n, settings) - dry) * high_pass
 }
 
-/// Fourier integral of `curve(a·sin)` for harmonic `n`, by the rectangle rule (exact for a periodic function of so many points).
+/// Fourier integral of `curve(a·sin)` for harmonic `n`, by the rectangle rule (exact for a periodic
+/// function of so many points).
 fn harmonic(amplitude: f64, n: u32, settings: &SaturatorSettings) -> Complex<f64> {
     let points = 1 << 16;
     let sum: Complex<f64> = (0..points)
@@ -151,7 +153,8 @@ fn without_a_lean_there_are_no_even_harmonics_and_with_it_there_are_but_no_offse
     assert!(mean < -120.0, "{mean}");
 }
 
-/// Everything that is not a harmonic, against the fundamental, for a tone 6 dB above the shoulder at 48 kHz.
+/// Everything that is not a harmonic, against the fundamental, for a tone 6 dB above the shoulder
+/// at 48 kHz.
 fn folded_db(frequency: usize, settings: &SaturatorSettings) -> f64 {
     let spectrum = tone_spectrum(48000, frequency, over_shoulder(settings, 6.0), settings);
     let folded: f64 = spectrum
@@ -189,7 +192,8 @@ fn nothing_folds_back() {
     }
 }
 
-/// Sharper shoulders make more harmonics than eight times the rate holds: these limits are what DEVELOPERS.md admits, not what is wanted.
+/// Sharper shoulders make more harmonics than eight times the rate holds: these limits are what
+/// DEVELOPERS.md admits, not what is wanted.
 #[test]
 fn what_sharp_shoulders_fold_back_is_as_stated() {
     for (shoulder_db, allowed_db) in [
@@ -284,7 +288,8 @@ fn off_is_a_pure_delay_of_the_same_length_at_any_rate() {
     }
 }
 
-/// Largest second difference of a tone of 200 Hz while a setting changes, less that of the tone itself.
+/// Largest second difference of a tone of 200 Hz while a setting changes, less that of the tone
+/// itself.
 fn roughness(before: &SaturatorSettings, after: &SaturatorSettings) -> f64 {
     let mut saturator = Saturator::new(48000.0, 1, 512);
     let mut tone: Vec<f32> = (0..48000)

@@ -1,4 +1,5 @@
-//! The delay between two signals: found to the frame whatever was done in between, and not found where there is none.
+//! The delay between two signals: found to the frame whatever was done in between, and not found
+//! where there is none.
 
 #![expect(
     clippy::panic,
@@ -38,7 +39,8 @@ fn aligner() -> Aligner {
     Aligner::new(STRETCH, -LONGEST_LAG..=LONGEST_LAG)
 }
 
-/// The song through a limiter at −1 dBTP, pushed by `push_db`, with the limiter's latency taken out.
+/// The song through a limiter at −1 dBTP, pushed by `push_db`, with the limiter's latency taken
+/// out.
 fn squashed(song: &Song, push_db: f64) -> Vec<f32> {
     let gain = kit::signals::amplitude(push_db) as f32;
     let mut channels = song.channels.clone();
@@ -141,8 +143,9 @@ fn delays_are_found_to_the_frame_through_an_equaliser() {
     );
 }
 
-// 100 random pairs of each kind. What is compared has nothing in common: other songs, noises of other seeds, and other moments of a song played by
-// one band, which are at least two stretches apart.
+// 100 random pairs of each kind. What is compared has nothing in common: other songs, noises of
+// other seeds, and other moments of a song played by one band, which are at least two stretches
+// apart.
 #[test]
 #[expect(clippy::cast_sign_loss, reason = "places are not negative")]
 fn unrelated_signals_are_told_in_99_of_100_pairs() {

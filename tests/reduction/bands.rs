@@ -1,4 +1,5 @@
-//! Reduction by band: known gains come back, steady and moving, in the band that they were put into.
+//! Reduction by band: known gains come back, steady and moving, in the band that they were put
+//! into.
 
 #![expect(clippy::unwrap_used, reason = "a test may panic")]
 #![expect(
@@ -7,7 +8,7 @@
 )]
 
 use crestline_core::dsp::crossover::Crossover;
-use crestline_core::measure::{ReductionMeter, Rest, Span};
+use crestline_core::measure::{GainMemory, ReductionMeter, RestGain};
 use kit::before_after::{
     CORNERS_HZ, RATE_HZ, Stereo, TONES_HZ, db, gain, measured, meter, mono, tone, watch,
 };
@@ -89,8 +90,8 @@ fn over_the_window(curve_db: impl Fn(f64) -> f64, end_s: f64) -> f64 {
         / 50.0)
 }
 
-/// How late the crossover is in the middle of each band: its sum is three all-passes of second order with Q 1/√2, whose group delay is
-/// `2√2·(1 + r²)/(1 + r⁴)/ω₀` (closed form).
+/// How late the crossover is in the middle of each band: its sum is three all-passes of second
+/// order with Q 1/√2, whose group delay is `2√2·(1 + r²)/(1 + r⁴)/ω₀` (closed form).
 fn crossover_delay_s(band: usize) -> f64 {
     let delay = |corner_hz: f64| {
         let r = TONES_HZ[band] / corner_hz;
@@ -99,7 +100,8 @@ fn crossover_delay_s(band: usize) -> f64 {
     CORNERS_HZ.map(delay).iter().sum()
 }
 
-/// Turns one band of `signal` down by a known curve and compares what is read: errors in the band, and what is read two bands away.
+/// Turns one band of `signal` down by a known curve and compares what is read: errors in the band,
+/// and what is read two bands away.
 fn against_a_known_curve(name: &str, signal: &Stereo, band: usize, curve_db: impl Fn(f64) -> f64) {
     let bands = split(signal);
     let before = joined(&bands, |_, _| 1.0);
@@ -154,7 +156,8 @@ fn swaying(time_s: f64) -> f64 {
     3.0 - 3.0 * (TAU * 2.0 * time_s).cos()
 }
 
-/// Four times a second down by 6 dB in 10 ms and back with a time constant of 80 ms: what a compressor does on each beat.
+/// Four times a second down by 6 dB in 10 ms and back with a time constant of 80 ms: what a
+/// compressor does on each beat.
 fn pumping(time_s: f64) -> f64 {
     let since = time_s.rem_euclid(0.25);
     if since < 0.01 {
@@ -192,7 +195,8 @@ fn noise_bursts_through_a_known_curve_in_one_band_read_that_curve() {
     }
 }
 
-/// Output level of the static curve with a soft knee of Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6) 2012, eq. 4.
+/// Output level of the static curve with a soft knee of Giannoulis, Massberg, Reiss, "Digital
+/// Dynamic Range Compressor Design", JAES 60(6) 2012, eq. 4.
 fn compressed_db(input_db: f64, threshold_db: f64, ratio: f64, knee_db: f64) -> f64 {
     let over_db = input_db - threshold_db;
     if 2.0 * over_db < -knee_db {
@@ -204,8 +208,9 @@ fn compressed_db(input_db: f64, threshold_db: f64, ratio: f64, knee_db: f64) -> 
     }
 }
 
-// An outside compressor with the published curve: peak level of a 10 ms attack, 100 ms release follower, threshold −20 dB, ratio 4, knee 10 dB,
-// and 3 dB of make-up that the gain at rest has to find out by itself.
+// An outside compressor with the published curve: peak level of a 10 ms attack, 100 ms release
+// follower, threshold −20 dB, ratio 4, knee 10 dB, and 3 dB of make-up that the gain at rest has to
+// find out by itself.
 #[test]
 fn a_compressor_with_the_published_curve_reads_as_that_curve() {
     const MAKEUP_DB: f64 = 3.0;
@@ -218,7 +223,8 @@ fn a_compressor_with_the_published_curve_reads_as_that_curve() {
     let input: Vec<f64> = rest.chain(steps).collect();
     let share = |ms: f64| 1.0 - (-1000.0 / (ms * RATE_HZ)).exp();
     let (attack, release) = (share(10.0), share(100.0));
-    // The level of a steady sine in dB, from its rms (peak less 3.01 dB), so that the gain is steady within a cycle.
+    // The level of a steady sine in dB, from its rms (peak less 3.01 dB), so that the gain is
+    // steady within a cycle.
     let (mut energy, mut reduced_db) = (0.0, 0.0);
     let output = input.iter().map(|sample| {
         energy += share(30.0) * (sample * sample - energy);
@@ -232,7 +238,7 @@ fn a_compressor_with_the_published_curve_reads_as_that_curve() {
         sample * gain(MAKEUP_DB - reduced_db)
     });
     let after = mono(output);
-    let mut meter = ReductionMeter::new(RATE_HZ, 2, 1, Span::TenSeconds, Rest::Automatic);
+    let mut meter = ReductionMeter::new(RATE_HZ, 2, 1, GainMemory::TenSeconds, RestGain::Automatic);
     let mut seen = Vec::new();
     watch(
         &mut meter,

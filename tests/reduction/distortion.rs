@@ -1,10 +1,12 @@
-//! Added distortion by band: known additions read as their share. And what the meter promises whatever it is given.
+//! Added distortion by band: known additions read as their share. And what the meter promises
+//! whatever it is given.
 
-use crestline_core::measure::{ReductionMeter, Rest, Span, Trend};
+use crestline_core::measure::{GainMemory, ReductionMeter, RestGain, Trend};
 use kit::before_after::{RATE_HZ, Stereo, band_power, db, gain, measured, meter, mono, tone};
 use std::f64::consts::PI;
 
-// Closed form: of two tones with amplitudes a (passed on) and b (added), b²·|H(f)|² is the share of the sum, H the band's Linkwitz-Riley response.
+// Closed form: of two tones with amplitudes a (passed on) and b (added), b²·|H(f)|² is the share of
+// the sum, H the band's Linkwitz-Riley response.
 #[test]
 fn an_added_tone_reads_as_its_share_of_the_output() {
     for (band, tone_hz, added_hz) in [
@@ -47,8 +49,8 @@ fn harmonic(drive: f64, n: f64) -> f64 {
     2.0 * drive / PI * sines + 4.0 / (n * PI) * (n * a).cos()
 }
 
-// Share of harmonics 3, 5, … in the clipped sine, from the Fourier series above, and in each band with that band's closed form. In a band that the
-// input does not reach, everything is added.
+// Share of harmonics 3, 5, … in the clipped sine, from the Fourier series above, and in each band
+// with that band's closed form. In a band that the input does not reach, everything is added.
 #[test]
 fn a_hard_clipped_sine_reads_as_its_harmonics() {
     for (hz, drive_db) in [
@@ -92,7 +94,8 @@ fn a_hard_clipped_sine_reads_as_its_harmonics() {
             "{hz} {drive_db}: {distortion_db}, not {expected_db}"
         );
         for band in 0..4 {
-            // −70 dBFS is the meter's gate; near it the closed form's tail above half the rate matters.
+            // −70 dBFS is the meter's gate; near it the closed form's tail above half the rate
+            // matters.
             if whole[band] > 1e-6 {
                 let share_db = f64::from(reading.bands[band].distortion.mean_3s_db.unwrap());
                 let expected_db = 10.0 * (added[band] / whole[band]).log10();
@@ -129,8 +132,9 @@ fn noise_and_clipped(seconds: usize) -> (Stereo, Stereo) {
 #[test]
 fn readings_do_not_depend_on_the_blocks() {
     let (before, after) = noise_and_clipped(3);
-    // The second signal is the first for a second, differs for a second, and is the first again for longer than the meter takes to notice.
-    // It parts at frames where no slot and no portion begins, once from the one before it and once, by next to nothing, from the first of all.
+    // The second signal is the first for a second, differs for a second, and is the first again for
+    // longer than the meter takes to notice. It parts at frames where no slot and no portion
+    // begins, once from the one before it and once, by next to nothing, from the first of all.
     let mut second = after.clone();
     second[0][48_017..60_000]
         .iter_mut()
@@ -143,7 +147,8 @@ fn readings_do_not_depend_on_the_blocks() {
     after[1][12_043] += 1e-7;
     // Readings wherever a block ends at a whole tenth of a second, and at the end.
     let run = |sizes: &[usize]| {
-        let mut meter = ReductionMeter::new(RATE_HZ, 2, 2, Span::TenSeconds, Rest::Automatic);
+        let mut meter =
+            ReductionMeter::new(RATE_HZ, 2, 2, GainMemory::TenSeconds, RestGain::Automatic);
         let mut read = Vec::new();
         let (mut start, mut sizes) = (0, sizes.iter().cycle());
         while start < before[0].len() {
@@ -183,7 +188,7 @@ fn readings_do_not_depend_on_the_blocks() {
 fn identical_signals_take_the_short_cut_to_the_same_readings() {
     let (before, after) = noise_and_clipped(2);
     let (mut two, mut one) = (
-        ReductionMeter::new(RATE_HZ, 2, 2, Span::Nothing, Rest::Known(0.0)),
+        ReductionMeter::new(RATE_HZ, 2, 2, GainMemory::Nothing, RestGain::Known(0.0)),
         meter(RATE_HZ),
     );
     let [before, after] = [[&before[0][..], &before[1]], [&after[0][..], &after[1]]];

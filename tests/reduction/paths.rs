@@ -1,4 +1,5 @@
-//! What the chain itself costs, band by band: its paths against the signal that push and shelves have left.
+//! What the chain itself costs, band by band: its paths against the signal that push and shelves
+//! have left.
 
 #![expect(
     clippy::unwrap_used,
@@ -87,7 +88,8 @@ fn a_chain_at_rest_reads_no_reduction_and_no_distortion_whatever_push_and_shelve
     }
 }
 
-/// Amplitude gain of each Linkwitz-Riley band: products of `1/(1+r⁴)` and `r⁴/(1+r⁴)` (closed form, Linkwitz 1976), r warped by the bilinear transform.
+/// Amplitude gain of each Linkwitz-Riley band: products of `1/(1+r⁴)` and `r⁴/(1+r⁴)` (closed form,
+/// Linkwitz 1976), r warped by the bilinear transform.
 fn band_gain(hz: f64) -> [f64; 4] {
     let warped = |hz: f64| (PI * hz / SPEC.sample_rate_hz).tan();
     let [low, mid, high] =
@@ -101,8 +103,9 @@ fn band_gain(hz: f64) -> [f64; 4] {
     ]
 }
 
-// The compressor's own gain is the truth here. It is that of the published static curve: 10 dB above the threshold ratio 3 with a hard knee makes
-// 10·(1 − 1/3) dB (Giannoulis, Massberg, Reiss, JAES 60(6) 2012, eq. 4). The part of the tone that lies in the other bands is passed on as it is.
+// The compressor's own gain is the truth here. It is that of the published static curve: 10 dB
+// above the threshold ratio 3 with a hard knee makes 10·(1 − 1/3) dB (Giannoulis, Massberg, Reiss,
+// JAES 60(6) 2012, eq. 4). The part of the tone that lies in the other bands is passed on as it is.
 #[test]
 fn bands_read_what_their_compressor_does_and_not_their_make_up() {
     for (band, hz) in [45.0, 350.0, 2_500.0, 12_000.0].into_iter().enumerate() {
@@ -170,7 +173,8 @@ fn idle_bands_turn_phases_but_read_as_nothing() {
     assert!(snapshot.output_reduction.distortion.max_db.unwrap() < -100.0);
 }
 
-// A limiter turns the whole signal down by one gain, which is known to itself: the same in all bands.
+// A limiter turns the whole signal down by one gain, which is known to itself: the same in all
+// bands.
 #[test]
 fn a_limiter_reads_the_same_in_every_band_of_a_steady_signal() {
     let mix: Vec<f32> = [45.0, 350.0, 2_500.0, 12_000.0]
@@ -219,8 +223,9 @@ fn at_loudness(
     panic!("{aim_lufs} LUFS is not reached below 18 dB");
 }
 
-// Common practice, and the reason why the two are set side by side: at one loudness and one ceiling, clean limiting costs little distortion, spreads it
-// evenly and softens the beat; a soft clipper in front keeps more of the beat and pays in the upper bands.
+// Common practice, and the reason why the two are set side by side: at one loudness and one
+// ceiling, clean limiting costs little distortion, spreads it evenly and softens the beat; a soft
+// clipper in front keeps more of the beat and pays in the upper bands.
 #[test]
 fn at_one_loudness_clean_limiting_distorts_less_and_saturation_keeps_more_of_the_beat() {
     for clean_push_db in [6.0, 9.0, 12.0] {

@@ -2,8 +2,8 @@
 
 use super::RATE_HZ;
 
-/// Second-order state-variable filter, trapezoidal integration (Zavalishin, "The Art of VA Filter Design",
-/// ch. 3): it may be swept while it sounds.
+/// Second-order state-variable filter, trapezoidal integration (Zavalishin, "The Art of VA Filter
+/// Design", ch. 3): it may be swept while it sounds.
 #[derive(Clone, Copy, Default)]
 pub(super) struct Svf {
     damping: f32,
@@ -162,7 +162,8 @@ pub(super) fn soft_clip(input: f32) -> f32 {
     bounded * (27.0 + square) / (27.0 + 9.0 * square)
 }
 
-/// Takes what has died away to exactly 0: what is left would be too small for the processor's fast path.
+/// Takes what has died away to exactly 0: what is left would be too small for the processor's fast
+/// path.
 fn settle(value: f32) -> f32 {
     const FAR_BELOW_HEARING: f32 = 1e-12;
     (value + FAR_BELOW_HEARING) - FAR_BELOW_HEARING

@@ -10,7 +10,8 @@ pub(super) struct Grid {
 }
 
 impl Grid {
-    /// `swing` delays every second sixteenth by that part of a sixteenth (0 straight, 1/3 triplets).
+    /// `swing` delays every second sixteenth by that part of a sixteenth (0 straight, 1/3
+    /// triplets).
     pub(super) fn new(beats_per_minute: f64, swing: f64) -> Self {
         Self {
             bar_s: 240.0 / beats_per_minute,
@@ -39,7 +40,8 @@ pub(super) struct Player {
 }
 
 impl Player {
-    /// `late_ms` behind the beat (negative: ahead), a spread of `loose_ms`, velocities that vary by `uneven`.
+    /// `late_ms` behind the beat (negative: ahead), a spread of `loose_ms`, velocities that vary by
+    /// `uneven`.
     pub(super) fn new(seed: u64, late_ms: f64, loose_ms: f64, uneven: f32) -> Self {
         Self {
             random: Random::new(seed),

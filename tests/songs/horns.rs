@@ -1,5 +1,5 @@
-//! The horn section: two slightly untuned saws a part, scooped into pitch, through a low-pass that opens with
-//! the breath and the fixed resonances of brass and reed.
+//! The horn section: two slightly untuned saws a part, scooped into pitch, through a low-pass that
+//! opens with the breath and the fixed resonances of brass and reed.
 
 use super::filter::{Gate, Svf};
 use super::mix::Stereo;

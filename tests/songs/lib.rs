@@ -1,8 +1,9 @@
-//! Two songs made of nothing but numbers, to look at and to listen to before there is a mix at hand.
+//! Two songs made of nothing but numbers, to look at and to listen to before there is a mix at
+//! hand.
 //!
-//! *Rink Lights* is an open mix with room to push; *Turnstile* is what is left when all the room is used.
-//! Both are played and mixed at one rate from fixed seeds and only then brought to the rate asked for, so that
-//! every rate carries the same music.
+//! *Rink Lights* is an open mix with room to push; *Turnstile* is what is left when all the room is
+//! used. Both are played and mixed at one rate from fixed seeds and only then brought to the rate
+//! asked for, so that every rate carries the same music.
 
 mod bass;
 mod clavinet;
@@ -50,16 +51,17 @@ pub struct Section {
     pub start_s: f64,
 }
 
-/// A funk band of four that holds its place at a roller rink: drums, bass, clavinet and horns, 75 s, an open
-/// mix. Rates outside 8…384 kHz are held to that range.
+/// A funk band of four that holds its place at a roller rink: drums, bass, clavinet and horns, 75
+/// s, an open mix. Rates outside 8…384 kHz are held to that range.
 #[must_use]
 pub fn rink_lights(sample_rate_hz: u32) -> Song {
     let (mix, sections) = rink::perform();
     deliver("Rink Lights", mix, sections, sample_rate_hz)
 }
 
-/// A dense, bright, distorted club track of 60 s, mastered as hot as such releases are (common practice), with
-/// 33 s in one piece at its loudest. Rates outside 8…384 kHz are held to that range.
+/// A dense, bright, distorted club track of 60 s, mastered as hot as such releases are (common
+/// practice), with 33 s in one piece at its loudest. Rates outside 8…384 kHz are held to that
+/// range.
 #[must_use]
 pub fn turnstile(sample_rate_hz: u32) -> Song {
     let (mix, sections) = turnstile::perform();
@@ -156,7 +158,8 @@ mod tests {
 
     #[test]
     fn other_rates_carry_the_same_music() {
-        // Energy is what a change of rate leaves alone, but for the top that the lower rate cannot hold.
+        // Energy is what a change of rate leaves alone, but for the top that the lower rate cannot
+        // hold.
         let level_db = |song: &Song| {
             let sum: f64 = song.channels[0]
                 .iter()

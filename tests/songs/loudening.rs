@@ -1,4 +1,5 @@
-//! The club song's own mastering: drive into soft clips at four times the rate, then a look-ahead limiter.
+//! The club song's own mastering: drive into soft clips at four times the rate, then a look-ahead
+//! limiter.
 
 use super::RATE_HZ;
 use super::filter::soft_clip;
@@ -146,7 +147,8 @@ pub(super) fn hold_below(channels: &mut [Vec<f32>; 2], ceiling: f32) {
     }
 }
 
-/// A gain that is down before a peak arrives and comes back over `release_ms`: nothing passes `ceiling`.
+/// A gain that is down before a peak arrives and comes back over `release_ms`: nothing passes
+/// `ceiling`.
 pub(super) fn limit(mix: &mut Stereo, ceiling: f32, release_ms: f32) {
     // 1.5 ms ahead: the window that holds the gain is as long as the two averages that smooth it.
     const AHEAD: usize = 72;
@@ -200,7 +202,8 @@ fn hold_least(values: &mut [f32], reach: usize) {
     }
 }
 
-/// Replaces every value by the mean of those within `reach` of it; beyond the ends the end values go on.
+/// Replaces every value by the mean of those within `reach` of it; beyond the ends the end values
+/// go on.
 fn average(values: &mut [f32], reach: usize) {
     let (Some(first), Some(last)) = (values.first().copied(), values.last().copied()) else {
         return;

@@ -40,7 +40,8 @@ impl Stereo {
         }
     }
 
-    /// Closes over `fade_s` and leaves the last `silent_s` silent, so that a tail never ends on a step.
+    /// Closes over `fade_s` and leaves the last `silent_s` silent, so that a tail never ends on a
+    /// step.
     pub(super) fn fade_out(&mut self, fade_s: f64, silent_s: f64) {
         let (fade, silent) = (super::frames(fade_s), super::frames(silent_s));
         for channel in &mut self.channels {

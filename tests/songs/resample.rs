@@ -6,7 +6,8 @@ use super::RATE_HZ;
 const CROSSINGS: usize = 32;
 /// Positions tabulated between two frames; between those the table is interpolated.
 const POSITIONS: usize = 512;
-/// Where the sinc's corner sits, as a part of the lower rate's half: a little below, for the transition's sake.
+/// Where the sinc's corner sits, as a part of the lower rate's half: a little below, for the
+/// transition's sake.
 const CORNER: f64 = 0.95;
 /// Kaiser window for about 80 dB outside the band.
 const KAISER_BETA: f64 = 8.0;

@@ -1,5 +1,5 @@
-//! A short room: eight delays that feed each other through a Hadamard matrix (Jot and Chaigne, "Digital delay
-//! networks for designing artificial reverberators", AES 90, 1991).
+//! A short room: eight delays that feed each other through a Hadamard matrix (Jot and Chaigne,
+//! "Digital delay networks for designing artificial reverberators", AES 90, 1991).
 
 use super::RATE_HZ;
 use super::filter::OnePole;

@@ -292,7 +292,8 @@ pub(super) fn bass_bar(bar: &Bar) -> &'static [BassNote] {
     }
 }
 
-/// The clavinet: `o` a damped low string, `x` chord, `X` chord struck hard, `L` chord held a little.
+/// The clavinet: `o` a damped low string, `x` chord, `X` chord struck hard, `L` chord held a
+/// little.
 pub(super) fn keys_bar(bar: &Bar) -> &'static str {
     match (bar.part, bar.place) {
         (Part::Verse, place) if place.is_multiple_of(2) => "X.ox..xo.oX.o.x.",
@@ -306,7 +307,8 @@ pub(super) fn keys_bar(bar: &Bar) -> &'static str {
     }
 }
 
-/// One stab of the horns: step, length in sixteenths, velocity, semitones off the chord, falls off at the end.
+/// One stab of the horns: step, length in sixteenths, velocity, semitones off the chord, falls off
+/// at the end.
 pub(super) type Stab = (usize, f32, f32, i32, bool);
 
 const HORNS_SMALL: &[Stab] = &[(10, 0.8, 0.7, 0, false), (12, 0.7, 0.8, 0, false)];

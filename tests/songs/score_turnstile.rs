@@ -48,7 +48,8 @@ pub(super) const CHORDS: [(i32, [i32; 4]); 4] = [
 
 /// Sixteenths on which the chord is struck.
 pub(super) const STABS: &str = "X..X..X...X..x..";
-/// Semitones above the root, in hexadecimal, one a sixteenth; the kick's own sixteenth is left to the kick.
+/// Semitones above the root, in hexadecimal, one a sixteenth; the kick's own sixteenth is left to
+/// the kick.
 pub(super) const BASS: [&str; 2] = [".0c0.0c0.0c0.0ac", ".0c0.07c.0c0.ca7"];
 /// The lead's tune over four bars, in semitones above F (`0`…`9`, `a`, `b`, `c`), `-` holds.
 pub(super) const LEAD: [&str; 4] = [

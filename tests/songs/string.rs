@@ -1,6 +1,6 @@
-//! A plucked string: a delay line that feeds itself through a loss filter (Karplus and Strong, "Digital
-//! synthesis of plucked-string and drum timbres", Computer Music Journal 7(2), 1983; tuned as by Jaffe and
-//! Smith in the same issue).
+//! A plucked string: a delay line that feeds itself through a loss filter (Karplus and Strong,
+//! "Digital synthesis of plucked-string and drum timbres", Computer Music Journal 7(2), 1983; tuned
+//! as by Jaffe and Smith in the same issue).
 
 use super::RATE_HZ;
 use super::filter::{Fall, Gate, OnePole};
@@ -92,7 +92,8 @@ fn lagrange(delay: f32) -> [f32; 4] {
 mod tests {
     use super::*;
 
-    /// Strength of one frequency in a Hann-windowed stretch (a single bin of the discrete Fourier transform).
+    /// Strength of one frequency in a Hann-windowed stretch (a single bin of the discrete Fourier
+    /// transform).
     fn strength(sound: &[f32], frequency_hz: f64) -> f64 {
         let step = std::f64::consts::TAU / sound.len() as f64;
         let (mut real, mut imaginary) = (0.0, 0.0);
@@ -107,7 +108,8 @@ mod tests {
 
     #[test]
     fn the_string_sounds_the_note_it_is_tuned_to() {
-        // Equal temperament itself is the reference: nothing a tenth of a semitone off is as strong.
+        // Equal temperament itself is the reference: nothing a tenth of a semitone off is as
+        // strong.
         for frequency_hz in [41.203_f32, 110.0, 329.63, 659.26] {
             let note = Pluck {
                 frequency_hz,

@@ -42,7 +42,8 @@ pub(super) fn clap(track: &mut [f32], at: usize, gain: f32, bursts: usize, rando
     }
 }
 
-/// Driven bass: a saw and a narrow pulse through a low-pass that snaps shut, a sine an octave beneath.
+/// Driven bass: a saw and a narrow pulse through a low-pass that snaps shut, a sine an octave
+/// beneath.
 pub(super) fn bass(track: &mut [f32], at: usize, note: f32, length_s: f32, waves: &Waves) {
     let frequency_hz = note_hz(note);
     let mut gate = Gate::new(0.002, length_s, 0.012);

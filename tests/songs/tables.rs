@@ -134,8 +134,9 @@ mod tests {
 
     #[test]
     fn a_saw_holds_its_harmonics_and_nothing_that_folded_back() {
-        // A whole number of periods in the stretch, so that every harmonic is a bin of its own; what Parseval's
-        // theorem leaves over is what does not belong there. A plain saw at this pitch leaves −19 dB.
+        // A whole number of periods in the stretch, so that every harmonic is a bin of its own;
+        // what Parseval's theorem leaves over is what does not belong there. A plain saw at this
+        // pitch leaves −19 dB.
         const FRAMES: usize = 4096;
         const PERIODS: usize = 113;
         let frequency_hz = PERIODS as f32 * RATE_HZ / FRAMES as f32;

@@ -53,8 +53,8 @@ pub(super) fn perform() -> (Stereo, Vec<Section>) {
     (mix, sections(&grid))
 }
 
-/// As hot as club releases are cut (common practice): two clips, each with less to bend than the one before,
-/// and a limiter for what the filters between them let stand up again.
+/// As hot as club releases are cut (common practice): two clips, each with less to bend than the
+/// one before, and a limiter for what the filters between them let stand up again.
 fn master(mix: &mut Stereo) {
     without_rumble(mix);
     clip(

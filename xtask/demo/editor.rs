@@ -1,7 +1,7 @@
 //! The editor's picture: what it shows while the song is pushed into a window.
 //!
-//! What the built plug-in measures stays inside it. So the same engine runs here beside it, at the same settings; the picture is only drawn if both
-//! come to the same figures.
+//! What the built plug-in measures stays inside it. So the same engine runs here beside it, at the
+//! same settings; the picture is only drawn if both come to the same figures.
 
 use crate::{BLOCK, print_readings};
 use crestline_core::measure::{ChannelRole, Meter, Readings};
@@ -13,14 +13,16 @@ use songs::Song;
 use std::path::{Path, PathBuf};
 
 const PUSH_DB: f32 = 6.5;
-/// Both measure the same samples with the same meter; two compilations may round differently. dB and LU.
+/// Both measure the same samples with the same meter; two compilations may round differently. dB
+/// and LU.
 const SAME_DB: f64 = 0.01;
 /// So much of the song is played: up to its last chords, before it dies away.
 const PLAYED_S: usize = 70;
 /// Frames drawn before the picture, so that every axis has arrived.
 const FRAMES: usize = 150;
 
-/// Plays the song through the plug-in in `file` and through the engine, and draws the editor of the latter. Returns the picture's place.
+/// Plays the song through the plug-in in `file` and through the engine, and draws the editor of the
+/// latter. Returns the picture's place.
 pub fn draw(file: &Path, song: &Song, folder: &Path) -> Result<PathBuf> {
     let stage = Stage::default();
     stage

@@ -1,6 +1,8 @@
-//! The demo: a song is played through the built plug-in, in a small host inside this program. No window, sound card or display is needed.
+//! The demo: a song is played through the built plug-in, in a small host inside this program. No
+//! window, sound card or display is needed.
 //!
-//! Arguments: the folder of the bundles, and the folder to write the songs to. `cargo xtask demo` gives both.
+//! Arguments: the folder of the bundles, and the folder to write the songs to. `cargo xtask demo`
+//! gives both.
 
 #![expect(clippy::print_stdout, reason = "a command talks to whoever typed it")]
 

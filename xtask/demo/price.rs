@@ -8,7 +8,8 @@ use songs::Song;
 const PUSHES_DB: [f64; 3] = [3.0, 6.0, 9.0];
 const BLOCK: usize = 512;
 
-/// Plays the song through the whole chain at each push and prints what became of loudness, peaks and beat.
+/// Plays the song through the whole chain at each push and prints what became of loudness, peaks
+/// and beat.
 pub fn print(song: &Song) {
     println!("What loudness costs this song, at a ceiling of \u{2212}1 dBTP:");
     println!("  push   path        loudness     PLR  microdynamics  limiter at most  distortion");

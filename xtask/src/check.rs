@@ -6,19 +6,19 @@ use nice_plug_xtask::Result;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-/// Tells the tests where the bundle lies that was built from the sources they were built from. Without it they pass the bundle over, since
-/// it may be an old one.
+/// Tells the tests where the bundle lies that was built from the sources they were built from.
+/// Without it they pass the bundle over, since it may be an old one.
 const BUNDLED: &str = "CRESTLINE_BUNDLED";
-/// The framework's own guard: the process ends if the audio thread allocates. It exists only together with debug assertions.
+/// The framework's own guard: the process ends if the audio thread allocates. It exists only
+/// together with debug assertions.
 const GUARD: &str = "nice-plug/assert_process_allocs";
 
-/// Formatting, lints, documentation, and all tests; those of the audio thread once more as shipped, and under the guard.
+/// Formatting, lints, documentation, and all tests; those of the audio thread once more as shipped,
+/// and under the guard.
 pub fn everything() -> Result<()> {
     let mut steps = Steps::default();
     setup::fixtures();
-    steps.step("formatting", || {
-        run(cargo(["fmt", "--all", "--check"]))
-    })?;
+    steps.step("formatting", || run(cargo(["fmt", "--all", "--check"])))?;
     steps.step("lints", || {
         run(cargo([
             "clippy",

@@ -1,5 +1,5 @@
-//! What the tests need besides Rust and a C compiler: system packages, and fixtures from the Python package index. All of it is optional:
-//! a test that lacks something says so and passes over it.
+//! What the tests need besides Rust and a C compiler: system packages, and fixtures from the Python
+//! package index. All of it is optional: a test that lacks something says so and passes over it.
 
 mod fixtures;
 mod packages;

@@ -14,8 +14,8 @@ const LOWEST_CORNER_HZ: f64 = 1.0;
 
 /// `y[n] = b0·x[n] + b1·x[n−1] + b2·x[n−2] − a1·y[n−1] − a2·y[n−2]`.
 ///
-/// The designs are those of the *Audio EQ Cookbook* (R. Bristow-Johnson, W3C note 2021): bilinear transform with the corner prewarped.
-/// Corners are held to 1 Hz … 0.49 of the sample rate.
+/// The designs are those of the *Audio EQ Cookbook* (R. Bristow-Johnson, W3C note 2021): bilinear
+/// transform with the corner prewarped. Corners are held to 1 Hz … 0.49 of the sample rate.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[expect(
     missing_docs,
@@ -56,7 +56,8 @@ impl Coefficients {
         }
     }
 
-    /// Low shelf of slope S = 1 (Q = 1/√2): `gain_db` at 0 Hz, half of it (in dB) at the corner, 0 dB far above.
+    /// Low shelf of slope S = 1 (Q = 1/√2): `gain_db` at 0 Hz, half of it (in dB) at the corner, 0
+    /// dB far above.
     ///
     /// At exactly 0 dB numerator and denominator are equal bit for bit.
     pub fn low_shelf(sample_rate_hz: f64, corner_hz: f64, gain_db: f64) -> Self {
@@ -77,7 +78,8 @@ impl Coefficients {
         )
     }
 
-    /// High shelf of slope S = 1 (Q = 1/√2): 0 dB far below, half of `gain_db` at the corner, `gain_db` at half the sample rate.
+    /// High shelf of slope S = 1 (Q = 1/√2): 0 dB far below, half of `gain_db` at the corner,
+    /// `gain_db` at half the sample rate.
     ///
     /// At exactly 0 dB numerator and denominator are equal bit for bit.
     pub fn high_shelf(sample_rate_hz: f64, corner_hz: f64, gain_db: f64) -> Self {
@@ -118,7 +120,8 @@ impl Coefficients {
         )
     }
 
-    /// All-pass of second order: 0 dB everywhere, −180° at the corner; `q` (> 0) sets how fast the phase turns there.
+    /// All-pass of second order: 0 dB everywhere, −180° at the corner; `q` (> 0) sets how fast the
+    /// phase turns there.
     pub fn all_pass(sample_rate_hz: f64, corner_hz: f64, q: f64) -> Self {
         let (cos, alpha) = angle(sample_rate_hz, corner_hz, q);
         Self::normalised(
@@ -152,8 +155,8 @@ impl Coefficients {
         10.0 * (re * re + im * im).log10()
     }
 
-    /// What to add once a frame to arrive at `end` in `frames` frames. Every filter on the way is stable if both ends are:
-    /// the stable region of (a1, a2) is a triangle.
+    /// What to add once a frame to arrive at `end` in `frames` frames. Every filter on the way is
+    /// stable if both ends are: the stable region of (a1, a2) is a triangle.
     #[must_use]
     pub fn slope_to(&self, end: &Self, frames: u32) -> Self {
         let share = 1.0 / f64::from(frames.max(1));
@@ -179,7 +182,8 @@ impl Coefficients {
 
 /// State of one section for two channels: transposed direct form II.
 ///
-/// With equal numerator and denominator (a shelf at 0 dB) the state of a section at rest stays exactly 0.
+/// With equal numerator and denominator (a shelf at 0 dB) the state of a section at rest stays
+/// exactly 0.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Biquad {
     s1: f64x2,
@@ -201,9 +205,10 @@ impl Biquad {
         *self = Self::default();
     }
 
-    /// Sets state that has died away to 0 (see [`calm`]). To be called now and then, at frames that do not depend on how the signal is split.
-    pub fn calm(&mut self) {
-        calm(&mut self.s1, &mut self.s2);
+    /// Sets state that has died away to 0 (see [`snap_to_zero`]). To be called now and then, at
+    /// frames that do not depend on how the signal is split.
+    pub fn snap_to_zero(&mut self) {
+        snap_to_zero(&mut self.s1, &mut self.s2);
     }
 
     /// Whether what still rings in it is smaller than `level`.
@@ -215,30 +220,33 @@ impl Biquad {
     }
 }
 
-/// Sets the two states of a section to 0 in lanes where both are below [`QUIET`] and where one is no longer finite.
+/// Sets the two states of a section to 0 in lanes where both are below [`QUIET`] and where one is
+/// no longer finite.
 ///
 /// Only both together: clearing one of two that nearly cancel would excite the filter anew.
 #[inline]
-pub fn calm(first: &mut f64x2, second: &mut f64x2) {
+pub fn snap_to_zero(first: &mut f64x2, second: &mut f64x2) {
     let size = first.abs() + second.abs();
     let keep = size.simd_gt(f64x2::splat(QUIET)) & size.simd_lt(f64x2::splat(f64::INFINITY));
     *first &= keep;
     *second &= keep;
 }
 
-/// Most frames in one portion of [`for_each_portion`].
-pub const PORTION_FRAMES: usize = 32;
+/// Most frames in one portion of [`for_each_run`].
+pub const MAX_RUN: usize = 32;
 
-/// Hands one or two channels of equal length to `f` in portions of stereo lanes, to be changed in place.
+/// Hands one or two channels of equal length to `f` in portions of stereo lanes, to be changed in
+/// place.
 ///
-/// Mono uses the first lane and finds 0 in the second. Non-finite samples go in as 0, and none come out as long as `f` leaves numbers.
-/// Any other number of channels is left alone. Where the portions begin must not matter to `f`.
+/// Mono uses the first lane and finds 0 in the second. Non-finite samples go in as 0, and none come
+/// out as long as `f` leaves numbers. Any other number of channels is left alone. Where the
+/// portions begin must not matter to `f`.
 #[inline]
-pub fn for_each_portion(channels: &mut [&mut [f32]], mut f: impl FnMut(&mut [f64x2])) {
-    let mut lanes = [f64x2::ZERO; PORTION_FRAMES];
+pub fn for_each_run(channels: &mut [&mut [f32]], mut f: impl FnMut(&mut [f64x2])) {
+    let mut lanes = [f64x2::ZERO; MAX_RUN];
     match channels {
         [mono] => {
-            for samples in mono.chunks_mut(PORTION_FRAMES) {
+            for samples in mono.chunks_mut(MAX_RUN) {
                 let frames = &mut lanes[..samples.len()];
                 for (frame, sample) in frames.iter_mut().zip(&*samples) {
                     *frame = load(*sample, 0.0);
@@ -250,10 +258,7 @@ pub fn for_each_portion(channels: &mut [&mut [f32]], mut f: impl FnMut(&mut [f64
             }
         }
         [left, right] => {
-            for (left, right) in left
-                .chunks_mut(PORTION_FRAMES)
-                .zip(right.chunks_mut(PORTION_FRAMES))
-            {
+            for (left, right) in left.chunks_mut(MAX_RUN).zip(right.chunks_mut(MAX_RUN)) {
                 let frames = &mut lanes[..left.len().min(right.len())];
                 for ((frame, l), r) in frames.iter_mut().zip(&*left).zip(&*right) {
                     *frame = load(*l, *r);
@@ -305,7 +310,8 @@ mod tests {
             .take_while(move |freq_hz| *freq_hz < 0.48 * sample_rate_hz)
     }
 
-    /// The Cookbook's analogue prototypes, at s = jr: low `A·(s² + √A/Q·s + A)/(A·s² + √A/Q·s + 1)`, high with both polynomials reversed.
+    /// The Cookbook's analogue prototypes, at s = jr: low `A·(s² + √A/Q·s + A)/(A·s² + √A/Q·s +
+    /// 1)`, high with both polynomials reversed.
     #[test]
     fn shelves_have_the_response_of_their_analogue_prototypes() {
         for rate in RATES_HZ {
@@ -411,11 +417,11 @@ mod tests {
         section.step(&design, f64x2::splat(1.0));
         for _ in 0..8000 {
             section.step(&design, f64x2::ZERO);
-            section.calm();
+            section.snap_to_zero();
         }
         assert!(section.is_below(f64::MIN_POSITIVE));
         let (mut first, mut second) = (f64x2::new([f64::NAN, -1e-21]), f64x2::new([1.0, 1.0]));
-        calm(&mut first, &mut second);
+        snap_to_zero(&mut first, &mut second);
         assert_eq!(
             [first.to_array(), second.to_array()],
             [[0.0, -1e-21], [0.0, 1.0]]
@@ -432,21 +438,15 @@ mod tests {
 
     #[test]
     fn portions_cover_every_frame_of_one_or_two_channels_once() {
-        for frames in [
-            0,
-            1,
-            PORTION_FRAMES - 1,
-            PORTION_FRAMES,
-            2 * PORTION_FRAMES + 5,
-        ] {
+        for frames in [0, 1, MAX_RUN - 1, MAX_RUN, 2 * MAX_RUN + 5] {
             let mut left: Vec<f32> = (0..frames).map(|n| n as f32).collect();
             let mut right = vec![1.0; frames];
-            for_each_portion(&mut [&mut left, &mut right], |portion| {
+            for_each_run(&mut [&mut left, &mut right], |portion| {
                 for frame in portion {
                     *frame += f64x2::new([0.5, 1.0]);
                 }
             });
-            for_each_portion(&mut [&mut left], |portion| {
+            for_each_run(&mut [&mut left], |portion| {
                 for frame in portion {
                     *frame += f64x2::new([0.5, 1.0]);
                 }
@@ -474,7 +474,7 @@ mod tests {
             -0.0,
             1.0,
         ];
-        for_each_portion(&mut [&mut samples], |portion| {
+        for_each_run(&mut [&mut samples], |portion| {
             for frame in portion {
                 *frame *= f64x2::splat(4.0);
             }

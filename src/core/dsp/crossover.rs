@@ -20,22 +20,24 @@ pub const HIGHEST_CORNER: f64 = 0.45;
 const GLIDE_MS: f64 = 50.0;
 
 /// Frames between two updates of the corners in motion.
-const SEGMENT_FRAMES: u32 = 16;
+const REDESIGN_FRAMES: u32 = 16;
 
 /// Segments between two looks for state that has died away.
-const SEGMENTS_TO_CALM: u32 = 8;
+const REDESIGNS_TO_SNAP: u32 = 8;
 
-/// Splits stereo signals (mono: one lane each) into four bands, low to high: up to `SIGNALS` of them in step, at the same corners.
+/// Splits stereo signals (mono: one lane each) into four bands, low to high: up to `SIGNALS` of
+/// them in step, at the same corners.
 ///
-/// The steps of one signal wait for each other. Several signals at once keep a processor busy meanwhile: three take little longer than two
-/// one after the other.
+/// The steps of one signal wait for each other. Several signals at once keep a processor busy
+/// meanwhile: three take little longer than two one after the other.
 ///
-/// With `r = tan(πf/fs)/tan(πfc/fs)` (the bilinear transform's warped `f/fc`) each split is `1/(1+r⁴)` below and `r⁴/(1+r⁴)` above,
-/// both in phase. The lower pair of bands passes the upper corner's all-pass and the upper pair the lower corner's, so
-/// that the sum of all four is one all-pass: flat, with the group delay of three second-order sections.
+/// With `r = tan(πf/fs)/tan(πfc/fs)` (the bilinear transform's warped `f/fc`) each split is
+/// `1/(1+r⁴)` below and `r⁴/(1+r⁴)` above, both in phase. The lower pair of bands passes the upper
+/// corner's all-pass and the upper pair the lower corner's, so that the sum of all four is one
+/// all-pass: flat, with the group delay of three second-order sections.
 ///
-/// Corners are held to 20 Hz … 0.45 of the sample rate and to ascending order, and move without clicks. No latency.
-/// Frames must be finite.
+/// Corners are held to 20 Hz … 0.45 of the sample rate and to ascending order, and move without
+/// clicks. No latency. Frames must be finite.
 #[derive(Clone, Debug)]
 pub struct Crossover<const SIGNALS: usize = 1> {
     sample_rate_hz: f64,
@@ -44,7 +46,7 @@ pub struct Crossover<const SIGNALS: usize = 1> {
     sections: Sections<SIGNALS>,
     /// Frames until the next update, and updates until the next look for state that has died away.
     countdown: u32,
-    until_calm: u32,
+    until_snap: u32,
 }
 
 /// All that a [`Crossover`] remembers of its signals.
@@ -91,8 +93,8 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
             octaves: [Ramp::new(sample_rate_hz, GLIDE_MS); 3],
             corners: [Corner::default(); 3],
             sections: Sections::SILENT,
-            countdown: SEGMENT_FRAMES,
-            until_calm: SEGMENTS_TO_CALM,
+            countdown: REDESIGN_FRAMES,
+            until_snap: REDESIGNS_TO_SNAP,
         };
         crossover.reset(DEFAULT_CORNERS_HZ);
         crossover
@@ -106,7 +108,7 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
         self.set_corners(corners_hz);
         self.design();
         self.sections = Sections::SILENT;
-        (self.countdown, self.until_calm) = (SEGMENT_FRAMES, SEGMENTS_TO_CALM);
+        (self.countdown, self.until_snap) = (REDESIGN_FRAMES, REDESIGNS_TO_SNAP);
     }
 
     /// Moves the corners, in Hz, low to high; takes 50 ms.
@@ -124,7 +126,7 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
         const { assert!(N <= SIGNALS) };
         self.countdown -= 1;
         if self.countdown == 0 {
-            self.next_segment();
+            self.redesign();
         }
         let [c0, c1, c2] = &self.corners;
         let sections = &mut self.sections;
@@ -148,21 +150,21 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
     }
 
     #[cold]
-    fn next_segment(&mut self) {
-        self.countdown = SEGMENT_FRAMES;
+    fn redesign(&mut self) {
+        self.countdown = REDESIGN_FRAMES;
         if !self.octaves.iter().all(Ramp::is_settled) {
             for ramp in &mut self.octaves {
-                ramp.skip(SEGMENT_FRAMES);
+                ramp.skip(REDESIGN_FRAMES);
             }
             self.design();
         }
-        self.until_calm -= 1;
-        if self.until_calm > 0 {
+        self.until_snap -= 1;
+        if self.until_snap > 0 {
             return;
         }
-        self.until_calm = SEGMENTS_TO_CALM;
+        self.until_snap = REDESIGNS_TO_SNAP;
         for section in self.sections.each() {
-            section.calm();
+            section.snap_to_zero();
         }
     }
 
@@ -215,8 +217,8 @@ mod tests {
         (PI * freq_hz / sample_rate_hz).tan() / (PI * corner_hz / sample_rate_hz).tan()
     }
 
-    /// The Linkwitz-Riley values for r = 1/4, 1/2, 1/√2, 1, √2, 2 (closed form 1/(1+r⁴) and r⁴/(1+r⁴), known since Linkwitz 1976):
-    /// each corner alone, the others far away.
+    /// The Linkwitz-Riley values for r = 1/4, 1/2, 1/√2, 1, √2, 2 (closed form 1/(1+r⁴) and
+    /// r⁴/(1+r⁴), known since Linkwitz 1976): each corner alone, the others far away.
     #[test]
     fn each_split_has_the_linkwitz_riley_magnitudes() {
         let table = [
@@ -319,8 +321,9 @@ mod tests {
         assert!((crossover.octaves[1].value().exp2() - 2000.0).abs() < 1e-9);
     }
 
-    /// Bound: a full-scale tone in steady state moves by at most its angle per frame in any band (their gains never exceed 1), and while
-    /// the corners glide its phase (three all-passes, 360° each, never faster than the glide itself) can add no more than 3·2π per glide. The change of
+    /// Bound: a full-scale tone in steady state moves by at most its angle per frame in any band
+    /// (their gains never exceed 1), and while the corners glide its phase (three all-passes, 360°
+    /// each, never faster than the glide itself) can add no more than 3·2π per glide. The change of
     /// that movement from frame to frame is bounded by its square.
     #[test]
     fn moving_corners_leave_no_steps() {

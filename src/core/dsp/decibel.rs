@@ -6,7 +6,8 @@ pub fn gain_from_db(db: f64) -> f64 {
     10.0_f64.powf(db / 20.0)
 }
 
-/// Level in dB of a linear gain or amplitude (sign ignored), or `None` for zero and for what is not finite.
+/// Level in dB of a linear gain or amplitude (sign ignored), or `None` for zero and for what is not
+/// finite.
 #[inline]
 pub fn db_from_gain(gain: f64) -> Option<f64> {
     let magnitude = gain.abs();

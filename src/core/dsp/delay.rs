@@ -8,7 +8,8 @@ pub struct DelayLine {
 }
 
 impl DelayLine {
-    /// A line of `delay_frames` frames (0 passes straight through) for `channels` channels. Allocates.
+    /// A line of `delay_frames` frames (0 passes straight through) for `channels` channels.
+    /// Allocates.
     pub fn new(delay_frames: usize, channels: usize) -> Self {
         Self {
             rings: vec![vec![0.0; delay_frames]; channels],
@@ -31,7 +32,8 @@ impl DelayLine {
 
     /// Delays planar channels in place. Real-time safe.
     ///
-    /// As many frames are taken as the shortest channel has; channels beyond those of `new` are left as they are.
+    /// As many frames are taken as the shortest channel has; channels beyond those of `new` are
+    /// left as they are.
     pub fn process(&mut self, channels: &mut [&mut [f32]]) {
         let delay = self.latency_frames();
         let frames = channels
@@ -44,7 +46,8 @@ impl DelayLine {
         }
         let mut start = 0;
         while start < frames {
-            // The ring is exactly as long as the delay, so the cell to write is the cell to read: swap them.
+            // The ring is exactly as long as the delay, so the cell to write is the cell to read:
+            // swap them.
             let run = (delay - self.position).min(frames - start);
             for (ring, channel) in self.rings.iter_mut().zip(channels.iter_mut()) {
                 let cells = ring.get_mut(self.position..self.position + run);

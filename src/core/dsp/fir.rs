@@ -2,7 +2,8 @@
 
 use std::f64::consts::PI;
 
-/// Modified Bessel function of the first kind and order zero, by its power series (Abramowitz & Stegun 9.6.12).
+/// Modified Bessel function of the first kind and order zero, by its power series (Abramowitz &
+/// Stegun 9.6.12).
 fn bessel_i0(x: f64) -> f64 {
     let quarter_square = x * x / 4.0;
     let mut term = 1.0;
@@ -36,7 +37,8 @@ pub fn sinc(x: f64) -> f64 {
 
 /// Windowed-sinc low-pass of `len` taps, symmetric, with DC gain exactly 1.
 ///
-/// `cutoff` is the −6 dB point in cycles per sample (0…0.5); `beta` the Kaiser shape (larger: deeper stop band, wider transition).
+/// `cutoff` is the −6 dB point in cycles per sample (0…0.5); `beta` the Kaiser shape (larger:
+/// deeper stop band, wider transition).
 pub fn low_pass(len: usize, cutoff: f64, beta: f64) -> Vec<f64> {
     let middle = (len as f64 - 1.0) / 2.0;
     let mut taps: Vec<f64> = (0..len)
@@ -52,9 +54,11 @@ pub fn low_pass(len: usize, cutoff: f64, beta: f64) -> Vec<f64> {
     taps
 }
 
-/// Right half of a filter that finds the sample half-way between two neighbours: `pairs` taps, nearest first.
+/// Right half of a filter that finds the sample half-way between two neighbours: `pairs` taps,
+/// nearest first.
 ///
-/// The value is `Σ taps[k]·(x[n−k] + x[n+1+k])`. It is the odd phase of a half-band low-pass, normalised to pass DC exactly.
+/// The value is `Σ taps[k]·(x[n−k] + x[n+1+k])`. It is the odd phase of a half-band low-pass,
+/// normalised to pass DC exactly.
 pub fn half_sample(pairs: usize, beta: f64) -> Vec<f64> {
     let mut taps: Vec<f64> = (0..pairs)
         .map(|k| {
@@ -81,7 +85,8 @@ pub fn half_sample_response(taps: &[f64], frequency: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// Abramowitz & Stegun, table 9.8: I0(1) and I0(5) (e^−x·I0 as printed: 0.4657596077, 0.1835408126).
+    /// Abramowitz & Stegun, table 9.8: I0(1) and I0(5) (e^−x·I0 as printed: 0.4657596077,
+    /// 0.1835408126).
     #[test]
     fn bessel_function_agrees_with_the_handbook() {
         assert!((bessel_i0(1.0) * (-1.0_f64).exp() - 0.4657596077).abs() < 1e-9);

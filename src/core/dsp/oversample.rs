@@ -1,9 +1,10 @@
 //! Linear-phase oversampling by 2, 4 or 8 in a cascade of half-band filters.
 //!
-//! Signals above the base rate are kept as *phases*: phase `p` of `F` holds the samples at the times `n + p/F`. Every
-//! filter of the cascade is then a sum of shifted, contiguous rows, 32 frames at a time, whatever the phase. A
-//! half-band filter leaves its even samples alone (Crochiere & Rabiner, *Multirate Digital Signal Processing*, 1983,
-//! section 4.4), so going up means computing midpoints only.
+//! Signals above the base rate are kept as *phases*: phase `p` of `F` holds the samples at the
+//! times `n + p/F`. Every filter of the cascade is then a sum of shifted, contiguous rows, 32
+//! frames at a time, whatever the phase. A half-band filter leaves its even samples alone
+//! (Crochiere & Rabiner, *Multirate Digital Signal Processing*, 1983, section 4.4), so going up
+//! means computing midpoints only.
 
 mod down;
 mod midpoints;
@@ -23,8 +24,8 @@ pub struct HalfBand {
     pub beta: f64,
 }
 
-/// The cascade that the saturator climbs, lowest rate first. Each stage is flat within 0.001 dB up to 0.4535 of the
-/// base rate (20 kHz at 44.1 kHz) and keeps images at least 80 dB down.
+/// The cascade that the saturator climbs, lowest rate first. Each stage is flat within 0.001 dB up
+/// to 0.4535 of the base rate (20 kHz at 44.1 kHz) and keeps images at least 80 dB down.
 pub const CLEAN_CASCADE: [HalfBand; 3] = [
     HalfBand {
         pairs: 31,
@@ -47,7 +48,8 @@ struct Pair {
     right: usize,
 }
 
-/// A symmetric filter whose output is a row: `centre · buffer[at..] + Σ tap · (buffer[left..] + buffer[right..])`.
+/// A symmetric filter whose output is a row: `centre · buffer[at..] + Σ tap · (buffer[left..] +
+/// buffer[right..])`.
 #[derive(Debug, Clone, Default)]
 struct Kernel {
     centre: f32,
@@ -62,7 +64,8 @@ fn vectors<const V: usize>(buffer: &[f32], at: usize) -> Option<&[[f32; 8]; V]> 
 }
 
 impl Kernel {
-    /// The first `8·V` samples of the output row. Offsets were checked against the buffer when the kernel was made.
+    /// The first `8·V` samples of the output row. Offsets were checked against the buffer when the
+    /// kernel was made.
     #[inline]
     fn row<const V: usize>(&self, buffer: &[f32]) -> [[f32; 8]; V] {
         let mut sums = [f32x8::ZERO; V];
@@ -115,7 +118,8 @@ mod tests {
     use proptest::prelude::*;
     use std::f64::consts::PI;
 
-    /// Runs `quanta` quanta of a signal through both ways; what `up` returns for a quantum is compared by `check`.
+    /// Runs `quanta` quanta of a signal through both ways; what `up` returns for a quantum is
+    /// compared by `check`.
     fn render(
         up: &mut Upsampler,
         quanta: usize,
@@ -244,7 +248,8 @@ mod tests {
                 always.push(&lane);
                 always.render();
                 sometimes.push(&lane);
-                // Pauses of a quantum or two, then one that outlasts the filter's memory now and then.
+                // Pauses of a quantum or two, then one that outlasts the filter's memory now and
+                // then.
                 let wanted = if quantum < 40 {
                     quantum * quantum % 7 < 3
                 } else {

@@ -1,7 +1,8 @@
 //! Blocks of any length regrouped into quanta of 32 frames.
 //!
-//! A stage that filters over time wants a known number of frames at known places: its vectors are always full, its
-//! decisions fall on the same frames however the host cuts its blocks, and so its output cannot depend on that cut.
+//! A stage that filters over time wants a known number of frames at known places: its vectors are
+//! always full, its decisions fall on the same frames however the host cuts its blocks, and so its
+//! output cannot depend on that cut.
 
 use super::ramp::Ramp;
 
@@ -33,10 +34,11 @@ impl Quanta {
         *self = Self::new();
     }
 
-    /// Delays `channels` by [`QUANTUM`] frames, calling `work` to change each quantum in place as soon as it is full.
+    /// Delays `channels` by [`QUANTUM`] frames, calling `work` to change each quantum in place as
+    /// soon as it is full.
     ///
-    /// A channel that is missing is silence to `work`; a third and later one is left as it is. As many frames are
-    /// taken as the shortest channel has. Real-time safe if `work` is.
+    /// A channel that is missing is silence to `work`; a third and later one is left as it is. As
+    /// many frames are taken as the shortest channel has. Real-time safe if `work` is.
     pub fn process(&mut self, channels: &mut [&mut [f32]], mut work: impl FnMut(&mut [Lane; 2])) {
         let frames = channels
             .iter()

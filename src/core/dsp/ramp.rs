@@ -20,8 +20,8 @@ pub fn frames_from_ms(sample_rate_hz: f64, ms: f64) -> u32 {
 
 /// A value that moves to its target in a straight line of fixed length and arrives exactly.
 ///
-/// The first target after `new` or `reset` is taken at once. The value is worked out from the frames left, never
-/// summed up, so it does not matter in which portions the frames are counted.
+/// The first target after `new` or `reset` is taken at once. The value is worked out from the
+/// frames left, never summed up, so it does not matter in which portions the frames are counted.
 #[derive(Clone, Copy, Debug)]
 pub struct Ramp {
     length_frames: u32,
@@ -33,7 +33,8 @@ pub struct Ramp {
 }
 
 impl Ramp {
-    /// A ramp that takes `length_ms` for any change. The first target is taken at once; until then the value is 0.
+    /// A ramp that takes `length_ms` for any change. The first target is taken at once; until then
+    /// the value is 0.
     pub fn new(sample_rate_hz: f64, length_ms: f64) -> Self {
         Self {
             length_frames: frames_from_ms(sample_rate_hz, length_ms),
@@ -55,7 +56,8 @@ impl Ramp {
         };
     }
 
-    /// Heads for `target` from wherever the value is now. The target it already has does not restart it; a non-finite one is ignored.
+    /// Heads for `target` from wherever the value is now. The target it already has does not
+    /// restart it; a non-finite one is ignored.
     #[inline]
     #[expect(clippy::float_cmp, reason = "the very same target, not one nearby")]
     pub fn set_target(&mut self, target: f64) {

@@ -29,7 +29,8 @@ impl MeasuredPoint {
             meter: Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK)
                 .with_balance(stagger),
             balance_every,
-            // Each point takes its balance at another time, so that no block has to compute all of them.
+            // Each point takes its balance at another time, so that no block has to compute all of
+            // them.
             balance_due,
             point: Point::default(),
         }
@@ -46,7 +47,8 @@ impl MeasuredPoint {
         self.point.readings = self.meter.readings();
     }
 
-    /// Takes the balance where it is due. Called at the end of a chunk, so that it does not depend on the host's blocks.
+    /// Takes the balance where it is due. Called at the end of a chunk, so that it does not depend
+    /// on the host's blocks.
     pub fn take_balance(&mut self) {
         if self.point.readings.frames >= self.balance_due {
             self.balance_due += self.balance_every;

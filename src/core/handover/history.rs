@@ -1,6 +1,8 @@
-//! What has been measured over time, for the editor to draw: two rings, written by the audio thread whether or not the editor is open.
+//! What has been measured over time, for the editor to draw: two rings, written by the audio thread
+//! whether or not the editor is open.
 //!
-//! Time is counted in frames, never by a clock, so that a history does not depend on how fast, or in what blocks, the host runs.
+//! Time is counted in frames, never by a clock, so that a history does not depend on how fast, or
+//! in what blocks, the host runs.
 
 mod ring;
 mod sync;
@@ -13,7 +15,8 @@ use std::sync::Arc;
 
 /// Columns of a point.
 pub const COLUMN_COUNT: usize = 20;
-/// Points that are still readable after they have left the history, so that a reader is not overtaken at once.
+/// Points that are still readable after they have left the history, so that a reader is not
+/// overtaken at once.
 const MARGIN: usize = 16;
 
 /// How finely time is divided.
@@ -47,7 +50,8 @@ impl Grain {
     }
 }
 
-/// What a point tells. Loudness, PLR and LDR are as of the end of its interval; the others say below.
+/// What a point tells. Loudness, PLR and LDR are as of the end of its interval; the others say
+/// below.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[repr(usize)]
 pub enum Column {
@@ -87,8 +91,8 @@ pub enum Column {
     ReductionHigh,
     /// Highest added distortion over all bands in the interval, dB.
     Distortion,
-    /// Position in the song at the end of the interval, seconds, where the host tells it. Right within 4 ms up to 36 h, which is the spacing of
-    /// single-precision numbers there.
+    /// Position in the song at the end of the interval, seconds, where the host tells it. Right
+    /// within 4 ms up to 36 h, which is the spacing of single-precision numbers there.
     SongPosition,
     /// 1 where the host's transport ran at any time in the interval, otherwise 0.
     Playing,
@@ -182,7 +186,8 @@ impl Column {
     }
 }
 
-/// What is known at one moment, some hundred times a second: the history's points are made of these.
+/// What is known at one moment, some hundred times a second: the history's points are made of
+/// these.
 #[derive(Clone, Copy, Debug)]
 pub struct Moment<'a> {
     /// Readings of the input.
@@ -320,8 +325,9 @@ pub(super) struct HistoryWriter {
 }
 
 impl HistoryWriter {
-    /// Takes what is known at the end of `frames` more frames. A point is added when its interval is full, counted from the last clearing; it
-    /// contains all moments that ended within the interval.
+    /// Takes what is known at the end of `frames` more frames. A point is added when its interval
+    /// is full, counted from the last clearing; it contains all moments that ended within the
+    /// interval.
     pub(super) fn record(&mut self, moment: &Moment<'_>, frames: usize, sample_rate_hz: f64) {
         // A rate that is none would make intervals of no length.
         if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
@@ -374,8 +380,9 @@ impl HistoryReader {
         self.rings.ring(grain).point(number).map(HistoryPoint)
     }
 
-    /// Copies one column from point number `start` on; what is unknown is not a number. Returns where in `into` the copies are true: those before
-    /// have left the history, those after are not written yet.
+    /// Copies one column from point number `start` on; what is unknown is not a number. Returns
+    /// where in `into` the copies are true: those before have left the history, those after are not
+    /// written yet.
     pub fn read(&self, grain: Grain, column: Column, start: u64, into: &mut [f32]) -> Range<usize> {
         self.rings.ring(grain).read(column as usize, start, into)
     }

@@ -1,4 +1,5 @@
-//! How the signal from before finds its place beside the input: the audio thread writes both down, a thread of its own compares them.
+//! How the signal from before finds its place beside the input: the audio thread writes both down,
+//! a thread of its own compares them.
 
 mod search;
 
@@ -50,7 +51,8 @@ pub struct Tap {
 /// What both threads can reach.
 #[derive(Debug)]
 struct Shared {
-    /// One frame a cell, each signal's channels summed up: the tap in the upper half, the input in the lower.
+    /// One frame a cell, each signal's channels summed up: the tap in the upper half, the input in
+    /// the lower.
     cells: Box<[AtomicU64]>,
     /// Frames written so far; frame n lies in cell n modulo their number.
     written: AtomicU64,
@@ -119,7 +121,8 @@ impl TapWriter {
         self.shared.begin.store(self.written, Ordering::Relaxed);
     }
 
-    /// Writes down a block of both signals, one slice a channel, all of one length. The samples must be finite.
+    /// Writes down a block of both signals, one slice a channel, all of one length. The samples
+    /// must be finite.
     ///
     /// # Realtime Safety
     /// Yes, wait-free: one store a frame.
@@ -204,8 +207,9 @@ impl Shared {
                 f32::from_bits(both as u32),
             );
         }
-        // The frames were read before the count is looked at again. A block may be on its way in beyond that count; a few of its frames
-        // in a stretch of a hundred thousand would do no harm.
+        // The frames were read before the count is looked at again. A block may be on its way in
+        // beyond that count; a few of its frames in a stretch of a hundred thousand would do no
+        // harm.
         fence(Ordering::Acquire);
         self.written.load(Ordering::Relaxed) <= first + capacity
     }

@@ -1,7 +1,8 @@
 //! By how much one signal lags behind another, found by cross-correlation.
 //!
-//! The correlation is whitened (the phase transform of Knapp and Carter, IEEE Trans. ASSP 24(4), 1976): every frequency counts the same, whatever its level,
-//! so that neither an equaliser nor a compressor between the signals moves or hides the peak.
+//! The correlation is whitened (the phase transform of Knapp and Carter, IEEE Trans. ASSP 24(4),
+//! 1976): every frequency counts the same, whatever its level, so that neither an equaliser nor a
+//! compressor between the signals moves or hides the peak.
 
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -10,15 +11,17 @@ use std::fmt;
 use std::ops::RangeInclusive;
 use std::sync::Arc;
 
-/// A peak must stand out this far above the rms of the correlation. Between unrelated noises the highest of the some 2·10⁴…2·10⁵ values looked at
-/// is 4.5 to 5.5 times the rms (a normal distribution's tail), between two places in one song up to 15 times; in 2.7 s of a song behind a limiter that
-/// is pushed by 30 dB the true one stands out by 270.
+/// A peak must stand out this far above the rms of the correlation. Between unrelated noises the
+/// highest of the some 2·10⁴…2·10⁵ values looked at is 4.5 to 5.5 times the rms (a normal
+/// distribution's tail), between two places in one song up to 15 times; in 2.7 s of a song behind a
+/// limiter that is pushed by 30 dB the true one stands out by 270.
 const LEAST_PROMINENCE: f32 = 25.0;
 /// Of what is too bare to be whitened (a tone), the plain correlation must come this close to 1.
 const LEAST_LIKENESS: f32 = 0.9;
 /// Signals below this mean square (−70 dBFS) are too weak to be compared.
 const LEAST_POWER: f32 = 1e-7;
-/// Frequencies this far below the mean power in both signals together count less and less: down there is nothing but rounding.
+/// Frequencies this far below the mean power in both signals together count less and less: down
+/// there is nothing but rounding.
 const FLOOR: f32 = 1e-10;
 
 /// How two signals lie to each other.
@@ -28,8 +31,9 @@ pub struct Alignment {
     pub delay_frames: i32,
     /// Whether one is upside down against the other.
     pub inverted: bool,
-    /// Height of the correlation's peak over its rms, 25 at least; 0 for signals of so few frequencies that only their likeness can be told. Those
-    /// repeat themselves, and the delay is the shortest of those that fit.
+    /// Height of the correlation's peak over its rms, 25 at least; 0 for signals of so few
+    /// frequencies that only their likeness can be told. Those repeat themselves, and the delay is
+    /// the shortest of those that fit.
     pub prominence: f32,
 }
 
@@ -72,8 +76,8 @@ impl fmt::Debug for Aligner {
 }
 
 impl Aligner {
-    /// Compares stretches of `frames` frames and looks for the second signal to be `lags` frames behind the first; lags as long as the stretch
-    /// or longer are left out. Allocates.
+    /// Compares stretches of `frames` frames and looks for the second signal to be `lags` frames
+    /// behind the first; lags as long as the stretch or longer are left out. Allocates.
     pub fn new(frames: usize, lags: RangeInclusive<i32>) -> Self {
         let frames = frames.max(2);
         // Room for the longest lag, so that the ends do not wrap around onto each other.
@@ -84,7 +88,8 @@ impl Aligner {
         Self {
             frames,
             lags: (*lags.start()).max(-longest)..=(*lags.end()).min(longest),
-            // Without it the steps at both ends, which lie at the same places in both signals, would be what they have in common.
+            // Without it the steps at both ends, which lie at the same places in both signals,
+            // would be what they have in common.
             window: (0..frames)
                 .map(|n| (PI * (n as f32 + 0.5) / frames as f32).sin().powi(2))
                 .collect(),
@@ -105,9 +110,11 @@ impl Aligner {
         self.frames
     }
 
-    /// How the second signal lies to the first. Takes what is there of the first [`frames`](Self::frames) frames of each, which must be finite.
+    /// How the second signal lies to the first. Takes what is there of the first
+    /// [`frames`](Self::frames) frames of each, which must be finite.
     ///
-    /// Some 3 ms of work for 2.7 s at 48 kHz: not for the audio thread, although it does not allocate.
+    /// Some 3 ms of work for 2.7 s at 48 kHz: not for the audio thread, although it does not
+    /// allocate.
     pub fn compare(&mut self, first: &[f32], second: &[f32]) -> Relation {
         let (first, second) = (
             &first[..first.len().min(self.frames)],

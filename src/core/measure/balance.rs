@@ -1,8 +1,11 @@
-//! Third-octave balance (bands of IEC 61260-1, base-ten ratios) by Fourier analysis at two resolutions.
+//! Third-octave balance (bands of IEC 61260-1, base-ten ratios) by Fourier analysis at two
+//! resolutions.
 //!
-//! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of about 1.4 s of the signal at about 3 kHz. Both use
-//! Hann windows that overlap by half. A tone in the middle of a band reads within 0.2 dB in it, and at least 34 dB lower in the next.
-//! Two channels share a spectrum. Further pairs, which only files have, are looked at in the same moments, so that all have as many spectra.
+//! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of
+//! about 1.4 s of the signal at about 3 kHz. Both use Hann windows that overlap by half. A tone in
+//! the middle of a band reads within 0.2 dB in it, and at least 34 dB lower in the next. Two
+//! channels share a spectrum. Further pairs, which only files have, are looked at in the same
+//! moments, so that all have as many spectra.
 
 use super::loudness::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
@@ -14,15 +17,18 @@ use std::sync::Arc;
 
 /// Bands below this index (250 Hz) are taken from the slow analysis.
 const FIRST_FAST_BAND: usize = 11;
-/// Time that one spectrum spans in the two analyses, and the rate of the slow one; each rounded to a power of two.
+/// Time that one spectrum spans in the two analyses, and the rate of the slow one; each rounded to
+/// a power of two.
 const FAST_SPAN_S: f64 = 0.0853;
 const SLOW_SPAN_S: f64 = 1.365;
 const SLOW_RATE_HZ: f64 = 3_000.0;
-/// Taps of the decimation filter for each step of the decimation: 80 dB down where the slow bands would alias.
+/// Taps of the decimation filter for each step of the decimation: 80 dB down where the slow bands
+/// would alias.
 const TAPS_PER_STEP: usize = 6;
 const TAPS_BETA: f64 = 8.0;
 
-/// Mid-band frequency of band `index` (0: 20 Hz … 30: 20 kHz), exact: `1000·10^((index − 17)/10)` Hz (IEC 61260-1, 5.2).
+/// Mid-band frequency of band `index` (0: 20 Hz … 30: 20 kHz), exact: `1000·10^((index − 17)/10)`
+/// Hz (IEC 61260-1, 5.2).
 pub fn mid_band_hz(index: usize) -> f64 {
     1_000.0 * 10.0_f64.powf((index as f64 - 17.0) / 10.0)
 }
@@ -57,8 +63,9 @@ impl BandLines {
 
 /// The running spectrum of two channels at one resolution.
 ///
-/// One is the real, the other the imaginary part of one transform Z: what they have in common cancels in `(|Z(k)|² + |Z(−k)|²)/2`, which leaves the
-/// power of both at line k, at half the work of two transforms of real signals.
+/// One is the real, the other the imaginary part of one transform Z: what they have in common
+/// cancels in `(|Z(k)|² + |Z(−k)|²)/2`, which leaves the power of both at line k, at half the work
+/// of two transforms of real signals.
 struct Analyser {
     transform: Arc<dyn Fft<f32>>,
     /// The same for both parts, so that products need no regrouping.
@@ -94,7 +101,8 @@ impl Analyser {
             filled,
             spectrum: zeros(len),
             power: vec![0.0; lines],
-            // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²); and half of it, for the two sides of Z.
+            // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²); and half of it, for the two
+            // sides of Z.
             power_scale: (1.0 / (len as f64 * window_power)) as f32,
             bands: bands
                 .map(|band| {
@@ -109,7 +117,8 @@ impl Analyser {
         self.signal.fill(Complex32::default());
     }
 
-    /// Takes samples of both channels, as many of either; calls `spectrum_due` with the power in each band whenever a spectrum is complete.
+    /// Takes samples of both channels, as many of either; calls `spectrum_due` with the power in
+    /// each band whenever a spectrum is complete.
     fn push(
         &mut self,
         [mut left, mut right]: [&[f32]; 2],
@@ -274,7 +283,8 @@ impl Sums {
     }
 }
 
-/// Long-term spectra are filed by the momentary loudness at their time, in classes of 1 LU, so that the relative gate can move afterwards.
+/// Long-term spectra are filed by the momentary loudness at their time, in classes of 1 LU, so that
+/// the relative gate can move afterwards.
 const CLASSES: usize = 90;
 /// The last 10 s are kept in slots of half a second.
 const RECENT_SLOTS: usize = 20;
@@ -299,7 +309,8 @@ struct PairAnalysis {
 }
 
 impl BalanceMeter {
-    /// `stagger` (0…1) shifts the moments at which spectra fall due, so that several meters in one engine take turns. Allocates.
+    /// `stagger` (0…1) shifts the moments at which spectra fall due, so that several meters in one
+    /// engine take turns. Allocates.
     pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize, stagger: f64) -> Self {
         let analysis = |pair: usize| {
             let decimator = Decimator::new(sample_rate_hz, max_block);
@@ -342,8 +353,8 @@ impl BalanceMeter {
         self.steps = 0;
     }
 
-    /// Takes finite samples of channels `2·pair` and `2·pair + 1`, as many of either (silence where there is no such channel); `momentary_lufs` is
-    /// the loudness that the gate judges them by.
+    /// Takes finite samples of channels `2·pair` and `2·pair + 1`, as many of either (silence where
+    /// there is no such channel); `momentary_lufs` is the loudness that the gate judges them by.
     pub fn process(&mut self, pair: usize, samples: [&[f32]; 2], momentary_lufs: Option<f64>) {
         let Some(PairAnalysis {
             channels,

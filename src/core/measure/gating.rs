@@ -9,9 +9,10 @@ const RELATIVE_GATE_LU: f64 = -10.0;
 
 /// Integrated loudness of everything pushed.
 ///
-/// The first blocks are kept as they are. All blocks are also kept as counts and energy sums in narrow bins, which take over when the list
-/// is full: from then on the blocks that share a bin with the relative gate pass or fail together. With so many blocks that is worth less than
-/// 0.01 LU.
+/// The first blocks are kept as they are. All blocks are also kept as counts and energy sums in
+/// narrow bins, which take over when the list is full: from then on the blocks that share a bin
+/// with the relative gate pass or fail together. With so many blocks that is worth less than 0.01
+/// LU.
 #[derive(Clone, Debug)]
 pub(super) struct GatedLoudness {
     first: Vec<f64>,
@@ -82,7 +83,8 @@ impl GatedLoudness {
     }
 }
 
-/// Gated loudness of mean squares that have passed the absolute gate; zeros are taken as not having passed it.
+/// Gated loudness of mean squares that have passed the absolute gate; zeros are taken as not having
+/// passed it.
 fn gated_lufs(blocks: &[f64]) -> Option<f64> {
     let mean_above = |gate: f64| {
         let passed = blocks.iter().filter(|&&block| block > gate);
@@ -146,7 +148,8 @@ mod tests {
         mean_above(gate).and_then(lufs)
     }
 
-    /// Levels of all kinds of spread, from a steady master to one that wanders over 95 LU; up to 400 s of them.
+    /// Levels of all kinds of spread, from a steady master to one that wanders over 95 LU; up to
+    /// 400 s of them.
     #[test]
     fn bounded_gating_stays_within_0_01_lu_of_the_exact_list() {
         let mut state = 1_u64;

@@ -1,9 +1,11 @@
 //! A bounded stand-in for a list of values that only grows: counts and sums in narrow bins.
 
-/// Bins of equal width over a range of decibels; each knows how many values fell in it and the sum of what they carried.
+/// Bins of equal width over a range of decibels; each knows how many values fell in it and the sum
+/// of what they carried.
 ///
-/// Sums keep the carried quantity exact (energies, say), so only values that share a bin with a threshold are ever judged together.
-/// A second, coarse layer makes every question cost a few hundred additions at most, whatever the session's length.
+/// Sums keep the carried quantity exact (energies, say), so only values that share a bin with a
+/// threshold are ever judged together. A second, coarse layer makes every question cost a few
+/// hundred additions at most, whatever the session's length.
 #[derive(Clone, Debug)]
 pub(super) struct Histogram {
     low_db: f64,
@@ -104,7 +106,8 @@ impl Histogram {
         self.fine[bin]
     }
 
-    /// The bin that holds the value of rank `rank` (from 0) among the values from bin `first` upwards.
+    /// The bin that holds the value of rank `rank` (from 0) among the values from bin `first`
+    /// upwards.
     pub fn bin_of_rank(&self, first: usize, rank: u64) -> Option<Bin> {
         let mut below = 0;
         let group = first / GROUP;
@@ -132,7 +135,8 @@ impl Histogram {
     }
 }
 
-/// Rank (from 0) of the `percent`-th percentile of `count` values, by the rounding of EBU Tech 3342: `round((n − 1)·p/100)`, halves upwards.
+/// Rank (from 0) of the `percent`-th percentile of `count` values, by the rounding of EBU Tech
+/// 3342: `round((n − 1)·p/100)`, halves upwards.
 pub(super) fn percentile_rank(count: u64, percent: u64) -> u64 {
     (count.saturating_sub(1) * percent + 50) / 100
 }

@@ -1,4 +1,5 @@
-//! K-weighting of ITU-R BS.1770-5, Annex 1: a high shelf (the head) followed by a high-pass (RLB), for any sample rate.
+//! K-weighting of ITU-R BS.1770-5, Annex 1: a high shelf (the head) followed by a high-pass (RLB),
+//! for any sample rate.
 
 use std::f64::consts::PI;
 use wide::f64x2;
@@ -36,17 +37,21 @@ pub struct KWeighting {
 
 /// The rate at which the standard prints its coefficients.
 const TABLE_RATE_HZ: f64 = 48_000.0;
-/// The tone that anchors the scale (BS.1770-5, Annex 1): 0 dBFS in one front channel reads −3.01 LKFS.
+/// The tone that anchors the scale (BS.1770-5, Annex 1): 0 dBFS in one front channel reads −3.01
+/// LKFS.
 const ANCHOR_HZ: f64 = 997.0;
 
 impl KWeighting {
-    /// Weighting for any sample rate (8 kHz…384 kHz are tested): the analogue prototype behind the standard's table, by the bilinear transform.
+    /// Weighting for any sample rate (8 kHz…384 kHz are tested): the analogue prototype behind the
+    /// standard's table, by the bilinear transform.
     ///
-    /// At 48 kHz the result is the standard's table. At other rates the overall gain is trimmed (by less than 0.03 dB) so that the anchor tone
-    /// reads as at 48 kHz; the standard asks for "the same frequency response".
+    /// At 48 kHz the result is the standard's table. At other rates the overall gain is trimmed (by
+    /// less than 0.03 dB) so that the anchor tone reads as at 48 kHz; the standard asks for "the
+    /// same frequency response".
     pub fn new(sample_rate_hz: f64) -> Self {
         let mut weighting = Self::untrimmed(sample_rate_hz);
-        // Below 2 kHz the anchor would lie above the Nyquist frequency and there is nothing to trim to.
+        // Below 2 kHz the anchor would lie above the Nyquist frequency and there is nothing to trim
+        // to.
         if sample_rate_hz > 2.0 * ANCHOR_HZ {
             let wanted = Self::untrimmed(TABLE_RATE_HZ).power_response(ANCHOR_HZ, TABLE_RATE_HZ);
             let trim = (wanted / weighting.power_response(ANCHOR_HZ, sample_rate_hz)).sqrt();
@@ -57,7 +62,8 @@ impl KWeighting {
         weighting
     }
 
-    /// Prototype values as general-purpose loudness libraries use them; they reproduce the table of BS.1770-5 to 1e-15.
+    /// Prototype values as general-purpose loudness libraries use them; they reproduce the table of
+    /// BS.1770-5 to 1e-15.
     fn untrimmed(sample_rate_hz: f64) -> Self {
         let k = (PI * 1681.974450955533 / sample_rate_hz).tan();
         let q = 0.7071752369554196;
@@ -127,7 +133,8 @@ impl KFilter {
 
     /// Filters two channels and adds their energies to `sums`. The samples must be finite.
     ///
-    /// Direct form I: one multiplication and one subtraction stand between an output and the next, the shortest chain of the usual forms.
+    /// Direct form I: one multiplication and one subtraction stand between an output and the next,
+    /// the shortest chain of the usual forms.
     pub fn accumulate(&mut self, left: &[f32], right: &[f32], sums: &mut Energies) {
         let splat = f64x2::splat;
         let [sb0, sb1, sb2] = self.weighting.shelf.b.map(splat);
@@ -200,7 +207,8 @@ mod tests {
         );
     }
 
-    /// BS.1770-5, Annex 1: 0 dBFS at 997 Hz in one front channel reads −3.01 LKFS: mean square ½, and −0.691 cancels the weighting's gain.
+    /// BS.1770-5, Annex 1: 0 dBFS at 997 Hz in one front channel reads −3.01 LKFS: mean square ½,
+    /// and −0.691 cancels the weighting's gain.
     #[test]
     fn anchor_tone_reads_the_same_at_every_rate() {
         for rate in [
@@ -212,7 +220,8 @@ mod tests {
         }
     }
 
-    /// Gains of the standard's own 48 kHz coefficients, worked out independently in double precision.
+    /// Gains of the standard's own 48 kHz coefficients, worked out independently in double
+    /// precision.
     #[test]
     fn gain_at_48_khz_follows_the_standards_response() {
         let weighting = KWeighting::new(48_000.0);

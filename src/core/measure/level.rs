@@ -44,7 +44,8 @@ impl Rms {
         self.total += energy;
     }
 
-    /// RMS of the last `slots` (at most [`LONG_SLOTS`]), which span `frames`, dBFS; `None` until there are as many.
+    /// RMS of the last `slots` (at most [`LONG_SLOTS`]), which span `frames`, dBFS; `None` until
+    /// there are as many.
     pub fn window_dbfs(&self, slots: usize, frames: f64) -> Option<f64> {
         (self.count >= slots as u64)
             .then(|| db_from_power(self.slots.sum_of_last(slots) / frames))?

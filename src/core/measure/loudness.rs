@@ -1,4 +1,5 @@
-//! Momentary, short-term and integrated loudness and loudness range, from the weighted energy of 10 ms slots.
+//! Momentary, short-term and integrated loudness and loudness range, from the weighted energy of 10
+//! ms slots.
 
 use super::gating::{GatedLoudness, RecentGatedLoudness};
 use super::range::LoudnessRange;
@@ -17,7 +18,8 @@ pub(super) fn lufs(mean_square: f64) -> Option<f64> {
 /// Slots of 10 ms in the momentary window of 400 ms and the short-term window of 3 s.
 pub(super) const MOMENTARY_SLOTS: usize = 40;
 pub(super) const SHORT_TERM_SLOTS: usize = 300;
-/// The gating blocks and the values for the loudness range lie 100 ms apart (BS.1770-5: 75 % overlap; EBU Tech 3342: at least 10 a second).
+/// The gating blocks and the values for the loudness range lie 100 ms apart (BS.1770-5: 75 %
+/// overlap; EBU Tech 3342: at least 10 a second).
 const SLOTS_PER_GATING_STEP: u64 = 10;
 
 /// All loudness measures of one point.
@@ -62,8 +64,9 @@ impl Loudness {
         self.range.reset();
     }
 
-    /// Takes the weighted energy of one 10 ms slot (sum over frames and channels); `momentary_frames` and `short_term_frames` are the frames that
-    /// the two windows span, this slot included.
+    /// Takes the weighted energy of one 10 ms slot (sum over frames and channels);
+    /// `momentary_frames` and `short_term_frames` are the frames that the two windows span, this
+    /// slot included.
     pub fn push(&mut self, energy: f64, momentary_frames: f64, short_term_frames: f64) {
         self.slots.push(energy);
         self.count += 1;

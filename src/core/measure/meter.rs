@@ -11,12 +11,14 @@ use super::time_grid::TimeGrid;
 use super::true_peak::TruePeak;
 use crate::dsp::decibel::db_from_gain;
 
-/// Steps of 5 ms in a slot of 10 ms, and in the 100 ms after which gated values are brought up to date.
+/// Steps of 5 ms in a slot of 10 ms, and in the 100 ms after which gated values are brought up to
+/// date.
 const STEPS_PER_SLOT: u64 = 2;
 const STEPS_PER_UPDATE: u64 = 20;
 /// EBU R 128, note 2: the loudness range says little about programmes shorter than a minute.
 const RANGE_SETTLES_S: f64 = 60.0;
-/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured as silence.
+/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured
+/// as silence.
 const LARGEST_SAMPLE: f32 = 1e9;
 
 /// Measures one signal of one or more channels, at any sample rate, in blocks of any size.
@@ -27,7 +29,7 @@ pub struct Meter {
     grid: TimeGrid,
     sample_rate_hz: f64,
     /// Two channels a filter; a missing second channel is silent.
-    pairs: Vec<Pair>,
+    pairs: Vec<ChannelPair>,
     channels: Vec<Channel>,
     loudness: Loudness,
     microdynamics: Microdynamics,
@@ -46,7 +48,7 @@ pub struct Meter {
 }
 
 #[derive(Debug)]
-struct Pair {
+struct ChannelPair {
     filter: KFilter,
     sums: Energies,
     weights: [f64; 2],
@@ -71,12 +73,13 @@ struct Slot {
 impl Meter {
     /// A meter for channels of these roles. Allocates.
     ///
-    /// `sample_rate_hz` must be positive; `max_block` is the largest number of frames [`process`](Self::process) is given at once.
+    /// `sample_rate_hz` must be positive; `max_block` is the largest number of frames
+    /// [`process`](Self::process) is given at once.
     pub fn new(sample_rate_hz: f64, roles: &[ChannelRole], max_block: usize) -> Self {
         let pairs = roles.chunks(2).map(|pair| {
             let of =
                 |value: fn(&ChannelRole) -> f64| [value(&pair[0]), pair.get(1).map_or(0.0, value)];
-            Pair {
+            ChannelPair {
                 filter: KFilter::new(sample_rate_hz),
                 sums: Energies::default(),
                 weights: of(|role| role.weight()),
@@ -107,8 +110,8 @@ impl Meter {
         }
     }
 
-    /// The same meter, measuring the spectral balance as well. `stagger` (0…1) shifts the moments at which spectra fall due, so that several
-    /// meters in one engine take turns. Allocates.
+    /// The same meter, measuring the spectral balance as well. `stagger` (0…1) shifts the moments
+    /// at which spectra fall due, so that several meters in one engine take turns. Allocates.
     #[must_use]
     pub fn with_balance(self, stagger: f64) -> Self {
         let (channels, max_block) = (self.channels.len(), self.cleaned[0].len());
@@ -151,7 +154,8 @@ impl Meter {
         self.readings = Readings::default();
     }
 
-    /// Takes one slice a channel, all of one length, at most `max_block` frames. Samples that are not finite are measured as silence.
+    /// Takes one slice a channel, all of one length, at most `max_block` frames. Samples that are
+    /// not finite are measured as silence.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -165,7 +169,7 @@ impl Meter {
         let mut done = 0;
         while done < frames {
             let length = (frames - done).min(self.grid.remaining());
-            self.segment(channels, done, length);
+            self.run(channels, done, length);
             done += length;
             if self.grid.advance(length) {
                 self.step();
@@ -174,7 +178,7 @@ impl Meter {
     }
 
     /// Measures frames that lie within one step of the grid.
-    fn segment(&mut self, channels: &[&[f32]], start: usize, length: usize) {
+    fn run(&mut self, channels: &[&[f32]], start: usize, length: usize) {
         let first_frame = self.grid.frames();
         let momentary_lufs = self.readings.momentary_lufs;
         let [left, right] = &mut self.cleaned;
@@ -238,7 +242,8 @@ impl Meter {
         }
     }
 
-    /// Weighted energy (over the channels, with their weights) and plain energy (mean over the counted channels) since the last call.
+    /// Weighted energy (over the channels, with their weights) and plain energy (mean over the
+    /// counted channels) since the last call.
     fn take_energies(&mut self) -> (f64, f64) {
         let (mut weighted, mut plain, mut counted) = (0.0, 0.0, 0.0);
         for pair in &mut self.pairs {
@@ -294,7 +299,8 @@ impl Meter {
             .short_term_lufs
             .filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS);
         readings.short_term_plr_db = difference(readings.true_peak_3s_dbtp, audible);
-        // When the sound has just stopped, its last peaks leave the 3 s a little before its last energy does.
+        // When the sound has just stopped, its last peaks leave the 3 s a little before its last
+        // energy does.
         let sounding = readings
             .momentary_lufs
             .is_some_and(|loudness| loudness > ABSOLUTE_GATE_LUFS);
@@ -320,7 +326,8 @@ impl Meter {
         readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
     }
 
-    /// Ends a file: peaks still on their way through the interpolator, and the last, incomplete slot, enter the peaks and the overall RMS.
+    /// Ends a file: peaks still on their way through the interpolator, and the last, incomplete
+    /// slot, enter the peaks and the overall RMS.
     ///
     /// Windows and gating blocks that are not complete are dropped, as BS.1770-5 says.
     pub fn finish(&mut self) {
@@ -351,7 +358,8 @@ impl Meter {
         }
     }
 
-    /// Highest true peak over all channels in the whole 10 ms since this was last asked, dBTP; `None` in silence.
+    /// Highest true peak over all channels in the whole 10 ms since this was last asked, dBTP;
+    /// `None` in silence.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -359,7 +367,9 @@ impl Meter {
         db_from_gain(f64::from(std::mem::take(&mut self.true_peak_fresh)))
     }
 
-    /// Spectral balance so far; all `None` unless the meter was made [`with_balance`](Self::with_balance). A few thousand additions: ask for it some ten times a second.
+    /// Spectral balance so far; all `None` unless the meter was made
+    /// [`with_balance`](Self::with_balance). A few thousand additions: ask for it some ten times a
+    /// second.
     ///
     /// # Realtime Safety
     /// Yes.

@@ -1,8 +1,10 @@
-//! Microdynamics: the loudness dynamic ratio (LDR) of Skovenborg, "Measures of Microdynamics", AES 137 (2014).
+//! Microdynamics: the loudness dynamic ratio (LDR) of Skovenborg, "Measures of Microdynamics", AES
+//! 137 (2014).
 //!
-//! At every 5 ms step the K-weighted level of the last 25 ms is set against that of the last 1 s; the measure is the 95th percentile of the
-//! difference. Both windows are rectangular and end at the same moment. The 25 ms, the 1 s and the percentile are the paper's; the window
-//! shape and the step are ours. Moments whose 1 s level lies below −70 LUFS are left out.
+//! At every 5 ms step the K-weighted level of the last 25 ms is set against that of the last 1 s;
+//! the measure is the 95th percentile of the difference. Both windows are rectangular and end at
+//! the same moment. The 25 ms, the 1 s and the percentile are the paper's; the window shape and the
+//! step are ours. Moments whose 1 s level lies below −70 LUFS are left out.
 
 use super::histogram::{Bin, Histogram, percentile_rank};
 use super::loudness::{ABSOLUTE_GATE_LUFS, lufs};
@@ -51,7 +53,8 @@ impl Microdynamics {
         self.head = 0;
     }
 
-    /// Takes the weighted energy of one 5 ms step; `fast_frames` and `slow_frames` are the frames that the two windows span.
+    /// Takes the weighted energy of one 5 ms step; `fast_frames` and `slow_frames` are the frames
+    /// that the two windows span.
     pub fn push(&mut self, energy: f64, fast_frames: f64, slow_frames: f64) {
         self.energies.push(energy);
         self.count += 1;
@@ -64,7 +67,8 @@ impl Microdynamics {
         }
         if let Some(value) = value {
             let bin = self.session.bin_of(value);
-            // The ring remembers a rounded value; the histogram must be given, and later be asked to give back, the same one.
+            // The ring remembers a rounded value; the histogram must be given, and later be asked
+            // to give back, the same one.
             let carried = value as f32;
             self.session.add(bin, f64::from(carried));
             self.recent.add(bin, f64::from(carried));

@@ -27,7 +27,8 @@ impl ChannelRole {
 
 /// Everything one measuring point knows, as of the last whole 5 ms.
 ///
-/// `None` means that the value cannot be measured (yet): too little signal, silence, or below the gate. It is shown as a dash.
+/// `None` means that the value cannot be measured (yet): too little signal, silence, or below the
+/// gate. It is shown as a dash.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Readings {
     /// Frames measured since the last restart.
@@ -78,10 +79,12 @@ pub struct Readings {
     pub last_clip_s: Option<f64>,
 }
 
-/// Offset from plain RMS to the AES17 reference, in which a full-scale sine reads 0 dBFS RMS: `20·log10(√2)`.
+/// Offset from plain RMS to the AES17 reference, in which a full-scale sine reads 0 dBFS RMS:
+/// `20·log10(√2)`.
 pub const AES17_OFFSET_DB: f64 = 3.010299956639812;
 
-/// Spectral balance in third-octave bands: power summed over the channels, dB re a full-scale square wave in one channel.
+/// Spectral balance in third-octave bands: power summed over the channels, dB re a full-scale
+/// square wave in one channel.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Balance {
     /// Over everything that passed the gate so far.

@@ -1,47 +1,57 @@
-//! What happened between one signal and another, in four bands: how far each was turned down, and what was added to it.
+//! What happened between one signal and another, in four bands: how far each was turned down, and
+//! what was added to it.
 //!
-//! Both signals go through the same crossover. The products of their bands, `xx`, `xy`, `yy` (x before, y after, summed over the channels), are summed up
-//! over Hann windows, a hundred times a second: of 40 ms for the gains and for what is added to the lowest band, of 20 ms for what is added to the others
-//! and to the whole. From them come, by least squares,
+//! Both signals go through the same crossover. The products of their bands, `xx`, `xy`, `yy` (x
+//! before, y after, summed over the channels), are summed up over Hann windows, a hundred times a
+//! second: of 40 ms for the gains and for what is added to the lowest band, of 20 ms for what is
+//! added to the others and to the whole. From them come, by least squares,
 //!
-//! * each band's gain, `xy/xx`, less what the overlap with its neighbours adds; the reduction is the gain at rest less that, in dB;
-//! * each band's added distortion: the share of its output that no gain explains, steady or moving evenly across the window;
+//! * each band's gain, `xy/xx`, less what the overlap with its neighbours adds; the reduction is
+//!   the gain at rest less that, in dB;
+//! * each band's added distortion: the share of its output that no gain explains, steady or moving
+//!   evenly across the window;
 //! * the same of the whole output, which no four gains explain.
 //!
-//! Limits. Two tones of one band less than some 100 Hz apart (50 Hz in the lowest band) are one tone whose level moves. Where a band is turned down by much more than its neighbour,
-//! the slope between them in the overlap reads as distortion of those bands (−25 dB for 6 dB), though not of the whole. Products see a
-//! change of phase as a loss: what a process delays or turns by more than a few degrees inside a band reads as lower gain and more distortion.
+//! Limits. Two tones of one band less than some 100 Hz apart (50 Hz in the lowest band) are one
+//! tone whose level moves. Where a band is turned down by much more than its neighbour, the slope
+//! between them in the overlap reads as distortion of those bands (−25 dB for 6 dB), though not of
+//! the whole. Products see a change of phase as a loss: what a process delays or turns by more than
+//! a few degrees inside a band reads as lower gain and more distortion.
 
-mod levels;
 mod readings;
+mod report;
 mod solve;
 mod window;
 
-pub use self::levels::Span;
-pub use self::readings::{BandReduction, Reduction, Rest, Trend};
+pub use self::readings::{BandReduction, Reduction, RestGain, Trend};
+pub use self::report::GainMemory;
 
-use self::levels::Levels;
-use self::window::{Fit, Own, Pair, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows};
+use self::report::Report;
+use self::window::{
+    BeforeSlot, Fit, PairSlot, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows,
+};
 use super::time_grid::TimeGrid;
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
 use wide::{f64x2, f64x4};
 
 /// Frames split at a time.
-const PORTION: usize = 32;
+const MAX_RUN: usize = 32;
 /// The signal before, and at most two to compare with it.
 const SIGNALS: usize = 3;
-/// A signal that has been the same as the one before it for so many slots (1 s) need not be split again: by then the filters have forgotten
-/// that they ever differed.
+/// A signal that has been the same as the one before it for so many slots (1 s) need not be split
+/// again: by then the filters have forgotten that they ever differed.
 const SLOTS_TO_MERGE: u64 = SLOTS_PER_SECOND;
-/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured as silence.
+/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured
+/// as silence.
 const LARGEST_SAMPLE: f64 = 1e9;
 
-/// Bands of a portion.
-type Split = [[f64x2; 4]; PORTION];
+/// Bands of a run.
+type Split = [[f64x2; 4]; MAX_RUN];
 
-static SILENCE: [f32; PORTION] = [0.0; PORTION];
+static SILENCE: [f32; MAX_RUN] = [0.0; MAX_RUN];
 
-/// Measures what became of one signal in one or two others that lie in step with it, for one or two channels, in blocks of any size.
+/// Measures what became of one signal in one or two others that lie in step with it, for one or two
+/// channels, in blocks of any size.
 ///
 /// The result does not depend on how the signals are cut into blocks, to the last bit.
 #[derive(Clone, Debug)]
@@ -52,8 +62,8 @@ pub struct ReductionMeter {
     windows: Windows,
     bands: Bands,
     corners_hz: [f64; 3],
-    own: OwnSums,
-    own_slots: Box<Slots<Own>>,
+    own: BeforeSums,
+    before_slots: Box<Slots<BeforeSlot>>,
     afters: Vec<After>,
     /// Windows count once this many slots have ended.
     first_slot: u64,
@@ -69,20 +79,21 @@ struct Bands {
 /// A signal to compare, and what has come of it.
 #[derive(Clone, Debug)]
 struct After {
-    /// Bit for bit the same as the one ahead of it (in the order before, first, second), and with it all its products: nothing to do.
-    twin: bool,
+    /// Bit for bit the same as the one ahead of it (in the order before, first, second), and with
+    /// it all its products: nothing to do.
+    duplicate: bool,
     /// Slot in which it last differed from that.
     differed: u64,
     pair: PairSums,
-    pair_slots: Box<Slots<Pair>>,
-    levels: Box<Levels>,
+    pair_slots: Box<Slots<PairSlot>>,
+    report: Box<Report>,
 }
 
-/// [`Own`] in the making, one lane a channel: bands 00, 11, 22, 33, 01, 12, 23, 02, 13, 03.
+/// [`BeforeSlot`] in the making, one lane a channel: bands 00, 11, 22, 33, 01, 12, 23, 02, 13, 03.
 #[derive(Clone, Copy, Debug, Default)]
-struct OwnSums([f64x2; 10]);
+struct BeforeSums([f64x2; 10]);
 
-/// [`Pair`] in the making, one lane a channel.
+/// [`PairSlot`] in the making, one lane a channel.
 #[derive(Clone, Copy, Debug, Default)]
 struct PairSums {
     xy: [f64x2; 4],
@@ -92,21 +103,21 @@ struct PairSums {
 }
 
 impl ReductionMeter {
-    /// A meter for `channels` (1 or 2) channels that compares `afters` (1 or 2) signals with one, at the default corners of
-    /// [`Crossover`]. Allocates.
+    /// A meter for `channels` (1 or 2) channels that compares `afters` (1 or 2) signals with one,
+    /// at the default corners of [`Crossover`]. Allocates.
     pub fn new(
         sample_rate_hz: f64,
         channels: usize,
         afters: usize,
-        span: Span,
-        rest: Rest,
+        span: GainMemory,
+        rest: RestGain,
     ) -> Self {
         let after = |_| After {
-            twin: true,
+            duplicate: true,
             differed: 0,
             pair: PairSums::default(),
             pair_slots: Box::new(Slots::new()),
-            levels: Box::new(Levels::new(span, rest)),
+            report: Box::new(Report::new(span, rest)),
         };
         Self {
             grid: TimeGrid::with_steps(sample_rate_hz, SLOTS_PER_SECOND),
@@ -115,14 +126,15 @@ impl ReductionMeter {
             windows: Windows::new(),
             bands: Bands::new(sample_rate_hz),
             corners_hz: DEFAULT_CORNERS_HZ,
-            own: OwnSums::default(),
-            own_slots: Box::new(Slots::new()),
+            own: BeforeSums::default(),
+            before_slots: Box::new(Slots::new()),
             afters: (0..afters.clamp(1, 2)).map(after).collect(),
             first_slot: SLOTS as u64,
         }
     }
 
-    /// Moves the corners between the bands, in Hz, low to high; takes 50 ms, but no time before the first frame.
+    /// Moves the corners between the bands, in Hz, low to high; takes 50 ms, but no time before the
+    /// first frame.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -143,9 +155,9 @@ impl ReductionMeter {
     ///
     /// # Realtime Safety
     /// Yes.
-    pub fn set_rest(&mut self, rest: Rest) {
+    pub fn set_rest_gain(&mut self, rest: RestGain) {
         for after in &mut self.afters {
-            after.levels.set_rest(rest);
+            after.report.set_rest_gain(rest);
         }
     }
 
@@ -155,11 +167,12 @@ impl ReductionMeter {
     /// Yes.
     pub fn restart(&mut self) {
         for after in &mut self.afters {
-            after.levels.restart();
+            after.report.restart();
         }
     }
 
-    /// Looks at nothing until `frames` more frames and a whole window have passed: the signals are about to jump against each other.
+    /// Looks at nothing until `frames` more frames and a whole window have passed: the signals are
+    /// about to jump against each other.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -169,8 +182,9 @@ impl ReductionMeter {
         self.first_slot = self.grid.steps() + 1 + slots + SLOTS as u64;
     }
 
-    /// Takes one slice a channel of the signal before and of each signal to compare. As many frames are taken as the shortest slice has;
-    /// what is missing is silence. Samples that are not finite are measured as silence.
+    /// Takes one slice a channel of the signal before and of each signal to compare. As many frames
+    /// are taken as the shortest slice has; what is missing is silence. Samples that are not finite
+    /// are measured as silence.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -185,8 +199,8 @@ impl ReductionMeter {
         let frames = lengths.min().unwrap_or(0);
         let mut start = 0;
         while start < frames {
-            let end = start + (frames - start).min(self.grid.remaining()).min(PORTION);
-            let done = self.portion(before, afters, start, end);
+            let end = start + (frames - start).min(self.grid.remaining()).min(MAX_RUN);
+            let done = self.run(before, afters, start, end);
             if self.grid.advance(done) {
                 self.slot();
             }
@@ -194,15 +208,10 @@ impl ReductionMeter {
         }
     }
 
-    /// Measures frames that lie within one slot, up to where a signal leaves its twin: it is at that very frame that it gets bands of its own,
-    /// wherever blocks begin. Returns how many frames that were.
-    fn portion(
-        &mut self,
-        before: &[&[f32]],
-        afters: &[&[&[f32]]],
-        start: usize,
-        end: usize,
-    ) -> usize {
+    /// Measures frames that lie within one slot, up to where a signal leaves its duplicate: it is
+    /// at that very frame that it gets bands of its own, wherever blocks begin. Returns how many
+    /// frames that were.
+    fn run(&mut self, before: &[&[f32]], afters: &[&[&[f32]]], start: usize, end: usize) -> usize {
         let stereo = self.channels == 2;
         let signal = |index: usize| match index.checked_sub(1) {
             None => before,
@@ -212,7 +221,7 @@ impl ReductionMeter {
             std::array::from_fn(|index| Lanes::new(signal(index), start, end, stereo));
         let mut frames = end - start;
         for (index, after) in self.afters.iter().enumerate() {
-            if after.twin && lanes[index].differ(lanes[index + 1]) {
+            if after.duplicate && lanes[index].differ(lanes[index + 1]) {
                 let alike = lanes[index].alike(lanes[index + 1]);
                 frames = if alike > 0 { frames.min(alike) } else { frames };
             }
@@ -225,7 +234,7 @@ impl ReductionMeter {
         }
         // Twins at the end need no bands of their own.
         let [one, two, three] = lanes;
-        match self.afters.iter().rposition(|after| !after.twin) {
+        match self.afters.iter().rposition(|after| !after.duplicate) {
             None => self.bands.split([one]),
             Some(0) => self.bands.split([one, two]),
             Some(_) => self.bands.split([one, two, three]),
@@ -233,25 +242,26 @@ impl ReductionMeter {
         let [before, afters @ ..] = &self.bands.splits;
         self.own.add(before, frames);
         for (after, split) in self.afters.iter_mut().zip(afters) {
-            if !after.twin {
+            if !after.duplicate {
                 after.pair.add(before, split, frames);
             }
         }
         frames
     }
 
-    /// Notes that a signal differs from the one ahead of it, and gives it the state that they have had in common so far.
+    /// Notes that a signal differs from the one ahead of it, and gives it the state that they have
+    /// had in common so far.
     fn part_from_twin(&mut self, index: usize) {
         let (ahead, rest) = self.afters.split_at_mut(index);
         let Some(after) = rest.first_mut() else {
             return;
         };
         after.differed = self.grid.steps();
-        if after.twin {
-            after.twin = false;
-            let (signal, pair) = match ahead.iter().rposition(|ahead| !ahead.twin) {
+        if after.duplicate {
+            after.duplicate = false;
+            let (signal, pair) = match ahead.iter().rposition(|ahead| !ahead.duplicate) {
                 Some(index) => (index + 1, ahead[index].pair),
-                None => (0, PairSums::of_twin(&self.own)),
+                None => (0, PairSums::of_duplicate(&self.own)),
             };
             self.bands.crossover.copy_signal(signal, index + 1);
             after.pair = pair;
@@ -262,25 +272,25 @@ impl ReductionMeter {
     fn slot(&mut self) {
         let steps = self.grid.steps();
         let own = std::mem::take(&mut self.own);
-        self.own_slots.push(own.total());
-        let mut ahead = PairSums::of_twin(&own);
+        self.before_slots.push(own.total());
+        let mut ahead = PairSums::of_duplicate(&own);
         for after in &mut self.afters {
-            after.twin |= steps >= after.differed + SLOTS_TO_MERGE;
+            after.duplicate |= steps >= after.differed + SLOTS_TO_MERGE;
             let pair = std::mem::take(&mut after.pair);
-            ahead = if after.twin { ahead } else { pair };
+            ahead = if after.duplicate { ahead } else { pair };
             after.pair_slots.push(ahead.total());
         }
         if steps.is_multiple_of(SLOTS_PER_UPDATE) && steps >= self.first_slot {
             let frames_per_slot = self.grid.frames_in_last(SLOTS as u64) / SLOTS as f64;
-            let before = self.windows.before(&self.own_slots);
+            let before = self.windows.before(&self.before_slots);
             let mut ahead: Option<Fit> = None;
             for after in &mut self.afters {
-                // A twin has shared its slots with the one ahead for longer than a window.
-                let fit = ahead.filter(|_| after.twin).unwrap_or_else(|| {
+                // A duplicate has shared its slots with the one ahead for longer than a window.
+                let fit = ahead.filter(|_| after.duplicate).unwrap_or_else(|| {
                     self.windows
                         .fit(&before, &after.pair_slots, frames_per_slot)
                 });
-                after.levels.push(&fit, self.channels as f64);
+                after.report.push(&fit, self.channels as f64);
                 ahead = Some(fit);
             }
         }
@@ -289,7 +299,7 @@ impl ReductionMeter {
     /// Ends a file: what is told only every 100 ms is brought up to date.
     pub fn finish(&mut self) {
         for after in &mut self.afters {
-            after.levels.report();
+            after.report.report();
         }
     }
 
@@ -300,12 +310,13 @@ impl ReductionMeter {
     pub fn readings(&self, index: usize) -> Reduction {
         self.afters
             .get(index)
-            .map_or_else(Reduction::default, |after| *after.levels.readings())
+            .map_or_else(Reduction::default, |after| *after.report.readings())
     }
 
-    /// Percentile (0…100) of a band's reduction over the span the meter was made with, dB. A few hundred additions.
+    /// Percentile (0…100) of a band's reduction over the span the meter was made with, dB. A few
+    /// hundred additions.
     pub fn percentile_db(&self, index: usize, band: usize, percent: u64) -> Option<f64> {
-        self.afters.get(index)?.levels.percentile_db(band, percent)
+        self.afters.get(index)?.report.percentile_db(band, percent)
     }
 }
 
@@ -313,13 +324,13 @@ impl Bands {
     fn new(sample_rate_hz: f64) -> Self {
         Self {
             crossover: Crossover::new(sample_rate_hz),
-            splits: std::array::from_fn(|_| Box::new([[f64x2::ZERO; 4]; PORTION])),
+            splits: std::array::from_fn(|_| Box::new([[f64x2::ZERO; 4]; MAX_RUN])),
         }
     }
 
-    /// Splits a portion of the first `N` signals.
+    /// Splits a run of the first `N` signals.
     fn split<const N: usize>(&mut self, lanes: [Lanes<'_>; N]) {
-        let frames = lanes[0].left.len().min(PORTION);
+        let frames = lanes[0].left.len().min(MAX_RUN);
         let lanes = lanes.map(|lanes| (&lanes.left[..frames], &lanes.right[..frames]));
         for frame in 0..frames {
             let bands = self
@@ -332,7 +343,7 @@ impl Bands {
     }
 }
 
-impl OwnSums {
+impl BeforeSums {
     fn add(&mut self, split: &Split, frames: usize) {
         let Self(mut sums) = *self;
         for [a, b, c, d] in split.iter().take(frames).copied() {
@@ -355,9 +366,9 @@ impl OwnSums {
         self.0 = sums;
     }
 
-    fn total(&self) -> Own {
+    fn total(&self) -> BeforeSlot {
         let [aa, bb, cc, dd, ab, bc, cd, ac, bd, ad] = self.0.map(over_channels);
-        Own {
+        BeforeSlot {
             same: f64x4::new([aa, bb, cc, dd]),
             near: f64x4::new([ab, bc, cd, ac]),
             far: f64x4::new([bd, ad, 0.0, 0.0]),
@@ -367,7 +378,7 @@ impl OwnSums {
 
 impl PairSums {
     /// The pair of a signal and itself.
-    fn of_twin(OwnSums(own): &OwnSums) -> Self {
+    fn of_duplicate(BeforeSums(own): &BeforeSums) -> Self {
         let [aa, bb, cc, dd, ab, bc, cd, ac, bd, ad] = *own;
         let xs = [
             aa + ab + ac + ad,
@@ -398,9 +409,9 @@ impl PairSums {
         *self = sums;
     }
 
-    fn total(&self) -> Pair {
+    fn total(&self) -> PairSlot {
         let lanes = |products: [f64x2; 4]| f64x4::new(products.map(over_channels));
-        Pair {
+        PairSlot {
             xy: lanes(self.xy),
             yy: lanes(self.yy),
             xs: lanes(self.xs),
@@ -414,7 +425,7 @@ fn over_channels(lanes: f64x2) -> f64 {
     left + right
 }
 
-/// Two channels of a portion.
+/// Two channels of a run.
 #[derive(Clone, Copy)]
 struct Lanes<'a> {
     left: &'a [f32],

@@ -1,6 +1,7 @@
 //! Windows that slide over the most recent slots.
 
-/// Sums over the most recent values of a fixed-size ring. Every sum is added up afresh, so nothing drifts in a session of any length.
+/// Sums over the most recent values of a fixed-size ring. Every sum is added up afresh, so nothing
+/// drifts in a session of any length.
 #[derive(Clone, Debug)]
 pub(super) struct SlidingSum {
     values: Vec<f64>,

@@ -1,7 +1,8 @@
-//! What happened between a tap in front and the input: the same measurement as within the chain, with the delay between the two taken out.
+//! What happened between a tap in front and the input: the same measurement as within the chain,
+//! with the delay between the two taken out.
 
 use super::alignment::Alignment;
-use super::reduction::{Reduction, ReductionMeter, Rest, Span};
+use super::reduction::{GainMemory, Reduction, ReductionMeter, RestGain};
 
 /// Longest delay that is taken out, ms, whichever of the two signals is late.
 pub const LONGEST_DELAY_MS: f64 = 200.0;
@@ -17,14 +18,14 @@ pub fn longest_delay_frames(sample_rate_hz: f64) -> usize {
 #[derive(Clone, Debug)]
 pub struct TapMeter {
     meter: ReductionMeter,
-    tap: Past,
-    input: Past,
+    tap: FrameRing,
+    input: FrameRing,
     aligned: Option<(i32, bool)>,
 }
 
 /// The recent past of one or two channels, to be read at any delay.
 #[derive(Clone, Debug)]
-struct Past {
+struct FrameRing {
     rings: Vec<Vec<f32>>,
     /// Where the next frame goes.
     head: usize,
@@ -32,9 +33,10 @@ struct Past {
 }
 
 impl TapMeter {
-    /// A meter for `channels` (1 or 2) channels and blocks of at most `max_block` frames. Allocates.
+    /// A meter for `channels` (1 or 2) channels and blocks of at most `max_block` frames.
+    /// Allocates.
     pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize) -> Self {
-        let past = Past::new(
+        let ring = FrameRing::new(
             longest_delay_frames(sample_rate_hz),
             channels.clamp(1, 2),
             max_block,
@@ -44,11 +46,11 @@ impl TapMeter {
                 sample_rate_hz,
                 channels,
                 1,
-                Span::TenSeconds,
-                Rest::Automatic,
+                GainMemory::TenSeconds,
+                RestGain::Automatic,
             ),
-            tap: past.clone(),
-            input: past,
+            tap: ring.clone(),
+            input: ring,
             aligned: None,
         }
     }
@@ -73,12 +75,13 @@ impl TapMeter {
     ///
     /// # Realtime Safety
     /// Yes.
-    pub fn set_rest(&mut self, rest: Rest) {
-        self.meter.set_rest(rest);
+    pub fn set_rest_gain(&mut self, rest: RestGain) {
+        self.meter.set_rest_gain(rest);
     }
 
-    /// Takes one slice a channel of each signal, all of one length, at most `max_block` frames, and measures them as they are aligned. Another
-    /// alignment than before is a new beginning; without one nothing is measured.
+    /// Takes one slice a channel of each signal, all of one length, at most `max_block` frames, and
+    /// measures them as they are aligned. Another alignment than before is a new beginning; without
+    /// one nothing is measured.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -116,7 +119,7 @@ impl TapMeter {
     }
 }
 
-impl Past {
+impl FrameRing {
     fn new(longest_delay: usize, channels: usize, max_block: usize) -> Self {
         Self {
             rings: vec![vec![0.0; longest_delay + max_block]; channels],
@@ -174,7 +177,7 @@ mod tests {
 
     #[test]
     fn the_past_is_read_at_any_delay() {
-        let mut past = Past::new(7, 2, 4);
+        let mut ring = FrameRing::new(7, 2, 4);
         let mut written: Vec<f32> = vec![0.0; 20];
         for block in 0..30_usize {
             let frames = 1 + block % 4;
@@ -183,17 +186,17 @@ mod tests {
                 .collect();
             let upside_down: Vec<f32> = new.iter().map(|sample| -sample).collect();
             written.extend(&new);
-            past.write(&[&new, &upside_down], frames);
+            ring.write(&[&new, &upside_down], frames);
             for delay in 0..=7 {
-                past.read(delay, frames, 2.0);
+                ring.read(delay, frames, 2.0);
                 let end = written.len() - delay;
-                for (read, sample) in past.at_hand(frames)[0]
+                for (read, sample) in ring.at_hand(frames)[0]
                     .iter()
                     .zip(&written[end - frames..end])
                 {
                     assert_eq!(*read, 2.0 * sample);
                 }
-                assert_eq!(past.at_hand(frames)[1][0], -past.at_hand(frames)[0][0]);
+                assert_eq!(ring.at_hand(frames)[1][0], -ring.at_hand(frames)[0][0]);
             }
         }
     }

@@ -1,6 +1,7 @@
 //! The clock of the measurements: steps of 5 ms unless others are asked for, counted in frames.
 
-/// Cuts the signal into steps of 5 ms. Step *k* ends at frame `round(k · rate / 200)`, so that no rounding error adds up at any rate.
+/// Cuts the signal into steps of 5 ms. Step *k* ends at frame `round(k · rate / 200)`, so that no
+/// rounding error adds up at any rate.
 #[derive(Clone, Debug)]
 pub(super) struct TimeGrid {
     sample_rate_hz: f64,

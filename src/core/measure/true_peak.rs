@@ -1,13 +1,15 @@
 //! True peak (ITU-R BS.1770-5, Annex 2) by an interpolator of our own.
 //!
-//! A half-band stage finds the samples half-way between the given ones. Where those come near the highest so far, a second stage finds the
-//! quarters (below 144 kHz), and a parabola through the highest point and its neighbours the crest between them. The standard's example filter
-//! reads up to 0.55 dB low at 0.45 of the sample rate; this one stays within 0.1 dB, and passes DC exactly.
+//! A half-band stage finds the samples half-way between the given ones. Where those come near the
+//! highest so far, a second stage finds the quarters (below 144 kHz), and a parabola through the
+//! highest point and its neighbours the crest between them. The standard's example filter reads up
+//! to 0.55 dB low at 0.45 of the sample rate; this one stays within 0.1 dB, and passes DC exactly.
 
 use crate::dsp::fir::half_sample;
 use wide::f32x8;
 
-/// Tap pairs of the two stages: ripple below 0.022 dB up to 0.45 of the sample rate, and below 0.010 dB for the second stage.
+/// Tap pairs of the two stages: ripple below 0.022 dB up to 0.45 of the sample rate, and below
+/// 0.010 dB for the second stage.
 const FIRST_PAIRS: usize = 18;
 const FIRST_BETA: f64 = 5.6;
 const SECOND_PAIRS: usize = 4;
@@ -22,7 +24,8 @@ const HALF_HISTORY: usize = 8;
 /// From the sample that enters to the one whose neighbourhood is complete.
 const DELAY: usize = FIRST_PAIRS + 3;
 
-/// How far a crest between two neighbouring points may rise above the higher: `1/cos(π/8)` for four points a sample, `√2` for two.
+/// How far a crest between two neighbouring points may rise above the higher: `1/cos(π/8)` for four
+/// points a sample, `√2` for two.
 const CREST_AT_4: f32 = 1.083;
 const CREST_AT_2: f32 = 1.415;
 /// What rounding may add to such a rise, and more.
@@ -36,7 +39,8 @@ pub(super) struct TruePeak {
     first: [f32x8; FIRST_PAIRS],
     second: [f32x8; SECOND_PAIRS],
     four_points: bool,
-    /// No point between frames and halves rises above the highest of them (with their neighbours) by more than this factor.
+    /// No point between frames and halves rises above the highest of them (with their neighbours)
+    /// by more than this factor.
     reach: f32,
     /// The signal: history, then the chunk at hand.
     frames: Box<[f32; HISTORY + CHUNK + LANES]>,
@@ -75,7 +79,8 @@ impl TruePeak {
     /// Frames from the entrance of a peak to its reading.
     pub const DELAY_FRAMES: usize = DELAY;
 
-    /// Raises `peak` to the highest true peak of `samples` (finite, any number), which appear [`DELAY_FRAMES`](Self::DELAY_FRAMES) later.
+    /// Raises `peak` to the highest true peak of `samples` (finite, any number), which appear
+    /// [`DELAY_FRAMES`](Self::DELAY_FRAMES) later.
     pub fn process(&mut self, samples: &[f32], peak: &mut f32) {
         for chunk in samples.chunks(CHUNK) {
             self.chunk(chunk, peak);
@@ -105,7 +110,8 @@ impl TruePeak {
         self.halves.copy_within(count..count + HALF_HISTORY, 0);
     }
 
-    /// Fills eight half-way samples: the half after frame `at + HISTORY − FIRST_PAIRS` and its successors.
+    /// Fills eight half-way samples: the half after frame `at + HISTORY − FIRST_PAIRS` and its
+    /// successors.
     fn interpolate_halves(&mut self, at: usize) {
         let Some(window) = self.frames[at + HISTORY + 1 - 2 * FIRST_PAIRS..]
             .first_chunk::<{ 2 * FIRST_PAIRS + LANES }>()
@@ -123,7 +129,8 @@ impl TruePeak {
         self.halves[HALF_HISTORY + at..][..LANES].copy_from_slice(&(even + odd).to_array());
     }
 
-    /// Position in `frames` of the frame whose neighbourhood is complete when input `at` has entered.
+    /// Position in `frames` of the frame whose neighbourhood is complete when input `at` has
+    /// entered.
     fn frame_at(at: usize) -> usize {
         HISTORY + at - FIRST_PAIRS - 2
     }
@@ -133,7 +140,8 @@ impl TruePeak {
         HALF_HISTORY + at - 2
     }
 
-    /// Highest magnitude among everything that the points completed by inputs `at..at + 8` are made of.
+    /// Highest magnitude among everything that the points completed by inputs `at..at + 8` are made
+    /// of.
     fn highest_near(&self, at: usize) -> f32x8 {
         let highest = |samples: &[f32], first: usize| {
             load(samples, first)
@@ -145,7 +153,8 @@ impl TruePeak {
         frames.fast_max(halves)
     }
 
-    /// Highest point or crest from each of eight frames up to the next; zero if none of them can exceed `peak`.
+    /// Highest point or crest from each of eight frames up to the next; zero if none of them can
+    /// exceed `peak`.
     fn crests_of_four(&self, at: usize, peak: f32) -> f32x8 {
         let (frame, half) = (Self::frame_at(at) - 2, Self::half_at(at) - 2);
         let x: [f32x8; 5] = std::array::from_fn(|offset| load(&self.frames[..], frame + offset));
@@ -205,8 +214,9 @@ pub(super) fn highest_lane(values: f32x8) -> f32 {
     )
 }
 
-/// In each lane, the highest of the inner points and of the crests of the parabolas through each of them and its neighbours, where it is an
-/// extremum of the signal. No crest rises above its point by more than the factor `crest`.
+/// In each lane, the highest of the inner points and of the crests of the parabolas through each of
+/// them and its neighbours, where it is an extremum of the signal. No crest rises above its point
+/// by more than the factor `crest`.
 fn highest_crest(points: &[f32x8], crest: f32) -> f32x8 {
     let mut highest = f32x8::ZERO;
     for triple in points.windows(3) {
@@ -273,7 +283,8 @@ mod tests {
         for rate in [48_000.0, 192_000.0] {
             let mut meter = TruePeak::new(rate);
             let mut peak = 0.0;
-            // The step up overshoots, as its ideal reconstruction does; the level after it must not.
+            // The step up overshoots, as its ideal reconstruction does; the level after it must
+            // not.
             meter.process(&[0.25; 1_000], &mut peak);
             peak = 0.0;
             meter.process(&[0.25; 1_000], &mut peak);

@@ -5,13 +5,13 @@ mod gain;
 use wide::{f32x4, f64x2};
 
 use self::gain::{Ballistics, Curves, CurvesRamp, Envelopes, LOG2_PER_DB, exp2, levels};
-use crate::dsp::biquad::{PORTION_FRAMES, for_each_portion};
+use crate::dsp::biquad::{MAX_RUN, for_each_run};
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
 use crate::dsp::ramp::{Switch, bounded};
 
 /// Frames between two looks for envelopes that have died away.
-const SEGMENT_FRAMES: u32 = 64;
-/// Levels of bands that have not been heard, and the least that is told, log₂ units.
+const SNAP_FRAMES: u32 = 64;
+/// LevelHistogram of bands that have not been heard, and the least that is told, log₂ units.
 const SILENT: f32x4 = f32x4::splat(-1_000.0);
 const LEAST_LEVEL: f32 = -40.0;
 
@@ -65,9 +65,11 @@ impl BandSettings {
         }
     }
 
-    /// Level out of the band for a steady level in, both in dBFS, with make-up and without the ballistics.
+    /// Level out of the band for a steady level in, both in dBFS, with make-up and without the
+    /// ballistics.
     ///
-    /// Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6) 2012, eq. 4.
+    /// Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6) 2012, eq.
+    /// 4.
     pub fn output_db(&self, input_db: f64) -> f64 {
         let s = self.bounded();
         if !s.enabled {
@@ -91,7 +93,8 @@ impl BandSettings {
 pub struct BandsSettings {
     /// Off, the default, passes every sample bit for bit.
     pub on: bool,
-    /// Corners between the bands in Hz, low to high; held to 20 Hz … 0.45 of the sample rate and to ascending order.
+    /// Corners between the bands in Hz, low to high; held to 20 Hz … 0.45 of the sample rate and to
+    /// ascending order.
     pub crossovers_hz: [f64; 3],
     /// The bands, low to high.
     pub bands: [BandSettings; 4],
@@ -110,8 +113,9 @@ impl Default for BandsSettings {
 
 /// The compressor. Both channels of a band share one gain, taken from the louder. No latency.
 ///
-/// On and off are 20 ms apart; on, the idle sum of the bands is an all-pass. Every setting but the times, which need none, is
-/// smoothed over 20 ms, the corners over 50 ms. Off and settled it costs nothing.
+/// On and off are 20 ms apart; on, the idle sum of the bands is an all-pass. Every setting but the
+/// times, which need none, is smoothed over 20 ms, the corners over 50 ms. Off and settled it costs
+/// nothing.
 #[derive(Clone, Debug)]
 pub struct Bands {
     sample_rate_hz: f64,
@@ -122,10 +126,10 @@ pub struct Bands {
     curves: CurvesRamp,
     ballistics: Ballistics,
     envelopes: Envelopes,
-    /// Scratch: the bands of a portion, and how far each should be turned down.
-    split: [[f64x2; 4]; PORTION_FRAMES],
-    wanted: [f32x4; PORTION_FRAMES],
-    unreduced: [f64x2; PORTION_FRAMES],
+    /// Scratch: the bands of a run, and how far each should be turned down.
+    split: [[f64x2; 4]; MAX_RUN],
+    wanted: [f32x4; MAX_RUN],
+    unreduced: [f64x2; MAX_RUN],
     /// Frames until the envelopes are looked at.
     countdown: u32,
     /// Largest reduction in the last block, log₂ units.
@@ -145,10 +149,10 @@ impl Bands {
             curves: CurvesRamp::new(sample_rate_hz),
             ballistics: Ballistics::default(),
             envelopes: Envelopes::default(),
-            split: [[f64x2::ZERO; 4]; PORTION_FRAMES],
-            wanted: [f32x4::ZERO; PORTION_FRAMES],
-            unreduced: [f64x2::ZERO; PORTION_FRAMES],
-            countdown: SEGMENT_FRAMES,
+            split: [[f64x2::ZERO; 4]; MAX_RUN],
+            wanted: [f32x4::ZERO; MAX_RUN],
+            unreduced: [f64x2::ZERO; MAX_RUN],
+            countdown: SNAP_FRAMES,
             most: f32x4::ZERO,
             loudest: SILENT,
         }
@@ -168,7 +172,8 @@ impl Bands {
             .map(|most| 0.0 - most / LOG2_PER_DB as f32)
     }
 
-    /// Level of each band before its gain, at its highest in the last block: dBFS of the louder channel, `None` while off or below −240 dBFS.
+    /// Level of each band before its gain, at its highest in the last block: dBFS of the louder
+    /// channel, `None` while off or below −240 dBFS.
     pub fn level_db(&self) -> [Option<f32>; 4] {
         self.loudest
             .to_array()
@@ -183,11 +188,11 @@ impl Bands {
         if self.switch.is_off() {
             return;
         }
-        for_each_portion(channels, |frames| self.portion::<false>(frames));
+        for_each_run(channels, |frames| self.run::<false>(frames));
     }
 
-    /// The same, and leaves in `unreduced` what would come out if no band were turned down: the bands with their make-up. Both hold one or
-    /// two channels of equal length.
+    /// The same, and leaves in `unreduced` what would come out if no band were turned down: the
+    /// bands with their make-up. Both hold one or two channels of equal length.
     pub fn process_beside(
         &mut self,
         channels: &mut [&mut [f32]],
@@ -206,8 +211,8 @@ impl Bands {
             return;
         }
         let mut start = 0;
-        for_each_portion(channels, |frames| {
-            self.portion::<true>(frames);
+        for_each_run(channels, |frames| {
+            self.run::<true>(frames);
             for (lane, channel) in unreduced.iter_mut().take(2).enumerate() {
                 let samples = channel.iter_mut().skip(start).take(frames.len());
                 for (sample, frame) in samples.zip(&self.unreduced) {
@@ -218,8 +223,9 @@ impl Bands {
         });
     }
 
-    /// Compresses up to [`PORTION_FRAMES`] frames; if asked to, also puts together what they would be if they were not turned down.
-    fn portion<const BESIDE: bool>(&mut self, frames: &mut [f64x2]) {
+    /// Compresses up to [`MAX_RUN`] frames; if asked to, also puts together what they would be if
+    /// they were not turned down.
+    fn run<const BESIDE: bool>(&mut self, frames: &mut [f64x2]) {
         if self.switch.is_on() && self.curves.share.is_settled() {
             self.steps::<BESIDE, false>(frames);
         } else {
@@ -229,8 +235,8 @@ impl Bands {
 
     /// The same, of settings that are `MOVING` or not.
     ///
-    /// One step after the other over all of them, not all steps frame by frame: the steps of one frame wait for each other, and a
-    /// processor can only look so far ahead for work of the next.
+    /// One step after the other over all of them, not all steps frame by frame: the steps of one
+    /// frame wait for each other, and a processor can only look so far ahead for work of the next.
     fn steps<const BESIDE: bool, const MOVING: bool>(&mut self, frames: &mut [f64x2]) {
         for (bands, frame) in self.split.iter_mut().zip(&*frames) {
             *bands = self.crossover.split(*frame);
@@ -252,8 +258,8 @@ impl Bands {
         for (((wanted, bands), unreduced), frame) in steps.zip(frames) {
             self.countdown -= 1;
             if self.countdown == 0 {
-                self.countdown = SEGMENT_FRAMES;
-                envelopes.calm();
+                self.countdown = SNAP_FRAMES;
+                envelopes.snap_to_zero();
             }
             let reduction = envelopes.step(&self.ballistics, *wanted);
             most = most.fast_max(reduction);
@@ -293,7 +299,7 @@ impl Bands {
         if was_off {
             self.crossover.reset(settings.crossovers_hz);
             self.envelopes = Envelopes::default();
-            self.countdown = SEGMENT_FRAMES;
+            self.countdown = SNAP_FRAMES;
             self.curves.jump(Curves::new(&bands));
         } else {
             self.crossover.set_corners(settings.crossovers_hz);

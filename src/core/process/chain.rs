@@ -1,4 +1,5 @@
-//! The chain: push, shelves, bands, then two paths in step, one clean and one saturated, behind identical limiters.
+//! The chain: push, shelves, bands, then two paths in step, one clean and one saturated, behind
+//! identical limiters.
 
 use super::bands::{Bands, BandsSettings};
 use super::limiter::{Limiter, LimiterSettings};
@@ -6,10 +7,11 @@ use super::push::{Push, PushSettings};
 use super::saturator::{Saturator, SaturatorSettings};
 use super::shelves::{Shelves, ShelvesSettings};
 use crate::dsp::delay::DelayLine;
-use crate::dsp::levels::{LevelCounter, Levels};
+use crate::dsp::level_histogram::{LevelCounter, LevelHistogram};
 use crate::dsp::ramp::{Switch, frames_from_ms};
 
-/// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that its limiter has found its gain.
+/// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that
+/// its limiter has found its gain.
 const WARM_UP_MS: f64 = 50.0;
 
 /// Settings of every stage; the default of each changes nothing.
@@ -51,10 +53,12 @@ pub struct ChainActivity {
     pub clean_limiter_db: f32,
     /// Lowest gain of the output path's limiter over the channels, dB.
     pub output_limiter_db: f32,
-    /// Level in each band of the compressor at its highest, dBFS of the louder channel; `None` while off or silent.
+    /// Level in each band of the compressor at its highest, dBFS of the louder channel; `None`
+    /// while off or silent.
     pub band_level_db: [Option<f32>; 4],
-    /// How often what enters the saturator stands at which level, whether it is on or not: the last seconds.
-    pub driven_levels: Levels,
+    /// How often what enters the saturator stands at which level, whether it is on or not: the last
+    /// seconds.
+    pub driven_levels: LevelHistogram,
 }
 
 /// The stages and their state, for one or two channels.
@@ -76,7 +80,8 @@ pub struct Chain {
     heard: Switch,
     /// Nothing has been played yet.
     fresh: bool,
-    /// What the paths would be if bands, saturator and limiter let everything pass: the driven signal of the last block, in step with them.
+    /// What the paths would be if bands, saturator and limiter let everything pass: the driven
+    /// signal of the last block, in step with them.
     before: [Vec<f32>; 2],
     before_delay: DelayLine,
     before_frames: usize,
@@ -134,7 +139,8 @@ impl Chain {
         self.before_frames = 0;
     }
 
-    /// Takes the input in `clean`, leaves the clean path there and the output path in `output`; all slices of one length.
+    /// Takes the input in `clean`, leaves the clean path there and the output path in `output`; all
+    /// slices of one length.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -170,15 +176,17 @@ impl Chain {
         self.before_delay.process(before);
     }
 
-    /// What the paths of the last block would have been if nothing had been turned down, bent or limited: the input after push and shelves and
-    /// with the bands' make-up, in step with the paths. For blocks of at most the length given to [`new`](Self::new).
+    /// What the paths of the last block would have been if nothing had been turned down, bent or
+    /// limited: the input after push and shelves and with the bands' make-up, in step with the
+    /// paths. For blocks of at most the length given to [`new`](Self::new).
     pub fn before(&self) -> [&[f32]; 2] {
         self.before
             .each_ref()
             .map(|channel| &channel[..self.before_frames])
     }
 
-    /// Takes the driven signal in `output` and leaves the output path there: the saturated path where it runs, else the clean one.
+    /// Takes the driven signal in `output` and leaves the output path there: the saturated path
+    /// where it runs, else the clean one.
     fn saturated_path(
         &mut self,
         clean: &[&mut [f32]],
@@ -190,7 +198,8 @@ impl Chain {
             self.saturator.reset();
             self.saturated_limiter.reset();
             self.saturated_runs = true;
-            // Where no other sound came before, both paths start from silence and there is nothing to wait for.
+            // Where no other sound came before, both paths start from silence and there is nothing
+            // to wait for.
             self.warming = if self.fresh { 0 } else { self.warm_up };
         }
         self.fresh = false;
@@ -250,8 +259,9 @@ impl Chain {
         }
     }
 
-    /// Lowest gain of the clean and of the output path's limiter since this was last asked, dB, 0 or less: the same wherever blocks end, if it
-    /// is asked at the same frames. Until the saturated path is heard its limiter does not count.
+    /// Lowest gain of the clean and of the output path's limiter since this was last asked, dB, 0
+    /// or less: the same wherever blocks end, if it is asked at the same frames. Until the
+    /// saturated path is heard its limiter does not count.
     pub fn take_limiter_gains_db(&mut self) -> [f32; 2] {
         let [clean, saturated] = [&mut self.clean_limiter, &mut self.saturated_limiter]
             .map(|limiter| limiter.take_lowest_gain_db() as f32);

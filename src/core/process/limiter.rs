@@ -1,9 +1,9 @@
 //! A limiter that turns down and nothing else.
 //!
-//! The gain that every true peak needs is found ahead of time (`detector`), kept for a while, let go
-//! slowly and rounded off without ever asking for less than was needed (`gain`), and multiplied onto the
-//! delayed signal. After Hämäläinen, "Smoothing of the control signal without clipped output in digital peak
-//! limiters", DAFx-02, pp. 195–198.
+//! The gain that every true peak needs is found ahead of time (`detector`), kept for a while, let
+//! go slowly and rounded off without ever asking for less than was needed (`gain`), and multiplied
+//! onto the delayed signal. After Hämäläinen, "Smoothing of the control signal without clipped
+//! output in digital peak limiters", DAFx-02, pp. 195–198.
 
 mod detector;
 mod gain;
@@ -17,8 +17,9 @@ use crate::dsp::delay::DelayLine;
 use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
 use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
 
-/// How far below the ceiling peaks are held, in dB: what a moving gain adds between samples, and what the detector may miss. With
-/// what it over-reads (0.05 dB), a signal whose true peak is 0.1 dB under the ceiling is still left alone.
+/// How far below the ceiling peaks are held, in dB: what a moving gain adds between samples, and
+/// what the detector may miss. With what it over-reads (0.05 dB), a signal whose true peak is 0.1
+/// dB under the ceiling is still left alone.
 const MARGIN_DB: f64 = 0.03;
 
 /// Groups whose ceiling is remembered.
@@ -70,14 +71,16 @@ pub struct Limiter {
 #[derive(Debug, Clone)]
 struct Core {
     detectors: Vec<Detector>,
-    /// The gain of the louder channel, quantum by quantum; then that of each channel alone, used below full link.
+    /// The gain of the louder channel, quantum by quantum; then that of each channel alone, used
+    /// below full link.
     linked: GainComputer,
     alone: Vec<GainComputer>,
     delay: DelayLine,
     ceiling: Ramp,
     link: Ramp,
     amount: Ramp,
-    /// Lowest ceiling of each group between the verdict of the detector and the newest frame, oldest first.
+    /// Lowest ceiling of each group between the verdict of the detector and the newest frame,
+    /// oldest first.
     ceilings: [f64; CEILINGS],
     at_rest: bool,
     /// Lowest gain of each channel in the last block, and since it was last taken.
@@ -124,8 +127,9 @@ impl Limiter {
         QUANTUM + self.core.delay.latency_frames()
     }
 
-    /// Lowest gain of each channel in the last block, in dB, 0 or less. Blocks that end between two quanta of 32 frames
-    /// show what the last quantum showed. The second is the first again for one channel.
+    /// Lowest gain of each channel in the last block, in dB, 0 or less. Blocks that end between two
+    /// quanta of 32 frames show what the last quantum showed. The second is the first again for one
+    /// channel.
     pub fn gain_db(&self) -> [f64; 2] {
         let [first, second] = self.core.least_gain.map(decibels);
         if self.channels == 1 {
@@ -135,7 +139,8 @@ impl Limiter {
         }
     }
 
-    /// Lowest gain over the channels since it was last taken, in dB, 0 or less: it misses no quantum, wherever the blocks end.
+    /// Lowest gain over the channels since it was last taken, in dB, 0 or less: it misses no
+    /// quantum, wherever the blocks end.
     pub fn take_lowest_gain_db(&mut self) -> f64 {
         let [first, second] = std::mem::replace(&mut self.core.lowest_gain, [1.0; 2]);
         decibels(first.min(second))
@@ -152,10 +157,11 @@ impl Limiter {
         self.core.reset();
     }
 
-    /// Processes planar channels in place. Real-time safe; samples that are not finite count as silence.
+    /// Processes planar channels in place. Real-time safe; samples that are not finite count as
+    /// silence.
     ///
-    /// A new ceiling or link is reached in 20 ms, counted on the input: a frame that came in after the glide leaves at the new
-    /// ceiling.
+    /// A new ceiling or link is reached in 20 ms, counted on the input: a frame that came in after
+    /// the glide leaves at the new ceiling.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &LimiterSettings) {
         let aims = Aims {
             ceiling: gain_from_db(bounded(settings.ceiling_dbtp, -12.0, 0.0) - MARGIN_DB),
@@ -281,7 +287,8 @@ impl Core {
         for ((gain, alone), needed) in gains.iter_mut().zip(&mut self.alone).zip(&needed) {
             for ((gain, alone), link) in gain.iter_mut().zip(alone.process(needed, pace)).zip(link)
             {
-                // Alone is never lower than linked, so no mix of the two is higher than a channel needs.
+                // Alone is never lower than linked, so no mix of the two is higher than a channel
+                // needs.
                 *gain = alone + link * (*gain - alone);
             }
         }

@@ -1,7 +1,8 @@
-//! What is heard: one of several signals that are all in step, crossfaded, and turned down to match where that is asked for.
+//! What is heard: one of several signals that are all in step, crossfaded, and turned down to match
+//! where that is asked for.
 //!
-//! Nothing here ever makes a signal louder than it is. Where a switch would bring a jump upwards, the new signal comes in at the level of the
-//! old one and rises over a second.
+//! Nothing here ever makes a signal louder than it is. Where a switch would bring a jump upwards,
+//! the new signal comes in at the level of the old one and rises over a second.
 
 use crate::dsp::decibel::gain_from_db;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
@@ -51,7 +52,8 @@ pub struct ListenSettings {
     pub bypass: bool,
 }
 
-/// Loudness of output path, clean path and input in LUFS, in this order; `None` while there is none.
+/// Loudness of output path, clean path and input in LUFS, in this order; `None` while there is
+/// none.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct RecentLoudness {
     /// Gated, of the last 10 s: what matching goes by.
@@ -72,7 +74,7 @@ pub struct Signals<'a> {
 }
 
 /// Frames between two updates of the gains, counted from the last reset.
-const TICK_FRAMES: u32 = 32;
+const QUANTUM_FRAMES: u32 = 32;
 /// Fastest change of a matching gain once it has settled, dB/s.
 const SETTLED_DB_PER_S: f64 = 1.0;
 /// Fastest fall before: while the user waits for the match.
@@ -91,7 +93,8 @@ const MOST_JUMP_DB: f64 = 40.0;
 const UNKNOWN_JUMP_DB: f64 = 20.0;
 /// Below this nothing is matched: the absolute gate of ITU-R BS.1770-5, LUFS.
 const SILENCE_LUFS: f64 = -70.0;
-/// Bound of the residue: far beyond audio, and small enough for sums of what is heard to stay finite.
+/// Bound of the residue: far beyond audio, and small enough for sums of what is heard to stay
+/// finite.
 const LARGEST: f32 = 1e30;
 /// Time constant of the products behind the residue's best-fitting gain, s.
 const RESIDUE_S: f64 = 0.4;
@@ -102,10 +105,10 @@ struct Level {
     /// Matching gain, 0 or less.
     match_db: f64,
     settled: bool,
-    /// What is left of a gradual arrival, 0 or less, and its rise a tick.
+    /// What is left of a gradual arrival, 0 or less, and its rise a quantum.
     arrival_db: f64,
     arrival_step_db: f64,
-    /// Linear gain at the end of the current tick, and its change a frame within it.
+    /// Linear gain at the end of the current quantum, and its change a frame within it.
     gain: f64,
     slope: f64,
 }
@@ -120,8 +123,8 @@ impl Level {
         slope: 0.0,
     };
 
-    /// Moves towards `aim_db` (`None`: stay) and lays out the linear gain for the next tick.
-    fn tick(&mut self, aim_db: Option<f64>, matched: bool, tick_s: f64) {
+    /// Moves towards `aim_db` (`None`: stay) and lays out the linear gain for the next quantum.
+    fn quantum(&mut self, aim_db: Option<f64>, matched: bool, quantum_s: f64) {
         if let Some(aim_db) = aim_db {
             let distance = aim_db - self.match_db;
             let rate = if matched && self.settled {
@@ -131,24 +134,25 @@ impl Level {
             } else {
                 RELEASE_DB_PER_S
             };
-            self.match_db += distance.clamp(-rate * tick_s, rate * tick_s);
+            self.match_db += distance.clamp(-rate * quantum_s, rate * quantum_s);
             self.settled = matched && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
         }
         self.arrival_db = (self.arrival_db + self.arrival_step_db).min(0.0);
         let gain = gain_from_db(self.match_db + self.arrival_db);
-        self.slope = (gain - self.gain) / f64::from(TICK_FRAMES);
+        self.slope = (gain - self.gain) / f64::from(QUANTUM_FRAMES);
         self.gain = gain;
     }
 
-    /// Lets a signal that is not heard yet start `jump_db` lower and arrive in a second; 0 for at once.
-    fn arrive(&mut self, jump_db: f64, tick_s: f64) {
+    /// Lets a signal that is not heard yet start `jump_db` lower and arrive in a second; 0 for at
+    /// once.
+    fn arrive(&mut self, jump_db: f64, quantum_s: f64) {
         self.arrival_db = -jump_db;
-        self.arrival_step_db = jump_db / ARRIVAL_S * tick_s;
+        self.arrival_step_db = jump_db / ARRIVAL_S * quantum_s;
         self.gain = gain_from_db(self.match_db + self.arrival_db);
         self.slope = 0.0;
     }
 
-    /// Gain `left` frames before the end of the tick.
+    /// Gain `left` frames before the end of the quantum.
     fn at(&self, left: u32) -> f32 {
         (self.gain - self.slope * f64::from(left)) as f32
     }
@@ -157,15 +161,16 @@ impl Level {
 /// The listen switch.
 #[derive(Clone, Debug)]
 pub struct Listen {
-    tick_s: f64,
+    quantum_s: f64,
     levels: [Level; SIGNALS],
-    /// Shares of the signals in what was heard when the last crossfade began (they sum to one), and how far it has come, 0…1.
+    /// Shares of the signals in what was heard when the last crossfade began (they sum to one), and
+    /// how far it has come, 0…1.
     shares: [f64; SIGNALS],
     fade: Ramp,
     /// What is being switched to: the signal, and whether by bypass.
     selected: Option<(usize, bool)>,
-    /// Frames until the next tick.
-    until_tick: u32,
+    /// Frames until the next quantum.
+    until_quantum: u32,
     residue: Residue,
 }
 
@@ -173,12 +178,12 @@ impl Listen {
     /// A switch at rest. Allocates nothing.
     pub fn new(sample_rate_hz: f64) -> Self {
         Self {
-            tick_s: f64::from(TICK_FRAMES) / sample_rate_hz,
+            quantum_s: f64::from(QUANTUM_FRAMES) / sample_rate_hz,
             levels: [Level::FULL; SIGNALS],
             shares: [0.0; SIGNALS],
             fade: Ramp::new(sample_rate_hz, SWITCH_MS),
             selected: None,
-            until_tick: 0,
+            until_quantum: 0,
             residue: Residue::new(sample_rate_hz),
         }
     }
@@ -189,7 +194,7 @@ impl Listen {
         self.shares = [0.0; SIGNALS];
         self.fade.reset();
         self.selected = None;
-        self.until_tick = 0;
+        self.until_quantum = 0;
         self.residue.reset();
     }
 
@@ -220,18 +225,19 @@ impl Listen {
         let frames = heard.first().map_or(0, |channel| channel.len());
         let mut start = 0;
         while start < frames {
-            if self.until_tick == 0 {
-                self.tick(settings, loudness);
-                self.until_tick = TICK_FRAMES;
+            if self.until_quantum == 0 {
+                self.quantum(settings, loudness);
+                self.until_quantum = QUANTUM_FRAMES;
             }
-            let end = frames.min(start + self.until_tick as usize);
+            let end = frames.min(start + self.until_quantum as usize);
             self.stretch(heard, signals, start..end);
-            self.until_tick -= (end - start) as u32;
+            self.until_quantum -= (end - start) as u32;
             start = end;
         }
     }
 
-    /// Starts a crossfade where another signal is asked for, and holds it back where it would jump upwards.
+    /// Starts a crossfade where another signal is asked for, and holds it back where it would jump
+    /// upwards.
     fn select(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let wanted = if settings.bypass {
             (INPUT, true)
@@ -268,7 +274,7 @@ impl Listen {
         } else {
             0.0
         };
-        self.levels[wanted.0].arrive(jump_db, self.tick_s);
+        self.levels[wanted.0].arrive(jump_db, self.quantum_s);
     }
 
     /// By how much `new` would be louder than what is heard of `old`, dB.
@@ -285,7 +291,7 @@ impl Listen {
         jump_db(&loudness.gated_10s_lufs).max(jump_db(&loudness.momentary_lufs))
     }
 
-    fn tick(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
+    fn quantum(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let matched = settings.matched && !settings.bypass;
         let [output, clean, input] = loudness.gated_10s_lufs;
         let quietest = loudness
@@ -306,12 +312,12 @@ impl Listen {
         };
         // The residue is heard in proportion to the output it was taken from.
         for (level, lufs) in self.levels.iter_mut().zip([output, clean, input, output]) {
-            level.tick(aim(lufs), matched, self.tick_s);
+            level.quantum(aim(lufs), matched, self.quantum_s);
         }
-        self.residue.tick();
+        self.residue.quantum();
     }
 
-    /// Mixes frames that lie within one tick.
+    /// Mixes frames that lie within one quantum.
     fn stretch(
         &mut self,
         heard: &mut [&mut [f32]],
@@ -324,10 +330,10 @@ impl Listen {
         let at_rest = self.fade.is_settled();
         let channels = heard.len().min(2);
         let level = self.levels[target];
-        let left_at_start = self.until_tick;
+        let left_at_start = self.until_quantum;
         if at_rest && target != RESIDUE {
             let full = level.slope == 0.0 && level.gain == 1.0;
-            let mut gains = [1.0; TICK_FRAMES as usize];
+            let mut gains = [1.0; QUANTUM_FRAMES as usize];
             for (offset, gain) in gains.iter_mut().take(range.len()).enumerate() {
                 *gain = level.at(left_at_start - offset as u32 - 1);
             }
@@ -391,7 +397,8 @@ impl Listen {
     }
 }
 
-/// Output less the best-fitting gain times the input, the gain from products over the last few tenths of a second.
+/// Output less the best-fitting gain times the input, the gain from products over the last few
+/// tenths of a second.
 #[derive(Clone, Copy, Debug)]
 struct Residue {
     keep: f64,
@@ -433,14 +440,14 @@ impl Residue {
         (self.input_input > 1e-18).then(|| self.input_output / self.input_input)
     }
 
-    /// Lays out the gain for the next tick.
-    fn tick(&mut self) {
+    /// Lays out the gain for the next quantum.
+    fn quantum(&mut self) {
         let Some(gain) = self.fit() else {
             self.slope = 0.0;
             return;
         };
         self.slope = if self.fitted {
-            (gain - self.gain) / f64::from(TICK_FRAMES)
+            (gain - self.gain) / f64::from(QUANTUM_FRAMES)
         } else {
             0.0
         };

@@ -1,14 +1,14 @@
 //! Bends the top few decibels of a signal, and nothing else.
 //!
-//! Below `ceiling − shoulder` the curve is the straight line `y = x`. Above, with `s` the amplitude of the shoulder and
-//! `w` what is left to the ceiling, `y = s + w·φ((x − s)/w)` with
+//! Below `ceiling − shoulder` the curve is the straight line `y = x`. Above, with `s` the amplitude
+//! of the shoulder and `w` what is left to the ceiling, `y = s + w·φ((x − s)/w)` with
 //!
 //! `φ(u) = 2·(v − 7·v⁵ + 14·v⁶ − 10·v⁷ + 5/2·v⁸)`, `v = min(u/2, 1)`
 //!
-//! whose slope falls from 1 to 0 along `1 − 35v⁴ + 84v⁵ − 70v⁶ + 20v⁷`: four derivatives are continuous at both ends, so
-//! harmonics die out fast and little is left to fold back. Only the difference `curve(x) − x` is computed at the
-//! high rate, filtered and added to the delayed input. Where nothing reaches the shoulder that difference is zero and
-//! the input passes bit for bit.
+//! whose slope falls from 1 to 0 along `1 − 35v⁴ + 84v⁵ − 70v⁶ + 20v⁷`: four derivatives are
+//! continuous at both ends, so harmonics die out fast and little is left to fold back. Only the
+//! difference `curve(x) − x` is computed at the high rate, filtered and added to the delayed input.
+//! Where nothing reaches the shoulder that difference is zero and the input passes bit for bit.
 
 use std::f64::consts::PI;
 
@@ -20,10 +20,12 @@ use crate::dsp::oversample::{CLEAN_CASCADE, Downsampler, Upsampler};
 use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
 use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
 
-/// Corner of the high-pass on the difference signal that keeps an uneven curve from shifting the middle of the signal.
+/// Corner of the high-pass on the difference signal that keeps an uneven curve from shifting the
+/// middle of the signal.
 const DC_CORNER_HZ: f64 = 2.0;
 
-/// Largest difference that the high-pass learns from: a faulty sample must not leave an offset for seconds.
+/// Largest difference that the high-pass learns from: a faulty sample must not leave an offset for
+/// seconds.
 const LARGEST_LOSS: f64 = 16.0;
 
 /// Largest share of the bending room that full lean takes from the positive half.
@@ -38,8 +40,8 @@ pub struct SaturatorSettings {
     pub ceiling_dbtp: f64,
     /// How far below the ceiling bending begins, 0.5…12 dB (3).
     pub shoulder_db: f64,
-    /// How much sooner positive than negative halves are bent, 0…100 % (0): adds even harmonics. At 100 % positive halves
-    /// level off 30 % of the way below the ceiling to the shoulder.
+    /// How much sooner positive than negative halves are bent, 0…100 % (0): adds even harmonics. At
+    /// 100 % positive halves level off 30 % of the way below the ceiling to the shoulder.
     pub lean_percent: f64,
     /// Share of the bent signal in the output, 0…100 % (100).
     pub blend_percent: f64,
@@ -81,10 +83,11 @@ impl SaturatorSettings {
     }
 }
 
-/// Output amplitude for the input amplitude `x` once the settings are at rest, blend included, whether enabled or not.
+/// Output amplitude for the input amplitude `x` once the settings are at rest, blend included,
+/// whether enabled or not.
 ///
-/// This is the static curve alone: the high-pass on the difference, which takes away the offset that a lean would leave,
-/// is not part of it. Not-a-number gives 0.
+/// This is the static curve alone: the high-pass on the difference, which takes away the offset
+/// that a lean would leave, is not part of it. Not-a-number gives 0.
 pub fn curve(x: f64, settings: &SaturatorSettings) -> f64 {
     if x.is_nan() {
         return 0.0;
@@ -138,7 +141,8 @@ struct Channel {
 impl Saturator {
     /// A saturator for `channels` (1 or 2) channels of blocks of any length. Allocates.
     ///
-    /// Oversampling is by 8 up to 64 kHz, by 4 up to 128 kHz and by 2 above: the curve always runs near 400 kHz.
+    /// Oversampling is by 8 up to 64 kHz, by 4 up to 128 kHz and by 2 above: the curve always runs
+    /// near 400 kHz.
     pub fn new(sample_rate_hz: f64, channels: usize, _max_block: usize) -> Self {
         let stages = if sample_rate_hz < 64e3 {
             3
@@ -182,7 +186,8 @@ impl Saturator {
         self.core.reset();
     }
 
-    /// Processes planar channels in place. Real-time safe; samples that are not finite count as silence.
+    /// Processes planar channels in place. Real-time safe; samples that are not finite count as
+    /// silence.
     ///
     /// Settings glide to new values in 20 ms, from the next quantum of 32 frames on.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &SaturatorSettings) {
@@ -277,7 +282,8 @@ impl Channel {
                 dc_coefficient * (difference.clamp(-LARGEST_LOSS, LARGEST_LOSS) - self.offset);
             *d = (difference - self.offset) as f32;
         }
-        // Far below what an f32 sample next to full scale can tell: let the signal be bit-exact again.
+        // Far below what an f32 sample next to full scale can tell: let the signal be bit-exact
+        // again.
         if self.offset.abs() < 1e-10 {
             self.offset = 0.0;
         }
@@ -367,7 +373,8 @@ mod tests {
         }
     }
 
-    /// First and second differences at the junctions: a jump in slope or curvature would not shrink with the step.
+    /// First and second differences at the junctions: a jump in slope or curvature would not shrink
+    /// with the step.
     #[test]
     fn slope_and_curvature_are_continuous_at_both_ends_of_the_bend() {
         for (shoulder_db, lean_percent) in [(0.5, 0.0), (3.0, 0.0), (3.0, 100.0), (12.0, 50.0)] {

@@ -2,13 +2,15 @@
 
 use wide::f64x2;
 
-use crate::dsp::biquad::{Biquad, Coefficients, for_each_portion};
+use crate::dsp::biquad::{Biquad, Coefficients, for_each_run};
 use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
 
-/// Frames between two designs of a filter in motion; in between its coefficients move in a straight line.
-const SEGMENT_FRAMES: u32 = 16;
+/// Frames between two designs of a filter in motion; in between its coefficients move in a straight
+/// line.
+const REDESIGN_FRAMES: u32 = 16;
 
-/// Ringing below this (−200 dBFS) is cut off. While there is signal, rounding keeps some 1e-16 of it alive.
+/// Ringing below this (−200 dBFS) is cut off. While there is signal, rounding keeps some 1e-16 of
+/// it alive.
 const SILENT: f64 = 1e-10;
 
 /// Settings of [`Shelves`]. Values outside their range are held to it.
@@ -56,9 +58,11 @@ impl ShelvesSettings {
     }
 }
 
-/// A low and a high shelf of second order (*Audio EQ Cookbook*, S = 1), smoothed over 20 ms. No latency.
+/// A low and a high shelf of second order (*Audio EQ Cookbook*, S = 1), smoothed over 20 ms. No
+/// latency.
 ///
-/// A shelf whose gain has settled at 0 dB and whose ringing has died away (within 0.2 s) passes the signal bit for bit and costs nothing.
+/// A shelf whose gain has settled at 0 dB and whose ringing has died away (within 0.2 s) passes the
+/// signal bit for bit and costs nothing.
 #[derive(Clone, Debug)]
 pub struct Shelves {
     low: Shelf,
@@ -91,20 +95,21 @@ impl Shelves {
         self.high.set(settings.high_hz, settings.high_gain_db);
         if self.low.is_idle() && self.high.is_idle() {
             let frames = channels.first().map_or(0, |channel| channel.len());
-            // Counted on, so that a shelf engaged later starts at the same frame however the signal was split.
+            // Counted on, so that a shelf engaged later starts at the same frame however the signal
+            // was split.
             self.phase =
-                ((u64::from(self.phase) + frames as u64) % u64::from(SEGMENT_FRAMES)) as u32;
+                ((u64::from(self.phase) + frames as u64) % u64::from(REDESIGN_FRAMES)) as u32;
             return;
         }
-        for_each_portion(channels, |mut frames| {
+        for_each_run(channels, |mut frames| {
             while !frames.is_empty() {
                 if self.phase == 0 {
-                    self.low.next_segment();
-                    self.high.next_segment();
+                    self.low.redesign();
+                    self.high.redesign();
                 }
-                let left = (SEGMENT_FRAMES - self.phase) as usize;
+                let left = (REDESIGN_FRAMES - self.phase) as usize;
                 let (now, later) = frames.split_at_mut(left.min(frames.len()));
-                self.phase = (self.phase + now.len() as u32) % SEGMENT_FRAMES;
+                self.phase = (self.phase + now.len() as u32) % REDESIGN_FRAMES;
                 self.filter(now);
                 frames = later;
             }
@@ -201,26 +206,27 @@ impl Shelf {
         )
     }
 
-    fn next_segment(&mut self) {
+    fn redesign(&mut self) {
         if self.is_idle() {
             return;
         }
         if self.resting {
             self.end = self.design();
         }
-        // Taken from the design, not from the sum of the steps: a settled shelf has exactly its coefficients.
+        // Taken from the design, not from the sum of the steps: a settled shelf has exactly its
+        // coefficients.
         self.coefficients = self.end;
-        self.state.calm();
+        self.state.snap_to_zero();
         self.moving = !(self.corner_hz.is_settled() && self.gain_db.is_settled());
         self.resting = !self.moving && self.is_flat() && self.state.is_below(SILENT);
         if self.resting {
             self.state.reset();
         }
         if self.moving {
-            self.corner_hz.skip(SEGMENT_FRAMES);
-            self.gain_db.skip(SEGMENT_FRAMES);
+            self.corner_hz.skip(REDESIGN_FRAMES);
+            self.gain_db.skip(REDESIGN_FRAMES);
             self.end = self.design();
-            self.slope = self.coefficients.slope_to(&self.end, SEGMENT_FRAMES);
+            self.slope = self.coefficients.slope_to(&self.end, REDESIGN_FRAMES);
         }
     }
 

@@ -31,14 +31,15 @@ impl fmt::Display for ExportError {
 
 impl std::error::Error for ExportError {}
 
-/// The folder that exported files go to: `Crestline` in the user's documents, or in the home directory where there are no documents; `None`
-/// where the system names neither.
+/// The folder that exported files go to: `Crestline` in the user's documents, or in the home
+/// directory where there are no documents; `None` where the system names neither.
 pub fn folder() -> Option<PathBuf> {
     let parent = dirs::document_dir().or_else(dirs::home_dir)?;
     Some(parent.join("Crestline"))
 }
 
-/// Date and time in the order in which names sort, such as `2026-03-01 17.45.09 UTC`. Universal time: the standard library knows no other.
+/// Date and time in the order in which names sort, such as `2026-03-01 17.45.09 UTC`. Universal
+/// time: the standard library knows no other.
 pub fn stamp(now: SystemTime) -> String {
     let seconds = now
         .duration_since(UNIX_EPOCH)
@@ -49,7 +50,8 @@ pub fn stamp(now: SystemTime) -> String {
     format!("{year:04}-{month:02}-{day:02} {hour:02}.{minute:02}.{second:02} UTC")
 }
 
-/// Year, month and day of a day counted from 1970-01-01 (H. Hinnant, "chrono-compatible low-level date algorithms", `civil_from_days`).
+/// Year, month and day of a day counted from 1970-01-01 (H. Hinnant, "chrono-compatible low-level
+/// date algorithms", `civil_from_days`).
 fn civil(day: u64) -> (u64, u64, u64) {
     // Years begin in March, so that the leap day is their last.
     let shifted = day + 719_468;
@@ -68,8 +70,9 @@ fn civil(day: u64) -> (u64, u64, u64) {
     (year, month, day_of_month)
 }
 
-/// Writes a new file named `name.extension` into `folder`, which is made if it is not there, and returns its path. A file of that name is never
-/// touched: a number is added to the name. What could not be written whole is removed.
+/// Writes a new file named `name.extension` into `folder`, which is made if it is not there, and
+/// returns its path. A file of that name is never touched: a number is added to the name. What
+/// could not be written whole is removed.
 ///
 /// # Errors
 /// [`ExportError`] if the system refuses, or if `write` fails.
@@ -116,7 +119,8 @@ mod tests {
     use super::*;
     use std::time::Duration;
 
-    /// Moments whose date is known: the epoch, a leap day of a year divisible by 400, the last second of 32-bit time, a common year's March.
+    /// Moments whose date is known: the epoch, a leap day of a year divisible by 400, the last
+    /// second of 32-bit time, a common year's March.
     #[test]
     fn a_stamp_is_the_date_and_time() {
         for (seconds, expected) in [

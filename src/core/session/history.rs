@@ -1,4 +1,5 @@
-//! The history as it is drawn, looked up and exported. Times are seconds of audio since the last restart.
+//! The history as it is drawn, looked up and exported. Times are seconds of audio since the last
+//! restart.
 
 use super::target::{Judgement, Limits};
 use crate::handover::{Column, Extent, Grain, HistoryPoint, HistoryReader};
@@ -7,7 +8,8 @@ use std::ops::Range;
 
 /// Points copied at a time.
 const CHUNK: usize = 512;
-/// Scales that differ by less than this, relatively, are the same: over the widest screen that is less than a thousandth of a pixel.
+/// Scales that differ by less than this, relatively, are the same: over the widest screen that is
+/// less than a thousandth of a pixel.
 const SAME_SCALE: f64 = 1e-9;
 /// No screen is wider, pixels.
 const MAX_WIDTH_PX: usize = 1 << 16;
@@ -56,21 +58,23 @@ impl Pixel {
 
 /// A run of pixels whose values lie outside a range.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Stretch {
+pub struct Excursion {
     /// Which pixels.
     pub pixels: Range<usize>,
     /// [`Judgement::Below`] or [`Judgement::Above`].
     pub side: Judgement,
 }
 
-/// One column of the history at the width of the screen. Used again and again, so that a new picture costs only what is new in it.
+/// One column of the history at the width of the screen. Used again and again, so that a new
+/// picture costs only what is new in it.
 #[derive(Clone, Debug, Default)]
 pub struct Trace {
     /// Where the first pixel begins, seconds: at the start of the span or up to a pixel before it.
     pub start_s: f64,
     /// Time that a pixel spans.
     pub seconds_per_pixel: f64,
-    /// The pixels, from left to right: one more than the width, as the first and the last may lie across the edges.
+    /// The pixels, from left to right: one more than the width, as the first and the last may lie
+    /// across the edges.
     pub pixels: Vec<Pixel>,
     /// What the pixels show; without it the next picture is drawn afresh.
     pub shown: Option<Shown>,
@@ -89,7 +93,7 @@ pub struct Shown {
 
 impl Trace {
     /// The runs of pixels whose values lie outside `limits`.
-    pub fn outside(&self, limits: Limits) -> impl Iterator<Item = Stretch> + '_ {
+    pub fn outside(&self, limits: Limits) -> impl Iterator<Item = Excursion> + '_ {
         let side = move |pixel: &Pixel| pixel.judge(limits);
         let mut position = 0;
         self.pixels
@@ -99,7 +103,7 @@ impl Trace {
                 position = pixels.end;
                 let side = run.first().map(side)?;
                 matches!(side, Judgement::Below | Judgement::Above)
-                    .then_some(Stretch { pixels, side })
+                    .then_some(Excursion { pixels, side })
             })
     }
 }
@@ -164,9 +168,11 @@ impl History {
 
     /// Brings `trace` to what `column` was over `span`, for `width_px` columns of pixels.
     ///
-    /// Pixels are cut at multiples of their own length since the last restart, so that a picture that scrolls does not shimmer. A point counts in
-    /// every pixel that its interval touches. `trace` keeps what it has already drawn: the same column at the same scale costs only the new
-    /// pixels. An empty or impossible span has no pixels. Allocates only when `trace` has not been this wide before.
+    /// Pixels are cut at multiples of their own length since the last restart, so that a picture
+    /// that scrolls does not shimmer. A point counts in every pixel that its interval touches.
+    /// `trace` keeps what it has already drawn: the same column at the same scale costs only the
+    /// new pixels. An empty or impossible span has no pixels. Allocates only when `trace` has not
+    /// been this wide before.
     pub fn trace(&self, column: Column, span: Span, width_px: usize, trace: &mut Trace) {
         let width_px = width_px.min(MAX_WIDTH_PX);
         let seconds_per_pixel = trace.scale_near((span.end_s - span.start_s) / width_px as f64);
@@ -222,8 +228,9 @@ impl History {
         })
     }
 
-    /// Writes the points of a span as comma-separated values (RFC 4180): a heading with the unit of each column, then a line a point, as fine as
-    /// the whole span is kept. `time` is the end of the point's interval; the other columns are those of [`Column`], in its order. A cell is
+    /// Writes the points of a span as comma-separated values (RFC 4180): a heading with the unit of
+    /// each column, then a line a point, as fine as the whole span is kept. `time` is the end of
+    /// the point's interval; the other columns are those of [`Column`], in its order. A cell is
     /// empty where the value was not known. Returns the number of points.
     ///
     /// # Errors
@@ -314,7 +321,8 @@ impl Shown {
 }
 
 impl Trace {
-    /// The scale of what is there, if this is the same but for rounding: the ends of a span that scrolls do not always lie equally far apart.
+    /// The scale of what is there, if this is the same but for rounding: the ends of a span that
+    /// scrolls do not always lie equally far apart.
     fn scale_near(&self, seconds_per_pixel: f64) -> f64 {
         match self.shown {
             Some(shown)
@@ -326,7 +334,8 @@ impl Trace {
         }
     }
 
-    /// Makes room for `length` pixels and moves those that `shown` has in common with what is there to their new places. Returns which those are.
+    /// Makes room for `length` pixels and moves those that `shown` has in common with what is there
+    /// to their new places. Returns which those are.
     fn shift_to(&mut self, shown: Shown, length: usize) -> Range<usize> {
         let reusable = self.shown.filter(|old| {
             old.column == shown.column

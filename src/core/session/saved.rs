@@ -19,8 +19,9 @@ pub const MAX_OWN_WINDOWS: usize = 64;
 
 /// Saved as JSON inside the host's session.
 ///
-/// It is read field by field: what is missing, of a wrong type or of an unknown kind takes its default, and everything is then
-/// [sanitised](Self::sanitised). A session never fails to load because of a part of it.
+/// It is read field by field: what is missing, of a wrong type or of an unknown kind takes its
+/// default, and everything is then [sanitised](Self::sanitised). A session never fails to load
+/// because of a part of it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(from = "Map<String, Value>")]
 pub struct Session {
@@ -33,7 +34,7 @@ pub struct Session {
     /// Light or dark.
     pub theme: ThemeChoice,
     /// Which target window is shown.
-    pub window: WindowChoice,
+    pub window: TargetChoice,
     /// The user's own windows that belong to this session.
     pub own_windows: Vec<TargetWindow>,
     /// Loudness to which playback is levelled, LUFS.
@@ -69,14 +70,15 @@ pub enum PlaneMode {
 /// Which target window is shown.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum WindowChoice {
+pub enum TargetChoice {
     /// A built-in one, by its id.
     BuiltIn(String),
     /// One of the user's own, by its name.
-    Own(String),
+    #[serde(rename = "own")]
+    User(String),
 }
 
-impl Default for WindowChoice {
+impl Default for TargetChoice {
     fn default() -> Self {
         Self::BuiltIn(DEFAULT_WINDOW_ID.into())
     }
@@ -89,7 +91,7 @@ impl Default for Session {
             editor_size: DEFAULT_EDITOR_SIZE,
             zoom: 1.0,
             theme: ThemeChoice::default(),
-            window: WindowChoice::default(),
+            window: TargetChoice::default(),
             own_windows: Vec::new(),
             playback_lufs: DEFAULT_PLAYBACK_LUFS,
             plane: PlaneMode::default(),
@@ -129,8 +131,9 @@ fn field<T: DeserializeOwned>(saved: &mut Map<String, Value>, name: &str, defaul
 }
 
 impl Session {
-    /// The same with every value in its range: sizes and levels clamped, what is not a number replaced by its default, names cut, windows without
-    /// a name or with one that is taken left out, and a choice that does not exist replaced by the default.
+    /// The same with every value in its range: sizes and levels clamped, what is not a number
+    /// replaced by its default, names cut, windows without a name or with one that is taken left
+    /// out, and a choice that does not exist replaced by the default.
     #[must_use]
     pub fn sanitised(mut self) -> Self {
         self.version = SESSION_VERSION;
@@ -146,11 +149,11 @@ impl Session {
         self.playback_lufs = hundredths(playback_level(self.playback_lufs));
         self.own_windows = sanitised_windows(self.own_windows);
         let exists = match &self.window {
-            WindowChoice::BuiltIn(id) => built_in(id).is_some(),
-            WindowChoice::Own(name) => self.own_window(name).is_some(),
+            TargetChoice::BuiltIn(id) => built_in(id).is_some(),
+            TargetChoice::User(name) => self.own_window(name).is_some(),
         };
         if !exists {
-            self.window = WindowChoice::default();
+            self.window = TargetChoice::default();
         }
         self
     }
@@ -158,21 +161,22 @@ impl Session {
     /// The chosen target window.
     pub fn target(&self) -> &TargetWindow {
         let chosen = match &self.window {
-            WindowChoice::BuiltIn(id) => built_in(id).map(|built_in| &built_in.window),
-            WindowChoice::Own(name) => self.own_window(name),
+            TargetChoice::BuiltIn(id) => built_in(id).map(|built_in| &built_in.window),
+            TargetChoice::User(name) => self.own_window(name),
         };
         chosen
             .or_else(|| Some(&built_in(DEFAULT_WINDOW_ID)?.window))
             .unwrap_or(&BUILT_IN[0].window)
     }
 
-    /// Adds a window of the user's own, in the place of one of the same name, and chooses it. One without a name is not taken.
+    /// Adds a window of the user's own, in the place of one of the same name, and chooses it. One
+    /// without a name is not taken.
     pub fn choose_own(&mut self, window: TargetWindow) {
         let window = window.sanitised();
         if window.name.is_empty() {
             return;
         }
-        self.window = WindowChoice::Own(window.name.clone().into_owned());
+        self.window = TargetChoice::User(window.name.clone().into_owned());
         if let Some(own) = self
             .own_windows
             .iter_mut()
@@ -186,17 +190,18 @@ impl Session {
         }
     }
 
-    /// Puts `window` in the place of the user's own window called `name`. A name that is empty, or taken by another, is not given to it.
+    /// Puts `window` in the place of the user's own window called `name`. A name that is empty, or
+    /// taken by another, is not given to it.
     pub fn change_own(&mut self, name: &str, window: TargetWindow) {
         let mut window = window.sanitised();
         let taken = window.name != name && self.own_window(&window.name).is_some();
         if window.name.is_empty() || taken {
             window.name = name.to_owned().into();
         }
-        let chosen = self.window == WindowChoice::Own(name.into());
+        let chosen = self.window == TargetChoice::User(name.into());
         if let Some(own) = self.own_windows.iter_mut().find(|own| own.name == name) {
             if chosen {
-                self.window = WindowChoice::Own(window.name.clone().into_owned());
+                self.window = TargetChoice::User(window.name.clone().into_owned());
             }
             *own = window;
         }
@@ -205,8 +210,8 @@ impl Session {
     /// Takes the user's own window of this name out; if it was chosen, the default is.
     pub fn remove_own(&mut self, name: &str) {
         self.own_windows.retain(|own| own.name != name);
-        if self.window == WindowChoice::Own(name.into()) {
-            self.window = WindowChoice::default();
+        if self.window == TargetChoice::User(name.into()) {
+            self.window = TargetChoice::default();
         }
     }
 
@@ -216,8 +221,8 @@ impl Session {
     }
 }
 
-/// Windows with every value in its range; those without a name, or with one that is taken, are left out, as are those beyond
-/// [`MAX_OWN_WINDOWS`].
+/// Windows with every value in its range; those without a name, or with one that is taken, are left
+/// out, as are those beyond [`MAX_OWN_WINDOWS`].
 pub(super) fn sanitised_windows(windows: Vec<TargetWindow>) -> Vec<TargetWindow> {
     let mut kept: Vec<TargetWindow> = Vec::new();
     for window in windows {

@@ -1,7 +1,8 @@
 //! Target windows: where loudness, PLR and true peak are meant to lie.
 //!
-//! The built-in ones come from open standards and recommendations, each named with its edition; their values are as transcribed from them by
-//! others, not read in the documents themselves. None of these documents states a limit of PLR, so theirs is open. What a mix engineer aims at is
+//! The built-in ones come from open standards and recommendations, each named with its edition;
+//! their values are as transcribed from them by others, not read in the documents themselves. None
+//! of these documents states a limit of PLR, so theirs is open. What a mix engineer aims at is
 //! mostly not in any standard: such windows are the user's own.
 
 use crate::measure::Readings;
@@ -41,7 +42,8 @@ impl Limits {
         }
     }
 
-    /// The same with its ends in order, between `low` and `high` and rounded to hundredths; an end that is not a number is open.
+    /// The same with its ends in order, between `low` and `high` and rounded to hundredths; an end
+    /// that is not a number is open.
     fn within(self, low: f64, high: f64) -> Self {
         let end = |end: Option<f64>| {
             end.filter(|end| end.is_finite())
@@ -55,7 +57,8 @@ impl Limits {
 
     /// Where a value lies.
     ///
-    /// Value and limits are judged as they are shown, rounded to 0.1, so that the word never contradicts the figure beside it.
+    /// Value and limits are judged as they are shown, rounded to 0.1, so that the word never
+    /// contradicts the figure beside it.
     pub fn judge(self, value: Option<f64>) -> Judgement {
         let Some(value) = value.filter(|value| value.is_finite()).map(tenths) else {
             return Judgement::Unknown;
@@ -138,7 +141,8 @@ pub struct Verdict {
 const NAME_CHARS: usize = 48;
 
 impl TargetWindow {
-    /// The same with a name of one line and at most 48 characters, and every limit in a sensible range, in order and rounded to hundredths.
+    /// The same with a name of one line and at most 48 characters, and every limit in a sensible
+    /// range, in order and rounded to hundredths.
     #[must_use]
     pub fn sanitised(self) -> Self {
         let printable = self

@@ -2,11 +2,13 @@
 
 use std::ops::RangeInclusive;
 
-/// Loudness to which playback is levelled, unless set otherwise, LUFS. Common practice, not a standard's figure.
+/// Loudness to which playback is levelled, unless set otherwise, LUFS. Common practice, not a
+/// standard's figure.
 pub const DEFAULT_PLAYBACK_LUFS: f64 = -14.0;
 /// What it can be set to, LUFS.
 pub const PLAYBACK_RANGE_LUFS: RangeInclusive<f64> = -30.0..=-5.0;
-/// True peak up to which a quiet master is turned up, dBTP: what AES TD1008 allows at the input of a codec.
+/// True peak up to which a quiet master is turned up, dBTP: what AES TD1008 allows at the input of
+/// a codec.
 pub const PLAYBACK_CEILING_DBTP: f64 = -1.0;
 
 /// A master at a playback level.
@@ -20,16 +22,19 @@ pub struct TurnDown {
     pub true_peak_dbtp: f64,
     /// PLR as played, dB. A gain leaves it as it is.
     pub plr_db: f64,
-    /// Peaks could be higher by this at the same loudness as played, dB: what was squashed for nothing. Negative where they are above the ceiling.
+    /// Peaks could be higher by this at the same loudness as played, dB: what was squashed for
+    /// nothing. Negative where they are above the ceiling.
     pub unused_peak_db: f64,
     /// Whether the ceiling kept a quiet master below the level.
     pub held_by_peak: bool,
 }
 
-/// Plays a master of this integrated loudness and true peak at `playback_lufs` (brought into [`PLAYBACK_RANGE_LUFS`]).
+/// Plays a master of this integrated loudness and true peak at `playback_lufs` (brought into
+/// [`PLAYBACK_RANGE_LUFS`]).
 ///
-/// A louder master is turned down to the level, whatever its peaks. A quieter one is turned up to it, but not so far that its true peak passes
-/// [`PLAYBACK_CEILING_DBTP`]; one whose peaks pass that already is left alone. `None` while loudness or peak are unknown.
+/// A louder master is turned down to the level, whatever its peaks. A quieter one is turned up to
+/// it, but not so far that its true peak passes [`PLAYBACK_CEILING_DBTP`]; one whose peaks pass
+/// that already is left alone. `None` while loudness or peak are unknown.
 pub fn turn_down(
     playback_lufs: f64,
     integrated_lufs: Option<f64>,

@@ -8,8 +8,8 @@ thread_local! {
     static IN_DECODER: Cell<bool> = const { Cell::new(false) };
 }
 
-/// Runs one call into a decoder; `None` if it panicked, which prints nothing. What the call was working on must not
-/// be used again after that.
+/// Runs one call into a decoder; `None` if it panicked, which prints nothing. What the call was
+/// working on must not be used again after that.
 ///
 /// Only decoders are run in here: a panic of our own stays as loud as it is.
 pub(super) fn contained<T>(call: impl FnOnce() -> T) -> Option<T> {

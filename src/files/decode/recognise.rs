@@ -1,7 +1,8 @@
 //! Is this one of the formats that are read, judged by its first bytes?
 //!
-//! The format library looks for a known start anywhere in the first megabyte, and in compressed or encrypted data it
-//! sooner or later finds two bytes that pass for MP3. A measuring command must not print numbers for a picture.
+//! The format library looks for a known start anywhere in the first megabyte, and in compressed or
+//! encrypted data it sooner or later finds two bytes that pass for MP3. A measuring command must
+//! not print numbers for a picture.
 
 use std::fs::File;
 use std::io::{self, Read as _, Seek as _};

@@ -4,12 +4,13 @@ use symphonia::core::audio::{ChannelLabel, Channels, Position};
 
 use crestline_core::measure::ChannelRole::{self, Front, Lfe, Surround};
 
-/// The role of each channel, in the order of the file; `None` for an arrangement that ITU-R BS.1770-5, Annex 1, does
-/// not weigh.
+/// The role of each channel, in the order of the file; `None` for an arrangement that ITU-R
+/// BS.1770-5, Annex 1, does not weigh.
 ///
-/// Positions count where the format or the file states them. `positions_may_be_made_up` says that the reader fills
-/// in the first positions of the WAVE list when a file states none, which makes a bare file of five channels look like
-/// L R C LFE Rl; then, and where there are no positions, one, two, five and six channels go by their number.
+/// Positions count where the format or the file states them. `positions_may_be_made_up` says that
+/// the reader fills in the first positions of the WAVE list when a file states none, which makes a
+/// bare file of five channels look like L R C LFE Rl; then, and where there are no positions, one,
+/// two, five and six channels go by their number.
 pub(super) fn roles(
     channels: &Channels,
     positions_may_be_made_up: bool,
@@ -50,7 +51,8 @@ fn by_count(count: usize) -> Option<Vec<ChannelRole>> {
 }
 
 fn by_position(positions: &[Position]) -> Option<Vec<ChannelRole>> {
-    // With side and rear pairs at once the rear one is no surround of the five-channel layout any more.
+    // With side and rear pairs at once the rear one is no surround of the five-channel layout any
+    // more.
     let has = |position| positions.contains(&position);
     if has(Position::SIDE_LEFT) && has(Position::REAR_LEFT) {
         return None;
@@ -83,7 +85,8 @@ mod tests {
         roles(&Channels::Positioned(positions), may_be_made_up)
     }
 
-    // Weights after ITU-R BS.1770-5, Annex 1, table 3; WAVE positions after the WAVEFORMATEXTENSIBLE channel mask.
+    // Weights after ITU-R BS.1770-5, Annex 1, table 3; WAVE positions after the
+    // WAVEFORMATEXTENSIBLE channel mask.
     #[test]
     fn side_and_rear_pairs_are_surrounds_and_lfe_is_left_out() {
         let five = Some(vec![Front, Front, Front, Surround, Surround]);

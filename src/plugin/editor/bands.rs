@@ -1,4 +1,5 @@
-//! Where it is paid: reduction and added distortion in four bands, and the balance by third octaves.
+//! Where it is paid: reduction and added distortion in four bands, and the balance by third
+//! octaves.
 
 use egui::{
     Align2, Button, Painter, Popup, PopupCloseBehavior, Rect, RichText, Role, Sense, Shape, Stroke,
@@ -79,7 +80,8 @@ fn columns(ui: &mut Ui, area: Rect, scene: &Scene<'_>, state: &mut State) {
     }
 }
 
-/// What is compared: the chain's ends, or what lies in front of the plug-in; and the settings of that.
+/// What is compared: the chain's ends, or what lies in front of the plug-in; and the settings of
+/// that.
 fn source(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, tap: bool) {
     let name = if tap {
         format!("{} ▾", bands::tap_in_words(scene.snapshot))

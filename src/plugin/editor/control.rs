@@ -1,7 +1,7 @@
 //! Controls that speak to the host: a value track, a switch, a choice.
 //!
-//! A change is reported as a host expects it, begun, made and ended, so that it is recorded and undone as one. A control draws what the
-//! parameter says, never a copy of its own.
+//! A change is reported as a host expects it, begun, made and ended, so that it is recorded and
+//! undone as one. A control draws what the parameter says, never a copy of its own.
 
 mod paint;
 mod step;
@@ -27,11 +27,12 @@ const WHEEL_LINE_POINTS: f32 = 40.0;
 #[derive(Clone, Copy, Default)]
 struct Drag {
     normalized: f32,
-    told: Option<f32>,
+    sent: Option<f32>,
 }
 
-/// A value track: name, value and a thin bar. Drag to change, with shift to change finely; wheel and arrow keys step; a double click, a click
-/// with ctrl or cmd, or backspace resets; a click on the value, enter or a digit lets a value be typed.
+/// A value track: name, value and a thin bar. Drag to change, with shift to change finely; wheel
+/// and arrow keys step; a double click, a click with ctrl or cmd, or backspace resets; a click on
+/// the value, enter or a digit lets a value be typed.
 pub fn track(
     ui: &mut Ui,
     rect: Rect,
@@ -91,7 +92,7 @@ fn dragged(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &Float
         setter.begin_set_parameter(param);
         let start = Drag {
             normalized: param.unmodulated_normalized_value(),
-            told: None,
+            sent: None,
         };
         ui.data_mut(|data| data.insert_temp(id, start));
     }
@@ -103,9 +104,9 @@ fn dragged(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &Float
         drag.normalized += moved / DRAG_POINTS * if fine { FINE } else { 1.0 };
         drag.normalized = drag.normalized.clamp(0.0, 1.0);
         let wanted = step::rounded(param, drag.normalized);
-        if moved != 0.0 && drag.told != Some(wanted) {
+        if moved != 0.0 && drag.sent != Some(wanted) {
             setter.set_parameter_normalized(param, wanted);
-            drag.told = Some(wanted);
+            drag.sent = Some(wanted);
         }
         ui.data_mut(|data| data.insert_temp(id, drag));
     }

@@ -14,12 +14,13 @@ use super::scene::{self, Scene, label, small};
 use super::theme::{Colours, SMALL_PT};
 use super::view_model::history;
 use super::view_model::time::{self, Window};
-use super::{Wish, control};
+use super::{Action, control};
 use crestline_core::session::Span;
 
 /// How much one line of the wheel magnifies.
 const ZOOM_STEP: f64 = 1.25;
-/// How far an arrow key goes, as a share of the strip; with shift held, the moment that is read goes this far.
+/// How far an arrow key goes, as a share of the strip; with shift held, the moment that is read
+/// goes this far.
 const PAN_STEP: f64 = 0.1;
 const READ_STEP: f64 = 0.01;
 
@@ -38,7 +39,7 @@ pub struct Shown {
     /// Its axis is on its way.
     pub moving: bool,
     /// What was asked for.
-    pub wish: Option<Wish>,
+    pub action: Option<Action>,
 }
 
 /// What the strip is held against.
@@ -67,21 +68,22 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Sh
     state
         .strip
         .paint(ui.painter(), plot, span, subject(scene), colours);
-    let wish = head(ui, area, state, span);
-    let told = read(ui, &response, plot, scene, state, span);
+    let action = head(ui, area, state, span);
+    let text = read(ui, &response, plot, scene, state, span);
     control::focus_ring(ui, plot.expand(3.0), &response);
     response.widget_info(|| {
         let name = format!("History, {}", history::span_in_words(span));
         WidgetInfo::labeled(Role::Image, true, name)
     });
-    if !told.is_empty() {
+    if !text.is_empty() {
         ui.ctx()
-            .accesskit_node_builder(response.id, |node| node.set_value(told.join("; ")));
+            .accesskit_node_builder(response.id, |node| node.set_value(text.join("; ")));
     }
-    Shown { moving, wish }
+    Shown { moving, action }
 }
 
-/// Wheel and keys magnify, drag and keys move, a click or enter keeps a moment's values in sight, a double click shows everything.
+/// Wheel and keys magnify, drag and keys move, a click or enter keeps a moment's values in sight, a
+/// double click shows everything.
 fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s: f64) {
     let span = state.window.span(recorded_s);
     let at = |x: f32| {
@@ -92,7 +94,8 @@ fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s
         state.window.whole();
         state.read_s = None;
     } else if response.clicked() {
-        // A click by the keyboard or a screen reader has no place: it reads the newest moment in sight.
+        // A click by the keyboard or a screen reader has no place: it reads the newest moment in
+        // sight.
         let place = response.interact_pointer_pos();
         state.read_s = Some(place.map_or(span.end_s.min(recorded_s), |place| at(place.x)));
     }
@@ -182,7 +185,7 @@ fn legend(painter: &egui::Painter, at: egui::Pos2, colours: &Colours) -> f32 {
     x
 }
 
-fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> Option<Wish> {
+fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> Option<Action> {
     let colours = scene::colours(ui);
     let y = area.top() + 6.0;
     let at = pos2(area.left(), y);
@@ -207,23 +210,23 @@ fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> Option<Wish> 
         .on_hover_text(tip)
         .clicked()
     };
-    let mut wish = None;
+    let mut action = None;
     for (width, name, tip, wanted) in [
         (
             68.0,
             "save PNG",
             "Writes a picture of what is shown into the Crestline folder of your documents.",
-            Wish::SavePicture(span),
+            Action::SavePicture(span),
         ),
         (
             68.0,
             "save CSV",
             "Writes what is shown as a table into the Crestline folder of your documents.",
-            Wish::SaveTable(span),
+            Action::SaveTable(span),
         ),
     ] {
         if button(ui, width, name, tip) {
-            wish = Some(wanted);
+            action = Some(wanted);
         }
     }
     let whole = state.window.is_whole();
@@ -244,7 +247,7 @@ fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> Option<Wish> 
     if place.left() > free {
         ui.painter().galley(place.min, galley, colours.label);
     }
-    wish
+    action
 }
 
 /// The values under the pointer, or of the moment that was clicked. Returns what was told.
@@ -275,11 +278,11 @@ fn read(
     let Some(recorded) = scene.history.at(time_s) else {
         return Vec::new();
     };
-    let told = history::values_in_words(time_s, &recorded);
+    let text = history::values_in_words(time_s, &recorded);
     let x = place(time_s);
     if plot.x_range().contains(x) {
         let font = FontId::proportional(SMALL_PT + 1.0);
-        let galley = painter.layout_no_wrap(told.join("\n"), font, colours.text);
+        let galley = painter.layout_no_wrap(text.join("\n"), font, colours.text);
         let (align, x) = if x > plot.center().x {
             (Align2::RIGHT_CENTER, x - 12.0)
         } else {
@@ -289,5 +292,5 @@ fn read(
         painter.rect_filled(rect.expand2(vec2(7.0, 4.0)), 3, colours.face);
         painter.galley(rect.min, galley, colours.text);
     }
-    told
+    text
 }

@@ -29,7 +29,8 @@ pub fn show(ui: &Ui, plot: Rect, scene: &Scene<'_>) {
         let width = plot.width() - 48.0;
         painter.layout(line.into(), font.clone(), colours.text, width)
     });
-    // In the lower left, where a plot that falls to the right has least to show; above the window's name.
+    // In the lower left, where a plot that falls to the right has least to show; above the window's
+    // name.
     let mut bottom = plot.bottom() - 30.0;
     let mut ground = Rect::NOTHING;
     for galley in galleys.into_iter().rev() {

@@ -32,7 +32,8 @@ pub struct Places {
     pub chain: Rect,
 }
 
-/// Divides `window`. What is taller goes to plane, bands and numbers before the history; less than [`SMALLEST`] is taken for that.
+/// Divides `window`. What is taller goes to plane, bands and numbers before the history; less than
+/// [`SMALLEST`] is taken for that.
 pub fn places(window: Rect) -> Places {
     let size = window.size().max(vec2(SMALLEST[0], SMALLEST[1]));
     let inner = Rect::from_min_size(window.min, size).shrink2(vec2(MARGIN, 0.0));

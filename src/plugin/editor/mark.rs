@@ -1,6 +1,7 @@
 //! The mark of each signal: input a ring, clean a square, output a disc, reference a diamond.
 //!
-//! Shape as well as hue tells them apart. All marks of one size cover about the same area, so none looks heavier than another.
+//! Shape as well as hue tells them apart. All marks of one size cover about the same area, so none
+//! looks heavier than another.
 
 use std::f32::consts::{FRAC_1_SQRT_2, PI};
 
@@ -8,7 +9,8 @@ use egui::{Color32, Painter, Pos2, Rect, Shape, Stroke, Vec2, pos2};
 
 use super::theme::Signal;
 
-/// Paints the mark of `signal` around `centre`. `size` is the side of the square, in points, that the others match in area.
+/// Paints the mark of `signal` around `centre`. `size` is the side of the square, in points, that
+/// the others match in area.
 pub fn paint(painter: &Painter, signal: Signal, centre: Pos2, size: f32, colour: Color32) {
     match signal {
         Signal::Input => hollow(painter, signal, centre, size, colour, Color32::TRANSPARENT),
@@ -28,7 +30,8 @@ pub fn paint(painter: &Painter, signal: Signal, centre: Pos2, size: f32, colour:
     }
 }
 
-/// Paints the outline of the mark with `inside` within it, for points on a curve rather than the signal itself.
+/// Paints the outline of the mark with `inside` within it, for points on a curve rather than the
+/// signal itself.
 pub fn hollow(
     painter: &Painter,
     signal: Signal,

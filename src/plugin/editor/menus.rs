@@ -4,22 +4,22 @@ use egui::{
     Button, DragValue, Popup, PopupCloseBehavior, Rect, RichText, ScrollArea, Ui, UiBuilder,
 };
 
-use super::Wish;
+use super::Action;
 use super::control;
-use super::own_window;
 use super::scene::{self, Scene};
 use super::theme::{BODY_PT, LABEL_PT, SMALL_PT};
+use super::user_target;
 use super::view_model::target;
 use crestline_core::session::{
-    BUILT_IN, MAX_OWN_WINDOWS, PLAYBACK_RANGE_LUFS, Session, TargetWindow, ThemeChoice,
-    WindowChoice, rink_floor,
+    BUILT_IN, MAX_OWN_WINDOWS, PLAYBACK_RANGE_LUFS, Session, TargetChoice, TargetWindow,
+    ThemeChoice, rink_floor,
 };
 
 /// Sizes to choose from, percent.
 const SCALES_PERCENT: [u16; 6] = [75, 100, 125, 150, 175, 200];
 
 /// The button with the window's name, and the list that opens from it.
-pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
+pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     let window = scene.session.target();
     let name = RichText::new(format!("{} ▾", window.name)).size(BODY_PT);
     let wide = rect.width() > 215.0;
@@ -33,7 +33,7 @@ pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
         .color(scene::colours(ui).label);
     let button = Button::new((name, limits)).truncate().min_size(rect.size());
     let response = ui.put(rect, button).on_hover_text(target::in_words(window));
-    let mut wish = None;
+    let mut action = None;
     Popup::menu(&response)
         .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
         .show(|ui| {
@@ -47,16 +47,16 @@ pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
             list.show(ui, |ui| {
                 built_in(ui, scene);
                 ui.separator();
-                wish = own(ui, scene);
+                action = own(ui, scene);
             });
         });
-    wish
+    action
 }
 
 fn built_in(ui: &mut Ui, scene: &Scene<'_>) {
     ui.label(RichText::new("from standards").size(LABEL_PT));
     for built_in in &BUILT_IN {
-        let choice = WindowChoice::BuiltIn(built_in.id.into());
+        let choice = TargetChoice::BuiltIn(built_in.id.into());
         let tip = format!("{}: {}", built_in.document, built_in.note);
         if choose(ui, scene, &built_in.window, &choice, &tip) {
             scene
@@ -69,7 +69,7 @@ fn built_in(ui: &mut Ui, scene: &Scene<'_>) {
 }
 
 /// The user's own: those of this session, and those kept for all.
-fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
+fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
     ui.label(RichText::new("your own").size(LABEL_PT));
     // A menu draws its buttons without faces; these are to be seen as what they are.
     ui.visuals_mut().widgets.inactive.weak_bg_fill = scene::colours(ui).face;
@@ -78,7 +78,7 @@ fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
         .iter()
         .filter(|kept| scene.session.own_window(&kept.name).is_none());
     for window in scene.session.own_windows.iter().chain(others) {
-        let choice = WindowChoice::Own(window.name.clone().into_owned());
+        let choice = TargetChoice::User(window.name.clone().into_owned());
         let tip = "A window of your own.";
         if choose(ui, scene, window, &choice, tip) {
             let window = window.clone();
@@ -88,14 +88,14 @@ fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
                 .update(|session| session.choose_own(window));
         }
     }
-    let wish = ui.scope(|ui| own_window::show(ui, scene)).inner;
+    let action = ui.scope(|ui| user_target::show(ui, scene)).inner;
     let full = scene.session.own_windows.len() >= MAX_OWN_WINDOWS;
     ui.add_space(4.0);
     let new = Button::new("new window of your own");
     if ui.add_enabled(!full, new).clicked() {
         scene.params.session.update(add_own);
     }
-    wish
+    action
 }
 
 /// One window to choose. True if it was.
@@ -103,7 +103,7 @@ fn choose(
     ui: &mut Ui,
     scene: &Scene<'_>,
     window: &TargetWindow,
-    choice: &WindowChoice,
+    choice: &TargetChoice,
     tip: &str,
 ) -> bool {
     let chosen = scene.session.window == *choice;
@@ -119,7 +119,7 @@ fn add_own(session: &mut Session) {
         window.name = format!("Rink floor {count}").into();
         count += 1;
     }
-    session.window = WindowChoice::Own(window.name.clone().into_owned());
+    session.window = TargetChoice::User(window.name.clone().into_owned());
     session.own_windows.push(window);
 }
 

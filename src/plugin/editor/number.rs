@@ -1,16 +1,19 @@
-//! Numbers as the editor writes them: fixed decimals, the true minus sign, a dash where there is nothing to say.
+//! Numbers as the editor writes them: fixed decimals, the true minus sign, a dash where there is
+//! nothing to say.
 
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect};
 
 /// Stands for a value that is not known.
 pub const NONE: &str = "—";
-/// Levels below this are silence, whatever their reference: 16 bits do not reach down there.
+/// LevelHistogram below this are silence, whatever their reference: 16 bits do not reach down
+/// there.
 const SILENCE_DB: f64 = -100.0;
 const MINUS: char = '−';
 /// Keeps a value and its unit on one line.
 const SPACE: char = '\u{a0}';
 
-/// `value` with a fixed number of decimals, such as `−14.2`; [`NONE`] where it is missing or not finite.
+/// `value` with a fixed number of decimals, such as `−14.2`; [`NONE`] where it is missing or not
+/// finite.
 ///
 /// What rounds to zero has no sign.
 pub fn fixed(value: Option<f64>, decimals: usize) -> String {
@@ -47,7 +50,8 @@ pub fn frequency(hz: f64) -> String {
     }
 }
 
-/// A time in minutes and seconds, or hours, minutes and seconds: `3:12`, `1:03:12`. Fractions are cut off, as clocks do.
+/// A time in minutes and seconds, or hours, minutes and seconds: `3:12`, `1:03:12`. Fractions are
+/// cut off, as clocks do.
 pub fn clock(seconds: Option<f64>) -> String {
     let Some(seconds) = seconds.filter(|seconds| seconds.is_finite()) else {
         return NONE.into();
@@ -68,8 +72,8 @@ pub fn clock(seconds: Option<f64>) -> String {
 
 /// Writes `text` so that it ends at `right_centre`, and returns the space it takes.
 ///
-/// The digits of the editor's font are equally wide, so numbers of equal decimals written with the same `right_centre.x` stand
-/// digit under digit.
+/// The digits of the editor's font are equally wide, so numbers of equal decimals written with the
+/// same `right_centre.x` stand digit under digit.
 pub fn right(
     painter: &Painter,
     right_centre: Pos2,
@@ -161,7 +165,8 @@ mod tests {
         assert_eq!(clock(Some(-61.0)), "\u{2212}1:01");
     }
 
-    /// Every glyph the editor writes is in its fonts, and digits take equal space at every size and scale in use.
+    /// Every glyph the editor writes is in its fonts, and digits take equal space at every size and
+    /// scale in use.
     #[test]
     fn the_font_has_the_glyphs_and_equal_digits() {
         use super::super::theme::{self, BODY_PT, LABEL_PT, LARGE_PT, SMALL_PT, VALUE_PT};

@@ -13,7 +13,8 @@ const LEAST_ROW: f32 = 14.5;
 /// Greatest height of a row, points.
 const MOST_ROW: f32 = 30.0;
 const HEADER: f32 = 24.0;
-/// Where the columns end, as shares of the table's width: unit (begins), input, clean, output, change.
+/// Where the columns end, as shares of the table's width: unit (begins), input, clean, output,
+/// change.
 const COLUMNS: [f32; 5] = [0.245, 0.485, 0.645, 0.82, 1.0];
 
 /// Draws the table; rows from the most to the least wanted, as many as fit.

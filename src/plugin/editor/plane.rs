@@ -1,4 +1,5 @@
-//! The plane: where the song is, where it has been in the last minute, and the window it is meant for.
+//! The plane: where the song is, where it has been in the last minute, and the window it is meant
+//! for.
 
 use egui::{
     Align2, FontId, Painter, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, WidgetInfo, pos2,
@@ -262,8 +263,8 @@ fn choose(ui: &mut Ui, rect: Rect, name: &str, tip: &str, on: bool) -> bool {
         colour,
     );
     control::focus_ring(ui, rect, &response);
-    let told = format!("Plane shows {name}");
-    response.widget_info(|| WidgetInfo::selected(Role::RadioButton, true, on, &told));
+    let text = format!("Plane shows {name}");
+    response.widget_info(|| WidgetInfo::selected(Role::RadioButton, true, on, &text));
     let clicked = response.clicked();
     response.on_hover_text(tip);
     clicked
@@ -321,7 +322,8 @@ fn grid(ui: &Ui, axes: &Axes, mode: PlaneMode) {
     );
 }
 
-/// PLR is true peak less loudness: peaks at the ceiling lie on a falling diagonal, and nothing lies beyond it.
+/// PLR is true peak less loudness: peaks at the ceiling lie on a falling diagonal, and nothing lies
+/// beyond it.
 fn ceiling(painter: &Painter, scene: &Scene<'_>, axes: &Axes, colours: &Colours) {
     let limiter = &scene.params.limiter;
     let (dbtp, name) = if limiter.on.value() {
@@ -344,8 +346,8 @@ fn ceiling(painter: &Painter, scene: &Scene<'_>, axes: &Axes, colours: &Colours)
         lufs: enters,
         up_db: dbtp - enters,
     }) + vec2(24.0, 9.0);
-    let told = format!("{name} {}", number::with_unit(Some(dbtp), 1, "dBTP"));
-    let galley = painter.layout_no_wrap(told, FontId::proportional(LABEL_PT), colours.label);
+    let text = format!("{name} {}", number::with_unit(Some(dbtp), 1, "dBTP"));
+    let galley = painter.layout_no_wrap(text, FontId::proportional(LABEL_PT), colours.label);
     let place = Align2::LEFT_CENTER.anchor_size(at, galley.size());
     painter.rect_filled(place.expand2(vec2(3.0, 0.0)), 2, colours.well);
     painter.galley(place.min, galley, colours.label);
@@ -381,7 +383,8 @@ fn window(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, co
         Stroke::new(1.5, colours.window.mark),
         StrokeKind::Middle,
     );
-    // The name stands over the window; where the window has no top in sight, within it; beside one that is narrower than its name.
+    // The name stands over the window; where the window has no top in sight, within it; beside one
+    // that is narrower than its name.
     let font = FontId::proportional(LABEL_PT);
     let galley = painter.layout_no_wrap(target.name.to_string(), font, colours.window.text);
     let shown = rect.intersect(axes.plot);
@@ -440,7 +443,7 @@ fn marks(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, col
 fn hover(ui: &mut Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
     let colours = scene::colours(ui);
     let response = ui.interact(axes.plot, ui.scope_id().with("plane"), Sense::HOVER);
-    let said = |signal: Signal, name: &str| {
+    let message = |signal: Signal, name: &str| {
         let now = plane::now(scene.snapshot, signal, mode);
         format!(
             "{name} {} LUFS, {} dB",
@@ -450,8 +453,8 @@ fn hover(ui: &mut Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
     };
     let spoken = format!(
         "Plane: {}, {}",
-        said(Signal::Input, "input"),
-        said(Signal::Output, "output")
+        message(Signal::Input, "input"),
+        message(Signal::Output, "output")
     );
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
     let Some(at) = response.hover_pos() else {
@@ -470,7 +473,7 @@ fn hover(ui: &mut Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
         PlaneMode::Plr => format!(" · peaks {}", number::with_unit(Some(lufs + up), 1, "dBTP")),
         PlaneMode::Microdynamics => String::new(),
     };
-    let told = format!(
+    let text = format!(
         "{} LUFS · {} dB{peaks}",
         number::fixed(Some(lufs), 1),
         number::fixed(Some(up), 1)
@@ -480,7 +483,7 @@ fn hover(ui: &mut Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
         &painter,
         corner,
         Align2::LEFT_CENTER,
-        told,
+        text,
         BODY_PT,
         colours.text,
     );

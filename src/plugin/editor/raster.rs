@@ -1,9 +1,11 @@
-//! Draws egui frames on the CPU: the picture of the history that is saved, and the pictures that the tests compare.
+//! Draws egui frames on the CPU: the picture of the history that is saved, and the pictures that
+//! the tests compare.
 //!
-//! It follows the conventions of egui's OpenGL painter: vertex colours times texture in gamma space, premultiplied alpha blended
-//! into eight bits per channel, scissor rectangles rounded to whole pixels. Left out: dithering and mipmaps (neither would make a
-//! picture easier to compare) and paint callbacks (they are OpenGL code; the editor has none). The same frame is the same picture on every
-//! machine, and no window or system package is needed for it.
+//! It follows the conventions of egui's OpenGL painter: vertex colours times texture in gamma
+//! space, premultiplied alpha blended into eight bits per channel, scissor rectangles rounded to
+//! whole pixels. Left out: dithering and mipmaps (neither would make a picture easier to compare)
+//! and paint callbacks (they are OpenGL code; the editor has none). The same frame is the same
+//! picture on every machine, and no window or system package is needed for it.
 
 mod canvas;
 mod texture;
@@ -23,10 +25,12 @@ pub struct Raster {
 }
 
 impl Raster {
-    /// Draws one frame, of the size that [`size_px`] tells: takes its new textures, paints it over transparent black, drops what it frees.
-    /// Returns red, green, blue and alpha of each pixel, premultiplied, in rows from the top.
+    /// Draws one frame, of the size that [`size_px`] tells: takes its new textures, paints it over
+    /// transparent black, drops what it frees. Returns red, green, blue and alpha of each pixel,
+    /// premultiplied, in rows from the top.
     ///
-    /// Frames of a context must all pass through the same `Raster`, as later ones only carry what changed in the textures.
+    /// Frames of a context must all pass through the same `Raster`, as later ones only carry what
+    /// changed in the textures.
     pub fn frame(&mut self, ctx: &Context, mut output: FullOutput) -> Vec<u8> {
         self.set_textures(&mut output.textures_delta);
         let pixels_per_point = output.pixels_per_point;
@@ -36,8 +40,8 @@ impl Raster {
         picture
     }
 
-    /// Paints tessellated shapes over transparent black, `size_px` being width and height in physical pixels. Returns bytes as
-    /// [`frame`](Self::frame) does.
+    /// Paints tessellated shapes over transparent black, `size_px` being width and height in
+    /// physical pixels. Returns bytes as [`frame`](Self::frame) does.
     ///
     /// A mesh whose texture is unknown is left out, as egui's own painters do.
     pub fn paint(

@@ -1,8 +1,9 @@
 //! The colours and text sizes of the editor, dark and light.
 //!
-//! The hues are those of Okabe and Ito, "Color universal design" (2008), told apart with every common kind of colour vision, and each
-//! means one thing wherever it appears. Where a hue is too pale for the light theme, its darker neighbour of the same palette
-//! stands in, or it is darkened until text written in it can be read.
+//! The hues are those of Okabe and Ito, "Color universal design" (2008), told apart with every
+//! common kind of colour vision, and each means one thing wherever it appears. Where a hue is too
+//! pale for the light theme, its darker neighbour of the same palette stands in, or it is darkened
+//! until text written in it can be read.
 
 use egui::{
     Color32, CornerRadius, FontDefinitions, FontFamily, FontId, Stroke, Style, TextStyle, Visuals,
@@ -87,14 +88,16 @@ pub struct Colours {
     pub window: Hue,
 }
 
-/// Gives every egui widget of `ctx` the colours and sizes of both themes, between which egui picks, and the fonts.
+/// Gives every egui widget of `ctx` the colours and sizes of both themes, between which egui picks,
+/// and the fonts.
 pub fn install(ctx: &egui::Context) {
     ctx.set_style_of(egui::Theme::Dark, Colours::DARK.style());
     ctx.set_style_of(egui::Theme::Light, Colours::LIGHT.style());
     ctx.set_fonts(fonts());
 }
 
-/// The fonts egui brings along; the fixed-width one stands in for the arrows and triangles the other lacks.
+/// The fonts egui brings along; the fixed-width one stands in for the arrows and triangles the
+/// other lacks.
 fn fonts() -> FontDefinitions {
     let mut fonts = FontDefinitions::default();
     let spare = fonts

@@ -12,7 +12,7 @@ use super::number;
 use super::scene::{self, Scene, label, small};
 use super::theme::{BODY_PT, RADIUS, SMALL_PT, Signal, VALUE_PT};
 use super::view_model::notices;
-use super::{Wish, mark};
+use super::{Action, mark};
 use crate::params::ListenChoice;
 
 /// One place of the listen switch.
@@ -60,7 +60,7 @@ const LISTEN: [Listen; 4] = [
 const BUTTON: egui::Vec2 = vec2(104.0, 28.0);
 
 /// Draws the bar; returns what is asked of the window.
-pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
+pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     let colours = scene::colours(ui);
     let middle = rect.center().y;
     let title = scene::text(
@@ -111,8 +111,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
     right_hand(ui, rect, scene).or(chosen)
 }
 
-fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
-    let mut wish = None;
+fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
+    let mut action = None;
     let builder = UiBuilder::new()
         .max_rect(rect)
         .layout(Layout::right_to_left(Align::Center));
@@ -122,13 +122,13 @@ fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Wish> {
             .button("restart")
             .on_hover_text("Forgets everything measured so far and starts anew.");
         if restart.clicked() {
-            wish = Some(Wish::Restart);
+            action = Some(Action::Restart);
         }
         let clock = egui::RichText::new(number::clock(scene.measured_s())).size(BODY_PT);
         ui.label(clock)
             .on_hover_text("Time measured since the last restart.");
     });
-    wish
+    action
 }
 
 fn listen_button(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, of: Listen) -> Response {
@@ -177,14 +177,14 @@ fn listen_button(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, of: Listen) -> Resp
         small(painter, at, Align2::RIGHT_CENTER, notices::gain(*gain), ink);
     }
     control::focus_ring(ui, rect.expand(2.0), &response);
-    let told = format!("Listen to {name}");
-    response.widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), on, &told));
+    let text = format!("Listen to {name}");
+    response.widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), on, &text));
     response.on_hover_text(tip)
 }
 
-/// The line below the bar: the caution, what has to be said while listening, and `said`, what there is to say of a file. True when the last
-/// was put away.
-pub fn notice(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, said: Option<&str>) -> bool {
+/// The line below the bar: the caution, what has to be said while listening, and `said`, what there
+/// is to say of a file. True when the last was put away.
+pub fn notice(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, message: Option<&str>) -> bool {
     let caution = Notice {
         words: notices::CAUTION,
         kind: Kind::Caution,
@@ -204,7 +204,7 @@ pub fn notice(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, said: Option<&str>) ->
         let response = notice.show(ui, room, Align2::RIGHT_CENTER);
         room.max.x = response.rect.left() - 24.0;
     }
-    let Some(words) = said else { return false };
+    let Some(words) = message else { return false };
     let notice = Notice {
         words,
         kind: Kind::Said,

@@ -9,14 +9,15 @@ use std::time::{Duration, SystemTime};
 use egui::{Rect, Sense, Ui, Vec2};
 use nice_plug::prelude::ParamSetter;
 
-use super::errands::{Errands, Files, Outcome};
+use super::file_jobs::{FileJobs, Files, Outcome};
 use super::scene::{self, Scene};
 use super::{
-    Wish, bands, chain, corner, history, introduction, layout, numbers, plane, top_bar, view_model,
+    Action, bands, chain, corner, history, introduction, layout, numbers, plane, top_bar,
+    view_model,
 };
 use crate::params::CrestlineParams;
 use crestline_core::handover::EditorEnd;
-use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, export, user_windows};
+use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, export, user_targets};
 
 /// After something was asked of the audio thread, its answer is looked for this much later.
 const ANSWER: Duration = Duration::from_millis(80);
@@ -27,7 +28,8 @@ const LONGEST_FRAME_S: f64 = 0.1;
 
 /// Everything the window shows, and what it remembers between frames.
 ///
-/// A frame is drawn when there is a new snapshot, when something is done with mouse or keyboard, and while an axis moves; otherwise never.
+/// A frame is drawn when there is a new snapshot, when something is done with mouse or keyboard,
+/// and while an axis moves; otherwise never.
 pub struct View {
     params: Arc<CrestlineParams>,
     end: EditorEnd,
@@ -36,11 +38,12 @@ pub struct View {
     /// Which state of the session this is a copy of.
     epoch: Option<u32>,
     files: Files,
-    errands: Errands,
-    /// The user's own windows that are kept for all sessions; `None` until they have been asked for.
+    file_jobs: FileJobs,
+    /// The user's own windows that are kept for all sessions; `None` until they have been asked
+    /// for.
     kept: Option<Vec<TargetWindow>>,
     /// What there is to say of the last errand.
-    said: Option<String>,
+    message: Option<String>,
     plane: plane::State,
     bands: bands::State,
     history: history::State,
@@ -57,9 +60,9 @@ impl View {
             session: Session::default(),
             epoch: None,
             files: Files::of_user(),
-            errands: Errands::default(),
+            file_jobs: FileJobs::default(),
             kept: None,
-            said: None,
+            message: None,
             plane: plane::State::default(),
             bands: bands::State::default(),
             history: history::State::default(),
@@ -101,16 +104,16 @@ impl View {
             elapsed_s: f64::from(ui.input(|input| input.unstable_dt)).min(LONGEST_FRAME_S),
         };
         let places = layout::places(window);
-        let mut wishes = vec![top_bar::show(ui, places.top_bar, &scene)];
-        if top_bar::notice(ui, places.notice, &scene, self.said.as_deref()) {
-            self.said = None;
+        let mut actions = vec![top_bar::show(ui, places.top_bar, &scene)];
+        if top_bar::notice(ui, places.notice, &scene, self.message.as_deref()) {
+            self.message = None;
         }
         let mut moving = plane::show(ui, places.plane, &scene, &mut self.plane);
         bands::show(ui, places.bands, &scene, &mut self.bands);
         numbers::show(ui, places.numbers, &scene);
         let shown = history::show(ui, places.history, &scene, &mut self.history);
         moving |= shown.moving;
-        wishes.push(shown.wish);
+        actions.push(shown.action);
         chain::show(ui, places.chain, &scene, &mut self.chain);
         let introduced = !scene.session.introduced && introduction::heard(&scene);
         corner::show(ui);
@@ -119,27 +122,27 @@ impl View {
                 .session
                 .update(|session| session.introduced = true);
         }
-        for wish in wishes.into_iter().flatten() {
-            self.fulfil(ui, wish);
+        for action in actions.into_iter().flatten() {
+            self.perform(ui, action);
         }
         if moving {
             ui.ctx().request_repaint_after(MOTION);
-        } else if self.errands.under_way() || ui.input(|input| !input.events.is_empty()) {
+        } else if self.file_jobs.under_way() || ui.input(|input| !input.events.is_empty()) {
             ui.ctx().request_repaint_after(ANSWER);
         }
     }
 
-    fn fulfil(&mut self, ui: &Ui, wish: Wish) {
-        let refused = match wish {
-            Wish::Restart => {
+    fn perform(&mut self, ui: &Ui, action: Action) {
+        let refused = match action {
+            Action::Restart => {
                 self.end.restart();
                 None
             }
-            Wish::SaveTable(span) => {
+            Action::SaveTable(span) => {
                 let history = self.recorded.clone();
                 self.export("csv", move |to| history.write_csv(span, to).map(|_| ()))
             }
-            Wish::SavePicture(span) => {
+            Action::SavePicture(span) => {
                 let target = self.session.target().clone();
                 let caption = format!(
                     "{} · {}: {}",
@@ -157,21 +160,22 @@ impl View {
                 };
                 self.export("png", move |to| to.write_all(&picture.png()?))
             }
-            Wish::Keep(window) => self.change_kept(move |path| {
+            Action::Keep(window) => self.change_kept(move |path| {
                 let words = format!("“{}” is kept in {}.", window.name, path.display());
-                Outcome::changed(user_windows::keep(path, window), words)
+                Outcome::changed(user_targets::keep(path, window), words)
             }),
-            Wish::Forget(name) => self.change_kept(move |path| {
+            Action::Forget(name) => self.change_kept(move |path| {
                 let words = format!("“{name}” is no longer kept in {}.", path.display());
-                Outcome::changed(user_windows::forget(path, &name), words)
+                Outcome::changed(user_targets::forget(path, &name), words)
             }),
         };
         if refused.is_some() {
-            self.said = refused;
+            self.message = refused;
         }
     }
 
-    /// Writes a new file into the folder of exports. Returns what is to be said if that cannot even begin.
+    /// Writes a new file into the folder of exports. Returns what is to be said if that cannot even
+    /// begin.
     fn export(
         &mut self,
         extension: &'static str,
@@ -180,11 +184,11 @@ impl View {
         let Some(folder) = self.files.exports.clone() else {
             return Some("Nothing was written: the system names no documents and no home folder. Set one up for this user.".into());
         };
-        self.errands.begin(move || {
+        self.file_jobs.begin(move || {
             let name = format!("Loudness {}", export::stamp(SystemTime::now()));
             match export::save(&folder, &name, extension, write) {
-                Ok(path) => Outcome::said(format!("Saved as {}", path.display())),
-                Err(error) => Outcome::said(error.to_string()),
+                Ok(path) => Outcome::notice(format!("Saved as {}", path.display())),
+                Err(error) => Outcome::notice(error.to_string()),
             }
         })
     }
@@ -196,20 +200,20 @@ impl View {
         let Some(path) = self.files.windows.clone() else {
             return Some("The window stays in this session only: the system names no folder for settings. Set up a home folder for this user.".into());
         };
-        self.errands.begin(move || change(&path))
+        self.file_jobs.begin(move || change(&path))
     }
 
     /// Takes in what came of errands, and reads the user's windows before the first frame.
     fn follow_errands(&mut self) {
         if let (None, Some(path)) = (&self.kept, self.files.windows.clone()) {
             self.kept = Some(Vec::new());
-            self.said = self
-                .errands
-                .begin(move || Outcome::loaded(user_windows::load(&path)));
+            self.message = self
+                .file_jobs
+                .begin(move || Outcome::loaded(user_targets::load(&path)));
         }
-        for outcome in self.errands.done() {
-            if outcome.said.is_some() {
-                self.said = outcome.said;
+        for outcome in self.file_jobs.done() {
+            if outcome.message.is_some() {
+                self.message = outcome.message;
             }
             if outcome.windows.is_some() {
                 self.kept = outcome.windows;

@@ -1,4 +1,5 @@
-//! What the views show, worked out without drawing: strings, positions, states. Nothing here knows of egui's widgets.
+//! What the views show, worked out without drawing: strings, positions, states. Nothing here knows
+//! of egui's widgets.
 
 pub mod axis;
 pub mod bands;

@@ -1,8 +1,9 @@
 //! The framework's window, made to end before the host goes on.
 //!
-//! On X11 the window has a thread of its own. Where the framework's window is closed while that thread draws, it is told to stop but not waited for:
-//! it may still be drawing when the host unloads the plug-in or ends, which crashes the host. So whoever drops the window here waits for the end of
-//! the thread that drew in it.
+//! On X11 the window has a thread of its own. Where the framework's window is closed while that
+//! thread draws, it is told to stop but not waited for: it may still be drawing when the host
+//! unloads the plug-in or ends, which crashes the host. So whoever drops the window here waits for
+//! the end of the thread that drew in it.
 
 use std::cell::RefCell;
 use std::error::Error;
@@ -77,7 +78,8 @@ impl Drop for Ended {
     fn drop(&mut self) {
         // A window that was never made has no thread.
         drop(self.thread.take());
-        // Nothing is ever sent: what comes is that there is no sender any more, or that patience is at its end.
+        // Nothing is ever sent: what comes is that there is no sender any more, or that patience is
+        // at its end.
         let _ = self.ended.recv_timeout(PATIENCE);
     }
 }

@@ -5,7 +5,8 @@ use nice_plug::params::persist::PersistentField;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{PoisonError, RwLock};
 
-/// A session behind a lock, and a number that tells when it has changed: nothing else tells the editor that the host has loaded one.
+/// A session behind a lock, and a number that tells when it has changed: nothing else tells the
+/// editor that the host has loaded one.
 ///
 /// Never touched by the audio thread.
 #[derive(Debug, Default)]
@@ -22,7 +23,8 @@ impl SessionCell {
 
     /// Looks at the session. `look` must not call this cell.
     pub fn read<R>(&self, look: impl FnOnce(&Session) -> R) -> R {
-        // Whoever panicked while holding the lock left a session that is whole: it is only ever replaced.
+        // Whoever panicked while holding the lock left a session that is whole: it is only ever
+        // replaced.
         look(&self.session.read().unwrap_or_else(PoisonError::into_inner))
     }
 

@@ -12,12 +12,13 @@ const UNTOLD: u32 = f32::NAN.to_bits();
 /// What the text says.
 #[derive(Debug)]
 pub struct TapReading {
-    told: Arc<Told>,
+    shown: Arc<Shown>,
 }
 
-/// The last reading. Each value by itself is whole; that they belong to the same block does not matter to a reader.
+/// The last reading. Each value by itself is whole; that they belong to the same block does not
+/// matter to a reader.
 #[derive(Debug)]
-struct Told {
+struct Shown {
     /// State in the lowest byte, polarity in the next, delay in the upper half.
     way: AtomicU64,
     reduction_db: [AtomicU32; 4],
@@ -27,28 +28,29 @@ struct Told {
 impl TapReading {
     /// A hidden, read-only parameter and what its text is told by.
     ///
-    /// The framework has no way for a plug-in to set a parameter's value, so the value stays 0 and the text tells everything.
+    /// The framework has no way for a plug-in to set a parameter's value, so the value stays 0 and
+    /// the text tells everything.
     pub fn new(name: &str) -> (FloatParam, Self) {
         let untold = || AtomicU32::new(UNTOLD);
-        let told = Arc::new(Told {
+        let shown = Arc::new(Shown {
             way: AtomicU64::new(0),
             reduction_db: std::array::from_fn(|_| untold()),
             distortion_db: untold(),
         });
-        let text = Arc::clone(&told);
+        let text = Arc::clone(&shown);
         let param = FloatParam::new(name, 0.0, FloatRange::Linear { min: 0.0, max: 1.0 })
             .with_value_to_string(Arc::new(move |_| text.text()))
             .with_string_to_value(Arc::new(|_| Some(0.0)))
             .hide()
             .non_automatable();
-        (param, Self { told })
+        (param, Self { shown })
     }
 
     /// Takes a new reading: the mean reduction and distortion of the last 3 s.
     ///
     /// # Realtime Safety
     /// Yes: a few atomic stores.
-    pub fn tell(&self, tap: &Tap) {
+    pub fn update(&self, tap: &Tap) {
         let state = match tap.state {
             TapState::Off => 0,
             TapState::NoSideChain => 1,
@@ -60,18 +62,18 @@ impl TapReading {
             | u64::from(tap.inverted) << 8
             | u64::from(tap.delay_frames.cast_unsigned()) << 32;
         // Relaxed throughout: these values order nothing but themselves.
-        self.told.way.store(way, Ordering::Relaxed);
+        self.shown.way.store(way, Ordering::Relaxed);
         let bits = |db: Option<f32>| db.map_or(UNTOLD, f32::to_bits);
-        for (cell, band) in self.told.reduction_db.iter().zip(&tap.reduction.bands) {
+        for (cell, band) in self.shown.reduction_db.iter().zip(&tap.reduction.bands) {
             cell.store(bits(band.reduction.mean_3s_db), Ordering::Relaxed);
         }
-        self.told
+        self.shown
             .distortion_db
             .store(bits(tap.reduction.distortion.mean_3s_db), Ordering::Relaxed);
     }
 }
 
-impl Told {
+impl Shown {
     fn text(&self) -> String {
         let way = self.way.load(Ordering::Relaxed);
         match way & 0xff {
@@ -125,10 +127,10 @@ mod tests {
         };
         tap.reduction.bands[2].reduction.mean_3s_db = Some(3.25);
         tap.reduction.distortion.mean_3s_db = Some(-41.5);
-        reading.tell(&tap);
+        reading.update(&tap);
         let expected = "aligned, delay -480 samples, polarity inverted; reduction — — 3.25 — dB; distortion -41.50 dB";
         assert_eq!(text(), expected);
-        reading.tell(&Tap {
+        reading.update(&Tap {
             state: TapState::NotRelated,
             ..Tap::default()
         });

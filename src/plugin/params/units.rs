@@ -74,8 +74,8 @@ pub fn ratio(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
         .with_string_to_value(Arc::new(number_from_text))
 }
 
-/// The number at the head of a text that a person typed: a minus sign of either kind, a unit or none, `k` for a thousand, `s` for seconds where
-/// milliseconds are meant.
+/// The number at the head of a text that a person typed: a minus sign of either kind, a unit or
+/// none, `k` for a thousand, `s` for seconds where milliseconds are meant.
 fn number_from_text(text: &str) -> Option<f32> {
     let text = text.trim().replace('\u{2212}', "-").replace(',', ".");
     let split = text.find(|c: char| !(c.is_ascii_digit() || "+-.".contains(c)));

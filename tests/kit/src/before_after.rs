@@ -3,7 +3,7 @@
 #![allow(dead_code, reason = "each test file uses a part of it")]
 #![allow(clippy::unwrap_used, reason = "a test may panic")]
 
-use crestline_core::measure::{Reduction, ReductionMeter, Rest, Span};
+use crestline_core::measure::{GainMemory, Reduction, ReductionMeter, RestGain};
 use std::f64::consts::{PI, TAU};
 
 pub const RATE_HZ: f64 = 48_000.0;
@@ -32,7 +32,7 @@ pub fn tone(rate_hz: f64, hz: f64, amplitude: f64, seconds: f64) -> impl Iterato
 }
 
 pub fn meter(rate_hz: f64) -> ReductionMeter {
-    ReductionMeter::new(rate_hz, 2, 1, Span::Nothing, Rest::Known(0.0))
+    ReductionMeter::new(rate_hz, 2, 1, GainMemory::Nothing, RestGain::Known(0.0))
 }
 
 /// Measures in blocks of 480 frames and calls `look` after each with the frames so far.
@@ -64,7 +64,8 @@ pub fn measured(before: &Stereo, after: &Stereo, rate_hz: f64) -> Reduction {
     meter.readings(0)
 }
 
-/// Power gain of each Linkwitz-Riley band: products of `1/(1+r⁴)` and `r⁴/(1+r⁴)` (closed form, Linkwitz 1976), r warped by the bilinear transform.
+/// Power gain of each Linkwitz-Riley band: products of `1/(1+r⁴)` and `r⁴/(1+r⁴)` (closed form,
+/// Linkwitz 1976), r warped by the bilinear transform.
 pub fn band_power(hz: f64, rate_hz: f64) -> [f64; 4] {
     let [low, mid, high] = CORNERS_HZ
         .map(|corner_hz| ((PI * hz / rate_hz).tan() / (PI * corner_hz / rate_hz).tan()).powi(4));

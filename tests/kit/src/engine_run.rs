@@ -26,7 +26,8 @@ pub fn engine(sample_rate_hz: f64, channels: usize) -> Engine {
     })
 }
 
-/// White noise within ±`peak`, independent from channel to channel and from seed to seed (xorshift64*, Vigna, ACM TOMS 42(4), 2016).
+/// White noise within ±`peak`, independent from channel to channel and from seed to seed
+/// (xorshift64*, Vigna, ACM TOMS 42(4), 2016).
 pub fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Planes {
     let mut state = seed
         .wrapping_mul(2)
@@ -72,8 +73,8 @@ pub fn everything_on() -> ChainSettings {
     }
 }
 
-/// Plays `input` in blocks of the sizes that `sizes` gives, with the settings that `settings` gives for the block that
-/// starts at a frame; returns what is heard.
+/// Plays `input` in blocks of the sizes that `sizes` gives, with the settings that `settings` gives
+/// for the block that starts at a frame; returns what is heard.
 pub fn play(
     engine: &mut Engine,
     input: &[Vec<f32>],
@@ -85,8 +86,8 @@ pub fn play(
     })
 }
 
-/// Hands `input` in blocks of the sizes that `sizes` gives, each with the frame it starts at, to `process`, which changes them; returns what became
-/// of it.
+/// Hands `input` in blocks of the sizes that `sizes` gives, each with the frame it starts at, to
+/// `process`, which changes them; returns what became of it.
 pub fn in_blocks(
     input: &[Vec<f32>],
     mut sizes: impl FnMut() -> usize,
@@ -116,8 +117,9 @@ pub struct Tracks {
     pub input: Planes,
 }
 
-/// Plays `input` in chunks and keeps the signals behind the listen switch as well. `settings` is asked once a chunk, with
-/// the frame at which it starts; `after` sees the engine behind each chunk.
+/// Plays `input` in chunks and keeps the signals behind the listen switch as well. `settings` is
+/// asked once a chunk, with the frame at which it starts; `after` sees the engine behind each
+/// chunk.
 pub fn trace(
     engine: &mut Engine,
     input: &[Vec<f32>],
@@ -176,8 +178,8 @@ pub fn loudness_lufs(planes: &[Vec<f32>], rate_hz: u32) -> f64 {
     meter.loudness_global().unwrap()
 }
 
-/// True peak in dBTP by the `ebur128` crate, which interpolates four times below 96 kHz with a short filter that may read some
-/// hundredths of a decibel too high.
+/// True peak in dBTP by the `ebur128` crate, which interpolates four times below 96 kHz with a
+/// short filter that may read some hundredths of a decibel too high.
 pub fn true_peak_dbtp(planes: &[Vec<f32>], rate_hz: u32) -> f64 {
     let channels = u32::try_from(planes.len()).unwrap();
     let mut meter = EbuR128::new(channels, rate_hz, Mode::TRUE_PEAK).unwrap();
@@ -189,8 +191,9 @@ pub fn true_peak_dbtp(planes: &[Vec<f32>], rate_hz: u32) -> f64 {
     20.0 * peak.log10()
 }
 
-/// True peak in dBTP, from the frame `from` on, by the `ebur128` crate at eight times 48 kHz: twice through the spectrum, then four times where
-/// the crate's filter is flat. Where it begins in full swing it is faded in over 5 ms, for the crate takes what came before as silence.
+/// True peak in dBTP, from the frame `from` on, by the `ebur128` crate at eight times 48 kHz: twice
+/// through the spectrum, then four times where the crate's filter is flat. Where it begins in full
+/// swing it is faded in over 5 ms, for the crate takes what came before as silence.
 pub fn true_peak_8x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
     let double = |channel: &Vec<f32>| {
         let mut double = Vec::new();
@@ -209,7 +212,8 @@ pub fn true_peak_8x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
     true_peak_dbtp(&planes.iter().map(double).collect::<Planes>(), 48_000)
 }
 
-/// Peak in dBFS, from the frame `from` on, of the signal interpolated sixteen times through its spectrum.
+/// Peak in dBFS, from the frame `from` on, of the signal interpolated sixteen times through its
+/// spectrum.
 pub fn peak_16x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
     let mut peak = 0.0_f64;
     for channel in planes {
@@ -222,7 +226,8 @@ pub fn peak_16x_dbtp(planes: &[Vec<f32>], from: usize) -> f64 {
     20.0 * peak.log10()
 }
 
-/// Interpolates `factor` times through the spectrum (`realfft`) from the frame `from` on; hands over stretch after stretch.
+/// Interpolates `factor` times through the spectrum (`realfft`) from the frame `from` on; hands
+/// over stretch after stretch.
 ///
 /// The stretches' flanks are faded, so that joining end to start makes no edge, and thrown away.
 fn interpolate(channel: &[f32], from: usize, factor: usize, mut stretch_done: impl FnMut(&[f64])) {

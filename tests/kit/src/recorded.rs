@@ -9,7 +9,8 @@ pub const RATE_HZ: f64 = 48_000.0;
 /// Frames in 100 ms.
 pub const TENTH: usize = 4_800;
 
-/// Readings whose short-term loudness is `number`; the other values that the history keeps follow from it.
+/// Readings whose short-term loudness is `number`; the other values that the history keeps follow
+/// from it.
 fn readings(number: f64) -> Readings {
     Readings {
         short_term_lufs: Some(number),
@@ -38,7 +39,8 @@ pub fn record(audio: &mut AudioEnd, number: f64, frames: usize, playing: bool) {
     audio.record(&moment, frames, RATE_HZ);
 }
 
-/// A history of so many points of 100 ms; the short-term loudness of the input is the number of the point.
+/// A history of so many points of 100 ms; the short-term loudness of the input is the number of the
+/// point.
 pub fn recorded(points: usize) -> (AudioEnd, History) {
     let (mut audio, editor) = handover();
     (0..points).for_each(|number| record(&mut audio, number as f64, TENTH, true));

@@ -1,4 +1,5 @@
-//! What the `ebur128` crate reads: a general library that is tested against the standards' own files.
+//! What the `ebur128` crate reads: a general library that is tested against the standards' own
+//! files.
 
 use crate::metering::Group;
 use crate::signals::{decibels, frames};
@@ -15,8 +16,9 @@ pub struct Reference {
     pub momentary_max_lufs: f64,
     pub short_term_max_lufs: f64,
     pub loudness_range_lu: f64,
-    /// Loudness range by the listing of EBU Tech 3342, section 3, from the library's short-term loudness every 100 ms. The library itself takes a value
-    /// once a second, as the first version of that document did.
+    /// Loudness range by the listing of EBU Tech 3342, section 3, from the library's short-term
+    /// loudness every 100 ms. The library itself takes a value once a second, as the first version
+    /// of that document did.
     pub loudness_range_100ms_lu: f64,
     pub true_peak_dbtp: f64,
 }
@@ -91,8 +93,9 @@ fn tech_3342(short_term_lufs: &[f64]) -> f64 {
     percentile(95.0) - percentile(10.0)
 }
 
-/// How much louder the library reads for the same weighting (analogue prototype and bilinear transform): it leaves the high-pass numerator at 1, −2, 1
-/// at every rate, while ours keeps the gain of the standard's table at 997 Hz. Closed form, the same at every frequency.
+/// How much louder the library reads for the same weighting (analogue prototype and bilinear
+/// transform): it leaves the high-pass numerator at 1, −2, 1 at every rate, while ours keeps the
+/// gain of the standard's table at 997 Hz. Closed form, the same at every frequency.
 pub fn library_excess_lu(rate_hz: f64) -> f64 {
     let gain_db = |rate_hz: f64| {
         let omega = TAU * 997.0 / rate_hz;
@@ -164,7 +167,8 @@ impl Loudness {
             ours.momentary_max_lufs,
             theirs.momentary_max_lufs - excess_lu,
         );
-        // The library is asked ten times a second, our window moves a hundred times: compared as of the same moments elsewhere.
+        // The library is asked ten times a second, our window moves a hundred times: compared as of
+        // the same moments elsewhere.
         let difference =
             ours.short_term_max_lufs.unwrap() - (theirs.short_term_max_lufs - excess_lu);
         self.short_term.check(what, difference.min(0.0), 0.0);

@@ -1,6 +1,7 @@
 //! Test signals, synthesised: tones, noise, sweeps, and what an ideal interpolator makes of them.
 //!
-//! Levels are those of the peaks in dBFS, as EBU Tech 3341 and 3342 give them; times are in seconds.
+//! LevelHistogram are those of the peaks in dBFS, as EBU Tech 3341 and 3342 give them; times are in
+//! seconds.
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 #![allow(clippy::unwrap_used, reason = "a test may panic")]
@@ -28,7 +29,8 @@ pub fn decibels(amplitude: f64) -> f64 {
     20.0 * amplitude.abs().log10()
 }
 
-/// A sine that starts at zero and keeps its phase while its level changes: a list of durations and peak levels.
+/// A sine that starts at zero and keeps its phase while its level changes: a list of durations and
+/// peak levels.
 pub fn tone_steps(rate_hz: f64, hz: f64, steps: &[(f64, f64)]) -> Vec<f32> {
     let mut signal = Vec::new();
     let mut end_s = 0.0;
@@ -47,7 +49,8 @@ pub fn tone(rate_hz: f64, hz: f64, level_dbfs: f64, seconds: f64) -> Vec<f32> {
     tone_steps(rate_hz, hz, &[(seconds, level_dbfs)])
 }
 
-/// A sine given in cycles per sample, with its starting phase in degrees and its amplitude as a factor.
+/// A sine given in cycles per sample, with its starting phase in degrees and its amplitude as a
+/// factor.
 pub fn tone_at_phase(
     cycles_per_sample: f64,
     degrees: f64,
@@ -60,7 +63,8 @@ pub fn tone_at_phase(
         .collect()
 }
 
-/// Raises the first `length` frames from nothing and lowers the last to nothing, by half a period of a cosine.
+/// Raises the first `length` frames from nothing and lowers the last to nothing, by half a period
+/// of a cosine.
 pub fn fade(signal: &mut [f32], length: usize) {
     let last = signal.len().saturating_sub(1);
     for n in 0..length.min(signal.len()) {
@@ -84,7 +88,8 @@ pub fn sweep(rate_hz: f64, from_hz: f64, to_hz: f64, level_dbfs: f64, seconds: f
     signal
 }
 
-/// Numbers that look random, the same for the same seed (64-bit linear congruence, constants of Knuth's MMIX).
+/// Numbers that look random, the same for the same seed (64-bit linear congruence, constants of
+/// Knuth's MMIX).
 pub struct Random(u64);
 
 impl Random {
@@ -110,14 +115,16 @@ pub fn white_noise(seed: u64, peak: f64, frames: usize) -> Vec<f32> {
         .collect()
 }
 
-/// Pink noise from `low_hz` to the highest frequency, with equal power in bands of equal ratio, and that power.
+/// Pink noise from `low_hz` to the highest frequency, with equal power in bands of equal ratio, and
+/// that power.
 pub struct Pink {
     pub samples: Vec<f32>,
     /// Mean square in a band whose upper edge is `e` times its lower one.
     pub power_per_nat: f64,
 }
 
-/// Pink noise by inverse Fourier transform: exact magnitudes, random phases. It repeats without a seam.
+/// Pink noise by inverse Fourier transform: exact magnitudes, random phases. It repeats without a
+/// seam.
 pub fn pink_noise(seed: u64, rate_hz: f64, low_hz: f64, rms_dbfs: f64, seconds: f64) -> Pink {
     let count = frames(rate_hz, seconds).next_multiple_of(2);
     let transform = spectrum::inverse(count);
@@ -139,7 +146,8 @@ pub fn pink_noise(seed: u64, rate_hz: f64, low_hz: f64, rms_dbfs: f64, seconds: 
     }
 }
 
-/// The signal at `factor` times its rate by ideal band-limited interpolation: its spectrum, with nothing added above it.
+/// The signal at `factor` times its rate by ideal band-limited interpolation: its spectrum, with
+/// nothing added above it.
 ///
 /// Takes the signal as surrounded by silence.
 pub fn interpolated(signal: &[f32], factor: usize) -> Vec<f64> {
@@ -158,8 +166,8 @@ pub fn interpolated(signal: &[f32], factor: usize) -> Vec<f64> {
     output.iter().map(|sample| sample / count as f64).collect()
 }
 
-/// True peak in dB by ideal band-limited interpolation at 16 times the rate: low by at most 0.034 dB at 0.45 of the rate
-/// (ITU-R BS.1770-5, Annex 2: `20·log10 cos(π·f/(16·rate))`).
+/// True peak in dB by ideal band-limited interpolation at 16 times the rate: low by at most 0.034
+/// dB at 0.45 of the rate (ITU-R BS.1770-5, Annex 2: `20·log10 cos(π·f/(16·rate))`).
 pub fn ideal_true_peak_dbtp(signal: &[f32]) -> f64 {
     decibels(
         interpolated(signal, 16)
@@ -168,7 +176,8 @@ pub fn ideal_true_peak_dbtp(signal: &[f32]) -> f64 {
     )
 }
 
-/// Leaves only what lies below `cutoff` (cycles per sample), without any transition. The signal should begin and end in silence.
+/// Leaves only what lies below `cutoff` (cycles per sample), without any transition. The signal
+/// should begin and end in silence.
 pub fn brick_wall(signal: &[f64], cutoff: f64) -> Vec<f64> {
     let (forward, inverse) = (
         spectrum::forward(signal.len()),

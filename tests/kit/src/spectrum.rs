@@ -1,6 +1,7 @@
 //! Fourier transforms for the tests, in double precision.
 //!
-//! The library behind them is generic: used directly, it would be compiled anew into every test, which takes half a minute each.
+//! The library behind them is generic: used directly, it would be compiled anew into every test,
+//! which takes half a minute each.
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use std::sync::Arc;

@@ -12,14 +12,16 @@ pub fn db(amplitude: f64) -> f64 {
     20.0 * amplitude.log10()
 }
 
-/// Largest magnitude of the band-limited signal through the samples, at 16 points a sample, with silence around it.
+/// Largest magnitude of the band-limited signal through the samples, at 16 points a sample, with
+/// silence around it.
 pub fn true_peak(samples: &[f32]) -> f64 {
     interpolated(samples, 16)
         .iter()
         .fold(0.0_f64, |peak, x| peak.max(x.abs()))
 }
 
-/// The same at 8 points a sample: two through the spectrum, where the filter of the `ebur128` crate is flat, and four by it.
+/// The same at 8 points a sample: two through the spectrum, where the filter of the `ebur128` crate
+/// is flat, and four by it.
 pub fn true_peak_by_crate(samples: &[f32]) -> f64 {
     let doubled: Vec<f64> = interpolated(samples, 2);
     let mut meter = EbuR128::new(1, 48_000, Mode::TRUE_PEAK).unwrap();

@@ -1,7 +1,7 @@
 //! A small CLAP host inside the calling process: enough to do to the plug-in what hosts do.
 //!
-//! The plug-in comes either from the library that is linked in, so that the caller's allocator sees what it allocates, or from a bundle.
-//! Audio runs on a thread of its own, as it does in hosts.
+//! The plug-in comes either from the library that is linked in, so that the caller's allocator sees
+//! what it allocates, or from a bundle. Audio runs on a thread of its own, as it does in hosts.
 
 #![allow(
     dead_code,
@@ -122,8 +122,9 @@ pub struct ClapHost {
 impl ClapHost {
     /// The plug-in that is linked into this program.
     pub fn linked(entry: &'static EntryDescriptor) -> Result<Self> {
-        // Debug builds of the framework log what a host may well do, thousands of times over, and reroute panics into that log as well. They do
-        // neither where a subscriber is there before them.
+        // Debug builds of the framework log what a host may well do, thousands of times over, and
+        // reroute panics into that log as well. They do neither where a subscriber is there before
+        // them.
         let _ = tracing::subscriber::set_global_default(tracing::subscriber::NoSubscriber::new());
         #[expect(
             unsafe_code,
@@ -287,7 +288,8 @@ impl ClapHost {
         self.idle()
     }
 
-    /// Prepares for audio, and restarts the plug-in for as long as it asks for that (as it does when its latency has changed).
+    /// Prepares for audio, and restarts the plug-in for as long as it asks for that (as it does
+    /// when its latency has changed).
     pub fn activate(&mut self, sample_rate_hz: f64, max_block: usize) -> Result<()> {
         self.deactivate();
         let frames = u32::try_from(max_block)?;
@@ -316,8 +318,8 @@ impl ClapHost {
         }
     }
 
-    /// What a host's main thread does between user actions: the callbacks and restarts that the plug-in has asked for. While audio runs,
-    /// restarts wait.
+    /// What a host's main thread does between user actions: the callbacks and restarts that the
+    /// plug-in has asked for. While audio runs, restarts wait.
     pub fn idle(&mut self) -> Result<()> {
         // More restarts in a row than any plug-in needs to settle.
         for _ in 0..10 {
@@ -344,8 +346,8 @@ impl ClapHost {
             .access_shared_handler(|requests| request(requests).swap(false, Ordering::Relaxed))
     }
 
-    /// Runs audio through the plug-in on another thread and returns what comes out, one vector a channel. Processing goes on where the last
-    /// run has ended.
+    /// Runs audio through the plug-in on another thread and returns what comes out, one vector a
+    /// channel. Processing goes on where the last run has ended.
     pub fn run(&mut self, run: Run<'_>) -> Result<Vec<Vec<f32>>> {
         self.run_during(run, |_| Ok(()))
     }

@@ -1,4 +1,5 @@
-//! The editor on a stage: a real engine behind it, a host that does as it is told and writes everything down, and a camera.
+//! The editor on a stage: a real engine behind it, a host that does as it is told and writes
+//! everything down, and a camera.
 
 #![allow(
     dead_code,
@@ -29,7 +30,7 @@ const BLOCK: usize = 480;
 
 /// What the host was told.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Told {
+pub enum HostCall {
     /// A gesture begins.
     Begin(ParamPtr),
     /// A normalized value within a gesture.
@@ -40,11 +41,11 @@ pub enum Told {
 
 /// A host that follows every gesture at once and remembers all of them.
 #[derive(Default)]
-pub struct Host(Mutex<Vec<Told>>);
+pub struct Host(Mutex<Vec<HostCall>>);
 
 impl Host {
     /// What was told since the last time.
-    pub fn take(&self) -> Vec<Told> {
+    pub fn take(&self) -> Vec<HostCall> {
         std::mem::take(&mut self.0.lock().unwrap())
     }
 }
@@ -59,17 +60,20 @@ impl GuiContextInner for Host {
     }
 
     unsafe fn raw_begin_set_parameter(&self, param: ParamPtr) {
-        self.0.lock().unwrap().push(Told::Begin(param));
+        self.0.lock().unwrap().push(HostCall::Begin(param));
     }
 
     unsafe fn raw_set_parameter_normalized(&self, param: ParamPtr, normalized: f32) {
-        self.0.lock().unwrap().push(Told::Set(param, normalized));
+        self.0
+            .lock()
+            .unwrap()
+            .push(HostCall::Set(param, normalized));
         // SAFETY: the stage keeps the parameters alive as long as the host.
         unsafe { param._internal_set_normalized_value(normalized) };
     }
 
     unsafe fn raw_end_set_parameter(&self, param: ParamPtr) {
-        self.0.lock().unwrap().push(Told::End(param));
+        self.0.lock().unwrap().push(HostCall::End(param));
     }
 
     fn get_state(&self) -> PluginState {
@@ -238,22 +242,22 @@ pub fn opened() -> Harness<'static, Stage> {
 }
 
 /// What the host was told since the last time.
-pub fn told(harness: &Harness<'_, Stage>) -> Vec<Told> {
+pub fn sent_to_host(harness: &Harness<'_, Stage>) -> Vec<HostCall> {
     harness.state().host.take()
 }
 
 /// One whole gesture for `param` that ends at `value`.
-pub fn assert_gesture(told: &[Told], param: ParamPtr, value: f32) {
-    assert_eq!(told.first(), Some(&Told::Begin(param)));
-    assert_eq!(told.last(), Some(&Told::End(param)));
-    let within = &told[1..told.len() - 1];
+pub fn assert_gesture(calls: &[HostCall], param: ParamPtr, value: f32) {
+    assert_eq!(calls.first(), Some(&HostCall::Begin(param)));
+    assert_eq!(calls.last(), Some(&HostCall::End(param)));
+    let within = &calls[1..calls.len() - 1];
     assert!(
         !within.is_empty()
             && within
                 .iter()
-                .all(|told| matches!(told, Told::Set(set, _) if *set == param))
+                .all(|calls| matches!(calls, HostCall::Set(set, _) if *set == param))
     );
-    let Some(Told::Set(_, last)) = within.last() else {
+    let Some(HostCall::Set(_, last)) = within.last() else {
         unreachable!("checked above")
     };
     assert!((last - value).abs() < 1e-4, "{last} for {value}");
@@ -317,7 +321,7 @@ pub fn each_track(mut check: impl FnMut(&mut Harness<'_, Stage>, &FloatParam)) {
     let params = harness.state().params.clone();
     for (band, param) in tracks(&params) {
         show_band(&mut harness, band);
-        told(&harness);
+        sent_to_host(&harness);
         check(&mut harness, param);
     }
 }

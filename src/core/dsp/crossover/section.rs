@@ -4,7 +4,7 @@ use std::f64::consts::{PI, SQRT_2};
 
 use wide::f64x2;
 
-use crate::dsp::biquad::calm;
+use crate::dsp::biquad::snap_to_zero;
 
 /// Coefficients of a [`Section`], the same in both lanes.
 #[derive(Clone, Copy, Debug, Default)]
@@ -29,8 +29,9 @@ impl Corner {
 
 /// A second-order Butterworth section: state-variable filter with trapezoidal integrators.
 ///
-/// This topology keeps the integrators' contents meaningful while the corner moves (V. Zavalishin, *The Art of VA Filter Design*,
-/// ch. 3–4; from memory). Written out with k = √2 and the first integrator scaled by k, so that `2k·band` needs no multiplication.
+/// This topology keeps the integrators' contents meaningful while the corner moves (V. Zavalishin,
+/// *The Art of VA Filter Design*, ch. 3–4; from memory). Written out with k = √2 and the first
+/// integrator scaled by k, so that `2k·band` needs no multiplication.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Section<const SIGNALS: usize> {
     pub band: [f64x2; SIGNALS],
@@ -43,7 +44,8 @@ impl<const SIGNALS: usize> Section<SIGNALS> {
         low: [f64x2::ZERO; SIGNALS],
     };
 
-    /// The low-pass, and the all-pass `1 − 2k·band` of the same corner, which is the phase of a Linkwitz-Riley pair.
+    /// The low-pass, and the all-pass `1 − 2k·band` of the same corner, which is the phase of a
+    /// Linkwitz-Riley pair.
     #[inline]
     pub fn low_and_all_pass<const N: usize>(
         &mut self,
@@ -62,9 +64,9 @@ impl<const SIGNALS: usize> Section<SIGNALS> {
         (lows, all_passes)
     }
 
-    pub fn calm(&mut self) {
+    pub fn snap_to_zero(&mut self) {
         for (band, low) in self.band.iter_mut().zip(&mut self.low) {
-            calm(band, low);
+            snap_to_zero(band, low);
         }
     }
 }

@@ -6,9 +6,11 @@ use crate::dsp::quantum::{Lane, QUANTUM};
 
 /// Frames of history in front of each row of a decimating half-band stage.
 const HALF_HISTORY: usize = 16;
-/// Largest half-length of the filter that returns to the base rate, in samples at twice the base rate.
+/// Largest half-length of the filter that returns to the base rate, in samples at twice the base
+/// rate.
 const LAST_HALF_LEN: usize = 64;
-/// One stage downwards: rows of history and quantum, one for each phase, and the kernels of the phases that remain.
+/// One stage downwards: rows of history and quantum, one for each phase, and the kernels of the
+/// phases that remain.
 #[derive(Debug, Clone)]
 struct DownStage {
     rows: Vec<f32>,
@@ -56,8 +58,8 @@ impl DownStage {
         }
     }
 
-    /// From two phases to the base rate with a low-pass of `2·half_len + 1` taps and the −6 dB point `cutoff`, in
-    /// cycles per sample at twice the base rate.
+    /// From two phases to the base rate with a low-pass of `2·half_len + 1` taps and the −6 dB
+    /// point `cutoff`, in cycles per sample at twice the base rate.
     fn last(half_len: usize, cutoff: f64, beta: f64) -> Self {
         let taps = fir::low_pass(2 * half_len + 1, cutoff, beta);
         let latency = half_len.div_ceil(2);
@@ -101,7 +103,8 @@ impl DownStage {
     }
 }
 
-/// Decimator for one channel: what an [`Upsampler`](super::Upsampler) returned, or what was made of it, back to the base rate.
+/// Decimator for one channel: what an [`Upsampler`](super::Upsampler) returned, or what was made of
+/// it, back to the base rate.
 #[derive(Debug, Clone)]
 pub struct Downsampler {
     /// Highest rate first.
@@ -113,10 +116,10 @@ pub struct Downsampler {
 impl Downsampler {
     /// A decimator by `2^cascade.len()` (at least 2). Allocates.
     ///
-    /// The half-band stages are those of `cascade` but for the first. The last stage, to the base rate, is a filter of
-    /// its own: a half-band filter would fold what lies just above half the rate back to just below it. Its transition
-    /// is 1/12 of the base rate wide and ends at half the rate, or, where that would cut into what is below 20 kHz
-    /// (44.1 kHz), begins there.
+    /// The half-band stages are those of `cascade` but for the first. The last stage, to the base
+    /// rate, is a filter of its own: a half-band filter would fold what lies just above half the
+    /// rate back to just below it. Its transition is 1/12 of the base rate wide and ends at half
+    /// the rate, or, where that would cut into what is below 20 kHz (44.1 kHz), begins there.
     pub fn new(sample_rate_hz: f64, cascade: &[HalfBand]) -> Self {
         let transition = 1.0 / 12.0;
         let pass = (20000.0 / sample_rate_hz).clamp(0.5 - transition, 0.4535);
@@ -155,13 +158,15 @@ impl Downsampler {
             + 1
     }
 
-    /// The next quantum: `fill` writes each phase in turn. Returns a quantum at the base rate. Real-time safe.
+    /// The next quantum: `fill` writes each phase in turn. Returns a quantum at the base rate.
+    /// Real-time safe.
     pub fn process(&mut self, mut fill: impl FnMut(usize, &mut Lane)) -> Lane {
         self.ringing = self.memory();
         self.run(&mut fill)
     }
 
-    /// The next quantum where the input is silent; `None` (and no work) when the output is silent too. Real-time safe.
+    /// The next quantum where the input is silent; `None` (and no work) when the output is silent
+    /// too. Real-time safe.
     pub fn process_silence(&mut self) -> Option<Lane> {
         self.ringing = self.ringing.checked_sub(1)?;
         Some(self.run(&mut |_, quantum: &mut Lane| quantum.fill(0.0)))

@@ -1,8 +1,9 @@
 //! The first stage upwards: midpoints of the input, by a filter as long as need be.
 //!
-//! The taps of such a filter change sign from one to the next and fall off ever more slowly. Away from the midpoint their
-//! magnitude is as good as straight over eight taps, so from [`NEAR_PAIRS`] on it is drawn straight between nodes eight taps apart, and
-//! every node costs one product with a triangle of fifteen samples of alternating sign. These triangles are two sums of eight in a row
+//! The taps of such a filter change sign from one to the next and fall off ever more slowly. Away
+//! from the midpoint their magnitude is as good as straight over eight taps, so from [`NEAR_PAIRS`]
+//! on it is drawn straight between nodes eight taps apart, and every node costs one product with a
+//! triangle of fifteen samples of alternating sign. These triangles are two sums of eight in a row
 //! (an interpolated FIR filter: Neuvo, Dong & Mitra, IEEE Trans. ASSP-32(3), 1984, from memory).
 
 use wide::f32x8;
@@ -11,7 +12,8 @@ use super::{Kernel, Pair, vectors};
 use crate::dsp::fir;
 use crate::dsp::quantum::{Lane, QUANTUM};
 
-/// Pairs of taps that are products of their own, where there are more than [`NEAR_PAIRS`]` + `[`NODE`].
+/// Pairs of taps that are products of their own, where there are more than [`NEAR_PAIRS`]` +
+/// `[`NODE`].
 const NEAR_PAIRS: usize = 36;
 /// Taps from node to node.
 const NODE: usize = 8;
@@ -26,7 +28,8 @@ pub struct Midpoints {
     input: Window,
     /// The triangle that ends with each sample of the input; empty where no tap is far.
     triangles: Window,
-    /// Alternating sums of eight that the next triangles reach back to, and those of the last quantum.
+    /// Alternating sums of eight that the next triangles reach back to, and those of the last
+    /// quantum.
     sums: [f32; REACH + QUANTUM],
     /// Quanta whose triangles are missing.
     missing: usize,
@@ -35,7 +38,8 @@ pub struct Midpoints {
 }
 
 impl Midpoints {
-    /// A filter of `pairs` pairs of taps, which reaches `margin` frames beyond the quantum on either side. Allocates.
+    /// A filter of `pairs` pairs of taps, which reaches `margin` frames beyond the quantum on
+    /// either side. Allocates.
     ///
     /// Beyond [`NEAR_PAIRS`] the number of pairs is rounded down to whole nodes.
     pub fn new(pairs: usize, beta: f64, margin: usize) -> Self {
@@ -121,7 +125,8 @@ impl Midpoints {
         self.missing = 0;
     }
 
-    /// `8·V` midpoints, the first `skip` frames after the start of the margin, once the triangles have caught up. Real-time safe.
+    /// `8·V` midpoints, the first `skip` frames after the start of the margin, once the triangles
+    /// have caught up. Real-time safe.
     #[inline]
     pub fn row<const V: usize>(&self, skip: usize) -> [[f32; 8]; V] {
         let mut row = self
@@ -141,8 +146,8 @@ impl Midpoints {
 
 /// The last samples of a signal, in a row.
 ///
-/// It moves through a buffer that is longer and is put back to its start now and then, which costs less than moving the samples every
-/// time.
+/// It moves through a buffer that is longer and is put back to its start now and then, which costs
+/// less than moving the samples every time.
 #[derive(Debug, Clone)]
 struct Window {
     buffer: Vec<f32>,
@@ -191,7 +196,8 @@ fn padded(samples: &[f32]) -> [f32; REACH + QUANTUM] {
     padded
 }
 
-/// For each of the last [`QUANTUM`] samples, the sum of the eight that end there, with signs from + backwards.
+/// For each of the last [`QUANTUM`] samples, the sum of the eight that end there, with signs from +
+/// backwards.
 #[inline]
 fn alternating_sums(samples: &[f32]) -> Lane {
     let mut sums = [f32x8::ZERO; QUANTUM / 8];

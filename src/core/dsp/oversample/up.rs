@@ -9,7 +9,8 @@ use crate::dsp::quantum::{Lane, QUANTUM};
 
 /// Frames of a phase row before its quantum.
 pub const ROW_LEAD: usize = 8;
-/// Frames in a phase row: the quantum, and 8 frames on either side for the next filter to reach into.
+/// Frames in a phase row: the quantum, and 8 frames on either side for the next filter to reach
+/// into.
 pub const ROW: usize = QUANTUM + 2 * ROW_LEAD;
 /// Frames computed beyond the quantum, on either side, by every stage but the last.
 const MARGIN: usize = 4;
@@ -32,7 +33,8 @@ pub struct Upsampler {
     bend: f32,
     /// Quanta pushed since the last [`Self::render`].
     stale: usize,
-    /// Largest |second difference| of the input in each of the last quanta, as a ring that runs backwards.
+    /// Largest |second difference| of the input in each of the last quanta, as a ring that runs
+    /// backwards.
     curvature: Vec<f32>,
     newest: usize,
 }
@@ -40,8 +42,8 @@ pub struct Upsampler {
 impl Upsampler {
     /// An interpolator by `2^cascade.len()`. Allocates.
     ///
-    /// The first stage has at least 4 pairs of taps, later ones at most 6 (they reach no further than the margins of a
-    /// row); what is outside is clamped.
+    /// The first stage has at least 4 pairs of taps, later ones at most 6 (they reach no further
+    /// than the margins of a row); what is outside is clamped.
     pub fn new(cascade: &[HalfBand]) -> Self {
         let factor = 1 << cascade.len();
         let first = cascade.first().map_or_else(
@@ -132,9 +134,10 @@ impl Upsampler {
 
     /// A bound that no sample of any phase in the current quantum exceeds.
     ///
-    /// What a filter returns between two samples differs from the straight line between them by a weighted sum of
-    /// second differences; the largest sum of |weights| of any phase was measured in `new`. For programme, whose
-    /// second differences are small, this is far tighter than the filter's worst gain.
+    /// What a filter returns between two samples differs from the straight line between them by a
+    /// weighted sum of second differences; the largest sum of |weights| of any phase was measured
+    /// in `new`. For programme, whose second differences are small, this is far tighter than the
+    /// filter's worst gain.
     pub fn bound(&self) -> f32 {
         let (input, start) = (self.first.input(), self.latency_frames());
         let (Some(frames), Some(after)) = (vectors::<4>(input, start), input.get(start + QUANTUM))
@@ -155,7 +158,8 @@ impl Upsampler {
         (peak + self.bend * curvature) * 1.00001
     }
 
-    /// Computes the phases of the quantum that lies [`Self::latency_frames`] behind. Real-time safe.
+    /// Computes the phases of the quantum that lies [`Self::latency_frames`] behind. Real-time
+    /// safe.
     pub fn render(&mut self) {
         self.first.catch_up();
         let start = self.latency_frames() - ROW_LEAD;
@@ -188,8 +192,9 @@ impl Upsampler {
         }
     }
 
-    /// The row of a phase: frame `n` of the quantum is at `n + ROW_LEAD`. Frames outside the quantum are only there
-    /// for some phases: all of phase 0, one frame on either side of the phases of all but the last stage.
+    /// The row of a phase: frame `n` of the quantum is at `n + ROW_LEAD`. Frames outside the
+    /// quantum are only there for some phases: all of phase 0, one frame on either side of the
+    /// phases of all but the last stage.
     pub fn row(&self, phase: usize) -> &[f32; ROW] {
         const SILENCE: &[f32; ROW] = &[0.0; ROW];
         self.rows.as_chunks::<ROW>().0.get(phase).unwrap_or(SILENCE)
@@ -206,8 +211,8 @@ impl Upsampler {
 
     /// Largest Σ|weight| on the second differences, over the phases: see [`Self::bound`].
     ///
-    /// Each phase's impulse response is found by running unit impulses through the cascade; taking the straight line
-    /// away and summing twice gives the weights.
+    /// Each phase's impulse response is found by running unit impulses through the cascade; taking
+    /// the straight line away and summing twice gives the weights.
     fn worst_bend(&mut self) -> f32 {
         let len = self.first.input().len();
         let factor = self.factor();

@@ -1,13 +1,16 @@
 //! A ring of points: one thread writes, any number read, nobody waits.
 //!
-//! Points are numbered from 0 for ever; point `n` lies in slot `n mod capacity` until point `n + capacity` is written over it. A reader copies
-//! first and asks afterwards which of the points it copied were being overwritten meanwhile; those it throws away. Every ordering that this needs
-//! is argued beside it, and `tests/history_model.rs` checks this very file against all interleavings the C11 memory model allows.
+//! Points are numbered from 0 for ever; point `n` lies in slot `n mod capacity` until point `n +
+//! capacity` is written over it. A reader copies first and asks afterwards which of the points it
+//! copied were being overwritten meanwhile; those it throws away. Every ordering that this needs is
+//! argued beside it, and `tests/history_model.rs` checks this very file against all interleavings
+//! the C11 memory model allows.
 
 use super::sync::{AtomicF32, AtomicU64, Ordering, fence};
 use std::ops::Range;
 
-/// Points of `COLUMNS` values each, stored column after column: what is drawn is one column of many points.
+/// Points of `COLUMNS` values each, stored column after column: what is drawn is one column of many
+/// points.
 #[derive(Debug)]
 pub struct Ring<const COLUMNS: usize> {
     cells: Box<[AtomicF32]>,
@@ -31,8 +34,8 @@ pub struct Extent {
 }
 
 impl<const COLUMNS: usize> Ring<COLUMNS> {
-    /// A ring that holds the newest `kept` points. `margin` (at least 1) more slots keep the oldest of them readable for as many points longer.
-    /// Allocates.
+    /// A ring that holds the newest `kept` points. `margin` (at least 1) more slots keep the oldest
+    /// of them readable for as many points longer. Allocates.
     pub fn new(kept: usize, margin: usize) -> Self {
         let capacity = kept + margin.max(1);
         Self {
@@ -58,8 +61,9 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
     pub fn push(&self, values: &[f32; COLUMNS]) {
         // Relaxed: no other thread stores the count.
         let number = self.count.load(Ordering::Relaxed);
-        // Release, between the last store of the count and the stores below: a reader that finds any of these new cells, and then passes an
-        // acquire fence, also finds a count of at least `number`, and so learns that point `number - capacity` is gone.
+        // Release, between the last store of the count and the stores below: a reader that finds
+        // any of these new cells, and then passes an acquire fence, also finds a count of at least
+        // `number`, and so learns that point `number - capacity` is gone.
         fence(Ordering::Release);
         let slot = self.slot(number);
         for (column, value) in self.cells.chunks_exact(self.capacity).zip(values) {
@@ -77,14 +81,16 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
     /// # Realtime Safety
     /// Yes, wait-free: one store.
     pub fn clear(&self) {
-        // Relaxed: it matters only beside points added later, and whoever finds those (by the count, acquired) finds this as well.
+        // Relaxed: it matters only beside points added later, and whoever finds those (by the
+        // count, acquired) finds this as well.
         self.first
             .store(self.count.load(Ordering::Relaxed), Ordering::Relaxed);
     }
 
     /// Which points there are.
     pub fn extent(&self) -> Extent {
-        // Acquire: every cell of the points counted is there, and every clearing before the last of them.
+        // Acquire: every cell of the points counted is there, and every clearing before the last of
+        // them.
         let count = self.count.load(Ordering::Acquire);
         let first = self.first.load(Ordering::Relaxed);
         // The ring may have been cleared since the count was read; then nothing is left.
@@ -96,9 +102,11 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
         }
     }
 
-    /// Copies one column of the points from number `start` on, as many as `into` has room for (at most the ring's capacity).
+    /// Copies one column of the points from number `start` on, as many as `into` has room for (at
+    /// most the ring's capacity).
     ///
-    /// Returns where in `into` the copies are true: those before were overwritten, those after are not written yet.
+    /// Returns where in `into` the copies are true: those before were overwritten, those after are
+    /// not written yet.
     pub fn read(&self, column: usize, start: u64, into: &mut [f32]) -> Range<usize> {
         // Acquire: the cells of every point counted are there to be read.
         let written = self.count.load(Ordering::Acquire);
@@ -139,8 +147,9 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
 
     /// Cells of points before this number may have changed while they were read, up to now.
     fn overwritten_before(&self) -> u64 {
-        // Acquire, after the loads of the cells: if one of them found a newer point's value, the release fence before that value's store
-        // makes the load below find a count that gives it away.
+        // Acquire, after the loads of the cells: if one of them found a newer point's value, the
+        // release fence before that value's store makes the load below find a count that gives it
+        // away.
         fence(Ordering::Acquire);
         let count = self.count.load(Ordering::Relaxed);
         // The point under way is number `count`, in the slot of `count - capacity`.

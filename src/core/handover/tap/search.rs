@@ -25,7 +25,8 @@ impl Default for Finding {
 }
 
 impl Finding {
-    /// As one word, so that it is written and read as a whole: delay, prominence (up to 65535), state, polarity.
+    /// As one word, so that it is written and read as a whole: delay, prominence (up to 65535),
+    /// state, polarity.
     pub(super) fn packed(self) -> u64 {
         let state = match self.state {
             TapState::Off | TapState::Listening => 0,
@@ -73,8 +74,8 @@ fn place(alignment: Alignment) -> (i32, bool) {
 }
 
 impl Search {
-    /// Takes the outcome of a comparison. An alignment in force is held while one of the signals is too weak, or nothing is found a
-    /// few times; another one must be found twice in a row.
+    /// Takes the outcome of a comparison. An alignment in force is held while one of the signals is
+    /// too weak, or nothing is found a few times; another one must be found twice in a row.
     pub fn take(&mut self, relation: Relation) -> Finding {
         let other = self.other.take();
         match relation {

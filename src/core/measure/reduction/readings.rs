@@ -1,9 +1,11 @@
 //! What a pair of signals reports.
 
-/// One quantity over several spans of time, dB. `None`: cannot be told (yet), because there was too little signal.
+/// One quantity over several spans of time, dB. `None`: cannot be told (yet), because there was too
+/// little signal.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Trend {
-    /// Over the last 40 ms (a Hann window, like 20 ms); distortion but for the lowest band over the 20 ms in their middle.
+    /// Over the last 40 ms (a Hann window, like 20 ms); distortion but for the lowest band over the
+    /// 20 ms in their middle.
     pub now_db: Option<f32>,
     /// Energy-weighted mean over the last whole 100 ms: what a history keeps.
     pub mean_100ms_db: Option<f32>,
@@ -33,13 +35,14 @@ pub struct BandReduction {
 pub struct Reduction {
     /// The bands.
     pub bands: [BandReduction; 4],
-    /// Share of the whole output that no gain of its band explains, dB: the bands' distortion, weighted by their energy.
+    /// Share of the whole output that no gain of its band explains, dB: the bands' distortion,
+    /// weighted by their energy.
     pub distortion: Trend,
 }
 
 /// Where the gain at rest is taken from.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum Rest {
+pub enum RestGain {
     /// The 95th percentile of each band's gain over the span that the meter was made with.
     #[default]
     Automatic,

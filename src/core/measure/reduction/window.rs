@@ -1,8 +1,10 @@
-//! The last 40 ms of a pair of signals in four bands, and what of the second a gain of each band of the first explains.
+//! The last 40 ms of a pair of signals in four bands, and what of the second a gain of each band of
+//! the first explains.
 //!
-//! Two windows lie over one another. The long one tells the gains, and the share of the lowest band that its gain leaves over: a shorter one could not
-//! tell its tones apart. The short one in its middle tells what is left over of the other bands and of the whole: a limiter turns a drum hit down and
-//! lets go again within the long window, and all that a gain does is to count as gain.
+//! Two windows lie over one another. The long one tells the gains, and the share of the lowest band
+//! that its gain leaves over: a shorter one could not tell its tones apart. The short one in its
+//! middle tells what is left over of the other bands and of the whole: a limiter turns a drum hit
+//! down and lets go again within the long window, and all that a gain does is to count as gain.
 
 use super::solve::solve;
 use std::f64::consts::PI;
@@ -14,16 +16,20 @@ pub(super) const SLOTS_PER_SECOND: u64 = 800;
 pub(super) const SLOTS: usize = 32;
 /// Slots in a short window: 20 ms.
 const SHORT_SLOTS: usize = 16;
-/// Slots from one window to the next: 10 ms. At this overlap the windows of either length weigh every moment the same.
+/// Slots from one window to the next: 10 ms. At this overlap the windows of either length weigh
+/// every moment the same.
 pub(super) const SLOTS_PER_UPDATE: u64 = 8;
-/// Where the energy lies closer together than this part of the window (squared), no slope of the gain can be told.
+/// Where the energy lies closer together than this part of the window (squared), no slope of the
+/// gain can be told.
 const LEAST_SPREAD: f64 = 1e-6;
-/// How strongly the gains of the four bands are held to what each band says by itself: a share of the band's energy and one of all bands' energy,
-/// which keeps a faint band from taking up what the fit leaves over of a loud one.
+/// How strongly the gains of the four bands are held to what each band says by itself: a share of
+/// the band's energy and one of all bands' energy, which keeps a faint band from taking up what the
+/// fit leaves over of a loud one.
 const HOLD: f64 = 0.01;
 const HOLD_FAINT: f64 = 3e-5;
 
-/// Weight and time (in windows, from its middle) of each slot of a window in the middle of the last [`SLOTS`].
+/// Weight and time (in windows, from its middle) of each slot of a window in the middle of the last
+/// [`SLOTS`].
 #[derive(Clone, Debug)]
 struct Shape(Box<[[f64x4; 2]]>);
 
@@ -74,7 +80,7 @@ impl Windows {
     }
 
     /// The first signal in both windows.
-    pub fn before(&self, own: &Slots<Own>) -> [Before; 2] {
+    pub fn before(&self, own: &Slots<BeforeSlot>) -> [Before; 2] {
         [&self.long, &self.short].map(|shape| Before::new(shape, own))
     }
 
@@ -82,7 +88,7 @@ impl Windows {
     pub fn fit(
         &self,
         [long, short]: &[Before; 2],
-        pair: &Slots<Pair>,
+        pair: &Slots<PairSlot>,
         frames_per_slot: f64,
     ) -> Fit {
         let long = Fit::new(&self.long, long, pair, frames_per_slot);
@@ -96,7 +102,7 @@ impl Windows {
 
 /// Products of the bands x of the first signal with each other, summed over a stretch.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct Own {
+pub(super) struct BeforeSlot {
     /// Each band with itself.
     pub same: f64x4,
     /// Bands 0·1, 1·2, 2·3 and 0·2.
@@ -105,7 +111,7 @@ pub(super) struct Own {
     pub far: f64x4,
 }
 
-impl Own {
+impl BeforeSlot {
     fn matrix(&self) -> [[f64; 4]; 4] {
         let ([a, b, c, d], [ab, bc, cd, ac]) = (self.same.to_array(), self.near.to_array());
         let [bd, ad, ..] = self.far.to_array();
@@ -134,7 +140,7 @@ impl Own {
 
 /// Products of the bands x of the first signal and y of the second, summed over a stretch.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct Pair {
+pub(super) struct PairSlot {
     /// Each band of the first with the same band of the second.
     pub xy: f64x4,
     /// Each band of the second with itself.
@@ -173,18 +179,19 @@ impl<T: Copy + Default> Slots<T> {
     }
 }
 
-/// The first signal in a window: its products, weighted by the window and by the window times time once and twice.
+/// The first signal in a window: its products, weighted by the window and by the window times time
+/// once and twice.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Before {
-    moments: [Own; 3],
+    moments: [BeforeSlot; 3],
     /// Middle of each band's energy and its spread about that.
     centre: f64x4,
     spread: f64x4,
 }
 
 impl Before {
-    fn new(shape: &Shape, own: &Slots<Own>) -> Self {
-        let mut moments = [Own::default(); 3];
+    fn new(shape: &Shape, own: &Slots<BeforeSlot>) -> Self {
+        let mut moments = [BeforeSlot::default(); 3];
         for (weight, time, own) in shape.over(own) {
             let mut own = own.scaled(weight);
             for moment in &mut moments {
@@ -218,7 +225,8 @@ pub(super) struct Fit {
     pub gain: [f64; 4],
     /// Share of each band of the second signal that the same band of the first explains.
     pub explained: [f64; 4],
-    /// Energy of each band of the second signal in the window that tells what is left over, and the part of it that no gain of the band explains.
+    /// Energy of each band of the second signal in the window that tells what is left over, and the
+    /// part of it that no gain of the band explains.
     pub yy: [f64; 4],
     pub residual: [f64; 4],
     /// The same of the whole second signal: the part that no four gains explain.
@@ -229,14 +237,18 @@ pub(super) struct Fit {
 impl Fit {
     /// Least squares, twice: gains that move evenly across the window.
     ///
-    /// Each band by itself gives the gain `xy/xx`. The even movement is fitted only to be left out of the residual (otherwise a release of
-    /// 100 dB/s would read as −28 dB of distortion); about the centre of the energy it is orthogonal to the steady part, so the residual is
-    /// `yy − xy²/xx − m²/s`, where `m` is the moment of `xy` about that centre and `s` the spread of `xx`.
+    /// Each band by itself gives the gain `xy/xx`. The even movement is fitted only to be left out
+    /// of the residual (otherwise a release of 100 dB/s would read as −28 dB of distortion); about
+    /// the centre of the energy it is orthogonal to the steady part, so the residual is `yy −
+    /// xy²/xx − m²/s`, where `m` is the moment of `xy` about that centre and `s` the spread of
+    /// `xx`.
     ///
-    /// Bands overlap, so what is done to one is seen in the next. Therefore the whole signal is fitted as well, by all four bands at once; that takes the
-    /// neighbours' part out of the gains. Where the bands hold too much of the same to be told apart (a tone at a corner) they stay with their own.
-    fn new(shape: &Shape, before: &Before, pair: &Slots<Pair>, frames_per_slot: f64) -> Self {
-        let mut sum = Pair::default();
+    /// Bands overlap, so what is done to one is seen in the next. Therefore the whole signal is
+    /// fitted as well, by all four bands at once; that takes the neighbours' part out of the gains.
+    /// Where the bands hold too much of the same to be told apart (a tone at a corner) they stay
+    /// with their own.
+    fn new(shape: &Shape, before: &Before, pair: &Slots<PairSlot>, frames_per_slot: f64) -> Self {
+        let mut sum = PairSlot::default();
         let (mut xy_moment, mut xs_moment) = (f64x4::ZERO, f64x4::ZERO);
         for (weight, time, pair) in shape.over(pair) {
             let (xy, xs) = (weight * pair.xy, weight * pair.xs);
@@ -271,7 +283,8 @@ impl Fit {
     }
 }
 
-/// The gains of all bands together, held to `own_gain`, and how much less than everything they leave unexplained (negative).
+/// The gains of all bands together, held to `own_gain`, and how much less than everything they
+/// leave unexplained (negative).
 ///
 /// Unknowns are four deviations from `own_gain` and four slopes.
 fn together(
@@ -325,19 +338,20 @@ fn ratio(a: f64x4, b: f64x4) -> f64x4 {
 mod tests {
     use super::*;
 
-    /// Slots of a signal in one band with energy `energy(k)` in slot k and the gain `gain(t)`, t in windows from the middle.
+    /// Slots of a signal in one band with energy `energy(k)` in slot k and the gain `gain(t)`, t in
+    /// windows from the middle.
     fn fit(energy: impl Fn(usize) -> f64, gain: impl Fn(f64) -> f64, added: f64) -> Fit {
         let windows = Windows::new();
         let (mut own, mut pair) = (Slots::new(), Slots::new());
         let third = |value: f64| f64x4::new([0.0, 0.0, value, 0.0]);
         for slot in 0..SLOTS {
             let (x, g) = (energy(slot), gain((slot as f64 + 0.5) / SLOTS as f64 - 0.5));
-            own.push(Own {
+            own.push(BeforeSlot {
                 same: third(x),
-                ..Own::default()
+                ..BeforeSlot::default()
             });
             let yy = g * g * x + added * x;
-            pair.push(Pair {
+            pair.push(PairSlot {
                 xy: third(g * x),
                 yy: third(yy),
                 xs: third(g * x),
@@ -347,7 +361,8 @@ mod tests {
         windows.fit(&windows.before(&own), &pair, 60.0)
     }
 
-    // Closed form: y = g·x plus something uncorrelated of share s of y's energy leaves the residual s.
+    // Closed form: y = g·x plus something uncorrelated of share s of y's energy leaves the residual
+    // s.
     #[test]
     fn a_steady_gain_and_its_residual_come_back() {
         for added in [0.0, 1e-8, 1e-4, 0.5] {
@@ -389,13 +404,13 @@ mod tests {
         let (mut own, mut pair) = (Slots::new(), Slots::new());
         let two = |low: f64, high: f64| f64x4::new([low, high, 0.0, 0.0]);
         for _ in 0..SLOTS {
-            own.push(Own {
+            own.push(BeforeSlot {
                 same: two(a, b),
                 near: two(c, 0.0),
                 far: f64x4::ZERO,
             });
             let s = p * p * a + 2.0 * p * q * c + q * q * b;
-            pair.push(Pair {
+            pair.push(PairSlot {
                 xy: two(0.6 * a, 0.9 * b),
                 yy: two(p * p * a, q * q * b),
                 xs: two(p * a + q * c, p * c + q * b),

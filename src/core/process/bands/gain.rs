@@ -5,10 +5,10 @@ use std::f64::consts::LOG2_10;
 use wide::{bytemuck::cast, f32x4, f64x2, i32x4};
 
 use super::BandSettings;
-use crate::dsp::biquad::calm;
+use crate::dsp::biquad::snap_to_zero;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
-/// Levels are kept as log₂ of the amplitude: one unit is 6.02 dB.
+/// LevelHistogram are kept as log₂ of the amplitude: one unit is 6.02 dB.
 pub(super) const LOG2_PER_DB: f64 = LOG2_10 / 20.0;
 
 /// Static curves of the four bands, one lane each, log₂ units.
@@ -74,7 +74,8 @@ impl Curves {
         }
     }
 
-    /// How far each band should be turned down at these levels: eq. 4 of the paper without its branches.
+    /// How far each band should be turned down at these levels: eq. 4 of the paper without its
+    /// branches.
     #[inline]
     pub(super) fn reduction(&self, levels: f32x4) -> f32x4 {
         let half = self.knee * 0.5;
@@ -130,7 +131,8 @@ impl CurvesRamp {
     }
 }
 
-/// Shares of the way that an envelope goes in one frame, `1 − e^(−1/(τ·fs))`; bands 0, 1 and bands 2, 3.
+/// Shares of the way that an envelope goes in one frame, `1 − e^(−1/(τ·fs))`; bands 0, 1 and bands
+/// 2, 3.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Ballistics {
     attack: [f64x2; 2],
@@ -152,8 +154,9 @@ impl Ballistics {
     }
 }
 
-/// Smooth decoupled peak detectors in the log domain (the paper's section 2.3, from memory): the wanted reduction is held and
-/// released, then smoothed by the attack. `f64`, for in `f32` a release of seconds would stop before it is over.
+/// Smooth decoupled peak detectors in the log domain (the paper's section 2.3, from memory): the
+/// wanted reduction is held and released, then smoothed by the attack. `f64`, for in `f32` a
+/// release of seconds would stop before it is over.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Envelopes {
     held: [f64x2; 2],
@@ -173,9 +176,9 @@ impl Envelopes {
         f32x4::new([a as f32, b as f32, c as f32, d as f32])
     }
 
-    pub(super) fn calm(&mut self) {
+    pub(super) fn snap_to_zero(&mut self) {
         for (held, smooth) in self.held.iter_mut().zip(&mut self.smooth) {
-            calm(held, smooth);
+            snap_to_zero(held, smooth);
         }
     }
 }
@@ -194,7 +197,8 @@ pub(super) fn levels(bands: &[f64x2; 4]) -> f32x4 {
 
 /// log₂ of positive lanes, within 1.1e-4 (0.0007 dB); for 0 some finite value below −120.
 ///
-/// The mantissa is taken to √½…√2, where a polynomial fitted for the least largest error does the rest.
+/// The mantissa is taken to √½…√2, where a polynomial fitted for the least largest error does the
+/// rest.
 #[inline]
 fn log2(x: f32x4) -> f32x4 {
     let root_half = i32x4::splat(0x3F35_04F3);
@@ -206,7 +210,8 @@ fn log2(x: f32x4) -> f32x4 {
     exponent + z * (1.441_760_5 + z * (z * (0.517_512_5 - z * 0.329_631_47) - 0.724_904_4))
 }
 
-/// 2 to the power of each lane, within 0.0001 dB; exactly 1 for 0. Powers below −100 are taken as −100.
+/// 2 to the power of each lane, within 0.0001 dB; exactly 1 for 0. Powers below −100 are taken as
+/// −100.
 #[inline]
 pub(super) fn exp2(x: f32x4) -> f32x4 {
     // Adding this leaves the nearest whole number in the lowest bits of the mantissa.
@@ -265,8 +270,8 @@ mod tests {
         assert!(exp2(f32x4::splat(-1e9)).to_array()[0] > 0.0);
     }
 
-    /// Values of eq. 4 of Giannoulis, Massberg, Reiss, JAES 60(6) 2012, computed: threshold −20, ratio 4, knee 10; and of the other
-    /// branch with a hard knee.
+    /// Values of eq. 4 of Giannoulis, Massberg, Reiss, JAES 60(6) 2012, computed: threshold −20,
+    /// ratio 4, knee 10; and of the other branch with a hard knee.
     #[test]
     fn reduction_follows_the_papers_static_curve() {
         let soft = BandSettings {
@@ -333,7 +338,8 @@ mod tests {
                     after =
                         f64::from(envelopes.step(&ballistics, f32x4::splat(2.0)).to_array()[lane]);
                 }
-                // Where the time is no whole number of frames, the closed form at the frame that was reached.
+                // Where the time is no whole number of frames, the closed form at the frame that
+                // was reached.
                 let expected = if frames.fract() == 0.0 {
                     part
                 } else {
@@ -374,7 +380,7 @@ mod tests {
         envelopes.step(&ballistics, f32x4::splat(3.0));
         for _ in 0..48_000 {
             envelopes.step(&ballistics, f32x4::ZERO);
-            envelopes.calm();
+            envelopes.snap_to_zero();
         }
         assert_eq!(envelopes.held, [f64x2::ZERO; 2]);
         assert_eq!(envelopes.smooth, [f64x2::ZERO; 2]);

@@ -6,9 +6,10 @@ use super::gain::{GROUP, GROUPS};
 use crate::dsp::oversample::{HalfBand, ROW_LEAD, Upsampler, largest};
 use crate::dsp::quantum::{Lane, QUANTUM};
 
-/// Read with the bound of [`Detector`], sines up to 0.45 of the sample rate come out 0…0.06 dB high, and up to 0.496 not more than
-/// 0.3 dB low. The first stage is that long because there is sound up to half the rate: noise in a programme mixed at this rate, and
-/// what a saturator leaves straight of it, which a push of 18 dB brings up to the level of the ceiling itself.
+/// Read with the bound of [`Detector`], sines up to 0.45 of the sample rate come out 0…0.06 dB
+/// high, and up to 0.496 not more than 0.3 dB low. The first stage is that long because there is
+/// sound up to half the rate: noise in a programme mixed at this rate, and what a saturator leaves
+/// straight of it, which a push of 18 dB brings up to the level of the ceiling itself.
 const CASCADE: [HalfBand; 3] = [
     HalfBand {
         pairs: 284,
@@ -24,14 +25,16 @@ const CASCADE: [HalfBand; 3] = [
     },
 ];
 
-/// Frames between a frame's arrival and the verdict on it: whole groups, so that verdicts and gains keep step.
+/// Frames between a frame's arrival and the verdict on it: whole groups, so that verdicts and gains
+/// keep step.
 pub const DETECTOR_LATENCY: usize = 288;
 
 /// Finds true peaks at eight times the sample rate, with a bound for what lies between.
 ///
-/// At a sample `y` of a sine whose neighbours are `θ` away in phase, `|y| + |next − previous|/8` lies between the crest of the arc
-/// around that sample and `√(1 + θ²/16)` times the crest of the sine: at eight times the rate the crest is never under-read by
-/// more than 0.003 dB nor over-read by more than 0.034 dB up to 0.45 of the sample rate.
+/// At a sample `y` of a sine whose neighbours are `θ` away in phase, `|y| + |next − previous|/8`
+/// lies between the crest of the arc around that sample and `√(1 + θ²/16)` times the crest of the
+/// sine: at eight times the rate the crest is never under-read by more than 0.003 dB nor over-read
+/// by more than 0.034 dB up to 0.45 of the sample rate.
 #[derive(Debug, Clone)]
 pub struct Detector {
     up: Upsampler,
@@ -55,7 +58,8 @@ impl Detector {
         self.up.push(quantum);
     }
 
-    /// Gain (0…1) that holds each group of frames of the quantum [`DETECTOR_LATENCY`] ago under the ceiling of that group.
+    /// Gain (0…1) that holds each group of frames of the quantum [`DETECTOR_LATENCY`] ago under the
+    /// ceiling of that group.
     ///
     /// A group answers for the peaks from its first frame up to the first of the next.
     pub fn needed_gain(&mut self, ceilings: &[f64; GROUPS]) -> [f64; GROUPS] {
@@ -89,8 +93,9 @@ impl Detector {
         };
         std::array::from_fn(|group| {
             let here: [f32x8; 8] = std::array::from_fn(|phase| row(phase, 1, group));
-            // The eighth before a frame may not have been computed (it belongs to the quantum before); the quarter
-            // before was, and half of its distance, a little enlarged, stands in for the slope.
+            // The eighth before a frame may not have been computed (it belongs to the quantum
+            // before); the quarter before was, and half of its distance, a little enlarged, stands
+            // in for the slope.
             let mut most = here[0].abs() + (here[2] - row(6, 0, group)).abs() * (1.1 / 16.0);
             for phase in 1..8 {
                 let next = if phase == 7 {

@@ -1,10 +1,11 @@
 //! From the gain that peaks need to a smooth gain that never asks for more.
 //!
-//! One value stands for a group of eight frames. A running minimum reaches over the look-ahead and a hold; the release
-//! stage after it may only stay lower; a window of non-negative weights that sum to one and span no more than the
-//! look-ahead averages what is left; cubic B-spline interpolation, whose weights are again non-negative and sum to
-//! one, returns to single frames. Every frame's gain is so a mean of values that each respect what that frame needs
-//! (Hämäläinen, DAFx-02). All weights are binary fractions: the mean of ones is exactly one.
+//! One value stands for a group of eight frames. A running minimum reaches over the look-ahead and
+//! a hold; the release stage after it may only stay lower; a window of non-negative weights that
+//! sum to one and span no more than the look-ahead averages what is left; cubic B-spline
+//! interpolation, whose weights are again non-negative and sum to one, returns to single frames.
+//! Every frame's gain is so a mean of values that each respect what that frame needs (Hämäläinen,
+//! DAFx-02). All weights are binary fractions: the mean of ones is exactly one.
 
 use std::f64::consts::PI;
 
@@ -19,12 +20,14 @@ pub const GROUPS: usize = QUANTUM / GROUP;
 const WINDOW_MS: f64 = 1.4;
 /// Groups by which the gain is down before its peak, and stays down after it.
 const SETTLED_GROUPS: usize = 2;
-/// How long a needed gain is held: half the period of 20 Hz, so that the gain does not follow a steady tone.
+/// How long a needed gain is held: half the period of 20 Hz, so that the gain does not follow a
+/// steady tone.
 const HOLD_MS: f64 = 25.0;
 /// Groups that the interpolation reaches back.
 const SPLINE_REACH: usize = 3;
 
-/// Time constants of the automatic release: after a single peak, and of the mean reduction that it returns to.
+/// Time constants of the automatic release: after a single peak, and of the mean reduction that it
+/// returns to.
 const QUICK_MS: f64 = 60.0;
 const SLOW_MS: f64 = 600.0;
 
@@ -101,7 +104,8 @@ impl GainComputer {
         self.averages = other.averages;
     }
 
-    /// Takes what the groups of a quantum need; returns the gains of the frames [`Self::latency_frames`] before them.
+    /// Takes what the groups of a quantum need; returns the gains of the frames
+    /// [`Self::latency_frames`] before them.
     pub fn process(&mut self, needed: &[f64; GROUPS], pace: Pace) -> Lane {
         let coefficient = |ms: f64| 1.0 - (-1.0 / (ms * self.groups_per_ms)).exp();
         let slow = coefficient(SLOW_MS);
@@ -158,7 +162,8 @@ fn groups(number: f64) -> usize {
     number.round().clamp(1.0, 65536.0) as usize
 }
 
-/// One step towards `goal`; the last ten-millionth of a decibel is taken at once, so that rest is reached.
+/// One step towards `goal`; the last ten-millionth of a decibel is taken at once, so that rest is
+/// reached.
 fn approach(value: f64, goal: f64, coefficient: f64) -> f64 {
     let next = value + coefficient * (goal - value);
     if (goal - next).abs() < 1e-8 {
@@ -179,8 +184,8 @@ fn window(len: usize) -> Vec<f64> {
     weights.iter().map(|weight| weight / UNIT).collect()
 }
 
-/// Weights of the last four averages at each frame of a group: four boxes of one group in a row, a discrete cubic B-spline.
-/// They are multiples of 1/512.
+/// Weights of the last four averages at each frame of a group: four boxes of one group in a row, a
+/// discrete cubic B-spline. They are multiples of 1/512.
 fn spline() -> [[f32; GROUP]; SPLINE_REACH + 1] {
     let mut shape = vec![1.0_f32];
     for _ in 0..=SPLINE_REACH {
@@ -198,7 +203,8 @@ fn spline() -> [[f32; GROUP]; SPLINE_REACH + 1] {
     })
 }
 
-/// Smallest of the last `len` values, from a queue in which every value is smaller than those behind it.
+/// Smallest of the last `len` values, from a queue in which every value is smaller than those
+/// behind it.
 #[derive(Debug, Clone)]
 struct RunningMinimum {
     /// Values with the time they came in, from `front`, `count` of them, as a ring.

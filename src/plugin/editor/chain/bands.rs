@@ -1,4 +1,5 @@
-//! Band compression: the four thresholds over the spectrum that meets them, the chosen band's controls, and the crossovers.
+//! Band compression: the four thresholds over the spectrum that meets them, the chosen band's
+//! controls, and the crossovers.
 
 use egui::{Align2, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
 
@@ -130,7 +131,8 @@ fn spectrum(ui: &Ui, picture: Rect, scene: &Scene<'_>) {
     }
 }
 
-/// One band: its threshold across, its level now, its gain hanging from the top. True if it was chosen.
+/// One band: its threshold across, its level now, its gain hanging from the top. True if it was
+/// chosen.
 fn band(
     ui: &mut Ui,
     rect: Rect,
@@ -198,9 +200,9 @@ fn band(
         );
     }
     control::focus_ring(ui, rect.expand(2.0), &response);
-    let told = format!("Show the {} band", NAMES[index]);
+    let text = format!("Show the {} band", NAMES[index]);
     response
-        .widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), chosen, &told));
+        .widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), chosen, &text));
     let level = number::with_unit(level_db.filter(|_| working).map(f64::from), 1, "dBFS");
     let from = number::with_unit(Some(band.threshold.value().into()), 1, "dBFS");
     let spoken = format!("level {level}, from {from}, gain {gain} dB");

@@ -75,7 +75,8 @@ pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>, state: &mut State) {
     );
 }
 
-/// The last seconds of the output path's limiter, hanging from the top, and its lowest gain in words.
+/// The last seconds of the output path's limiter, hanging from the top, and its lowest gain in
+/// words.
 fn trace(ui: &Ui, area: Rect, scene: &Scene<'_>, state: &mut State, on: bool) {
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(area);
@@ -99,12 +100,12 @@ fn trace(ui: &Ui, area: Rect, scene: &Scene<'_>, state: &mut State, on: bool) {
     }
     if on {
         let head = pos2(area.right(), area.top() - 2.0 - HEAD / 2.0);
-        let told = number::with_unit(Some(lowest.into()), 1, "dB");
+        let text = number::with_unit(Some(lowest.into()), 1, "dB");
         small(
             ui.painter(),
             head,
             Align2::RIGHT_CENTER,
-            told,
+            text,
             colours.label,
         );
     }

@@ -1,4 +1,5 @@
-//! The saturator: its curve as it stands over the levels that meet it, shoulder, lean, blend, and how much of the signal bends.
+//! The saturator: its curve as it stands over the levels that meet it, shoulder, lean, blend, and
+//! how much of the signal bends.
 
 use egui::{Align2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
 
@@ -9,7 +10,8 @@ use crate::editor::number;
 use crate::editor::scene::{self, Scene, place, small};
 use crestline_core::dsp::decibel::gain_from_db;
 
-/// Levels from the left to the right of the picture, and from its bottom to its top, dB re the ceiling.
+/// LevelHistogram from the left to the right of the picture, and from its bottom to its top, dB re
+/// the ceiling.
 const ACROSS_DB: [f64; 2] = [-18.0, 6.0];
 const UP_DB: [f64; 2] = [-18.0, 3.0];
 const POINTS: usize = 64;
@@ -29,12 +31,12 @@ pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
     let shoulder = gain_from_db(settings.ceiling_dbtp - settings.shoulder_db);
     let share = scene.snapshot.activity.driven_levels.share_above(shoulder);
     let heard = introduction::heard(scene).then_some(share * 100.0);
-    let told = number::with_unit(heard, 1, if on { "% bend" } else { "% would" });
+    let text = number::with_unit(heard, 1, if on { "% bend" } else { "% would" });
     small(
         ui.painter(),
         pos2(area.right(), area.top() + HEAD / 2.0),
         Align2::RIGHT_CENTER,
-        &told,
+        &text,
         scene::colours(ui).label,
     );
     let width = 0.42 * area.width();
@@ -44,7 +46,7 @@ pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
     );
     curve(ui, picture, scene, on);
     let response = ui.interact(picture, ui.scope_id().with("curve"), Sense::HOVER);
-    let spoken = format!("Saturator's curve and levels, {told}");
+    let spoken = format!("Saturator's curve and levels, {text}");
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
     response.on_hover_text(
         "Level in to level out, up to 6 dB over the ceiling, above how often each level has come in the last 3 s; what lies right of the dotted shoulder is bent.",

@@ -19,7 +19,8 @@ pub struct Look<'a> {
     pub label: &'a str,
     /// One plain sentence.
     pub tip: &'a str,
-    /// False where a switch or another setting keeps it from having an effect: drawn faint, but it can still be set.
+    /// False where a switch or another setting keeps it from having an effect: drawn faint, but it
+    /// can still be set.
     pub active: bool,
     /// Written instead of the value.
     pub instead: Option<&'a str>,
@@ -58,7 +59,8 @@ pub fn written(param: &FloatParam) -> String {
         .replace(' ', "\u{a0}")
 }
 
-/// Where the value stands, and is typed: all of the text line if there is no name, otherwise the right-hand part.
+/// Where the value stands, and is typed: all of the text line if there is no name, otherwise the
+/// right-hand part.
 pub fn value_area(rect: Rect, look: &Look<'_>) -> Rect {
     let line = rect.with_max_y(rect.bottom() - BAR - 4.0);
     if look.label.is_empty() {

@@ -48,7 +48,8 @@ fn take_keyboard(ui: &Ui, field: Id, text: &str) {
     ui.memory_mut(|memory| memory.request_focus(field));
 }
 
-/// Shows the field. Returns the text once it is finished, and closes the field then; escape closes it without a word.
+/// Shows the field. Returns the text once it is finished, and closes the field then; escape closes
+/// it without a word.
 pub fn show(ui: &mut Ui, id: Id, area: Rect, name: &str) -> Option<String> {
     let field = field(id);
     let mut typed: Typed = ui.data(|data| data.get_temp(field))?;

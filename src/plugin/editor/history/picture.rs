@@ -17,8 +17,8 @@ const MARGIN: f32 = 24.0;
 /// Where the curves begin, below title and legend, points.
 const HEAD: f32 = 66.0;
 
-/// Everything that a picture of the strip is made from. It is drawn by the code that draws the strip in the window, on a canvas of its own, on
-/// any thread.
+/// Everything that a picture of the strip is made from. It is drawn by the code that draws the
+/// strip in the window, on a canvas of its own, on any thread.
 #[derive(Clone, Debug)]
 pub struct Picture {
     /// What has been measured over time.

@@ -1,4 +1,5 @@
-//! The strip itself: what is drawn of a stretch of time, in the window and in an exported picture alike.
+//! The strip itself: what is drawn of a stretch of time, in the window and in an exported picture
+//! alike.
 
 use std::ops::Range;
 
@@ -33,7 +34,8 @@ pub struct Subject<'a> {
     pub ceiling_dbtp: f64,
 }
 
-/// The traces of one strip and its loudness axis, kept from frame to frame: a frame costs what is new in it.
+/// The traces of one strip and its loudness axis, kept from frame to frame: a frame costs what is
+/// new in it.
 #[derive(Debug)]
 pub struct Strip {
     level: Axis,
@@ -141,16 +143,16 @@ impl Strip {
             painter.hline(plot.x_range(), y, Stroke::new(1.0, colours.grid));
             if legible(y) {
                 let at = pos2(plot.left() - 6.0, y);
-                let told = number::fixed(Some(level), 0);
-                small(painter, at, Align2::RIGHT_CENTER, told, colours.label);
+                let text = number::fixed(Some(level), 0);
+                small(painter, at, Align2::RIGHT_CENTER, text, colours.label);
             }
         }
         for db in history::PLR.ticks(8.0) {
             let y = place(plot, 0.0, history::PLR.share(db)).y;
             if legible(y) {
                 let at = pos2(plot.right() + 5.0, y);
-                let told = number::fixed(Some(db), 0);
-                small(painter, at, Align2::LEFT_CENTER, told, colours.label);
+                let text = number::fixed(Some(db), 0);
+                small(painter, at, Align2::LEFT_CENTER, text, colours.label);
             }
         }
         #[expect(clippy::cast_sign_loss, reason = "a width is not negative")]
@@ -160,8 +162,8 @@ impl Strip {
             let x = plot.left() + share as f32 * plot.width();
             if x > plot.left() - 1.0 && x < plot.right() - 12.0 {
                 let at = pos2(x.max(plot.left() + 10.0), plot.bottom() + 9.0);
-                let told = number::clock(Some(mark));
-                small(painter, at, Align2::CENTER_CENTER, told, colours.label);
+                let text = number::clock(Some(mark));
+                small(painter, at, Align2::CENTER_CENTER, text, colours.label);
             }
         }
     }

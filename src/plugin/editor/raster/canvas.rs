@@ -1,11 +1,13 @@
-//! Triangles onto a canvas of eight-bit pixels: OpenGL 4.6 sections 14.6.1 (which pixels) and 17.3.6 (blending).
+//! Triangles onto a canvas of eight-bit pixels: OpenGL 4.6 sections 14.6.1 (which pixels) and
+//! 17.3.6 (blending).
 
 use egui::epaint::Vertex;
 use egui::{Color32, Pos2, Rect, TextureFilter};
 
 use super::texture::Texture;
 
-/// Corner positions are rounded to this fraction of a pixel, as graphics cards do; it makes the edge functions exact integers.
+/// Corner positions are rounded to this fraction of a pixel, as graphics cards do; it makes the
+/// edge functions exact integers.
 const STEPS: i64 = 256;
 const HALF: i64 = STEPS / 2;
 /// Farther out than any canvas, near enough for the edge functions to stay within an `i64`.
@@ -49,11 +51,13 @@ struct Edge {
 }
 
 impl Edge {
-    /// `from` to `to` clockwise on the screen, starting at the centre of the pixel in column `left` of row `top`.
+    /// `from` to `to` clockwise on the screen, starting at the centre of the pixel in column `left`
+    /// of row `top`.
     fn new(from: Corner, to: Corner, left: i64, top: i64) -> Self {
         let (dx, dy) = (to.x - from.x, to.y - from.y);
         let (x, y) = (left * STEPS + HALF, top * STEPS + HALF);
-        // A centre that lies on the line belongs to the triangle on one side only: to the one whose left or top edge it is.
+        // A centre that lies on the line belongs to the triangle on one side only: to the one whose
+        // left or top edge it is.
         let owns_its_line = dy < 0 || (dy == 0 && dx > 0);
         Self {
             value: dx * (y - from.y) - dy * (x - from.x) - i64::from(!owns_its_line),
@@ -130,7 +134,8 @@ impl Canvas {
         ];
     }
 
-    /// Draws a triangle of either winding. One with a coordinate that is not finite, or without area, is left out.
+    /// Draws a triangle of either winding. One with a coordinate that is not finite, or without
+    /// area, is left out.
     pub(super) fn triangle(&mut self, corners: [Corner; 3], texture: &Texture) {
         let [a, mut b, mut c] = corners;
         let mut area = (b.x - a.x) * (c.y - a.y) - (b.y - a.y) * (c.x - a.x);
@@ -218,7 +223,8 @@ impl<'a> Fill<'a> {
         }
     }
 
-    /// Blends into `pixels`, which start `first` columns right of and `row` rows below the first pixel of the triangle's box.
+    /// Blends into `pixels`, which start `first` columns right of and `row` rows below the first
+    /// pixel of the triangle's box.
     fn span(&self, pixels: &mut [[u8; 4]], row: i64, first: i64) {
         let at = |planes: &[Plane], part: usize| planes[part].at_row(row);
         let columns = pixels
@@ -255,7 +261,8 @@ impl<'a> Fill<'a> {
     }
 }
 
-/// The plane that has `values` at the corners; `area` is twice the triangle's, in steps squared, and `first_px` its origin.
+/// The plane that has `values` at the corners; `area` is twice the triangle's, in steps squared,
+/// and `first_px` its origin.
 fn plane_through(corners: [Corner; 3], values: [f64; 3], area: f64, first_px: [i64; 2]) -> Plane {
     let [a, b, c] = corners;
     let (ab, ac) = (values[1] - values[0], values[2] - values[0]);

@@ -20,7 +20,8 @@ impl Texture {
         }
     }
 
-    /// Replaces the part of the texture under `image`, its top left texel at `corner`. What reaches beyond the edge is left out.
+    /// Replaces the part of the texture under `image`, its top left texel at `corner`. What reaches
+    /// beyond the edge is left out.
     pub(super) fn update(&mut self, [left, top]: [usize; 2], image: &ColorImage) {
         let columns = image.width().min(self.width.saturating_sub(left));
         let rows = self.texels.chunks_exact_mut(self.width.max(1)).skip(top);
@@ -36,7 +37,8 @@ impl Texture {
         Vec2::new(self.width as f32, self.height as f32)
     }
 
-    /// The filter for a triangle on which one pixel spans `texels_per_pixel`: above one the texture shrinks.
+    /// The filter for a triangle on which one pixel spans `texels_per_pixel`: above one the texture
+    /// shrinks.
     pub(super) fn filter(&self, texels_per_pixel: f32) -> TextureFilter {
         if texels_per_pixel > 1.0 {
             self.options.minification
@@ -76,7 +78,8 @@ impl Texture {
     }
 }
 
-/// Table 8.20 of the OpenGL specification: the texel that stands for `index` on an axis of `size` texels.
+/// Table 8.20 of the OpenGL specification: the texel that stands for `index` on an axis of `size`
+/// texels.
 fn wrap(index: i64, size: usize, mode: TextureWrapMode) -> usize {
     let size = i64::try_from(size.max(1)).unwrap_or(1);
     let index = match mode {

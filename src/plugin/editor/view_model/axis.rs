@@ -15,8 +15,8 @@ fn same(one: [f64; 2], other: [f64; 2]) -> bool {
 
 /// A range of values along one side of a plot.
 ///
-/// It widens as soon as something would lie outside, narrows only when that has been possible for some seconds, always ends on whole steps,
-/// and moves to a new range smoothly.
+/// It widens as soon as something would lie outside, narrows only when that has been possible for
+/// some seconds, always ends on whole steps, and moves to a new range smoothly.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Axis {
     shown: [f64; 2],
@@ -27,7 +27,8 @@ pub struct Axis {
 }
 
 impl Axis {
-    /// An axis that begins with `low`…`high`, ends on multiples of `step` and is never shorter than `least_span`.
+    /// An axis that begins with `low`…`high`, ends on multiples of `step` and is never shorter than
+    /// `least_span`.
     pub const fn new([low, high]: [f64; 2], step: f64, least_span: f64) -> Self {
         Self {
             shown: [low, high],
@@ -38,7 +39,8 @@ impl Axis {
         }
     }
 
-    /// Takes the range of what is shown now (`None`: nothing, the axis stays) after `elapsed_s`. True while the axis moves.
+    /// Takes the range of what is shown now (`None`: nothing, the axis stays) after `elapsed_s`.
+    /// True while the axis moves.
     pub fn follow(&mut self, wanted: Option<[f64; 2]>, elapsed_s: f64) -> bool {
         if let Some(range) = wanted.filter(|range| range.iter().all(|end| end.is_finite())) {
             let needed = self.whole_steps(range, 0.0);

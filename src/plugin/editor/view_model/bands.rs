@@ -37,7 +37,8 @@ impl Paid {
     }
 }
 
-/// What the four bands pay, low to high, as means of the last 3 s: in the output of the chain, or before the input where a tap tells.
+/// What the four bands pay, low to high, as means of the last 3 s: in the output of the chain, or
+/// before the input where a tap tells.
 pub fn paid(snapshot: &Snapshot, tap: bool) -> [Paid; 4] {
     let reduction = if tap {
         &snapshot.tap.reduction
@@ -96,7 +97,7 @@ pub fn share_of(hz: f64) -> f32 {
     ((hz / low).log2() / (high / low).log2()) as f32
 }
 
-/// Levels fall back at this rate, dB/s, so that they can be read.
+/// LevelHistogram fall back at this rate, dB/s, so that they can be read.
 const FALL_DB_PER_S: f32 = 24.0;
 /// What cannot be seen anyway, dBFS.
 const UNSEEN_DB: f32 = -200.0;
@@ -130,8 +131,8 @@ impl Held {
     }
 }
 
-/// The spectrum of the last 10 s as it enters the bands, in third octaves, dBFS: that of the input, with what push and shelves add
-/// (`gain_db`, by frequency).
+/// The spectrum of the last 10 s as it enters the bands, in third octaves, dBFS: that of the input,
+/// with what push and shelves add (`gain_db`, by frequency).
 pub fn driven_spectrum(
     snapshot: &Snapshot,
     gain_db: impl Fn(f64) -> f64,
@@ -143,7 +144,8 @@ pub fn driven_spectrum(
     spectrum
 }
 
-/// The balance as curves of (share across, dB against the signal's own loudness), broken where a band is not known.
+/// The balance as curves of (share across, dB against the signal's own loudness), broken where a
+/// band is not known.
 pub fn balance_curve(point: &Point) -> Vec<Vec<(f32, f32)>> {
     let Some(loudness) = point.readings.integrated_lufs else {
         return Vec::new();

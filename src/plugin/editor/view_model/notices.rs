@@ -27,7 +27,8 @@ pub fn recorded(listen: ListenChoice, bypass: bool) -> Option<&'static str> {
     }
 }
 
-/// How much louder another source is than the one heard, where that is a jump to be warned of and nothing matches the levels.
+/// How much louder another source is than the one heard, where that is a jump to be warned of and
+/// nothing matches the levels.
 pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<String> {
     if matched {
         return None;
@@ -46,7 +47,8 @@ pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<
     (by > JUMP_DB).then(|| format!("{louder} is {} LU louder.", number::fixed(Some(by), 1)))
 }
 
-/// Gain at which each signal (output, clean, input) is or would be heard, as a button shows it; empty where it is none.
+/// Gain at which each signal (output, clean, input) is or would be heard, as a button shows it;
+/// empty where it is none.
 pub fn gain(db: f32) -> String {
     if db > -0.05 {
         String::new()
@@ -85,8 +87,8 @@ mod tests {
     #[test]
     fn a_jump_upwards_is_told_unless_levels_are_matched() {
         let snapshot = playing();
-        let told = jump(&snapshot, ListenChoice::Input, false).unwrap();
-        assert!(told.contains("Output is 6.0 LU louder."), "{told}");
+        let text = jump(&snapshot, ListenChoice::Input, false).unwrap();
+        assert!(text.contains("Output is 6.0 LU louder."), "{text}");
         assert_eq!(jump(&snapshot, ListenChoice::Input, true), None);
         assert_eq!(jump(&snapshot, ListenChoice::Output, false), None);
         assert_eq!(jump(&Snapshot::default(), ListenChoice::Input, false), None);

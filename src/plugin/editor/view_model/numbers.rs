@@ -144,7 +144,8 @@ impl Row {
     }
 }
 
-/// All rows, from the most to the least wanted. `playback_lufs` is the loudness to which playback is levelled.
+/// All rows, from the most to the least wanted. `playback_lufs` is the loudness to which playback
+/// is levelled.
 pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
     let points = [&snapshot.input, &snapshot.clean, &snapshot.output].map(|point| &point.readings);
     let mut rows = Vec::with_capacity(MEASURES.len() + 2);
@@ -200,7 +201,8 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
     ]
 }
 
-/// The table as tab-separated text, as spreadsheets read it: plain minus signs, empty cells for what is not known.
+/// The table as tab-separated text, as spreadsheets read it: plain minus signs, empty cells for
+/// what is not known.
 pub fn as_text(rows: &[Row]) -> String {
     let mut text = String::from("measure\tunit\tinput\tclean\toutput\tchange\n");
     for row in rows {
@@ -260,7 +262,8 @@ mod tests {
         assert_eq!(row(&rows, "PLR").cells, ["—"; 3]);
     }
 
-    /// AES17 6.3 takes a full-scale sine as reference, which lies 20·log10(√2) dB lower than a square wave.
+    /// AES17 6.3 takes a full-scale sine as reference, which lies 20·log10(√2) dB lower than a
+    /// square wave.
     #[test]
     fn the_aes17_row_reads_three_decibels_more() {
         let rows = rows(&played(), -14.0);
@@ -288,7 +291,8 @@ mod tests {
         assert!(row(&rows(&snapshot, -14.0), "range").settled);
     }
 
-    /// A loud master comes down to the level; a quiet one comes up, but only until its peaks are at −1 dBTP (AES TD1008).
+    /// A loud master comes down to the level; a quiet one comes up, but only until its peaks are at
+    /// −1 dBTP (AES TD1008).
     #[test]
     fn the_turn_down_is_told_for_each_signal_with_the_plr_it_leaves() {
         let mut snapshot = played();

@@ -67,7 +67,8 @@ impl Window {
         self.chosen = None;
     }
 
-    /// Magnifies by `factor` (less than 1 shrinks) about the moment at `share` of the strip's width.
+    /// Magnifies by `factor` (less than 1 shrinks) about the moment at `share` of the strip's
+    /// width.
     pub fn zoom(&mut self, factor: f64, share: f64, recorded_s: f64) {
         let span = self.span(recorded_s);
         let shown_s = (length_s(span) / factor).clamp(SHORTEST_S, LONGEST_S);

@@ -23,7 +23,8 @@ pub struct Run<'a> {
     pub main: &'a [Vec<f32>],
     /// As long as `main`; `None` hands over null pointers, as hosts do when nothing is connected.
     pub side_chain: Option<&'a [Vec<f32>]>,
-    /// Passes the main port alone, as a host may that knows of no side-chains. What `side_chain` holds then lies behind the end of the ports.
+    /// Passes the main port alone, as a host may that knows of no side-chains. What `side_chain`
+    /// holds then lies behind the end of the ports.
     pub main_port_alone: bool,
     /// Sizes of the blocks, taken in turn again and again.
     pub block_sizes: &'a [usize],
@@ -52,7 +53,8 @@ impl<'a> Run<'a> {
     }
 }
 
-/// Runs audio through the plug-in, and returns what comes out, one vector a channel, with the answer to the last block.
+/// Runs audio through the plug-in, and returns what comes out, one vector a channel, with the
+/// answer to the last block.
 pub fn play(
     processor: &mut PluginAudioProcessor<Handlers>,
     run: &Run<'_>,
@@ -90,7 +92,8 @@ pub fn play(
             unsafe_code,
             reason = "a port without buffers can only be made by hand"
         )]
-        // SAFETY: the pointers are those of the buffers above, which outlive the call, or null, which CLAP allows.
+        // SAFETY: the pointers are those of the buffers above, which outlive the call, or null,
+        // which CLAP allows.
         let inputs = unsafe {
             let passed = if run.main_port_alone { 1 } else { 2 };
             InputAudioBuffers::from_raw_buffers(&pair[..passed], block.len() as u32)

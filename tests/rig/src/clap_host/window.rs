@@ -33,7 +33,8 @@ impl HostGuiImpl for Requests {
 }
 
 impl ClapHost {
-    /// Opens the plug-in's window within the X11 window `parent`, which must exist until it is closed.
+    /// Opens the plug-in's window within the X11 window `parent`, which must exist until it is
+    /// closed.
     pub fn open_window(&mut self, parent: u32) -> Result<()> {
         let gui: PluginGui = self.extension()?;
         let plugin = self.instance.plugin_handle();

@@ -1,12 +1,13 @@
-//! The chosen window of the user's own: its name, its limits, and whether it is kept for all sessions.
+//! The chosen window of the user's own: its name, its limits, and whether it is kept for all
+//! sessions.
 
 use egui::{Align2, Button, DragValue, RichText, Sense, TextEdit, Ui, vec2};
 
-use super::Wish;
+use super::Action;
 use super::number;
 use super::scene::{self, Scene};
 use super::theme::{LABEL_PT, SMALL_PT};
-use crestline_core::session::{Limits, TargetWindow, WindowChoice};
+use crestline_core::session::{Limits, TargetChoice, TargetWindow};
 
 /// Width of a line's name, points.
 const NAME: f32 = 96.0;
@@ -27,8 +28,8 @@ struct End<'a> {
 }
 
 /// Draws the controls of the chosen window, if it is the user's own.
-pub fn show(ui: &mut Ui, scene: &Scene<'_>) -> Option<Wish> {
-    let WindowChoice::Own(name) = &scene.session.window else {
+pub fn show(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
+    let TargetChoice::User(name) = &scene.session.window else {
         return None;
     };
     ui.spacing_mut().item_spacing.y = 4.0;
@@ -155,7 +156,8 @@ fn unit_of(ui: &mut Ui, unit: &str) {
 }
 
 impl End<'_> {
-    /// A switch that closes or opens this end, and its number while it is closed. True if it was changed.
+    /// A switch that closes or opens this end, and its number while it is closed. True if it was
+    /// changed.
     fn show(&self, ui: &mut Ui, word: &str, limit: &mut Option<f64>) -> bool {
         let mut closed = limit.is_some();
         let text = RichText::new(word).size(LABEL_PT);
@@ -190,8 +192,8 @@ impl End<'_> {
 }
 
 /// Whether the window is kept for all sessions, and the buttons that change it.
-fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) -> Option<Wish> {
-    let mut wish = None;
+fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) -> Option<Action> {
+    let mut action = None;
     let kept = scene.kept.iter().find(|kept| kept.name == name);
     let same = kept == Some(window);
     ui.horizontal(|ui| {
@@ -201,7 +203,7 @@ fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) ->
             "Writes this window into your own file, from which every session can choose it.",
         );
         if keep.clicked() {
-            wish = Some(Wish::Keep(window.clone()));
+            action = Some(Action::Keep(window.clone()));
         }
         let tip = "Takes this window out of this session and out of your own file.";
         if ui.button("delete").on_hover_text(tip).clicked() {
@@ -209,7 +211,7 @@ fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) ->
                 .params
                 .session
                 .update(|session| session.remove_own(name));
-            wish = kept.map(|_| Wish::Forget(name.to_owned()));
+            action = kept.map(|_| Action::Forget(name.to_owned()));
         }
         let state = match (kept, same) {
             (None, _) => "in this session only",
@@ -219,5 +221,5 @@ fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) ->
         let colour = scene::colours(ui).label;
         ui.label(RichText::new(state).size(SMALL_PT).color(colour));
     });
-    wish
+    action
 }

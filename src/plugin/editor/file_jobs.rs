@@ -5,7 +5,7 @@ use std::thread::{Builder, JoinHandle};
 
 use crestline_core::session::TargetWindow;
 use crestline_core::session::export;
-use crestline_core::session::user_windows::{self, Changed, UserFileError};
+use crestline_core::session::user_targets::{self, Changed, UserFileError};
 
 /// Where files go.
 #[derive(Clone, Debug, Default)]
@@ -21,7 +21,7 @@ impl Files {
     pub fn of_user() -> Self {
         Self {
             exports: export::folder(),
-            windows: user_windows::user_file(),
+            windows: user_targets::user_file(),
         }
     }
 }
@@ -30,16 +30,16 @@ impl Files {
 #[derive(Debug, Default)]
 pub struct Outcome {
     /// What there is to say.
-    pub said: Option<String>,
+    pub message: Option<String>,
     /// The user's windows as they are in the file now.
     pub windows: Option<Vec<TargetWindow>>,
 }
 
 impl Outcome {
     /// Something to say, and nothing else.
-    pub fn said(words: impl Into<String>) -> Self {
+    pub fn notice(words: impl Into<String>) -> Self {
         Self {
-            said: Some(words.into()),
+            message: Some(words.into()),
             windows: None,
         }
     }
@@ -48,10 +48,10 @@ impl Outcome {
     pub fn loaded(result: Result<Vec<TargetWindow>, UserFileError>) -> Self {
         match result {
             Ok(windows) => Self {
-                said: None,
+                message: None,
                 windows: Some(windows),
             },
-            Err(error) => Self::said(error.to_string()),
+            Err(error) => Self::notice(error.to_string()),
         }
     }
 
@@ -62,23 +62,23 @@ impl Outcome {
                 let copy =
                     kept.map(|kept| format!(" The damaged file was kept as {}.", kept.display()));
                 Self {
-                    said: Some(words + copy.as_deref().unwrap_or_default()),
+                    message: Some(words + copy.as_deref().unwrap_or_default()),
                     windows: Some(windows),
                 }
             }
-            Err(error) => Self::said(error.to_string()),
+            Err(error) => Self::notice(error.to_string()),
         }
     }
 }
 
 /// Errands under way.
 #[derive(Debug, Default)]
-pub struct Errands(Vec<JoinHandle<Outcome>>);
+pub struct FileJobs(Vec<JoinHandle<Outcome>>);
 
-impl Errands {
+impl FileJobs {
     /// Begins one. Returns what is to be said if the system has no thread for it.
-    pub fn begin(&mut self, errand: impl FnOnce() -> Outcome + Send + 'static) -> Option<String> {
-        match Builder::new().name("crestline files".into()).spawn(errand) {
+    pub fn begin(&mut self, job: impl FnOnce() -> Outcome + Send + 'static) -> Option<String> {
+        match Builder::new().name("crestline files".into()).spawn(job) {
             Ok(thread) => {
                 self.0.push(thread);
                 None
@@ -105,13 +105,13 @@ impl Errands {
         self.0 = under_way;
         let outcome = |thread: JoinHandle<Outcome>| {
             let lost = "The file was not written, by a fault of Crestline's own.";
-            thread.join().unwrap_or_else(|_| Outcome::said(lost))
+            thread.join().unwrap_or_else(|_| Outcome::notice(lost))
         };
         done.into_iter().map(outcome).collect::<Vec<_>>()
     }
 }
 
-impl Drop for Errands {
+impl Drop for FileJobs {
     fn drop(&mut self) {
         // The plug-in's code may be unloaded after this: nothing may still be running in it.
         for thread in self.0.drain(..) {

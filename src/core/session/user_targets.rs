@@ -17,7 +17,8 @@ const MAX_BYTES: u64 = 1 << 20;
 const FILE_VERSION: u32 = 1;
 /// Damaged files that are kept beside the good one.
 const MAX_DAMAGED: u32 = 100;
-/// How long another instance is waited for while it changes the file, and how often it is looked for.
+/// How long another instance is waited for while it changes the file, and how often it is looked
+/// for.
 const PATIENCE: Duration = Duration::from_secs(1);
 const LOOK_EVERY: Duration = Duration::from_millis(2);
 
@@ -47,7 +48,8 @@ pub enum UserFileError {
         /// The file.
         path: PathBuf,
     },
-    /// What is in the file is not a list of windows. It stays as it is until windows are saved, and a copy of it is then kept.
+    /// What is in the file is not a list of windows. It stays as it is until windows are saved, and
+    /// a copy of it is then kept.
     Damaged {
         /// The file.
         path: PathBuf,
@@ -87,8 +89,9 @@ pub fn user_file() -> Option<PathBuf> {
     file_for(std::env::consts::OS, |name| std::env::var_os(name))
 }
 
-/// Where the user's windows are kept on a system, given its environment: `%APPDATA%` on Windows, Application Support on macOS, elsewhere as the
-/// XDG Base Directory Specification has it (`$XDG_CONFIG_HOME` if it is an absolute path, else `~/.config`).
+/// Where the user's windows are kept on a system, given its environment: `%APPDATA%` on Windows,
+/// Application Support on macOS, elsewhere as the XDG Base Directory Specification has it
+/// (`$XDG_CONFIG_HOME` if it is an absolute path, else `~/.config`).
 pub fn file_for(system: &str, variable: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
     let directory = |name| {
         variable(name)
@@ -106,11 +109,12 @@ pub fn file_for(system: &str, variable: impl Fn(&str) -> Option<OsString>) -> Op
     Some(settings.join("crestline").join("windows.json"))
 }
 
-/// Reads the user's windows, sanitised as those of a session are. A file that does not exist holds none.
+/// Reads the user's windows, sanitised as those of a session are. A file that does not exist holds
+/// none.
 ///
 /// # Errors
-/// [`UserFileError::Io`] if the file cannot be read, [`UserFileError::Damaged`] if it holds anything else than windows, or was written by a later
-/// version with another layout.
+/// [`UserFileError::Io`] if the file cannot be read, [`UserFileError::Damaged`] if it holds
+/// anything else than windows, or was written by a later version with another layout.
 pub fn load(path: &Path) -> Result<Vec<TargetWindow>, UserFileError> {
     let io_error = |error| UserFileError::Io {
         path: path.into(),
@@ -140,7 +144,8 @@ pub fn load(path: &Path) -> Result<Vec<TargetWindow>, UserFileError> {
     Ok(sanitised_windows(contents.windows))
 }
 
-/// Writes the user's windows, sanitised, in the place of those in the file: whole or not at all. Makes the directory if it is not there.
+/// Writes the user's windows, sanitised, in the place of those in the file: whole or not at all.
+/// Makes the directory if it is not there.
 ///
 /// A damaged file is not lost: it is copied before, and the name of the copy returned.
 ///
@@ -190,7 +195,8 @@ pub struct Changed {
     pub kept: Option<PathBuf>,
 }
 
-/// Adds a window to the file, in the place of one of the same name. A damaged file is copied and begun anew, as [`save`] does it.
+/// Adds a window to the file, in the place of one of the same name. A damaged file is copied and
+/// begun anew, as [`save`] does it.
 ///
 /// # Errors
 /// As [`save`], and [`UserFileError::Busy`] if another instance is at it for longer than a second.
@@ -228,8 +234,9 @@ fn change(
     Ok(Changed { windows, kept })
 }
 
-/// Keeps other instances, of this process and of others, from changing the file until what is returned is dropped. The lock is on a file beside
-/// it, since the file itself is replaced. `None` where the file system knows no locks.
+/// Keeps other instances, of this process and of others, from changing the file until what is
+/// returned is dropped. The lock is on a file beside it, since the file itself is replaced. `None`
+/// where the file system knows no locks.
 #[expect(
     clippy::disallowed_methods,
     reason = "another process gives no sign when it is done, and to wait for its lock without end would hold up a window that closes"

@@ -1,6 +1,7 @@
-//! From windows to readings: what is reported of each band now, over 3 s and since the last restart.
+//! From windows to readings: what is reported of each band now, over 3 s and since the last
+//! restart.
 
-use super::readings::{BandReduction, Reduction, Rest, Trend};
+use super::readings::{BandReduction, Reduction, RestGain, Trend};
 use super::window::Fit;
 use crate::dsp::decibel::{db_from_gain, db_from_power};
 use crate::measure::histogram::{Bin, Histogram, percentile_rank};
@@ -12,7 +13,8 @@ const BUCKETS: usize = 30;
 const RECENT_WINDOWS: usize = 1_000;
 /// A band of less power than this (mean square over the channels, −70 dBFS) is silence.
 const GATE: f64 = 1e-7;
-/// A band this far below the whole signal (−40 dB) holds what leaks in from its neighbours; its gain would be theirs.
+/// A band this far below the whole signal (−40 dB) holds what leaks in from its neighbours; its
+/// gain would be theirs.
 const LEAK: f64 = 1e-4;
 /// Where less than this share of the output comes from the input, a gain means nothing.
 const LEAST_EXPLAINED: f64 = 0.1;
@@ -153,10 +155,10 @@ struct Gains {
 }
 
 impl Gains {
-    fn new(span: Span) -> Self {
+    fn new(span: GainMemory) -> Self {
         Self {
             histogram: Histogram::new(LOWEST_DB as i32, HIGHEST_DB as i32, BINS_PER_DB),
-            ring: (span == Span::TenSeconds).then(|| vec![None; RECENT_WINDOWS]),
+            ring: (span == GainMemory::TenSeconds).then(|| vec![None; RECENT_WINDOWS]),
             head: 0,
         }
     }
@@ -170,7 +172,8 @@ impl Gains {
     }
 
     fn push(&mut self, gain_db: Option<f64>) {
-        // The ring remembers a rounded value; the histogram must be given, and later be asked to give back, the same one.
+        // The ring remembers a rounded value; the histogram must be given, and later be asked to
+        // give back, the same one.
         let entry = gain_db.map(|db| (self.histogram.bin_of(db) as u32, db as f32));
         if let Some((bin, db)) = entry {
             self.histogram.add(bin as usize, f64::from(db));
@@ -193,7 +196,7 @@ impl Gains {
 
 /// Which windows the percentiles of the gain are taken over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Span {
+pub enum GainMemory {
     /// None: the gain at rest must be known.
     Nothing,
     /// The last 10 s.
@@ -204,19 +207,20 @@ pub enum Span {
 
 /// Everything reported of one pair of signals.
 #[derive(Clone, Debug)]
-pub(super) struct Levels {
+pub(super) struct Report {
     tracks: [Track; 5],
     gains: Option<[Gains; 4]>,
-    rest: Rest,
+    rest: RestGain,
     rest_gain_db: [Option<f64>; 4],
     windows: u32,
     bucket: usize,
     readings: Reduction,
 }
 
-impl Levels {
-    pub fn new(span: Span, rest: Rest) -> Self {
-        let gains = (span != Span::Nothing).then(|| std::array::from_fn(|_| Gains::new(span)));
+impl Report {
+    pub fn new(span: GainMemory, rest: RestGain) -> Self {
+        let gains =
+            (span != GainMemory::Nothing).then(|| std::array::from_fn(|_| Gains::new(span)));
         let mut levels = Self {
             tracks: [Track::EMPTY; 5],
             gains,
@@ -239,7 +243,7 @@ impl Levels {
         self.report();
     }
 
-    pub fn set_rest(&mut self, rest: Rest) {
+    pub fn set_rest_gain(&mut self, rest: RestGain) {
         if rest != self.rest {
             self.rest = rest;
             self.report();
@@ -300,12 +304,13 @@ impl Levels {
         }
     }
 
-    /// Brings every reading up to date, the gain at rest first. A percentile without windows leaves that as it was.
+    /// Brings every reading up to date, the gain at rest first. A percentile without windows leaves
+    /// that as it was.
     pub fn report(&mut self) {
         for (band, rest_db) in self.rest_gain_db.iter_mut().enumerate() {
             *rest_db = match self.rest {
-                Rest::Known(db) => Some(db),
-                Rest::Automatic => {
+                RestGain::Known(db) => Some(db),
+                RestGain::Automatic => {
                     let gains = self.gains.as_ref().and_then(|gains| gains.get(band));
                     gains
                         .and_then(|gains| gains.percentile_db(PERCENT_AT_REST))
@@ -335,7 +340,8 @@ impl Levels {
         }
     }
 
-    /// Brings only what is told of this moment up to date; everything else can wait for the end of the bucket.
+    /// Brings only what is told of this moment up to date; everything else can wait for the end of
+    /// the bucket.
     fn report_now(&mut self) {
         for ((reading, track), rest_db) in self
             .readings

@@ -3,22 +3,24 @@
 /// Bins: eight an octave over six octaves.
 const BINS: usize = 48;
 const BINS_PER_OCTAVE: usize = 8;
-/// The lowest bin begins at 2 to the power of this, about −30 dBFS; the highest ends at twice full scale.
+/// The lowest bin begins at 2 to the power of this, about −30 dBFS; the highest ends at twice full
+/// scale.
 const LOWEST_EXPONENT: i32 = -5;
 /// Time constant with which older samples count less, seconds.
 const MEMORY_S: f64 = 3.0;
-/// One frame in so many is counted: enough to know a distribution by, and a fifth of the work. A prime, so that a tone is met in all its phases.
+/// One frame in so many is counted: enough to know a distribution by, and a fifth of the work. A
+/// prime, so that a tone is met in all its phases.
 const EVERY: usize = 5;
 /// How often they are made to count less, Hz.
 const FADES_PER_SECOND: f64 = 100.0;
 
 /// Shares of the samples of the last seconds, by their magnitude.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Levels {
+pub struct LevelHistogram {
     shares: [f32; BINS],
 }
 
-impl Default for Levels {
+impl Default for LevelHistogram {
     fn default() -> Self {
         Self {
             shares: [0.0; BINS],
@@ -26,23 +28,24 @@ impl Default for Levels {
     }
 }
 
-/// Lower edge of a bin, as an amplitude: within an octave the edges are evenly spaced, as floating-point numbers are.
+/// Lower edge of a bin, as an amplitude: within an octave the edges are evenly spaced, as
+/// floating-point numbers are.
 fn edge(bin: usize) -> f64 {
     let within = (bin % BINS_PER_OCTAVE) as f64 / BINS_PER_OCTAVE as f64;
     let octave = (bin / BINS_PER_OCTAVE) as f64 + f64::from(LOWEST_EXPONENT);
     octave.exp2() * (1.0 + within)
 }
 
-impl Levels {
-    /// Each bin's two edges, as amplitudes (1 is full scale), and its share of all samples, 0…1. Samples below the lowest edge are in no bin,
-    /// those above the highest in the last.
+impl LevelHistogram {
+    /// Each bin's two edges, as amplitudes (1 is full scale), and its share of all samples, 0…1.
+    /// Samples below the lowest edge are in no bin, those above the highest in the last.
     pub fn bins(&self) -> impl Iterator<Item = ([f64; 2], f32)> + Clone + '_ {
         let edges = (0..BINS).map(|bin| [edge(bin), edge(bin + 1)]);
         edges.zip(self.shares)
     }
 
-    /// Share of the samples whose magnitude is above `amplitude`, 0…1; within a bin as if they lay evenly. Below the lowest edge it is the share
-    /// of those that are above that edge.
+    /// Share of the samples whose magnitude is above `amplitude`, 0…1; within a bin as if they lay
+    /// evenly. Below the lowest edge it is the share of those that are above that edge.
     pub fn share_above(&self, amplitude: f64) -> f64 {
         self.bins()
             .map(|([low, high], share)| {
@@ -53,7 +56,8 @@ impl Levels {
     }
 }
 
-/// Counts samples into [`Levels`]. Older ones fade away with a time constant of 3 s, counted in frames.
+/// Counts samples into [`LevelHistogram`]. Older ones fade away with a time constant of 3 s,
+/// counted in frames.
 #[derive(Clone, Debug)]
 pub struct LevelCounter {
     counts: [f32; BINS],
@@ -87,7 +91,8 @@ impl LevelCounter {
         self.until_fade = self.fade_every;
     }
 
-    /// Counts one or two channels of equal length, in stretches of any length: the result does not depend on how they are cut.
+    /// Counts one or two channels of equal length, in stretches of any length: the result does not
+    /// depend on how they are cut.
     ///
     /// # Realtime Safety
     /// Yes: a shift and an addition for a sample in five.
@@ -118,7 +123,8 @@ impl LevelCounter {
     }
 
     fn enter(&mut self, sample: f32) {
-        // Exponent and the first three bits of the mantissa: the number of the bin, counted from the smallest number there is.
+        // Exponent and the first three bits of the mantissa: the number of the bin, counted from
+        // the smallest number there is.
         const LOWEST: u32 = ((127 + LOWEST_EXPONENT).cast_unsigned()) << 3;
         let number = sample.abs().to_bits() >> 20;
         if let Some(bin) = number.checked_sub(LOWEST)
@@ -129,13 +135,13 @@ impl LevelCounter {
     }
 
     /// What has been counted.
-    pub fn levels(&self) -> Levels {
+    pub fn levels(&self) -> LevelHistogram {
         let per_sample = if self.total > 0.0 {
             self.total.recip()
         } else {
             0.0
         };
-        Levels {
+        LevelHistogram {
             shares: self.counts.map(|count| count * per_sample),
         }
     }
@@ -146,13 +152,14 @@ mod tests {
     use super::*;
     use std::f64::consts::PI;
 
-    fn counted(samples: &mut [f32]) -> Levels {
+    fn counted(samples: &mut [f32]) -> LevelHistogram {
         let mut counter = LevelCounter::new(48_000.0);
         counter.count(&[samples]);
         counter.levels()
     }
 
-    /// A sine is above the share `s` of its peak for `1 − 2·asin(s)/π` of the time (the arcsine distribution).
+    /// A sine is above the share `s` of its peak for `1 − 2·asin(s)/π` of the time (the arcsine
+    /// distribution).
     #[test]
     fn a_sine_has_the_arcsine_distribution() {
         let mut sine: Vec<f32> = (0..480_000)
@@ -184,7 +191,7 @@ mod tests {
             }
         }
         for nothing in [0.0, 1e-30, 0.03] {
-            assert_eq!(counted(&mut [nothing]), Levels::default());
+            assert_eq!(counted(&mut [nothing]), LevelHistogram::default());
         }
     }
 
@@ -201,7 +208,8 @@ mod tests {
         let mut quiet = vec![0.2_f32; 480_000];
         counter.count(&[&mut quiet]);
         let left = counter.levels().share_above(0.8);
-        // One second, ten seconds old: (1 − e^(−1/3))·e^(−10/3) of what counts, against all of the eleven.
+        // One second, ten seconds old: (1 − e^(−1/3))·e^(−10/3) of what counts, against all of the
+        // eleven.
         let all = 1.0 - (-11.0_f64 / 3.0).exp();
         let expected = (1.0 - (-1.0_f64 / 3.0).exp()) * (-10.0_f64 / 3.0).exp() / all;
         assert!((left - expected).abs() < 0.002, "{left} for {expected}");
