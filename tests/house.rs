@@ -6,6 +6,10 @@
     reason = "a test stops at the first thing that goes wrong"
 )]
 
+use crestline_core::dsp::setting::Setting;
+use crestline_core::process::{
+    BandSettings, BandsSettings, LimiterSettings, PushSettings, SaturatorSettings, ShelvesSettings,
+};
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -146,8 +150,7 @@ fn the_top_of_the_repository_holds_what_it_should() {
         .current_dir(root())
         .output();
     let Some(listed) = listed.ok().filter(|output| output.status.success()) else {
-        println!("skipped: not a git checkout");
-        return;
+        return kit::skip::skip("the top of the repository", "not a git checkout");
     };
     let names: BTreeSet<_> = std::str::from_utf8(&listed.stdout)
         .unwrap()
@@ -156,5 +159,64 @@ fn the_top_of_the_repository_holds_what_it_should() {
         .collect();
     for name in names {
         assert!(TOP_LEVEL.contains(&name), "{name} at the top");
+    }
+}
+
+#[test]
+fn the_readme_tells_the_ranges_that_the_stages_have() {
+    let readme = fs::read_to_string(root().join("README.md")).unwrap();
+    let row = |stage: &str| {
+        let start = format!("| {stage} |");
+        let mut rows = readme.lines().filter(|line| line.starts_with(&start));
+        rows.next().unwrap().to_owned()
+    };
+    let [low, mid, high] = BandsSettings::CROSSOVERS_HZ;
+    let stages: [(&str, &[Setting]); 5] = [
+        ("push", &[PushSettings::PUSH_DB]),
+        (
+            "shelves",
+            &[
+                ShelvesSettings::LOW_HZ,
+                ShelvesSettings::HIGH_HZ,
+                ShelvesSettings::GAIN_DB,
+            ],
+        ),
+        (
+            "bands",
+            &[
+                low,
+                mid,
+                high,
+                BandSettings::THRESHOLD_DB,
+                BandSettings::RATIO,
+                BandSettings::KNEE_DB,
+                BandSettings::ATTACK_MS,
+                BandSettings::RELEASE_MS,
+                BandSettings::MAKEUP_DB,
+            ],
+        ),
+        (
+            "saturator",
+            &[
+                SaturatorSettings::SHOULDER_DB,
+                SaturatorSettings::LEAN_PERCENT,
+                SaturatorSettings::BLEND_PERCENT,
+            ],
+        ),
+        (
+            "limiter",
+            &[
+                LimiterSettings::CEILING_DBTP,
+                LimiterSettings::RELEASE_MS,
+                LimiterSettings::LINK_PERCENT,
+            ],
+        ),
+    ];
+    for (stage, settings) in stages {
+        let row = row(stage);
+        for Setting { min, max, .. } in settings {
+            let range = format!("{min}…{max}").replace('-', "\u{2212}");
+            assert!(row.contains(&range), "{range} in {row}");
+        }
     }
 }

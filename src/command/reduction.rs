@@ -7,6 +7,7 @@ use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
 use crate::measures::Measures;
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
+use crestline_core::dsp::setting::Setting;
 use crestline_core::measure::{
     Aligner, Alignment, GainMemory, LONGEST_DELAY_MS, Meter, ReductionMeter, Relation, RestGain,
     longest_delay_frames,
@@ -80,9 +81,14 @@ fn rest(text: &str) -> Result<RestGain, String> {
     if text == "auto" {
         return Ok(RestGain::Automatic);
     }
-    let db = text.parse::<f64>().ok().filter(|db| db.abs() <= 60.0);
-    db.map(RestGain::Known)
-        .ok_or_else(|| "give auto, or decibels from -60 to 60".to_owned())
+    let db = text
+        .parse::<f64>()
+        .ok()
+        .filter(|db| RestGain::KNOWN_DB.holds(*db));
+    db.map(RestGain::Known).ok_or_else(|| {
+        let Setting { min, max, .. } = RestGain::KNOWN_DB;
+        format!("give auto, or decibels from {min} to {max}")
+    })
 }
 
 /// Compares the files and prints the result; the exit code is as `crestline reduction --help` says.

@@ -4,41 +4,76 @@ use std::str::FromStr;
 
 use clap::builder::TypedValueParser as _;
 
+use crestline_core::dsp::setting::Setting;
 use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, PushSettings, Release,
     SaturatorSettings, ShelvesSettings,
 };
 
-/// A number that clap takes only within a range, with the range in its message.
-fn within(low: f64, high: f64) -> impl clap::builder::TypedValueParser<Value = f64> {
+/// A number that clap takes only within a setting's range, with the range in its message.
+fn within(setting: Setting) -> impl clap::builder::TypedValueParser<Value = f64> {
     clap::builder::StringValueParser::new().try_map(move |text| {
         let value = f64::from_str(text.trim()).map_err(|_| format!("“{text}” is not a number"))?;
-        if (low..=high).contains(&value) {
+        if setting.holds(value) {
             Ok(value)
         } else {
-            Err(format!("{value} is not within {low} to {high}"))
+            Err(outside(value, setting))
         }
     })
+}
+
+fn outside(value: f64, Setting { min, max, .. }: Setting) -> String {
+    format!("{value} is not within {min} to {max}")
+}
+
+/// An option's help, with the setting's range and default.
+fn help(what: &str, unit: &str, Setting { min, max, default }: Setting) -> String {
+    format!("{what}, {min} to {max} {unit} [default: {default}]")
 }
 
 /// Options that set the chain. Negative numbers are let through to every parser, for the message
 /// with the range.
 #[derive(clap::Args, Debug)]
 pub(super) struct StageArgs {
-    /// Gain into the chain, 0 to 18 dB
-    #[arg(long, value_name = "DB", default_value = "0", allow_negative_numbers = true, value_parser = within(0.0, 18.0))]
-    push_db: f64,
-    /// Gain of the low shelf, -9 to 9 dB [default: 0]
-    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
+    #[arg(
+        long,
+        help = help("Gain into the chain", "dB", PushSettings::PUSH_DB),
+        value_name = "DB",
+        allow_negative_numbers = true,
+        value_parser = within(PushSettings::PUSH_DB),
+    )]
+    push_db: Option<f64>,
+    #[arg(
+        long,
+        help = help("Gain of the low shelf", "dB", ShelvesSettings::GAIN_DB),
+        value_name = "DB",
+        allow_negative_numbers = true,
+        value_parser = within(ShelvesSettings::GAIN_DB),
+    )]
     low_shelf_db: Option<f64>,
-    /// Corner of the low shelf, 40 to 400 Hz [default: 120]
-    #[arg(long, value_name = "HZ", allow_negative_numbers = true, value_parser = within(40.0, 400.0))]
+    #[arg(
+        long,
+        help = help("Corner of the low shelf", "Hz", ShelvesSettings::LOW_HZ),
+        value_name = "HZ",
+        allow_negative_numbers = true,
+        value_parser = within(ShelvesSettings::LOW_HZ),
+    )]
     low_shelf_hz: Option<f64>,
-    /// Gain of the high shelf, -9 to 9 dB [default: 0]
-    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(-9.0, 9.0))]
+    #[arg(
+        long,
+        help = help("Gain of the high shelf", "dB", ShelvesSettings::GAIN_DB),
+        value_name = "DB",
+        allow_negative_numbers = true,
+        value_parser = within(ShelvesSettings::GAIN_DB),
+    )]
     high_shelf_db: Option<f64>,
-    /// Corner of the high shelf, 1500 to 12000 Hz [default: 6000]
-    #[arg(long, value_name = "HZ", allow_negative_numbers = true, value_parser = within(1_500.0, 12_000.0))]
+    #[arg(
+        long,
+        help = help("Corner of the high shelf", "Hz", ShelvesSettings::HIGH_HZ),
+        value_name = "HZ",
+        allow_negative_numbers = true,
+        value_parser = within(ShelvesSettings::HIGH_HZ),
+    )]
     high_shelf_hz: Option<f64>,
     /// Compress in four bands, low to high (see --help)
     #[arg(long, value_name = "BANDS", allow_hyphen_values = true, value_parser = parse_bands)]
@@ -49,27 +84,60 @@ pub(super) struct StageArgs {
     /// Bend the top few decibels
     #[arg(long)]
     saturate: bool,
-    /// How far below the ceiling bending begins, 0.5 to 12 dB [default: 3]
-    #[arg(long, value_name = "DB", allow_negative_numbers = true, value_parser = within(0.5, 12.0))]
+    #[arg(
+        long,
+        help = help("How far below the ceiling bending begins", "dB", SaturatorSettings::SHOULDER_DB),
+        value_name = "DB",
+        allow_negative_numbers = true,
+        value_parser = within(SaturatorSettings::SHOULDER_DB),
+    )]
     shoulder_db: Option<f64>,
-    /// How much sooner positive halves are bent (even harmonics), 0 to 100 % [default: 0]
-    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    #[arg(
+        long,
+        help = help("How much sooner positive halves are bent (even harmonics)", "%", SaturatorSettings::LEAN_PERCENT),
+        value_name = "PERCENT",
+        allow_negative_numbers = true,
+        value_parser = within(SaturatorSettings::LEAN_PERCENT),
+    )]
     lean_percent: Option<f64>,
-    /// Share of the bent signal, 0 to 100 % [default: 100]
-    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    #[arg(
+        long,
+        help = help("Share of the bent signal", "%", SaturatorSettings::BLEND_PERCENT),
+        value_name = "PERCENT",
+        allow_negative_numbers = true,
+        value_parser = within(SaturatorSettings::BLEND_PERCENT),
+    )]
     blend_percent: Option<f64>,
     /// Leave the limiter out: peaks may pass the ceiling
     #[arg(long)]
     no_limiter: bool,
-    /// True peak that the limiter keeps and the saturator's curve ends at, -12 to 0 dBTP [default:
-    /// -1]
-    #[arg(long, value_name = "DBTP", allow_negative_numbers = true, value_parser = within(-12.0, 0.0))]
+    #[arg(
+        long,
+        help = help("True peak that the limiter keeps and the saturator's curve ends at", "dBTP", LimiterSettings::CEILING_DBTP),
+        value_name = "DBTP",
+        allow_negative_numbers = true,
+        value_parser = within(LimiterSettings::CEILING_DBTP),
+    )]
     ceiling_dbtp: Option<f64>,
-    /// Release time constant, 20 to 1000 ms; left out, it follows the programme
-    #[arg(long, value_name = "MS", allow_negative_numbers = true, value_parser = within(20.0, 1_000.0))]
+    #[arg(
+        long,
+        help = format!(
+            "Release time constant, {} to {} ms; left out, it follows the programme",
+            LimiterSettings::RELEASE_MS.min,
+            LimiterSettings::RELEASE_MS.max
+        ),
+        value_name = "MS",
+        allow_negative_numbers = true,
+        value_parser = within(LimiterSettings::RELEASE_MS),
+    )]
     release_ms: Option<f64>,
-    /// Share of the other channel's reduction that a channel takes over, 0 to 100 % [default: 100]
-    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true, value_parser = within(0.0, 100.0))]
+    #[arg(
+        long,
+        help = help("Share of the other channel's reduction that a channel takes over", "%", LimiterSettings::LINK_PERCENT),
+        value_name = "PERCENT",
+        allow_negative_numbers = true,
+        value_parser = within(LimiterSettings::LINK_PERCENT),
+    )]
     link_percent: Option<f64>,
 }
 
@@ -148,7 +216,7 @@ impl StageArgs {
         let ceiling_dbtp = self.ceiling_dbtp.unwrap_or(limiter.ceiling_dbtp);
         ChainSettings {
             push: PushSettings {
-                push_db: self.push_db,
+                push_db: self.push_db.unwrap_or(PushSettings::PUSH_DB.default),
             },
             shelves: ShelvesSettings {
                 low_hz: self.low_shelf_hz.unwrap_or(shelves.low_hz),
@@ -195,13 +263,17 @@ fn parse_band(text: &str) -> Result<BandSettings, String> {
             ..band
         });
     }
-    let fields: [(&str, &mut f64, f64, f64); 6] = [
-        ("threshold", &mut band.threshold_db, -60.0, 0.0),
-        ("ratio", &mut band.ratio, 1.0, 10.0),
-        ("knee", &mut band.knee_db, 0.0, 24.0),
-        ("attack", &mut band.attack_ms, 0.1, 200.0),
-        ("release", &mut band.release_ms, 5.0, 2_000.0),
-        ("make-up", &mut band.makeup_db, -12.0, 12.0),
+    let fields: [(&str, &mut f64, Setting); 6] = [
+        (
+            "threshold",
+            &mut band.threshold_db,
+            BandSettings::THRESHOLD_DB,
+        ),
+        ("ratio", &mut band.ratio, BandSettings::RATIO),
+        ("knee", &mut band.knee_db, BandSettings::KNEE_DB),
+        ("attack", &mut band.attack_ms, BandSettings::ATTACK_MS),
+        ("release", &mut band.release_ms, BandSettings::RELEASE_MS),
+        ("make-up", &mut band.makeup_db, BandSettings::MAKEUP_DB),
     ];
     let values: Vec<&str> = text.split(':').collect();
     if !(2..=fields.len()).contains(&values.len()) {
@@ -209,13 +281,13 @@ fn parse_band(text: &str) -> Result<BandSettings, String> {
             "“{text}” is no band: THRESHOLD_DB:RATIO at least, or off"
         ));
     }
-    for ((name, field, low, high), value) in fields.into_iter().zip(values) {
+    for ((name, field, setting), value) in fields.into_iter().zip(values) {
         let value: f64 = value
             .trim()
             .parse()
             .map_err(|_| format!("{name}: “{value}” is not a number"))?;
-        if !(low..=high).contains(&value) {
-            return Err(format!("{name}: {value} is not within {low} to {high}"));
+        if !setting.holds(value) {
+            return Err(format!("{name}: {}", outside(value, setting)));
         }
         *field = value;
     }
@@ -232,12 +304,14 @@ fn parse_crossovers(text: &str) -> Result<[f64; 3], String> {
                 .map_err(|_| format!("“{corner}” is not a frequency"))
         })
         .collect::<Result<_, _>>()?;
-    match corners[..] {
-        [low, mid, high] if 20.0 <= low && low < mid && mid < high && high <= 20_000.0 => {
-            Ok([low, mid, high])
+    let corners = <[f64; 3]>::try_from(corners)
+        .map_err(|given| format!("three frequencies are needed; {} were given", given.len()))?;
+    for (hz, setting) in corners.into_iter().zip(BandsSettings::CROSSOVERS_HZ) {
+        if !setting.holds(hz) {
+            return Err(outside(hz, setting));
         }
-        _ => Err("three rising frequencies between 20 and 20000 Hz are needed".to_owned()),
     }
+    Ok(corners)
 }
 
 #[cfg(test)]

@@ -10,3 +10,4 @@ pub mod level_histogram;
 pub mod oversample;
 pub mod quantum;
 pub mod ramp;
+pub mod setting;

@@ -1,5 +1,16 @@
 //! One block of audio: processing and measurement. No input or output, no locks, no allocation; the
-//! plug-in, the command and the forecast all run this.
+//! plug-in and the command both run this.
+//!
+//! ```text
+//! input ─┬─▶ measured                                      ┌▶ Output ┐
+//!        ├─ push ─ shelves ─ bands ─┬─ saturator ─ limiter ┘ measured│
+//!        │                          └─ delay ───── limiter ─▶ Clean  ├─ listen ─▶ out
+//!        └─ delay (latency) ────────────────────────────────▶ Input  ┘
+//! ```
+//!
+//! The latency is the saturator's and the limiter's together, a constant of the sample rate
+//! whatever is switched on, in bypass too. With the saturator off the output path *is* the clean
+//! path and is not computed twice.
 
 mod point;
 

@@ -13,6 +13,6 @@ pub use bands::{BandSettings, Bands, BandsSettings};
 pub use chain::{Chain, ChainActivity, ChainSettings};
 pub use limiter::{Limiter, LimiterSettings, Release};
 pub use listen::{Listen, ListenSettings, RecentLoudness, Signals, Source};
-pub use push::{MAX_PUSH_DB, Push, PushSettings};
+pub use push::{Push, PushSettings};
 pub use saturator::{Saturator, SaturatorSettings, curve};
 pub use shelves::{Shelves, ShelvesSettings};

@@ -10,6 +10,7 @@ mod units;
 pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
+use crestline_core::measure::RestGain;
 use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
     Release, SaturatorSettings, ShelvesSettings, Source,
@@ -215,7 +216,7 @@ impl Default for TapParams {
             on: BoolParam::new("Side-chain carries the signal from before", false)
                 .non_automatable(),
             automatic_rest: BoolParam::new("Automatic gain at rest", true).non_automatable(),
-            rest_gain: decibels("Gain at rest", 0.0, -24.0, 24.0).non_automatable(),
+            rest_gain: decibels("Gain at rest", RestGain::KNOWN_DB).non_automatable(),
             reading,
             report,
         }
@@ -231,7 +232,7 @@ impl Default for CrestlineParams {
                 .non_automatable(),
             listen: EnumParam::new("Listen", ListenChoice::Output).non_automatable(),
             matched: BoolParam::new("Matched listening", false).non_automatable(),
-            push: decibels("Push", 0.0, 0.0, 18.0),
+            push: decibels("Push", PushSettings::PUSH_DB),
             shelves: ShelvesParams::default(),
             bands: BandsParams::default(),
             band: ["Low", "Low-mid", "High-mid", "High"].map(BandParams::new),
@@ -245,24 +246,23 @@ impl Default for CrestlineParams {
 
 impl Default for ShelvesParams {
     fn default() -> Self {
-        let stage = ShelvesSettings::default();
         Self {
-            low_gain: decibels("Low shelf gain", stage.low_gain_db, -9.0, 9.0),
-            low_corner: hertz("Low shelf corner", stage.low_hz, 40.0, 400.0),
-            high_gain: decibels("High shelf gain", stage.high_gain_db, -9.0, 9.0),
-            high_corner: hertz("High shelf corner", stage.high_hz, 1_500.0, 12_000.0),
+            low_gain: decibels("Low shelf gain", ShelvesSettings::GAIN_DB),
+            low_corner: hertz("Low shelf corner", ShelvesSettings::LOW_HZ),
+            high_gain: decibels("High shelf gain", ShelvesSettings::GAIN_DB),
+            high_corner: hertz("High shelf corner", ShelvesSettings::HIGH_HZ),
         }
     }
 }
 
 impl Default for BandsParams {
     fn default() -> Self {
-        let [low, mid, high] = BandsSettings::default().crossovers_hz;
+        let [low, mid, high] = BandsSettings::CROSSOVERS_HZ;
         Self {
             on: BoolParam::new("Bands", false),
-            low_crossover: hertz("Low crossover", low, 40.0, 400.0),
-            mid_crossover: hertz("Mid crossover", mid, 400.0, 3_000.0),
-            high_crossover: hertz("High crossover", high, 3_000.0, 12_000.0),
+            low_crossover: hertz("Low crossover", low),
+            mid_crossover: hertz("Mid crossover", mid),
+            high_crossover: hertz("High crossover", high),
         }
     }
 }
@@ -274,12 +274,12 @@ impl BandParams {
         Self {
             on: BoolParam::new(name("compressed"), stage.enabled),
             solo: BoolParam::new(name("solo"), stage.solo),
-            threshold: decibels(&name("threshold"), stage.threshold_db, -60.0, 0.0),
-            ratio: ratio(&name("ratio"), stage.ratio, 1.0, 10.0),
-            knee: decibels(&name("knee"), stage.knee_db, 0.0, 24.0),
-            attack: milliseconds(&name("attack"), stage.attack_ms, 0.1, 200.0),
-            release: milliseconds(&name("release"), stage.release_ms, 5.0, 2_000.0),
-            makeup: decibels(&name("make-up"), stage.makeup_db, -12.0, 12.0),
+            threshold: decibels(&name("threshold"), BandSettings::THRESHOLD_DB),
+            ratio: ratio(&name("ratio"), BandSettings::RATIO),
+            knee: decibels(&name("knee"), BandSettings::KNEE_DB),
+            attack: milliseconds(&name("attack"), BandSettings::ATTACK_MS),
+            release: milliseconds(&name("release"), BandSettings::RELEASE_MS),
+            makeup: decibels(&name("make-up"), BandSettings::MAKEUP_DB),
         }
     }
 
@@ -302,22 +302,21 @@ impl Default for SaturatorParams {
         let stage = SaturatorSettings::default();
         Self {
             on: BoolParam::new("Saturator", stage.enabled),
-            shoulder: decibels("Shoulder", stage.shoulder_db, 0.5, 12.0),
-            lean: percent("Lean", stage.lean_percent),
-            blend: percent("Blend", stage.blend_percent),
+            shoulder: decibels("Shoulder", SaturatorSettings::SHOULDER_DB),
+            lean: percent("Lean", SaturatorSettings::LEAN_PERCENT),
+            blend: percent("Blend", SaturatorSettings::BLEND_PERCENT),
         }
     }
 }
 
 impl Default for LimiterParams {
     fn default() -> Self {
-        let stage = LimiterSettings::default();
         Self {
             on: BoolParam::new("Limiter", false),
-            ceiling: decibels("Ceiling", stage.ceiling_dbtp, -12.0, 0.0).with_unit(" dBTP"),
+            ceiling: decibels("Ceiling", LimiterSettings::CEILING_DBTP).with_unit(" dBTP"),
             automatic_release: BoolParam::new("Automatic release", true),
-            release: milliseconds("Release", 100.0, 20.0, 1_000.0),
-            link: percent("Channel link", stage.link_percent),
+            release: milliseconds("Release", LimiterSettings::RELEASE_MS),
+            link: percent("Channel link", LimiterSettings::LINK_PERCENT),
         }
     }
 }

@@ -3,7 +3,7 @@
 use crestline_files::decode_all;
 use kit::metering::{Group, readings_of};
 use kit::reference::{Loudness, library_excess_lu, reference};
-use std::io::Write as _;
+use kit::skip::skip;
 use std::path::Path;
 
 /// Recorded music, where the set-up has fetched some.
@@ -17,12 +17,10 @@ fn recorded_music_reads_as_with_the_library() {
         .filter(|path| path.extension().is_some_and(|extension| extension == "ogg"))
         .collect();
     if files.is_empty() {
-        // Not `println!`, which the test harness swallows.
-        let _ = writeln!(
-            std::io::stderr(),
-            "skipped: no fixture (cargo xtask setup fetches it)"
+        return skip(
+            "recorded music",
+            "no fixture; `cargo xtask setup` fetches it",
         );
-        return;
     }
     let mut loudness = Loudness::new([
         "recordings against ebur128, I",

@@ -56,10 +56,26 @@ fn compare_after(mut harness: Harness<'_, Stage>, name: &str) {
     );
 }
 
-/// The picture of the README.
 #[test]
 fn a_song_is_pushed_into_its_window() {
     compare(playing(6.5, 62.0), SIZE, 1.0, "editor");
+}
+
+/// The picture of the README: its table says what each number stands for.
+#[test]
+fn the_parts_are_numbered() {
+    let mut stage = playing(6.5, 62.0);
+    stage.numbered = vec![
+        [104.0, 12.0],
+        [384.0, 12.0],
+        [590.0, 84.0],
+        [728.0, 84.0],
+        [1_100.0, 84.0],
+        [796.0, 250.0],
+        [1_140.0, 522.0],
+        [110.0, 656.0],
+    ];
+    compare(stage, SIZE, 1.0, "editor_numbered");
 }
 
 #[test]

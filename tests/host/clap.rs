@@ -13,9 +13,9 @@
 use clack_extensions::params::ParamInfoFlags;
 use clack_host::prelude::ProcessStatus;
 use kit::signals::white_noise;
+use kit::skip::skip;
 use rig::clap_host::{Change, ClapHost, Param, Port, Run, plugin_file};
 use serde_json::Value;
-use std::io::Write;
 use std::path::Path;
 
 /// Far below every ceiling: with neutral settings nothing may touch it.
@@ -694,12 +694,7 @@ fn two_instances_know_nothing_of_each_other() {
 #[test]
 fn the_bundle_does_the_same() {
     if std::env::var_os("CRESTLINE_BUNDLED").is_none() {
-        // Not `println!`, which the test harness swallows.
-        let _ = writeln!(
-            std::io::stderr(),
-            "skipped: `cargo xtask check` builds the bundle from these sources first and says where it is"
-        );
-        return;
+        return skip("the CLAP bundle", kit::skip::NO_BUNDLE);
     }
     audio_passes_bit_for_bit(bundled);
     a_side_chain_may_come_and_go(bundled);

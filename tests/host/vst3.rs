@@ -2,6 +2,7 @@
 //! library for Python (`pip install pedalboard`, version 0.9 or later).
 
 use clack_extensions::params::ParamInfoFlags;
+use kit::skip::skip;
 use rig::clap_host::{ClapHost, Param};
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -30,17 +31,16 @@ fn say(line: &str) {
 #[test]
 fn a_vst3_host_passes_audio_through_finds_the_parameters_and_saves_the_state() {
     let Some(bundled) = std::env::var_os("CRESTLINE_BUNDLED") else {
-        say(
-            "skipped: `cargo xtask check` builds the bundle from these sources first and says where it is",
-        );
-        return;
+        return skip("the VST3 bundle", kit::skip::NO_BUNDLE);
     };
     let has_host = Command::new(python())
         .args(["-c", "import numpy, pedalboard"])
         .output();
     if !has_host.is_ok_and(|output| output.status.success()) {
-        say("skipped: no VST3 host; `cargo xtask setup` fetches one from the Python package index");
-        return;
+        return skip(
+            "the VST3 bundle",
+            "no host; `cargo xtask setup` fetches one from the Python package index",
+        );
     }
     // Both formats must offer the same parameters.
     let params = ClapHost::linked(&crestline_plugin::clap_entry)

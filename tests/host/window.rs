@@ -14,6 +14,7 @@
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbaImage;
+use kit::skip::skip;
 use nice_plug::prelude::Param;
 use rig::clap_host::{Change, ClapHost, Result, Run};
 use rig::editor_stage::{RATE_HZ, SIZE, Stage, open, picture_of};
@@ -56,7 +57,7 @@ fn on_a_screen(test: &str, work: fn() -> Result<()>) {
         Err(lack) => {
             let hint = format!("{lack}; `cargo xtask setup` installs what is missing");
             assert!(std::env::var_os("CI").is_none(), "{hint}");
-            return say(&format!("skipped: {hint}"));
+            return skip(test, &hint);
         }
     };
     let mut child = Command::new(std::env::current_exe().unwrap());

@@ -43,7 +43,7 @@ fn tone_spectrum(
     amplitude: f64,
     settings: &SaturatorSettings,
 ) -> Vec<Complex<f64>> {
-    let mut saturator = Saturator::new(rate as f64, 1, 512);
+    let mut saturator = Saturator::new(rate as f64, 1);
     let late = saturator.latency_frames() as f64;
     let step = TAU * frequency as f64 / rate as f64;
     let mut tone: Vec<f32> = (0..3 * rate)
@@ -229,7 +229,7 @@ fn below_the_shoulder_every_sample_passes_bit_for_bit() {
             })
             .collect();
         let mut output = input.clone();
-        let mut saturator = Saturator::new(rate_hz, 1, 512);
+        let mut saturator = Saturator::new(rate_hz, 1);
         let late = saturator.latency_frames();
         output.chunks_mut(512).for_each(|block| {
             saturator.process(
@@ -260,7 +260,7 @@ fn after_a_loud_passage_a_quiet_one_is_exact_again() {
         .map(|n| (if n < 48000 { 1.2 } else { 0.3 }) * (0.05 * n as f32).sin())
         .collect();
     let mut output = input.clone();
-    let mut saturator = Saturator::new(48000.0, 1, 512);
+    let mut saturator = Saturator::new(48000.0, 1);
     let late = saturator.latency_frames();
     output
         .chunks_mut(512)
@@ -278,7 +278,7 @@ fn off_is_a_pure_delay_of_the_same_length_at_any_rate() {
         (192_000.0, 99),
         (384_000.0, 99),
     ] {
-        let mut saturator = Saturator::new(rate_hz, 2, 512);
+        let mut saturator = Saturator::new(rate_hz, 2);
         assert_eq!(saturator.latency_frames(), frames);
         let input: Vec<f32> = (0..5000).map(|n| 3.0 * (0.3 * n as f32).sin()).collect();
         let (mut left, mut right) = (input.clone(), input.clone());
@@ -291,7 +291,7 @@ fn off_is_a_pure_delay_of_the_same_length_at_any_rate() {
 /// Largest second difference of a tone of 200 Hz while a setting changes, less that of the tone
 /// itself.
 fn roughness(before: &SaturatorSettings, after: &SaturatorSettings) -> f64 {
-    let mut saturator = Saturator::new(48000.0, 1, 512);
+    let mut saturator = Saturator::new(48000.0, 1);
     let mut tone: Vec<f32> = (0..48000)
         .map(|n| (1.2 * (TAU * 200.0 / 48000.0 * f64::from(n)).sin()) as f32)
         .collect();
@@ -340,7 +340,7 @@ fn no_setting_clicks() {
 
 #[test]
 fn faults_in_the_input_pass_without_a_trace() {
-    let mut saturator = Saturator::new(48000.0, 2, 512);
+    let mut saturator = Saturator::new(48000.0, 2);
     let late = saturator.latency_frames();
     for fault in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, f32::MAX, 1e-42] {
         let input: Vec<f32> = (0..480_000)
@@ -396,7 +396,7 @@ proptest! {
     ) {
         let frames: usize = sections.iter().map(|section| section.0).sum();
         let signal: Vec<f32> = (0..frames).map(|n| 1.4 * (n as f32 * 0.02).sin() * (n as f32 * 0.0037).sin()).collect();
-        let (mut whole, mut cut) = (Saturator::new(rate_hz, 2, 900), Saturator::new(rate_hz, 2, 900));
+        let (mut whole, mut cut) = (Saturator::new(rate_hz, 2), Saturator::new(rate_hz, 2));
         let [mut left, mut right] = [signal.clone(), signal.iter().rev().copied().collect::<Vec<f32>>()];
         let [mut cut_left, mut cut_right] = [left.clone(), right.clone()];
         let mut lengths = cuts.iter().cycle();
@@ -415,7 +415,7 @@ proptest! {
         cut.reset();
         let (mut again, mut fresh) = (signal.clone(), signal);
         cut.process(&mut [&mut again], &sections[0].1);
-        Saturator::new(rate_hz, 2, 900).process(&mut [&mut fresh], &sections[0].1);
+        Saturator::new(rate_hz, 2).process(&mut [&mut fresh], &sections[0].1);
         prop_assert_eq!(again, fresh);
     }
 }

@@ -48,7 +48,7 @@ fn squashed(song: &Song, push_db: f64) -> Vec<f32> {
         .iter_mut()
         .flatten()
         .for_each(|sample| *sample *= gain);
-    let mut limiter = Limiter::new(RATE_HZ, 2, channels[0].len());
+    let mut limiter = Limiter::new(RATE_HZ, 2);
     let [left, right] = &mut channels;
     limiter.process(&mut [left, right], &LimiterSettings::default());
     let mut sum = sum(&channels);

@@ -118,10 +118,7 @@ fn print_installation(bundled: &Path) {
             "~/Library/Audio/Plug-Ins/VST3",
         )
     } else if cfg!(windows) {
-        (
-            r"%LOCALAPPDATA%\Programs\Common\CLAP",
-            r"%LOCALAPPDATA%\Programs\Common\VST3",
-        )
+        (r"%COMMONPROGRAMFILES%\CLAP", r"%COMMONPROGRAMFILES%\VST3")
     } else {
         ("~/.clap", "~/.vst3")
     };

@@ -1,14 +1,15 @@
 //! Everything that must hold before a change is kept. Stops at the first step that fails.
 
 use crate::step::{cargo, run};
-use crate::{bundle, bundled_dir, setup};
+use crate::{bundle, bundled_dir, setup, target_dir};
 use nice_plug_xtask::Result;
-use std::process::Command;
 use std::time::{Duration, Instant};
 
 /// Tells the tests where the bundle lies that was built from the sources they were built from.
 /// Without it they pass the bundle over, since it may be an old one.
 const BUNDLED: &str = "CRESTLINE_BUNDLED";
+/// The file to which tests write what they pass over, a line each.
+const SKIPPED: &str = "CRESTLINE_SKIPPED";
 /// The framework's own guard: the process ends if the audio thread allocates. It exists only
 /// together with debug assertions.
 const GUARD: &str = "nice-plug/assert_process_allocs";
@@ -17,7 +18,11 @@ const GUARD: &str = "nice-plug/assert_process_allocs";
 /// and under the guard.
 pub fn everything() -> Result<()> {
     let mut steps = Steps::default();
-    setup::fixtures();
+    if let Err(error) = setup::install() {
+        println!("Set-up: {error}. Tests that lack something are passed over and listed below.");
+    }
+    let skipped = target_dir().join("skipped.txt");
+    let _ = std::fs::remove_file(&skipped);
     steps.step("formatting", || run(cargo(["fmt", "--all", "--check"])))?;
     steps.step("lints", || {
         run(cargo([
@@ -37,7 +42,9 @@ pub fn everything() -> Result<()> {
     })?;
     steps.step("bundle", bundle)?;
     steps.step("tests", || {
-        run(with_bundle(cargo(["test", "--quiet", "--workspace"])))
+        let mut command = cargo(["test", "--quiet", "--workspace"]);
+        command.env(BUNDLED, bundled_dir()).env(SKIPPED, &skipped);
+        run(command)
     })?;
     steps.step("audio thread, as shipped", || {
         run(cargo([
@@ -63,13 +70,8 @@ pub fn everything() -> Result<()> {
             "clap::",
         ]))
     })?;
-    steps.summary();
+    steps.summary(&std::fs::read_to_string(&skipped).unwrap_or_default());
     Ok(())
-}
-
-fn with_bundle(mut command: Command) -> Command {
-    command.env(BUNDLED, bundled_dir());
-    command
 }
 
 /// The steps done so far.
@@ -96,11 +98,16 @@ impl Steps {
         result
     }
 
-    fn summary(&self) {
+    /// `skipped`: a line for each test that was passed over.
+    fn summary(&self, skipped: &str) {
+        for line in skipped.lines() {
+            println!("skipped: {line}");
+        }
         println!(
-            "\nAll {} steps passed in {}.",
+            "\nAll {} steps passed in {}, {} tests skipped.",
             self.done,
-            seconds(self.total)
+            seconds(self.total),
+            skipped.lines().count()
         );
     }
 }

@@ -10,7 +10,16 @@ use packages::{Missing, missing};
 use std::process::Command;
 
 /// Installs what is missing where that needs no password; prints the command to type where it does.
+///
+/// # Errors
+/// A package manager fails. What comes from elsewhere has been fetched nevertheless.
 pub fn install() -> Result<()> {
+    let installed = install_packages();
+    fixtures();
+    installed
+}
+
+fn install_packages() -> Result<()> {
     match missing() {
         Missing::Nothing => println!("System packages: all there."),
         Missing::UnknownSystem { needed } => {
@@ -30,13 +39,12 @@ pub fn install() -> Result<()> {
                     .map(|command| line(&with_sudo(command)))
                     .collect();
                 println!(
-                    "Install them with this command, then run `cargo xtask setup` again:\n\n    {}\n",
+                    "Install them with this command:\n\n    {}\n",
                     lines.join(" && ")
                 );
             }
         }
     }
-    fixtures();
     Ok(())
 }
 
@@ -62,7 +70,7 @@ pub fn report() {
 }
 
 /// Fetches the test fixtures that are missing. One that cannot be had is reported, and is no error.
-pub fn fixtures() {
+fn fixtures() {
     for (what, fetched) in [
         ("VST3 host for the tests", fixtures::vst3_host()),
         ("Example track for the tests", fixtures::track()),

@@ -1,4 +1,7 @@
 //! The clock of the measurements: steps of 5 ms unless others are asked for, counted in frames.
+//!
+//! Step *k* ends at frame `round(k·rate/200)`. Momentary and short-term windows move every 10 ms;
+//! gating blocks lie on the standard's 100 ms.
 
 /// Cuts the signal into steps of 5 ms. Step *k* ends at frame `round(k · rate / 200)`, so that no
 /// rounding error adds up at any rate.

@@ -7,11 +7,12 @@ use wide::{f32x4, f64x2};
 use self::gain::{Ballistics, Curves, CurvesRamp, Envelopes, LOG2_PER_DB, exp2, levels};
 use crate::dsp::biquad::{MAX_RUN, for_each_run};
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
-use crate::dsp::ramp::{Switch, bounded};
+use crate::dsp::ramp::Switch;
+use crate::dsp::setting::Setting;
 
 /// Frames between two looks for envelopes that have died away.
 const SNAP_FRAMES: u32 = 64;
-/// LevelHistogram of bands that have not been heard, and the least that is told, log₂ units.
+/// Levels of bands that have not been heard, and the least that is told, log₂ units.
 const SILENT: f32x4 = f32x4::splat(-1_000.0);
 const LEAST_LEVEL: f32 = -40.0;
 
@@ -42,25 +43,38 @@ impl Default for BandSettings {
         Self {
             enabled: true,
             solo: false,
-            threshold_db: 0.0,
-            ratio: 2.0,
-            knee_db: 6.0,
-            attack_ms: 20.0,
-            release_ms: 200.0,
-            makeup_db: 0.0,
+            threshold_db: Self::THRESHOLD_DB.default,
+            ratio: Self::RATIO.default,
+            knee_db: Self::KNEE_DB.default,
+            attack_ms: Self::ATTACK_MS.default,
+            release_ms: Self::RELEASE_MS.default,
+            makeup_db: Self::MAKEUP_DB.default,
         }
     }
 }
 
 impl BandSettings {
-    fn bounded(self) -> Self {
+    /// Level above which a band is turned down, dBFS.
+    pub const THRESHOLD_DB: Setting = Setting::new(-60.0, 0.0, 0.0);
+    /// Change of level in for each dB of level out above the threshold.
+    pub const RATIO: Setting = Setting::new(1.0, 10.0, 2.0);
+    /// Width of the bend around the threshold, dB.
+    pub const KNEE_DB: Setting = Setting::new(0.0, 24.0, 6.0);
+    /// Time constant of the fall of the gain, ms.
+    pub const ATTACK_MS: Setting = Setting::new(0.1, 200.0, 20.0);
+    /// Time constant of its recovery, ms.
+    pub const RELEASE_MS: Setting = Setting::new(5.0, 2_000.0, 200.0);
+    /// Gain after compression, dB.
+    pub const MAKEUP_DB: Setting = Setting::new(-12.0, 12.0, 0.0);
+
+    fn held(self) -> Self {
         Self {
-            threshold_db: bounded(self.threshold_db, -60.0, 0.0),
-            ratio: bounded(self.ratio, 1.0, 10.0),
-            knee_db: bounded(self.knee_db, 0.0, 24.0),
-            attack_ms: bounded(self.attack_ms, 0.1, 200.0),
-            release_ms: bounded(self.release_ms, 5.0, 2000.0),
-            makeup_db: bounded(self.makeup_db, -12.0, 12.0),
+            threshold_db: Self::THRESHOLD_DB.held(self.threshold_db),
+            ratio: Self::RATIO.held(self.ratio),
+            knee_db: Self::KNEE_DB.held(self.knee_db),
+            attack_ms: Self::ATTACK_MS.held(self.attack_ms),
+            release_ms: Self::RELEASE_MS.held(self.release_ms),
+            makeup_db: Self::MAKEUP_DB.held(self.makeup_db),
             ..self
         }
     }
@@ -71,7 +85,7 @@ impl BandSettings {
     /// Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6) 2012, eq.
     /// 4.
     pub fn output_db(&self, input_db: f64) -> f64 {
-        let s = self.bounded();
+        let s = self.held();
         if !s.enabled {
             return input_db;
         }
@@ -98,6 +112,15 @@ pub struct BandsSettings {
     pub crossovers_hz: [f64; 3],
     /// The bands, low to high.
     pub bands: [BandSettings; 4],
+}
+
+impl BandsSettings {
+    /// Corners between the bands, Hz, low to high.
+    pub const CROSSOVERS_HZ: [Setting; 3] = [
+        Setting::new(40.0, 400.0, DEFAULT_CORNERS_HZ[0]),
+        Setting::new(400.0, 3_000.0, DEFAULT_CORNERS_HZ[1]),
+        Setting::new(3_000.0, 12_000.0, DEFAULT_CORNERS_HZ[2]),
+    ];
 }
 
 impl Default for BandsSettings {
@@ -295,7 +318,7 @@ impl Bands {
         if self.switch.is_off() {
             return;
         }
-        let bands = settings.bands.map(BandSettings::bounded);
+        let bands = settings.bands.map(BandSettings::held);
         if was_off {
             self.crossover.reset(settings.crossovers_hz);
             self.envelopes = Envelopes::default();

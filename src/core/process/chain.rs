@@ -90,8 +90,8 @@ pub struct Chain {
 impl Chain {
     /// A chain for `channels` (1 or 2) channels, blocks of at most `max_block` frames. Allocates.
     pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize) -> Self {
-        let saturator = Saturator::new(sample_rate_hz, channels, max_block);
-        let limiter = Limiter::new(sample_rate_hz, channels, max_block);
+        let saturator = Saturator::new(sample_rate_hz, channels);
+        let limiter = Limiter::new(sample_rate_hz, channels);
         let latency = saturator.latency_frames() + limiter.latency_frames();
         Self {
             push: Push::new(sample_rate_hz),

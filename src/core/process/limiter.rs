@@ -15,7 +15,8 @@ use self::gain::{GROUP, GROUPS, GainComputer, Pace};
 use crate::dsp::decibel::{db_from_gain, gain_from_db};
 use crate::dsp::delay::DelayLine;
 use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
-use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
+use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::setting::{Setting, percent};
 
 /// How far below the ceiling peaks are held, in dB: what a moving gain adds between samples, and
 /// what the detector may miss. With what it over-reads (0.05 dB), a signal whose true peak is 0.1
@@ -48,13 +49,22 @@ pub struct LimiterSettings {
     pub link_percent: f64,
 }
 
+impl LimiterSettings {
+    /// True peak that the output does not pass, dBTP.
+    pub const CEILING_DBTP: Setting = Setting::new(-12.0, 0.0, -1.0);
+    /// Time constant of the release by hand, ms.
+    pub const RELEASE_MS: Setting = Setting::new(20.0, 1_000.0, 100.0);
+    /// Share of the other channel's reduction that a channel takes over, %.
+    pub const LINK_PERCENT: Setting = percent(100.0);
+}
+
 impl Default for LimiterSettings {
     fn default() -> Self {
         Self {
             enabled: true,
-            ceiling_dbtp: -1.0,
+            ceiling_dbtp: Self::CEILING_DBTP.default,
             release: Release::Automatic,
-            link_percent: 100.0,
+            link_percent: Self::LINK_PERCENT.default,
         }
     }
 }
@@ -99,7 +109,7 @@ struct Aims {
 
 impl Limiter {
     /// A limiter for `channels` (1 or 2) channels of blocks of any length. Allocates.
-    pub fn new(sample_rate_hz: f64, channels: usize, _max_block: usize) -> Self {
+    pub fn new(sample_rate_hz: f64, channels: usize) -> Self {
         let channels = channels.clamp(1, 2);
         let linked = GainComputer::new(sample_rate_hz);
         let ramp = Ramp::new(sample_rate_hz, SWITCH_MS);
@@ -146,11 +156,6 @@ impl Limiter {
         decibels(first.min(second))
     }
 
-    /// Whether the last block was turned down at all.
-    pub fn is_working(&self) -> bool {
-        self.core.least_gain.iter().any(|gain| *gain < 1.0)
-    }
-
     /// Back to the state after `new`; the next settings are taken without a glide. Real-time safe.
     pub fn reset(&mut self) {
         self.quanta.reset();
@@ -164,12 +169,14 @@ impl Limiter {
     /// the glide leaves at the new ceiling.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &LimiterSettings) {
         let aims = Aims {
-            ceiling: gain_from_db(bounded(settings.ceiling_dbtp, -12.0, 0.0) - MARGIN_DB),
+            ceiling: gain_from_db(
+                LimiterSettings::CEILING_DBTP.held(settings.ceiling_dbtp) - MARGIN_DB,
+            ),
             pace: match settings.release {
                 Release::Automatic => Pace::Automatic,
-                Release::Manual(ms) => Pace::Manual(bounded(ms, 20.0, 1000.0)),
+                Release::Manual(ms) => Pace::Manual(LimiterSettings::RELEASE_MS.held(ms)),
             },
-            link: bounded(settings.link_percent, 0.0, 100.0) / 100.0,
+            link: LimiterSettings::LINK_PERCENT.held(settings.link_percent) / 100.0,
             amount: f64::from(u8::from(settings.enabled)),
         };
         let core = &mut self.core;

@@ -1,16 +1,19 @@
 //! Push: how much louder the mix is driven into what follows.
 
 use crate::dsp::decibel::gain_from_db;
-use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
-
-/// Most push, in dB.
-pub const MAX_PUSH_DB: f64 = 18.0;
+use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::setting::Setting;
 
 /// Settings of [`Push`].
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct PushSettings {
     /// Gain in dB, 0…18 (held to it). 0, the default, passes every sample bit for bit.
     pub push_db: f64,
+}
+
+impl PushSettings {
+    /// dB.
+    pub const PUSH_DB: Setting = Setting::new(0.0, 18.0, 0.0);
 }
 
 /// A smoothed gain: a change takes 20 ms, in a straight line of the linear gain. No latency.
@@ -36,7 +39,7 @@ impl Push {
     #[expect(clippy::float_cmp, reason = "only a gain of exactly 1 changes nothing")]
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &PushSettings) {
         self.gain
-            .set_target(gain_from_db(bounded(settings.push_db, 0.0, MAX_PUSH_DB)));
+            .set_target(gain_from_db(PushSettings::PUSH_DB.held(settings.push_db)));
         let start = self.gain;
         if start.is_settled() && start.target() == 1.0 {
             return;

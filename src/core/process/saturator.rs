@@ -14,11 +14,13 @@ use std::f64::consts::PI;
 
 use wide::f32x8;
 
+use super::limiter::LimiterSettings;
 use crate::dsp::decibel::gain_from_db;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::oversample::{CLEAN_CASCADE, Downsampler, Upsampler};
 use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
-use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
+use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::setting::{Setting, percent};
 
 /// Corner of the high-pass on the difference signal that keeps an uneven curve from shifting the
 /// middle of the signal.
@@ -36,7 +38,7 @@ const FULL_LEAN: f64 = 0.3;
 pub struct SaturatorSettings {
     /// Whether the saturator is on.
     pub enabled: bool,
-    /// Amplitude that the curve never passes, −24…0 dB relative to full scale (−1).
+    /// Amplitude that the curve never passes, −12…0 dB relative to full scale (−1).
     pub ceiling_dbtp: f64,
     /// How far below the ceiling bending begins, 0.5…12 dB (3).
     pub shoulder_db: f64,
@@ -51,10 +53,10 @@ impl Default for SaturatorSettings {
     fn default() -> Self {
         Self {
             enabled: false,
-            ceiling_dbtp: -1.0,
-            shoulder_db: 3.0,
-            lean_percent: 0.0,
-            blend_percent: 100.0,
+            ceiling_dbtp: LimiterSettings::CEILING_DBTP.default,
+            shoulder_db: Self::SHOULDER_DB.default,
+            lean_percent: Self::LEAN_PERCENT.default,
+            blend_percent: Self::BLEND_PERCENT.default,
         }
     }
 }
@@ -69,16 +71,23 @@ struct Shape {
 }
 
 impl SaturatorSettings {
+    /// How far below the ceiling bending begins, dB.
+    pub const SHOULDER_DB: Setting = Setting::new(0.5, 12.0, 3.0);
+    /// How much sooner positive than negative halves are bent, %.
+    pub const LEAN_PERCENT: Setting = percent(0.0);
+    /// Share of the bent signal, %.
+    pub const BLEND_PERCENT: Setting = percent(100.0);
+
     fn shape(&self) -> Shape {
-        let ceiling = gain_from_db(bounded(self.ceiling_dbtp, -24.0, 0.0));
-        let shoulder = ceiling * gain_from_db(-bounded(self.shoulder_db, 0.5, 12.0));
-        let lean = bounded(self.lean_percent, 0.0, 100.0) / 100.0;
+        let ceiling = gain_from_db(LimiterSettings::CEILING_DBTP.held(self.ceiling_dbtp));
+        let shoulder = ceiling * gain_from_db(-Self::SHOULDER_DB.held(self.shoulder_db));
+        let lean = Self::LEAN_PERCENT.held(self.lean_percent) / 100.0;
         let room = ceiling - shoulder;
         Shape {
             shoulder,
             room_above: room * (1.0 - FULL_LEAN * lean),
             room_below: room,
-            blend: bounded(self.blend_percent, 0.0, 100.0) / 100.0,
+            blend: Self::BLEND_PERCENT.held(self.blend_percent) / 100.0,
         }
     }
 }
@@ -143,7 +152,7 @@ impl Saturator {
     ///
     /// Oversampling is by 8 up to 64 kHz, by 4 up to 128 kHz and by 2 above: the curve always runs
     /// near 400 kHz.
-    pub fn new(sample_rate_hz: f64, channels: usize, _max_block: usize) -> Self {
+    pub fn new(sample_rate_hz: f64, channels: usize) -> Self {
         let stages = if sample_rate_hz < 64e3 {
             3
         } else if sample_rate_hz < 128e3 {

@@ -3,7 +3,8 @@
 use wide::f64x2;
 
 use crate::dsp::biquad::{Biquad, Coefficients, for_each_run};
-use crate::dsp::ramp::{Ramp, SWITCH_MS, bounded};
+use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::setting::Setting;
 
 /// Frames between two designs of a filter in motion; in between its coefficients move in a straight
 /// line.
@@ -30,30 +31,37 @@ impl Default for ShelvesSettings {
     /// Both gains 0 dB, corners 120 Hz and 6 kHz.
     fn default() -> Self {
         Self {
-            low_hz: 120.0,
-            low_gain_db: 0.0,
-            high_hz: 6000.0,
-            high_gain_db: 0.0,
+            low_hz: Self::LOW_HZ.default,
+            low_gain_db: Self::GAIN_DB.default,
+            high_hz: Self::HIGH_HZ.default,
+            high_gain_db: Self::GAIN_DB.default,
         }
     }
 }
 
 impl ShelvesSettings {
+    /// Corner of the low shelf, Hz.
+    pub const LOW_HZ: Setting = Setting::new(40.0, 400.0, 120.0);
+    /// Corner of the high shelf, Hz.
+    pub const HIGH_HZ: Setting = Setting::new(1_500.0, 12_000.0, 6_000.0);
+    /// Gain of either shelf, dB.
+    pub const GAIN_DB: Setting = Setting::new(-9.0, 9.0, 0.0);
+
     /// The two filters these settings stand for, low shelf first; for curves and tests.
     pub fn coefficients(&self, sample_rate_hz: f64) -> [Coefficients; 2] {
-        let s = self.bounded();
+        let s = self.held();
         [
             Coefficients::low_shelf(sample_rate_hz, s.low_hz, s.low_gain_db),
             Coefficients::high_shelf(sample_rate_hz, s.high_hz, s.high_gain_db),
         ]
     }
 
-    fn bounded(&self) -> Self {
+    fn held(&self) -> Self {
         Self {
-            low_hz: bounded(self.low_hz, 40.0, 400.0),
-            low_gain_db: bounded(self.low_gain_db, -9.0, 9.0),
-            high_hz: bounded(self.high_hz, 1500.0, 12_000.0),
-            high_gain_db: bounded(self.high_gain_db, -9.0, 9.0),
+            low_hz: Self::LOW_HZ.held(self.low_hz),
+            low_gain_db: Self::GAIN_DB.held(self.low_gain_db),
+            high_hz: Self::HIGH_HZ.held(self.high_hz),
+            high_gain_db: Self::GAIN_DB.held(self.high_gain_db),
         }
     }
 }
@@ -90,7 +98,7 @@ impl Shelves {
 
     /// Filters one or two channels of equal length in place.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &ShelvesSettings) {
-        let settings = settings.bounded();
+        let settings = settings.held();
         self.low.set(settings.low_hz, settings.low_gain_db);
         self.high.set(settings.high_hz, settings.high_gain_db);
         if self.low.is_idle() && self.high.is_idle() {

@@ -3,7 +3,6 @@
 use super::saved::sanitised_windows;
 use super::target::TargetWindow;
 use serde::{Deserialize, Serialize};
-use std::ffi::OsString;
 use std::fmt;
 use std::fs::{self, File, TryLockError};
 use std::io::{self, ErrorKind, Read, Write};
@@ -84,29 +83,10 @@ impl fmt::Display for UserFileError {
 
 impl std::error::Error for UserFileError {}
 
-/// Where the user's windows are kept, or `None` where the system names no place for settings.
+/// Where the user's windows are kept: `crestline/windows.json` in the system's folder for settings
+/// (the crate `dirs`). `None` where the system names none.
 pub fn user_file() -> Option<PathBuf> {
-    file_for(std::env::consts::OS, |name| std::env::var_os(name))
-}
-
-/// Where the user's windows are kept on a system, given its environment: `%APPDATA%` on Windows,
-/// Application Support on macOS, elsewhere as the XDG Base Directory Specification has it
-/// (`$XDG_CONFIG_HOME` if it is an absolute path, else `~/.config`).
-pub fn file_for(system: &str, variable: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
-    let directory = |name| {
-        variable(name)
-            .map(PathBuf::from)
-            .filter(|path| !path.as_os_str().is_empty())
-    };
-    let settings = match system {
-        "windows" => directory("APPDATA")?,
-        "macos" => directory("HOME")?.join("Library/Application Support"),
-        _ => match directory("XDG_CONFIG_HOME").filter(|path| path.has_root()) {
-            Some(settings) => settings,
-            None => directory("HOME")?.join(".config"),
-        },
-    };
-    Some(settings.join("crestline").join("windows.json"))
+    Some(dirs::config_dir()?.join("crestline").join("windows.json"))
 }
 
 /// Reads the user's windows, sanitised as those of a session are. A file that does not exist holds

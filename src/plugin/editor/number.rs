@@ -5,7 +5,7 @@ use egui::{Align2, Color32, FontId, Painter, Pos2, Rect};
 
 /// Stands for a value that is not known.
 pub const NONE: &str = "—";
-/// LevelHistogram below this are silence, whatever their reference: 16 bits do not reach down
+/// Levels below this are silence, whatever their reference: 16 bits do not reach down
 /// there.
 const SILENCE_DB: f64 = -100.0;
 const MINUS: char = '−';

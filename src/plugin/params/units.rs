@@ -1,24 +1,36 @@
 //! Parameters by their unit: how a value is laid out along a control, written and read.
 
+use crestline_core::dsp::setting::Setting;
 use nice_plug::prelude::*;
 use std::sync::Arc;
 
+/// The ends of the range, as the framework takes them.
+fn ends(setting: Setting) -> (f32, f32) {
+    (setting.min as f32, setting.max as f32)
+}
+
 /// A level or gain, evenly spaced in decibels.
-pub fn decibels(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
-    FloatParam::new(name, default as f32, FloatRange::Linear { min, max })
-        .with_unit(" dB")
-        .with_value_to_string(formatters::v2s_f32_rounded(1))
-        .with_string_to_value(Arc::new(number_from_text))
+pub fn decibels(name: &str, setting: Setting) -> FloatParam {
+    let (min, max) = ends(setting);
+    FloatParam::new(
+        name,
+        setting.default as f32,
+        FloatRange::Linear { min, max },
+    )
+    .with_unit(" dB")
+    .with_value_to_string(formatters::v2s_f32_rounded(1))
+    .with_string_to_value(Arc::new(number_from_text))
 }
 
 /// A frequency; each octave takes about as much room as the next.
-pub fn hertz(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
+pub fn hertz(name: &str, setting: Setting) -> FloatParam {
+    let (min, max) = ends(setting);
     let range = FloatRange::Skewed {
         min,
         max,
         factor: FloatRange::skew_factor(-1.5),
     };
-    FloatParam::new(name, default as f32, range)
+    FloatParam::new(name, setting.default as f32, range)
         .with_value_to_string(Arc::new(|hz| {
             if hz < 1_000.0 {
                 format!("{hz:.0} Hz")
@@ -30,13 +42,14 @@ pub fn hertz(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
 }
 
 /// A time; short ones have the finer steps.
-pub fn milliseconds(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
+pub fn milliseconds(name: &str, setting: Setting) -> FloatParam {
+    let (min, max) = ends(setting);
     let range = FloatRange::Skewed {
         min,
         max,
         factor: FloatRange::skew_factor(-2.0),
     };
-    FloatParam::new(name, default as f32, range)
+    FloatParam::new(name, setting.default as f32, range)
         .with_value_to_string(Arc::new(|ms| {
             if ms < 10.0 {
                 format!("{ms:.1} ms")
@@ -47,15 +60,13 @@ pub fn milliseconds(name: &str, default: f64, min: f32, max: f32) -> FloatParam 
         .with_string_to_value(Arc::new(number_from_text))
 }
 
-/// A share of 0 to 100 %.
-pub fn percent(name: &str, default: f64) -> FloatParam {
+/// A share, in per cent.
+pub fn percent(name: &str, setting: Setting) -> FloatParam {
+    let (min, max) = ends(setting);
     FloatParam::new(
         name,
-        default as f32,
-        FloatRange::Linear {
-            min: 0.0,
-            max: 100.0,
-        },
+        setting.default as f32,
+        FloatRange::Linear { min, max },
     )
     .with_unit(" %")
     .with_value_to_string(formatters::v2s_f32_rounded(0))
@@ -63,13 +74,14 @@ pub fn percent(name: &str, default: f64) -> FloatParam {
 }
 
 /// A compression ratio; low ones have the finer steps.
-pub fn ratio(name: &str, default: f64, min: f32, max: f32) -> FloatParam {
+pub fn ratio(name: &str, setting: Setting) -> FloatParam {
+    let (min, max) = ends(setting);
     let range = FloatRange::Skewed {
         min,
         max,
         factor: FloatRange::skew_factor(-1.0),
     };
-    FloatParam::new(name, default as f32, range)
+    FloatParam::new(name, setting.default as f32, range)
         .with_value_to_string(Arc::new(|ratio| format!("{ratio:.1} : 1")))
         .with_string_to_value(Arc::new(number_from_text))
 }
@@ -89,6 +101,7 @@ fn number_from_text(text: &str) -> Option<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crestline_core::process::{BandSettings, SaturatorSettings, ShelvesSettings};
 
     #[test]
     fn typed_values_are_read_with_and_without_units() {
@@ -111,11 +124,11 @@ mod tests {
     #[test]
     fn what_is_shown_can_be_typed_back() {
         for (param, value) in [
-            (decibels("gain", 0.0, -9.0, 9.0), -3.5),
-            (hertz("corner", 120.0, 40.0, 12_000.0), 6_000.0),
-            (milliseconds("release", 100.0, 5.0, 2_000.0), 250.0),
-            (percent("share", 0.0), 40.0),
-            (ratio("ratio", 2.0, 1.0, 10.0), 4.0),
+            (decibels("gain", ShelvesSettings::GAIN_DB), -3.5),
+            (hertz("corner", ShelvesSettings::HIGH_HZ), 6_000.0),
+            (milliseconds("release", BandSettings::RELEASE_MS), 250.0),
+            (percent("share", SaturatorSettings::LEAN_PERCENT), 40.0),
+            (ratio("ratio", BandSettings::RATIO), 4.0),
         ] {
             let normalized = param.preview_normalized(value);
             let text = param.normalized_value_to_string(normalized, true);

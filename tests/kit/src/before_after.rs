@@ -1,8 +1,5 @@
 //! A signal from before and one from after a process, measured against each other.
 
-#![allow(dead_code, reason = "each test file uses a part of it")]
-#![allow(clippy::unwrap_used, reason = "a test may panic")]
-
 use crestline_core::measure::{GainMemory, Reduction, ReductionMeter, RestGain};
 use std::f64::consts::{PI, TAU};
 

@@ -1,10 +1,5 @@
 //! Runs the engine as a host would, and measures what comes out with general libraries.
 
-#![allow(
-    dead_code,
-    reason = "each program that includes this file uses another part of it"
-)]
-
 use crate::spectrum;
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
 use crestline_core::process::{

@@ -16,4 +16,5 @@ pub mod metering;
 pub mod recorded;
 pub mod reference;
 pub mod signals;
+pub mod skip;
 pub mod spectrum;

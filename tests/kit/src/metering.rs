@@ -1,12 +1,5 @@
 //! Running a meter over whole signals, and judging what it reads.
 
-#![allow(dead_code, reason = "each test file uses a part of it")]
-#![allow(
-    clippy::panic,
-    clippy::print_stdout,
-    reason = "a test may panic and print"
-)]
-
 use crestline_core::measure::{ChannelRole, Meter, Readings};
 
 /// Two front channels.

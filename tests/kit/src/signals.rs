@@ -1,10 +1,8 @@
 //! Test signals, synthesised: tones, noise, sweeps, and what an ideal interpolator makes of them.
 //!
-//! LevelHistogram are those of the peaks in dBFS, as EBU Tech 3341 and 3342 give them; times are in
+//! Levels are those of the peaks in dBFS, as EBU Tech 3341 and 3342 give them; times are in
 //! seconds.
 
-#![allow(dead_code, reason = "each test file uses a part of it")]
-#![allow(clippy::unwrap_used, reason = "a test may panic")]
 #![allow(clippy::cast_sign_loss, reason = "counts of frames are not negative")]
 
 use crate::spectrum;

@@ -3,15 +3,7 @@
 //! The plug-in comes either from the library that is linked in, so that the caller's allocator sees
 //! what it allocates, or from a bundle. Audio runs on a thread of its own, as it does in hosts.
 
-#![allow(
-    dead_code,
-    unused_imports,
-    reason = "each program that includes this file uses another part of it"
-)]
-
-#[path = "clap_host/play.rs"]
 mod play;
-#[path = "clap_host/window.rs"]
 mod window;
 
 use clack_extensions::audio_ports::{AudioPortFlags, AudioPortInfoBuffer, PluginAudioPorts};

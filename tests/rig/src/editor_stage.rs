@@ -1,22 +1,15 @@
 //! The editor on a stage: a real engine behind it, a host that does as it is told and writes
 //! everything down, and a camera.
 
-#![allow(
-    dead_code,
-    clippy::unwrap_used,
-    reason = "each program that includes this file uses part of it, and stops at the first thing that goes wrong"
-)]
-
-#[path = "picture.rs"]
-mod picture;
-
 use std::sync::{Arc, Mutex};
 
+use crate::picture;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
 use crestline_core::handover::{AudioEnd, Snapshot, handover};
 use crestline_plugin::editor::theme::install;
 use crestline_plugin::editor::{Files, View};
 use crestline_plugin::params::CrestlineParams;
+use egui::{Align2, Color32, FontId, Id, LayerId, Order, Stroke};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbaImage;
@@ -99,6 +92,8 @@ pub struct Stage {
     pub audio: AudioEnd,
     /// Whether the host's transport runs while audio is played.
     pub transport: bool,
+    /// Places that are numbered from 1 on over the editor, for pictures that are explained; points.
+    pub numbered: Vec<[f32; 2]>,
     view: View,
     engine: Engine,
     played: usize,
@@ -132,6 +127,7 @@ impl Stage {
                 channels: 2,
             }),
             transport: true,
+            numbered: Vec::new(),
             played: 0,
         }
     }
@@ -194,6 +190,25 @@ impl Stage {
     /// Draws one frame over all of `ui`.
     pub fn draw(&mut self, ui: &mut egui::Ui) {
         self.view.ui(ui, &ParamSetter::new(&*self.host));
+        let painter = ui
+            .ctx()
+            .layer_painter(LayerId::new(Order::Foreground, Id::unique("numbers")));
+        for (number, place) in (1..).zip(&self.numbered) {
+            let font = FontId::proportional(15.0);
+            painter.circle(
+                (*place).into(),
+                12.0,
+                Color32::WHITE,
+                Stroke::new(2.0, Color32::BLACK),
+            );
+            painter.text(
+                (*place).into(),
+                Align2::CENTER_CENTER,
+                format!("{number}"),
+                font,
+                Color32::BLACK,
+            );
+        }
     }
 
     /// What the editor was last told.

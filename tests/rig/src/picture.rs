@@ -5,14 +5,6 @@
 //! space, premultiplied alpha blended into eight bits per channel, scissor rectangles rounded to
 //! whole pixels. Left out: dithering and mipmaps (neither would make a picture easier to compare)
 //! and paint callbacks (they are OpenGL code; the editor has none).
-//!
-//! The file stands alone: a program outside the tests may include it by path, given the crates
-//! `crestline`, `egui`, `egui_kittest` and `image`.
-
-#![allow(
-    dead_code,
-    reason = "each program that includes this file uses part of it"
-)]
 
 use crestline_plugin::editor::raster::{Raster, size_px};
 use egui::epaint::ClippedPrimitive;

@@ -1,11 +1,6 @@
 //! A screen without a monitor: an X server of its own for each test, the host's window on it, and a
 //! camera.
 
-#![allow(
-    dead_code,
-    reason = "each program that includes this file uses part of it"
-)]
-
 use image::RgbaImage;
 use std::error::Error;
 use std::io::{BufRead, BufReader};

@@ -1,5 +1,6 @@
 //! What a pair of signals reports.
 
+use crate::dsp::setting::Setting;
 /// One quantity over several spans of time, dB. `None`: cannot be told (yet), because there was too
 /// little signal.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -48,4 +49,9 @@ pub enum RestGain {
     Automatic,
     /// The same known gain in every band, dB.
     Known(f64),
+}
+
+impl RestGain {
+    /// What a gain at rest set by hand may be, dB.
+    pub const KNOWN_DB: Setting = Setting::new(-24.0, 24.0, 0.0);
 }

@@ -8,7 +8,7 @@ use super::BandSettings;
 use crate::dsp::biquad::snap_to_zero;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
-/// LevelHistogram are kept as log₂ of the amplitude: one unit is 6.02 dB.
+/// Levels are kept as log₂ of the amplitude: one unit is 6.02 dB.
 pub(super) const LOG2_PER_DB: f64 = LOG2_10 / 20.0;
 
 /// Static curves of the four bands, one lane each, log₂ units.

@@ -10,7 +10,7 @@ use crate::editor::number;
 use crate::editor::scene::{self, Scene, place, small};
 use crestline_core::dsp::decibel::gain_from_db;
 
-/// LevelHistogram from the left to the right of the picture, and from its bottom to its top, dB re
+/// Levels from the left to the right of the picture, and from its bottom to its top, dB re
 /// the ceiling.
 const ACROSS_DB: [f64; 2] = [-18.0, 6.0];
 const UP_DB: [f64; 2] = [-18.0, 3.0];

@@ -97,7 +97,7 @@ pub fn share_of(hz: f64) -> f32 {
     ((hz / low).log2() / (high / low).log2()) as f32
 }
 
-/// LevelHistogram fall back at this rate, dB/s, so that they can be read.
+/// Levels fall back at this rate, dB/s, so that they can be read.
 const FALL_DB_PER_S: f32 = 24.0;
 /// What cannot be seen anyway, dBFS.
 const UNSEEN_DB: f32 = -200.0;
