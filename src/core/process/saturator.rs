@@ -349,7 +349,7 @@ mod tests {
     proptest! {
         #[test]
         fn the_curve_is_straight_below_the_shoulder_rises_and_never_passes_the_ceiling(
-            ceiling_dbtp in -24.0..0.0,
+            ceiling_dbtp in -12.0..0.0,
             shoulder_db in 0.5..12.0,
             lean_percent in 0.0..100.0,
             x in -8.0..8.0,
