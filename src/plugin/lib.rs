@@ -5,8 +5,10 @@
 //! | [`params`] | what a host can see, automate and save |
 //! | [`editor`] | the window; it never sees the engine |
 //! | [`plugin`] | the glue to the plug-in framework |
+//! | [`export`] | what hosts talk to |
 
 pub mod editor;
+pub mod export;
 pub mod params;
 pub mod plugin;
 

@@ -1,0 +1,3 @@
+//! What a host loads, and a guard around what the framework exports.
+
+pub mod denormals;
