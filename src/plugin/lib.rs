@@ -5,7 +5,7 @@
 //! | [`params`] | what a host can see, automate and save |
 //! | [`editor`] | the window; it never sees the engine |
 //! | [`plugin`] | the glue to the plug-in framework |
-//! | [`export`] | what hosts talk to |
+//! | [`export`] | what hosts talk to: both formats, and a guard around the framework |
 
 pub mod editor;
 pub mod export;
@@ -14,5 +14,6 @@ pub mod plugin;
 
 pub use plugin::Crestline;
 
-nice_plug::nice_export_clap!(Crestline);
-nice_plug::nice_export_vst3!(Crestline);
+/// The CLAP entry, for hosts in the same process. The library exports one of the same content.
+#[expect(non_upper_case_globals, reason = "the name that CLAP gives it")]
+pub static clap_entry: nice_plug::wrapper::clap::clap_plugin_entry = export::clap::ENTRY;

@@ -172,7 +172,8 @@ impl Plugin for Crestline {
             tap: tap_settings(&self.params),
             playing,
         };
-        // Where nothing is connected the slices keep an old length: what is not there is silence.
+        // In a block longer than the host has promised the slices keep an old length: what is not
+        // there is silence.
         let frames = buffer.samples();
         let mut side: [&[f32]; 2] = [&[]; 2];
         let channels = aux

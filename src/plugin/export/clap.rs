@@ -1,0 +1,297 @@
+//! CLAP: entry, factory, and an instance whose `activate` and `process` are ours.
+//!
+//! A host knows an instance by the address of its table of functions, and the framework finds its
+//! own data through the field `plugin_data` of that table. So a copy of the framework's table does
+//! for the host what the original does; ours lies at the head of an [`Instance`], with three of its
+//! functions replaced.
+
+#![expect(
+    unsafe_code,
+    reason = "a plug-in format is a table of C functions, which take what the host passes on trust"
+)]
+
+use super::denormals::flushed;
+use super::ports::{self, Ports};
+use crate::Crestline;
+use clap_sys::audio_buffer::clap_audio_buffer;
+use clap_sys::ext::audio_ports::{
+    CLAP_EXT_AUDIO_PORTS, clap_audio_port_info, clap_plugin_audio_ports,
+};
+use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
+use nice_plug::wrapper::clap::{
+    CLAP_PLUGIN_FACTORY_ID, CLAP_VERSION, PluginDescriptor, Wrapper, clap_host, clap_plugin,
+    clap_plugin_descriptor, clap_plugin_entry, clap_plugin_factory,
+};
+use nice_plug::wrapper::setup_logger;
+use std::ffi::{CStr, c_char, c_void};
+use std::mem::MaybeUninit;
+use std::ptr;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+
+/// What a library exports as `clap_entry`.
+pub const ENTRY: clap_plugin_entry = clap_plugin_entry {
+    clap_version: CLAP_VERSION,
+    init: Some(init),
+    deinit: Some(deinit),
+    get_factory: Some(get_factory),
+};
+
+static FACTORY: clap_plugin_factory = clap_plugin_factory {
+    get_plugin_count: Some(get_plugin_count),
+    get_plugin_descriptor: Some(get_plugin_descriptor),
+    create_plugin: Some(create_plugin),
+};
+
+fn descriptor() -> &'static PluginDescriptor {
+    static DESCRIPTOR: OnceLock<PluginDescriptor> = OnceLock::new();
+    DESCRIPTOR.get_or_init(PluginDescriptor::for_plugin::<Crestline>)
+}
+
+unsafe extern "C" fn init(_plugin_path: *const c_char) -> bool {
+    setup_logger::<Crestline>();
+    true
+}
+
+unsafe extern "C" fn deinit() {}
+
+unsafe extern "C" fn get_factory(id: *const c_char) -> *const c_void {
+    // SAFETY: not null, and then CLAP has it be a string.
+    if !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID {
+        (&raw const FACTORY).cast()
+    } else {
+        ptr::null()
+    }
+}
+
+unsafe extern "C" fn get_plugin_count(_factory: *const clap_plugin_factory) -> u32 {
+    1
+}
+
+unsafe extern "C" fn get_plugin_descriptor(
+    _factory: *const clap_plugin_factory,
+    index: u32,
+) -> *const clap_plugin_descriptor {
+    if index == 0 {
+        descriptor().clap_plugin_descriptor()
+    } else {
+        ptr::null()
+    }
+}
+
+unsafe extern "C" fn create_plugin(
+    _factory: *const clap_plugin_factory,
+    host: *const clap_host,
+    id: *const c_char,
+) -> *const clap_plugin {
+    if host.is_null() || id.is_null() {
+        return ptr::null();
+    }
+    // SAFETY: not null, and then CLAP has the one be a string, and the other outlive what is
+    // created for it.
+    unsafe {
+        if CStr::from_ptr(id) == descriptor().clap_id() {
+            Instance::create(host)
+        } else {
+            ptr::null()
+        }
+    }
+}
+
+/// An instance as the host has it.
+#[repr(C)]
+struct Instance {
+    /// What the host has the address of, and therefore first.
+    table: clap_plugin,
+    framework: clap_plugin,
+    /// Set up in `activate`. The audio thread never waits for it.
+    ports: Mutex<Option<Ports>>,
+}
+
+impl Instance {
+    /// # Safety
+    /// `host` outlives the instance.
+    unsafe fn create(host: *const clap_host) -> *const clap_plugin {
+        // SAFETY: the caller's promise.
+        let wrapper = unsafe { Wrapper::<Crestline>::new(host) };
+        let framework = *wrapper.clap_plugin.borrow();
+        // `plugin_data` stands for this reference from now on, until the framework's `destroy`
+        // takes it back.
+        let _ = Arc::into_raw(wrapper);
+        let instance = Box::new(Self {
+            table: clap_plugin {
+                destroy: Some(destroy),
+                activate: Some(activate),
+                process: Some(process),
+                ..framework
+            },
+            framework,
+            ports: Mutex::new(None),
+        });
+        // The address of the whole, not of its first field: what is made of it again is the whole.
+        Box::into_raw(instance).cast_const().cast()
+    }
+
+    /// Channels of each port: the plug-in's layouts have ports of one width.
+    fn channels(&self) -> Option<usize> {
+        let plugin = &raw const self.table;
+        let mut info = MaybeUninit::<clap_audio_port_info>::uninit();
+        // SAFETY: the framework's functions take any table that has its `plugin_data`, and its
+        // table of an extension lives as long as the instance. What it says it has filled in is
+        // filled in.
+        unsafe {
+            let extension = (self.framework.get_extension?)(plugin, CLAP_EXT_AUDIO_PORTS.as_ptr());
+            let ports = extension.cast::<clap_plugin_audio_ports>().as_ref()?;
+            (ports.get?)(plugin, 0, true, info.as_mut_ptr())
+                .then(|| info.assume_init().channel_count as usize)
+        }
+    }
+}
+
+/// Frees the framework's instance, then ours.
+unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
+    if plugin.is_null() {
+        return;
+    }
+    let instance = plugin.cast_mut().cast::<Instance>();
+    // SAFETY: the host has no other pointers to instances than those of `create`, and gives this
+    // one up.
+    unsafe {
+        if let Some(destroy) = (*instance).framework.destroy {
+            destroy(plugin);
+        }
+        drop(Box::from_raw(instance));
+    }
+}
+
+unsafe extern "C" fn activate(
+    plugin: *const clap_plugin,
+    sample_rate: f64,
+    min_frames: u32,
+    max_frames: u32,
+) -> bool {
+    // SAFETY: the host has no other pointers to instances than those of `create`.
+    let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
+        return false;
+    };
+    let Some(activate) = instance.framework.activate else {
+        return false;
+    };
+    // SAFETY: the arguments are the host's, for whose truth it vouches.
+    let activated = unsafe { activate(plugin, sample_rate, min_frames, max_frames) };
+    if activated {
+        let channels = instance.channels().unwrap_or(0);
+        let mut ports = instance
+            .ports
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        *ports = Some(Ports::new(channels, max_frames as usize));
+    }
+    activated
+}
+
+unsafe extern "C" fn process(
+    plugin: *const clap_plugin,
+    block: *const clap_process,
+) -> clap_process_status {
+    // SAFETY: the host has no other pointers to instances than those of `create`, and none to
+    // blocks but to whole ones.
+    let (instance, block) = unsafe { (plugin.cast::<Instance>().as_ref(), block.as_ref()) };
+    let (Some(instance), Some(block)) = (instance, block) else {
+        return CLAP_PROCESS_ERROR;
+    };
+    // A host that activates and processes at once is told so, and not made to wait.
+    let Ok(mut ports) = instance.ports.try_lock() else {
+        return CLAP_PROCESS_ERROR;
+    };
+    let Some(ports) = ports.as_mut() else {
+        return CLAP_PROCESS_ERROR;
+    };
+    // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
+    // has ended.
+    flushed(|| unsafe { process_guarded(instance, block, ports) })
+}
+
+/// Passes the block to the framework in the declared shape.
+///
+/// # Safety
+/// What CLAP has a host promise of a block.
+unsafe fn process_guarded(
+    instance: &Instance,
+    block: &clap_process,
+    ports: &mut Ports,
+) -> clap_process_status {
+    let Some(process) = instance.framework.process else {
+        return CLAP_PROCESS_ERROR;
+    };
+    let plugin = &raw const instance.table;
+    let frames = block.frames_count as usize;
+    // SAFETY: the caller's promise.
+    let (main_input, side_chain, main_output) = unsafe {
+        (
+            port(block.audio_inputs, block.audio_inputs_count, 0),
+            port(block.audio_inputs, block.audio_inputs_count, 1),
+            port(block.audio_outputs, block.audio_outputs_count, 0),
+        )
+    };
+    let Some(mut connected) = ports.connect(main_input, side_chain, main_output, frames) else {
+        let events_alone = clap_process {
+            audio_inputs: ptr::null(),
+            audio_inputs_count: 0,
+            audio_outputs: ptr::null_mut(),
+            audio_outputs_count: 0,
+            ..*block
+        };
+        // SAFETY: the caller's promise; what could be amiss with the ports is gone with them.
+        unsafe {
+            let status = process(plugin, &raw const events_alone);
+            ports::silence(main_output, &[], frames);
+            return status;
+        }
+    };
+    let inputs = [
+        buffer(Some(&mut connected.main_input), ports),
+        buffer(connected.side_chain.as_mut(), ports),
+    ];
+    let mut outputs = [buffer(Some(&mut connected.main_output), ports)];
+    let declared = clap_process {
+        audio_inputs: inputs.as_ptr(),
+        audio_inputs_count: 2,
+        audio_outputs: outputs.as_mut_ptr(),
+        audio_outputs_count: 1,
+        ..*block
+    };
+    // SAFETY: the caller's promise; the ports are those declared, and every channel is there.
+    unsafe {
+        let status = process(plugin, &raw const declared);
+        // Nobody writes to the channels that were cut off.
+        ports::silence(main_output, &connected.main_output, frames);
+        (*block.audio_outputs).constant_mask = 0;
+        status
+    }
+}
+
+/// The channel pointers of a port that the host passed, or none.
+///
+/// # Safety
+/// `ports` is null or points to `count` ports as CLAP has them.
+unsafe fn port<'a>(ports: *const clap_audio_buffer, count: u32, index: u32) -> &'a [*mut f32] {
+    if ports.is_null() || index >= count {
+        return &[];
+    }
+    // SAFETY: within the host's ports, and otherwise the caller's promise.
+    unsafe {
+        let port = &*ports.add(index as usize);
+        ports::passed(port.data32, port.channel_count as usize)
+    }
+}
+
+/// A port of the declared shape; without channel pointers if there are none.
+fn buffer(channels: Option<&mut ports::Channels>, ports: &Ports) -> clap_audio_buffer {
+    clap_audio_buffer {
+        data32: channels.map_or(ptr::null_mut(), |channels| channels.as_mut_ptr()),
+        data64: ptr::null_mut(),
+        channel_count: ports.channels() as u32,
+        latency: 0,
+        constant_mask: 0,
+    }
+}

@@ -1,0 +1,197 @@
+//! The audio processor of an instance, which is where the guard stands.
+
+use super::super::denormals::flushed;
+use super::super::ports::{self, Channels, Connected, Ports};
+use super::forward::forward;
+use super::instance::Instance;
+use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
+    AudioBusBuffers, AudioBusBuffers__type0, BusDirection, IAudioProcessorTrait, ProcessData,
+    ProcessSetup, SpeakerArrangement, SymbolicSampleSizes_,
+};
+use nice_plug::wrapper::vst3::vst3::Steinberg::{
+    TBool, int32, kInvalidArgument, kNotInitialized, kResultOk, tresult, uint32,
+};
+use std::ptr;
+
+impl IAudioProcessorTrait for Instance {
+    unsafe fn setupProcessing(&self, setup: *mut ProcessSetup) -> tresult {
+        // SAFETY: null or the host's promise.
+        let max_frames =
+            unsafe { setup.as_ref() }.map(|setup| usize::try_from(setup.maxSamplesPerBlock));
+        let Some(Ok(max_frames)) = max_frames else {
+            return kInvalidArgument;
+        };
+        // SAFETY: the host's promise.
+        let result = unsafe { self.framework.setupProcessing(setup) };
+        if result == kResultOk {
+            let mut ports = self.ports();
+            let channels = ports.as_ref().map_or(0, Ports::channels);
+            *ports = Some(Ports::new(channels, max_frames));
+        }
+        result
+    }
+
+    unsafe fn process(&self, block: *mut ProcessData) -> tresult {
+        // SAFETY: null or the host's promise.
+        let Some(block) = (unsafe { block.as_ref() }) else {
+            return kInvalidArgument;
+        };
+        let Ok(frames) = usize::try_from(block.numSamples) else {
+            return kInvalidArgument;
+        };
+        // The plug-in says that it takes `f32` alone; anything else would be misread. Without
+        // frames there is nothing to misread.
+        #[allow(
+            clippy::cast_possible_wrap,
+            reason = "whether the binding's 0 has a sign depends on the system"
+        )]
+        let single_precision = SymbolicSampleSizes_::kSample32 as int32;
+        if frames > 0 && block.symbolicSampleSize != single_precision {
+            return kInvalidArgument;
+        }
+        // A host that sets up and processes at once is told so, and not made to wait.
+        let Ok(mut ports) = self.ports.try_lock() else {
+            return kNotInitialized;
+        };
+        let Some(ports) = ports.as_mut() else {
+            return kNotInitialized;
+        };
+        // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the
+        // call has ended.
+        flushed(|| unsafe { self.process_guarded(block, frames, ports) })
+    }
+
+    forward! { IAudioProcessorTrait:
+        fn setBusArrangements(
+            inputs: *mut SpeakerArrangement, inputs_count: int32,
+            outputs: *mut SpeakerArrangement, outputs_count: int32
+        ) -> tresult;
+        fn getBusArrangement(
+            direction: BusDirection, index: int32, speakers: *mut SpeakerArrangement
+        ) -> tresult;
+        fn canProcessSampleSize(size: int32) -> tresult;
+        fn getLatencySamples() -> uint32;
+        fn setProcessing(state: TBool) -> tresult;
+        fn getTailSamples() -> uint32;
+    }
+}
+
+impl Instance {
+    /// Passes the block to the framework in the declared shape.
+    ///
+    /// # Safety
+    /// What VST3 has a host promise of a block.
+    unsafe fn process_guarded(
+        &self,
+        block: &ProcessData,
+        frames: usize,
+        ports: &mut Ports,
+    ) -> tresult {
+        // SAFETY: the caller's promise.
+        let (main_input, side_chain, main_output) = unsafe {
+            (
+                bus(block.inputs, block.numInputs, 0),
+                bus(block.inputs, block.numInputs, 1),
+                bus(block.outputs, block.numOutputs, 0),
+            )
+        };
+        let Some(mut connected) = ports.connect(main_input, side_chain, main_output, frames) else {
+            let mut events_alone = ProcessData {
+                numInputs: 0,
+                inputs: ptr::null_mut(),
+                numOutputs: 0,
+                outputs: ptr::null_mut(),
+                ..*block
+            };
+            // SAFETY: the caller's promise; what could be amiss with the buses is gone with them.
+            unsafe {
+                let result = self.framework.process(&raw mut events_alone);
+                ports::silence(main_output, &[], frames);
+                set_silence_flags(block, all_silent(main_output.len()));
+                return result;
+            }
+        };
+        // SAFETY: the caller's promise.
+        unsafe {
+            let result = self.process_connected(block, &mut connected, ports.channels());
+            // Nobody writes to the channels that were cut off.
+            ports::silence(main_output, &connected.main_output, frames);
+            set_silence_flags(block, 0);
+            result
+        }
+    }
+
+    /// # Safety
+    /// What VST3 has a host promise of a block, and that the channels are those of the declared
+    /// buses.
+    unsafe fn process_connected(
+        &self,
+        block: &ProcessData,
+        connected: &mut Connected,
+        channels: usize,
+    ) -> tresult {
+        let mut inputs = [
+            buffers(Some(&mut connected.main_input), channels),
+            buffers(connected.side_chain.as_mut(), channels),
+        ];
+        let mut outputs = [buffers(Some(&mut connected.main_output), channels)];
+        let mut declared = ProcessData {
+            numInputs: 2,
+            inputs: inputs.as_mut_ptr(),
+            numOutputs: 1,
+            outputs: outputs.as_mut_ptr(),
+            ..*block
+        };
+        // SAFETY: the caller's promise.
+        unsafe { self.framework.process(&raw mut declared) }
+    }
+}
+
+/// The channel pointers of a bus that the host passed, or none.
+///
+/// # Safety
+/// `buses` is null or points to `count` buses as VST3 has them.
+unsafe fn bus<'a>(buses: *const AudioBusBuffers, count: int32, index: usize) -> &'a [*mut f32] {
+    let count = usize::try_from(count).unwrap_or(0);
+    if buses.is_null() || index >= count {
+        return &[];
+    }
+    // SAFETY: within the host's buses, and otherwise the caller's promise. Both readings of the
+    // pointer share its place.
+    unsafe {
+        let bus = &*buses.add(index);
+        let channels = usize::try_from(bus.numChannels).unwrap_or(0);
+        ports::passed(bus.__field0.channelBuffers32, channels)
+    }
+}
+
+/// A bus of the declared shape; without channel pointers if there are none.
+fn buffers(channels: Option<&mut Channels>, count: usize) -> AudioBusBuffers {
+    AudioBusBuffers {
+        #[expect(clippy::cast_possible_wrap, reason = "at most `MAX_CHANNELS`")]
+        numChannels: count as int32,
+        silenceFlags: 0,
+        __field0: AudioBusBuffers__type0 {
+            channelBuffers32: channels.map_or(ptr::null_mut(), |channels| channels.as_mut_ptr()),
+        },
+    }
+}
+
+/// A set bit for each channel.
+fn all_silent(channels: usize) -> u64 {
+    let above = u32::try_from(channels)
+        .ok()
+        .and_then(|channels| 1_u64.checked_shl(channels));
+    above.map_or(u64::MAX, |above| above - 1)
+}
+
+/// Says which channels of the main output are silent, if it was passed.
+///
+/// # Safety
+/// What VST3 has a host promise of a block.
+unsafe fn set_silence_flags(block: &ProcessData, flags: u64) {
+    if !block.outputs.is_null() && block.numOutputs > 0 {
+        // SAFETY: the first of the host's outputs, which are there to be written to.
+        unsafe { (*block.outputs).silenceFlags = flags };
+    }
+}
