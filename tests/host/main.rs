@@ -2,6 +2,7 @@
 
 mod clap;
 mod listen;
+mod malformed;
 mod reduction;
 mod vst3;
 mod window;

@@ -13,5 +13,6 @@
 pub mod clap_host;
 pub mod editor_stage;
 pub mod picture;
+pub mod raw_host;
 #[cfg(target_os = "linux")]
 pub mod screen;

@@ -1,0 +1,227 @@
+//! CLAP without anything between the test and the C functions.
+
+#![expect(
+    unsafe_code,
+    reason = "a host calls a plug-in through tables of C functions"
+)]
+
+use super::{Block, Described, RawHost};
+use clap_sys::audio_buffer::clap_audio_buffer;
+use clap_sys::events::{
+    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE, clap_event_header, clap_event_param_value,
+    clap_input_events, clap_output_events,
+};
+use clap_sys::ext::audio_ports_config::{
+    CLAP_EXT_AUDIO_PORTS_CONFIG, clap_plugin_audio_ports_config,
+};
+use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_plugin_latency};
+use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params};
+use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
+use clap_sys::host::clap_host;
+use clap_sys::plugin::clap_plugin;
+use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process};
+use clap_sys::version::CLAP_VERSION;
+use std::ffi::{CStr, c_char, c_void};
+use std::mem::MaybeUninit;
+use std::ptr;
+
+/// An instance and the host that it was told of.
+pub struct RawClap {
+    plugin: *const clap_plugin,
+    _host: Box<clap_host>,
+    is_active: bool,
+}
+
+unsafe extern "C" fn no_extension(_: *const clap_host, _: *const c_char) -> *const c_void {
+    ptr::null()
+}
+
+unsafe extern "C" fn no_request(_: *const clap_host) {}
+
+impl RawClap {
+    /// An instance that has not been activated.
+    pub fn inactive() -> Self {
+        let host = Box::new(clap_host {
+            clap_version: CLAP_VERSION,
+            host_data: ptr::null_mut(),
+            name: c"raw".as_ptr(),
+            vendor: c"".as_ptr(),
+            url: c"".as_ptr(),
+            version: c"1".as_ptr(),
+            get_extension: Some(no_extension),
+            request_restart: Some(no_request),
+            request_process: Some(no_request),
+            request_callback: Some(no_request),
+        });
+        let entry = &crestline_plugin::clap_entry;
+        // SAFETY: calls in the order that CLAP asks for; the host lives in a box for as long as the
+        // instance.
+        unsafe {
+            assert!(entry.init.unwrap()(c"/raw.clap".as_ptr()));
+            let factory = entry.get_factory.unwrap()(CLAP_PLUGIN_FACTORY_ID.as_ptr());
+            let factory = factory.cast::<clap_plugin_factory>();
+            assert_eq!((*factory).get_plugin_count.unwrap()(factory), 1);
+            let descriptor = (*factory).get_plugin_descriptor.unwrap()(factory, 0);
+            let id = (*descriptor).id;
+            let plugin = (*factory).create_plugin.unwrap()(factory, &raw const *host, id);
+            assert!((*plugin).init.unwrap()(plugin));
+            Self {
+                plugin,
+                _host: host,
+                is_active: false,
+            }
+        }
+    }
+
+    /// An instance with ports of `channels` channels that awaits blocks of up to `max_frames` at 48
+    /// kHz.
+    pub fn active(channels: usize, max_frames: usize) -> Self {
+        let mut host = Self::inactive();
+        let layouts: &clap_plugin_audio_ports_config = host.extension(CLAP_EXT_AUDIO_PORTS_CONFIG);
+        // SAFETY: the plug-in's own functions, called with what they return. Stereo comes first,
+        // mono second.
+        unsafe {
+            let mut layout = MaybeUninit::uninit();
+            let index = u32::from(channels != 2);
+            assert!(layouts.get.unwrap()(
+                host.plugin,
+                index,
+                layout.as_mut_ptr()
+            ));
+            assert!(layouts.select.unwrap()(
+                host.plugin,
+                layout.assume_init().id
+            ));
+            let frames = u32::try_from(max_frames).unwrap();
+            assert!((*host.plugin).activate.unwrap()(
+                host.plugin,
+                48_000.0,
+                1,
+                frames
+            ));
+            assert!((*host.plugin).start_processing.unwrap()(host.plugin));
+        }
+        host.is_active = true;
+        host
+    }
+
+    fn extension<T>(&self, id: &CStr) -> &T {
+        // SAFETY: the plug-in has these extensions, and they live as long as the instance.
+        unsafe {
+            let extension = (*self.plugin).get_extension.unwrap()(self.plugin, id.as_ptr());
+            extension.cast::<T>().as_ref().unwrap()
+        }
+    }
+}
+
+impl Drop for RawClap {
+    fn drop(&mut self) {
+        // SAFETY: calls in the order that CLAP asks for; nobody uses the instance any more.
+        unsafe {
+            if self.is_active {
+                (*self.plugin).stop_processing.unwrap()(self.plugin);
+                (*self.plugin).deactivate.unwrap()(self.plugin);
+            }
+            (*self.plugin).destroy.unwrap()(self.plugin);
+        }
+    }
+}
+
+impl RawHost for RawClap {
+    fn latency(&self) -> usize {
+        let latency: &clap_plugin_latency = self.extension(CLAP_EXT_LATENCY);
+        // SAFETY: the plug-in's own function.
+        unsafe { latency.get.unwrap()(self.plugin) as usize }
+    }
+
+    fn param(&self, name: &str) -> Option<(u32, f64)> {
+        let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS);
+        // SAFETY: the plug-in's own functions, called with what they return.
+        unsafe {
+            (0..params.count.unwrap()(self.plugin)).find_map(|index| {
+                let mut info = MaybeUninit::<clap_param_info>::uninit();
+                assert!(params.get_info.unwrap()(
+                    self.plugin,
+                    index,
+                    info.as_mut_ptr()
+                ));
+                let info = info.assume_init();
+                let mut value = 0.0;
+                let is_it = CStr::from_ptr(info.name.as_ptr()).to_str() == Ok(name);
+                (is_it && params.get_value.unwrap()(self.plugin, info.id, &raw mut value))
+                    .then_some((info.id, value))
+            })
+        }
+    }
+
+    fn process(&mut self, block: &mut Block) -> bool {
+        let describe = |data32, count| clap_audio_buffer {
+            data32,
+            data64: ptr::null_mut(),
+            channel_count: u32::try_from(count).unwrap(),
+            latency: 0,
+            constant_mask: 0,
+        };
+        let mut inputs = Described::new(&mut block.inputs, describe);
+        let mut outputs = Described::new(&mut block.outputs, describe);
+        let changes: Vec<_> = block.changes.iter().map(|change| event(*change)).collect();
+        let in_events = clap_input_events {
+            ctx: (&raw const changes).cast_mut().cast(),
+            size: Some(size),
+            get: Some(get),
+        };
+        let out_events = clap_output_events {
+            ctx: ptr::null_mut(),
+            try_push: Some(drop_event),
+        };
+        let process = clap_process {
+            steady_time: -1,
+            frames_count: u32::try_from(block.frames).unwrap(),
+            transport: ptr::null(),
+            audio_inputs: inputs.address(),
+            audio_outputs: outputs.address(),
+            audio_inputs_count: u32::try_from(inputs.count).unwrap(),
+            audio_outputs_count: u32::try_from(outputs.count).unwrap(),
+            in_events: &raw const in_events,
+            out_events: &raw const out_events,
+        };
+        // SAFETY: whatever is described outlives the call; what is not there is null or beyond the
+        // end, and the plug-in's to beware of.
+        let status = unsafe { (*self.plugin).process.unwrap()(self.plugin, &raw const process) };
+        status != CLAP_PROCESS_ERROR
+    }
+}
+
+fn event((id, value): (u32, f64)) -> clap_event_param_value {
+    clap_event_param_value {
+        header: clap_event_header {
+            size: size_of::<clap_event_param_value>() as u32,
+            time: 0,
+            space_id: CLAP_CORE_EVENT_SPACE_ID,
+            type_: CLAP_EVENT_PARAM_VALUE,
+            flags: 0,
+        },
+        param_id: id,
+        cookie: ptr::null_mut(),
+        note_id: -1,
+        port_index: -1,
+        channel: -1,
+        key: -1,
+        value,
+    }
+}
+
+unsafe extern "C" fn size(list: *const clap_input_events) -> u32 {
+    // SAFETY: the list that `process` makes, whose `ctx` is this vector.
+    unsafe { (*(*list).ctx.cast::<Vec<clap_event_param_value>>()).len() as u32 }
+}
+
+unsafe extern "C" fn get(list: *const clap_input_events, index: u32) -> *const clap_event_header {
+    // SAFETY: the list that `process` makes, whose `ctx` is this vector.
+    let events = unsafe { &*(*list).ctx.cast::<Vec<clap_event_param_value>>() };
+    (&raw const events[index as usize]).cast()
+}
+
+unsafe extern "C" fn drop_event(_: *const clap_output_events, _: *const clap_event_header) -> bool {
+    true
+}

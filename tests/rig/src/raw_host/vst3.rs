@@ -1,0 +1,253 @@
+//! VST3 in the same process, as far as a test needs a host of it.
+
+#![expect(
+    unsafe_code,
+    reason = "a host calls a plug-in through tables of C functions"
+)]
+
+use super::{Block, Described, RawHost};
+use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
+    AudioBusBuffers, AudioBusBuffers__type0, IAudioProcessor, IAudioProcessorTrait, IComponent,
+    IComponentTrait, IEditController, IEditControllerTrait, IParamValueQueue,
+    IParamValueQueueTrait, IParameterChanges, IParameterChangesTrait, ParamID, ParamValue,
+    ParameterInfo, ProcessData, ProcessSetup, SpeakerArr,
+};
+use nice_plug::wrapper::vst3::vst3::Steinberg::{
+    IPluginBaseTrait, IPluginFactory, IPluginFactoryTrait, PClassInfo, int32, kResultFalse,
+    kResultOk, tresult,
+};
+use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper, Interface};
+use std::mem::MaybeUninit;
+use std::ptr;
+
+/// Sizes of samples, as `ivstaudioprocessor.h` numbers them.
+pub const SINGLE_PRECISION: int32 = 0;
+pub const DOUBLE_PRECISION: int32 = 1;
+
+/// An instance, held by the interfaces that a host uses.
+pub struct RawVst3 {
+    pub component: ComPtr<IComponent>,
+    pub processor: ComPtr<IAudioProcessor>,
+    pub controller: ComPtr<IEditController>,
+    is_active: bool,
+    pub sample_size: int32,
+}
+
+/// The plug-in's factory.
+pub fn factory() -> ComPtr<IPluginFactory> {
+    assert!(crestline_plugin::export::vst3::module_entry());
+    let factory = crestline_plugin::export::vst3::plugin_factory();
+    // SAFETY: a reference to a factory, which is ours.
+    unsafe { ComPtr::from_raw(factory.cast()).unwrap() }
+}
+
+impl RawVst3 {
+    /// An instance that has not been set up.
+    pub fn inactive() -> Self {
+        let factory = factory();
+        // SAFETY: calls as the interfaces have them; what is returned with success is filled in.
+        let component: ComPtr<IComponent> = unsafe {
+            let mut info = MaybeUninit::<PClassInfo>::uninit();
+            assert_eq!(factory.countClasses(), 1);
+            assert_eq!(factory.getClassInfo(0, info.as_mut_ptr()), kResultOk);
+            let class = info.assume_init().cid;
+            let mut component = ptr::null_mut();
+            let created = factory.createInstance(
+                class.as_ptr(),
+                IComponent::IID.as_ptr().cast(),
+                &raw mut component,
+            );
+            assert_eq!(created, kResultOk);
+            let component: ComPtr<IComponent> = ComPtr::from_raw(component.cast()).unwrap();
+            assert_eq!(component.initialize(ptr::null_mut()), kResultOk);
+            component
+        };
+        Self {
+            processor: component.cast().unwrap(),
+            controller: component.cast().unwrap(),
+            component,
+            is_active: false,
+            sample_size: SINGLE_PRECISION,
+        }
+    }
+
+    /// An instance with buses of `channels` channels that awaits blocks of up to `max_frames` at 48
+    /// kHz.
+    pub fn active(channels: usize, max_frames: usize) -> Self {
+        let mut host = Self::inactive();
+        host.set_up(max_frames);
+        let speakers = if channels == 2 {
+            SpeakerArr::kStereo
+        } else {
+            SpeakerArr::kMono
+        };
+        let (mut inputs, mut outputs) = ([speakers; 2], [speakers; 1]);
+        // SAFETY: calls in the order that VST3 asks for, with as many arrangements as are said to
+        // be there.
+        unsafe {
+            let (inputs, outputs) = (inputs.as_mut_ptr(), outputs.as_mut_ptr());
+            let arranged = host.processor.setBusArrangements(inputs, 2, outputs, 1);
+            assert_eq!(arranged, kResultOk);
+            assert_eq!(host.component.setActive(1), kResultOk);
+            assert_eq!(host.processor.setProcessing(1), kResultOk);
+        }
+        host.is_active = true;
+        host
+    }
+
+    /// Says which blocks there will be, up to `max_frames` long, at 48 kHz.
+    pub fn set_up(&mut self, max_frames: usize) {
+        let mut setup = ProcessSetup {
+            processMode: 0,
+            symbolicSampleSize: SINGLE_PRECISION,
+            maxSamplesPerBlock: int32::try_from(max_frames).unwrap(),
+            sampleRate: 48_000.0,
+        };
+        // SAFETY: a call as the interface has it.
+        let set_up = unsafe { self.processor.setupProcessing(&raw mut setup) };
+        assert_eq!(set_up, kResultOk);
+    }
+}
+
+impl Drop for RawVst3 {
+    fn drop(&mut self) {
+        // SAFETY: calls in the order that VST3 asks for; nobody uses the instance any more.
+        unsafe {
+            if self.is_active {
+                self.processor.setProcessing(0);
+                self.component.setActive(0);
+            }
+            self.component.terminate();
+        }
+    }
+}
+
+impl RawHost for RawVst3 {
+    fn latency(&self) -> usize {
+        // SAFETY: a call as the interface has it.
+        unsafe { self.processor.getLatencySamples() as usize }
+    }
+
+    fn param(&self, name: &str) -> Option<(u32, f64)> {
+        // SAFETY: calls as the interface has them; what is returned with success is filled in.
+        unsafe {
+            (0..self.controller.getParameterCount()).find_map(|index| {
+                let mut info = MaybeUninit::<ParameterInfo>::uninit();
+                let result = self.controller.getParameterInfo(index, info.as_mut_ptr());
+                assert_eq!(result, kResultOk);
+                let info = info.assume_init();
+                let title = String::from_utf16_lossy(&info.title);
+                (title.trim_end_matches('\0') == name)
+                    .then(|| (info.id, self.controller.getParamNormalized(info.id)))
+            })
+        }
+    }
+
+    fn process(&mut self, block: &mut Block) -> bool {
+        let describe = |channels, count| AudioBusBuffers {
+            numChannels: int32::try_from(count).unwrap(),
+            silenceFlags: 0,
+            __field0: AudioBusBuffers__type0 {
+                channelBuffers32: channels,
+            },
+        };
+        let mut inputs = Described::new(&mut block.inputs, describe);
+        let mut outputs = Described::new(&mut block.outputs, describe);
+        let changes = Changes::new(&block.changes);
+        let changes = changes.to_com_ptr::<IParameterChanges>().unwrap();
+        let mut data = ProcessData {
+            processMode: 0,
+            symbolicSampleSize: self.sample_size,
+            numSamples: int32::try_from(block.frames).unwrap(),
+            numInputs: int32::try_from(inputs.count).unwrap(),
+            numOutputs: int32::try_from(outputs.count).unwrap(),
+            inputs: inputs.address(),
+            outputs: outputs.address(),
+            inputParameterChanges: changes.as_com_ref().as_ptr(),
+            outputParameterChanges: ptr::null_mut(),
+            inputEvents: ptr::null_mut(),
+            outputEvents: ptr::null_mut(),
+            processContext: ptr::null_mut(),
+        };
+        // SAFETY: whatever is described outlives the call; what is not there is null or beyond the
+        // end, and the plug-in's to beware of.
+        unsafe { self.processor.process(&raw mut data) == kResultOk }
+    }
+}
+
+/// Changes of parameters, each at the first frame.
+struct Changes {
+    queues: Vec<ComWrapper<Queue>>,
+}
+
+struct Queue {
+    id: ParamID,
+    value: ParamValue,
+}
+
+impl Class for Changes {
+    type Interfaces = (IParameterChanges,);
+}
+
+impl Class for Queue {
+    type Interfaces = (IParamValueQueue,);
+}
+
+impl Changes {
+    fn new(changes: &[(u32, f64)]) -> ComWrapper<Self> {
+        let queue = |&(id, value): &(u32, f64)| ComWrapper::new(Queue { id, value });
+        ComWrapper::new(Self {
+            queues: changes.iter().map(queue).collect(),
+        })
+    }
+}
+
+impl IParameterChangesTrait for Changes {
+    unsafe fn getParameterCount(&self) -> int32 {
+        int32::try_from(self.queues.len()).unwrap()
+    }
+
+    unsafe fn getParameterData(&self, index: int32) -> *mut IParamValueQueue {
+        let queue = usize::try_from(index)
+            .ok()
+            .and_then(|index| self.queues.get(index));
+        let queue = queue.and_then(ComWrapper::as_com_ref::<IParamValueQueue>);
+        queue.map_or(ptr::null_mut(), |queue| queue.as_ptr())
+    }
+
+    unsafe fn addParameterData(
+        &self,
+        _id: *const ParamID,
+        _index: *mut int32,
+    ) -> *mut IParamValueQueue {
+        ptr::null_mut()
+    }
+}
+
+impl IParamValueQueueTrait for Queue {
+    unsafe fn getParameterId(&self) -> ParamID {
+        self.id
+    }
+
+    unsafe fn getPointCount(&self) -> int32 {
+        1
+    }
+
+    unsafe fn getPoint(
+        &self,
+        _index: int32,
+        offset: *mut int32,
+        value: *mut ParamValue,
+    ) -> tresult {
+        // SAFETY: the plug-in passes places to write to.
+        unsafe {
+            offset.write(0);
+            value.write(self.value);
+        }
+        kResultOk
+    }
+
+    unsafe fn addPoint(&self, _offset: int32, _value: ParamValue, _index: *mut int32) -> tresult {
+        kResultFalse
+    }
+}
