@@ -5,4 +5,5 @@ mod listen;
 mod malformed;
 mod reduction;
 mod vst3;
+mod vst3_class;
 mod window;
