@@ -7,7 +7,7 @@
 //! channels share a spectrum. Further pairs, which only files have, are looked at in the same
 //! moments, so that all have as many spectra.
 
-use super::loudness::ABSOLUTE_GATE_LUFS;
+use super::lufs::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
 use crate::dsp::fir::low_pass;
 use rustfft::num_complex::Complex32;

@@ -1,7 +1,7 @@
 //! Gated loudness (ITU-R BS.1770-5, Annex 1, equations 4 to 7), bounded for sessions of any length.
 
 use super::histogram::Histogram;
-use super::loudness::{ABSOLUTE_GATE_LUFS, lufs};
+use super::lufs::{audible, lufs};
 use crate::dsp::decibel::power_from_db;
 
 /// The relative gate lies this far below the loudness of the blocks that pass the absolute gate.
@@ -40,9 +40,7 @@ impl GatedLoudness {
 
     /// Takes the weighted mean square of one 400 ms gating block.
     pub fn push(&mut self, mean_square: f64) {
-        if let Some(block_lufs) = lufs(mean_square)
-            && block_lufs > ABSOLUTE_GATE_LUFS
-        {
+        if let Some(block_lufs) = lufs(mean_square).filter(|_| audible(mean_square)) {
             let bin = self.all.bin_of(block_lufs);
             self.all.add(bin, mean_square);
             // Never beyond the capacity: pushing must not allocate.
@@ -67,18 +65,9 @@ impl GatedLoudness {
             return gated_lufs(&self.first);
         }
         let gate_lufs = self.relative_gate_lufs()?;
-        let gate_bin = self.all.bin_of(gate_lufs);
-        let shared_passes = self
-            .all
-            .bin(gate_bin)
-            .mean()
-            .and_then(lufs)
-            .is_some_and(|loudness| loudness > gate_lufs);
-        let first = if shared_passes {
-            gate_bin
-        } else {
-            gate_bin + 1
-        };
+        let first = self.all.first_above(gate_lufs, |mean_square| {
+            lufs(mean_square).is_some_and(|loudness| loudness > gate_lufs)
+        });
         self.all.total_from(first).mean().and_then(lufs)
     }
 }
@@ -119,8 +108,11 @@ impl RecentGatedLoudness {
     }
 
     pub fn push(&mut self, mean_square: f64) {
-        let audible = lufs(mean_square).is_some_and(|loudness| loudness > ABSOLUTE_GATE_LUFS);
-        self.blocks[self.head] = if audible { mean_square } else { 0.0 };
+        self.blocks[self.head] = if audible(mean_square) {
+            mean_square
+        } else {
+            0.0
+        };
         self.head = (self.head + 1) % RECENT_BLOCKS;
     }
 
@@ -131,6 +123,7 @@ impl RecentGatedLoudness {
 
 #[cfg(test)]
 mod tests {
+    use super::super::lufs::ABSOLUTE_GATE_LUFS;
     use super::*;
     use proptest::prelude::*;
 

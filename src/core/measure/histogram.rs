@@ -101,9 +101,11 @@ impl Histogram {
         total
     }
 
-    /// What one bin holds.
-    pub fn bin(&self, bin: usize) -> Bin {
-        self.fine[bin]
+    /// The lowest bin that passes a gate at `gate_db`. The values that share a bin with the gate pass
+    /// or fail together, as `passes` says of the mean of what they carried.
+    pub fn first_above(&self, gate_db: f64, passes: impl FnOnce(f64) -> bool) -> usize {
+        let shared = self.bin_of(gate_db);
+        shared + usize::from(!self.fine[shared].mean().is_some_and(passes))
     }
 
     /// The bin that holds the value of rank `rank` (from 0) among the values from bin `first`

@@ -2,18 +2,9 @@
 //! ms slots.
 
 use super::gating::{GatedLoudness, RecentGatedLoudness};
+use super::lufs::lufs;
 use super::range::LoudnessRange;
 use super::sliding::SlidingSum;
-
-/// The constant of BS.1770-5, equation 2: it cancels the weighting's gain at 997 Hz.
-const OFFSET_LU: f64 = -0.691;
-/// Absolute gate, LKFS (BS.1770-5, Annex 1).
-pub(super) const ABSOLUTE_GATE_LUFS: f64 = -70.0;
-
-/// Loudness of a weighted mean square, LUFS; `None` for silence.
-pub(super) fn lufs(mean_square: f64) -> Option<f64> {
-    crate::dsp::decibel::db_from_power(mean_square).map(|db| db + OFFSET_LU)
-}
 
 /// Slots of 10 ms in the momentary window of 400 ms and the short-term window of 3 s.
 pub(super) const MOMENTARY_SLOTS: usize = 40;

@@ -3,7 +3,8 @@
 use super::balance::BalanceMeter;
 use super::k_weighting::{Energies, KFilter};
 use super::level::{self, PeakAndClips, Rms};
-use super::loudness::{ABSOLUTE_GATE_LUFS, Loudness, MOMENTARY_SLOTS, SHORT_TERM_SLOTS};
+use super::loudness::{Loudness, MOMENTARY_SLOTS, SHORT_TERM_SLOTS};
+use super::lufs::ABSOLUTE_GATE_LUFS;
 use super::microdynamics::{FAST_STEPS, Microdynamics, SLOW_STEPS};
 use super::readings::{Balance, ChannelRole, Readings};
 use super::sliding::SlidingMax;

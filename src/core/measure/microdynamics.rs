@@ -7,7 +7,7 @@
 //! step are ours. Moments whose 1 s level lies below −70 LUFS are left out.
 
 use super::histogram::{Bin, Histogram, percentile_rank};
-use super::loudness::{ABSOLUTE_GATE_LUFS, lufs};
+use super::lufs::{ABSOLUTE_GATE_LUFS, lufs};
 use super::sliding::SlidingSum;
 
 /// Steps of 5 ms in the two windows.

@@ -1,7 +1,7 @@
 //! Loudness range (EBU Tech 3342), bounded for sessions of any length.
 
 use super::histogram::{Bin, Histogram, percentile_rank};
-use super::loudness::{ABSOLUTE_GATE_LUFS, lufs};
+use super::lufs::{ABSOLUTE_GATE_LUFS, lufs};
 
 /// The relative gate lies this far below the mean loudness of what passes the absolute gate.
 const RELATIVE_GATE_LU: f64 = -20.0;
@@ -39,18 +39,9 @@ impl LoudnessRange {
     /// Loudness range, LU; `None` while nothing has passed the gates.
     pub fn range_lu(&self) -> Option<f64> {
         let gate_lufs = self.values.total_from(0).mean().and_then(lufs)? + RELATIVE_GATE_LU;
-        let gate_bin = self.values.bin_of(gate_lufs);
-        let shared_passes = self
-            .values
-            .bin(gate_bin)
-            .mean()
-            .and_then(lufs)
-            .is_some_and(|loudness| loudness >= gate_lufs);
-        let first = if shared_passes {
-            gate_bin
-        } else {
-            gate_bin + 1
-        };
+        let first = self.values.first_above(gate_lufs, |mean_square| {
+            lufs(mean_square).is_some_and(|loudness| loudness >= gate_lufs)
+        });
         let count = self.values.total_from(first).count;
         let percentile = |percent| {
             self.values

@@ -4,7 +4,7 @@
 use super::readings::{BandReduction, Reduction, RestGain, Trend};
 use super::window::Fit;
 use crate::dsp::decibel::{db_from_gain, db_from_power};
-use crate::measure::histogram::{Bin, Histogram, percentile_rank};
+use crate::measure::percentiles::Percentiles;
 
 /// Windows in a bucket of 100 ms, and buckets in 3 s.
 const WINDOWS_PER_BUCKET: u32 = 10;
@@ -18,11 +18,10 @@ const GATE: f64 = 1e-7;
 const LEAK: f64 = 1e-4;
 /// Where less than this share of the output comes from the input, a gain means nothing.
 const LEAST_EXPLAINED: f64 = 0.1;
-/// Bins of the percentiles.
-const BINS_PER_DB: u32 = 100;
 /// Gains are held to this range, dB.
 const LOWEST_DB: f64 = -60.0;
 const HIGHEST_DB: f64 = 40.0;
+const GAINS_DB: std::ops::Range<i32> = LOWEST_DB as i32..HIGHEST_DB as i32;
 /// Shares are held to −150 dB, where the arithmetic ends.
 const LEAST_SHARE: f64 = 1e-15;
 const PERCENT_AT_REST: u64 = 95;
@@ -145,55 +144,6 @@ impl Track {
     }
 }
 
-/// The gains of one band, to take percentiles from.
-#[derive(Clone, Debug)]
-struct Gains {
-    histogram: Histogram,
-    /// The bins of the windows that count, oldest at `head`; without it all of them count.
-    ring: Option<Vec<Option<(u32, f32)>>>,
-    head: usize,
-}
-
-impl Gains {
-    fn new(span: GainMemory) -> Self {
-        Self {
-            histogram: Histogram::new(LOWEST_DB as i32, HIGHEST_DB as i32, BINS_PER_DB),
-            ring: (span == GainMemory::TenSeconds).then(|| vec![None; RECENT_WINDOWS]),
-            head: 0,
-        }
-    }
-
-    fn reset(&mut self) {
-        self.histogram.reset();
-        if let Some(ring) = &mut self.ring {
-            ring.fill(None);
-        }
-        self.head = 0;
-    }
-
-    fn push(&mut self, gain_db: Option<f64>) {
-        // The ring remembers a rounded value; the histogram must be given, and later be asked to
-        // give back, the same one.
-        let entry = gain_db.map(|db| (self.histogram.bin_of(db) as u32, db as f32));
-        if let Some((bin, db)) = entry {
-            self.histogram.add(bin as usize, f64::from(db));
-        }
-        if let Some(cell) = self.ring.as_mut().and_then(|ring| ring.get_mut(self.head)) {
-            if let Some((bin, db)) = std::mem::replace(cell, entry) {
-                self.histogram.remove(bin as usize, f64::from(db));
-            }
-            self.head = (self.head + 1) % RECENT_WINDOWS;
-        }
-    }
-
-    fn percentile_db(&self, percent: u64) -> Option<f64> {
-        let count = self.histogram.total_from(0).count;
-        self.histogram
-            .bin_of_rank(0, percentile_rank(count, percent))
-            .and_then(Bin::mean)
-    }
-}
-
 /// Which windows the percentiles of the gain are taken over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum GainMemory {
@@ -209,7 +159,7 @@ pub enum GainMemory {
 #[derive(Clone, Debug)]
 pub(super) struct Report {
     tracks: [Track; 5],
-    gains: Option<[Gains; 4]>,
+    gains: Option<[Percentiles; 4]>,
     rest: RestGain,
     rest_gain_db: [Option<f64>; 4],
     windows: u32,
@@ -219,8 +169,12 @@ pub(super) struct Report {
 
 impl Report {
     pub fn new(span: GainMemory, rest: RestGain) -> Self {
-        let gains =
-            (span != GainMemory::Nothing).then(|| std::array::from_fn(|_| Gains::new(span)));
+        let gains = match span {
+            GainMemory::Nothing => None,
+            GainMemory::TenSeconds => Some(Percentiles::of_last(RECENT_WINDOWS, GAINS_DB)),
+            GainMemory::Session => Some(Percentiles::of_all(GAINS_DB)),
+        };
+        let gains = gains.map(|gains| std::array::from_fn(|_| gains.clone()));
         let mut levels = Self {
             tracks: [Track::EMPTY; 5],
             gains,
@@ -236,7 +190,7 @@ impl Report {
 
     pub fn restart(&mut self) {
         self.tracks = [Track::EMPTY; 5];
-        self.gains.iter_mut().flatten().for_each(Gains::reset);
+        self.gains.iter_mut().flatten().for_each(Percentiles::reset);
         self.rest_gain_db = [None; 4];
         self.windows = 0;
         self.bucket = 0;
