@@ -3,7 +3,7 @@
 
 use crestline_core::measure::Readings;
 use kit::metering::{Group, STEREO, feed, meter, readings_of, stereo_readings_of};
-use kit::signals::{SILENCE, tone, tone_steps};
+use kit::signals::{SILENCE, amplitude, frames, tone, tone_steps};
 use songs::{self, Song};
 use std::sync::LazyLock;
 
@@ -54,6 +54,123 @@ fn tone_bursts_read_their_closed_form() {
                 expected,
             );
         }
+    }
+}
+
+/// A tone whose level moves as `level_dbfs` says of the time.
+fn moving_tone(rate: f64, seconds: f64, level_dbfs: impl Fn(f64) -> f64) -> Vec<f32> {
+    (0..frames(rate, seconds))
+        .map(|n| {
+            let time_s = n as f64 / rate;
+            let phase = std::f64::consts::TAU * 1_000.0 * time_s;
+            (amplitude(level_dbfs(time_s)) * phase.sin()) as f32
+        })
+        .collect()
+}
+
+/// Closed form. While a level rises or falls by `r` dB a second, its power is an exponential, whose
+/// mean over a window of length T around a moment is `sinh(a)/a` times the power at that moment,
+/// `a = r·T·ln(10)/20`. So both windows, centred, read a steady −0.1 to −1.3 dB at 3 to 12 dB/s,
+/// whichever way it goes. Windows that end together would read 1.4 to 4.5 dB on the way up.
+#[test]
+fn a_swell_is_no_punch() {
+    let mut group = Group::new("LDR of swells", 0.05, "dB");
+    for rate in [44_100.0, 48_000.0] {
+        for rise in [3.0, 6.0, 12.0, -3.0, -6.0, -12.0_f64] {
+            let start = if rise > 0.0 { -50.0 } else { -2.0 };
+            let signal = moving_tone(rate, 4.0, |time_s| start + rise * time_s);
+            let mean = |window_s: f64| {
+                let a = rise * window_s * 10.0_f64.ln() / 20.0;
+                10.0 * (a.sinh() / a).log10()
+            };
+            let readings = stereo_readings_of(rate, &signal);
+            let expected = mean(0.025) - mean(1.0);
+            group.check(format!("{rise} dB/s at {rate}"), readings.ldr_db, expected);
+        }
+    }
+}
+
+/// The definition by numbers: the 95th percentile over all moments of a level that swells by ±9 dB
+/// every 5 s, without any beat. Windows that end together would read 4 dB here.
+#[test]
+fn a_beatless_swell_reads_as_defined() {
+    let level = |time_s: f64| -20.0 + 9.0 * (std::f64::consts::TAU * time_s / 5.0).sin();
+    let power: Vec<f64> = (0..40_000)
+        .map(|ms| 10_f64.powf(level((f64::from(ms) + 0.5) / 1_000.0) / 10.0))
+        .collect();
+    let percentile = |fast_end: usize| {
+        let mut differences: Vec<f64> = (1_000..40_000)
+            .step_by(5)
+            .map(|end| {
+                let mean = |end: usize, length: usize| {
+                    power[end - length..end].iter().sum::<f64>() / length as f64
+                };
+                10.0 * (mean(end - fast_end, 25) / mean(end, 1_000)).log10()
+            })
+            .collect();
+        differences.sort_by(f64::total_cmp);
+        differences[(differences.len() - 1) * 95 / 100]
+    };
+    let (centred, trailing) = (percentile(488), percentile(0));
+    assert!(trailing > centred + 3.0, "{centred} {trailing}");
+    let readings = stereo_readings_of(48_000.0, &moving_tone(48_000.0, 40.0, level));
+    let mut group = Group::new("LDR of a swell of ±9 dB", 0.03, "dB");
+    println!("measure: the same swell by windows that end together: {trailing:.2} dB");
+    group.check("session", readings.ldr_db, centred);
+    group.check("last 10 s", readings.ldr_10s_db, centred);
+}
+
+/// Closed form. A burst of 5 ms every quarter of a second fills a twentieth and more of the moments:
+/// all of its energy in 25 ms, against four such bursts in 1 s, is 10 dB. One burst a second does
+/// not, and what the percentile finds is the silence between: that is told as sparse, not as −60 dB.
+#[test]
+fn sparse_material_is_flagged_and_not_told() {
+    let mut group = Group::new("LDR of clicks", 0.05, "dB");
+    let clicks = |every_s: f64| {
+        let pattern = [(0.005, -6.0), (every_s - 0.005, SILENCE)];
+        let count = (20.0 / every_s).round() as usize;
+        stereo_readings_of(
+            48_000.0,
+            &tone_steps(48_000.0, 1_000.0, &pattern.repeat(count)),
+        )
+    };
+    let dense = clicks(0.25);
+    group.check("four a second", dense.ldr_db, 10.0);
+    assert!(!dense.ldr_sparse);
+    let sparse = clicks(1.0);
+    assert_eq!((sparse.ldr_db, sparse.ldr_10s_db), (None, None));
+    assert!(sparse.ldr_sparse);
+    // A quiet bed, 12 dB below the mean of the clicks, does not make them dense.
+    let bed = tone_steps(
+        48_000.0,
+        1_000.0,
+        &[(0.005, -6.0), (0.995, -41.0)].repeat(20),
+    );
+    assert!(stereo_readings_of(48_000.0, &bed).ldr_sparse);
+    // Silence is not sparse: there is nothing.
+    assert!(!stereo_readings_of(48_000.0, &vec![0.0; 96_000]).ldr_sparse);
+}
+
+/// A moment is where it is: what comes 2.5 s earlier or later, and silence before the song, change
+/// nothing.
+#[test]
+fn delay_leaves_it_alone() {
+    // Moments lie 5 ms apart, and a delay moves them against the song.
+    let mut group = Group::new("LDR under delay", 0.05, "dB");
+    let song = RINK_LIGHTS
+        .channels
+        .each_ref()
+        .map(|channel| channel[..40 * 48_000].to_vec());
+    let before = of_song(&song).ldr_db;
+    for delay in [1, 100, 777, 120_000] {
+        let late = song
+            .each_ref()
+            .map(|channel| [&vec![0.0; delay], &channel[..]].concat());
+        group.check(
+            format!("{delay} frames"),
+            of_song(&late).ldr_db,
+            before.unwrap(),
+        );
     }
 }
 

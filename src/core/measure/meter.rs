@@ -5,7 +5,7 @@ use super::k_weighting::{Energies, KFilter};
 use super::level::{self, PeakAndClips, Rms};
 use super::loudness::{Loudness, MOMENTARY_SLOTS, SHORT_TERM_SLOTS};
 use super::lufs::ABSOLUTE_GATE_LUFS;
-use super::microdynamics::{FAST_STEPS, Microdynamics, SLOW_STEPS};
+use super::microdynamics::{FAST_STEPS, LAG_STEPS, Microdynamics, SLOW_STEPS};
 use super::readings::{Balance, ChannelRole, Readings};
 use super::sliding::SlidingMax;
 use super::time_grid::TimeGrid;
@@ -215,7 +215,7 @@ impl Meter {
         let (weighted, plain) = self.take_energies();
         let grid = &self.grid;
         let (fast, slow) = (
-            grid.frames_in_last(FAST_STEPS as u64),
+            grid.frames_before(LAG_STEPS as u64, FAST_STEPS as u64),
             grid.frames_in_last(SLOW_STEPS as u64),
         );
         self.microdynamics.push(weighted, fast, slow);
@@ -322,8 +322,9 @@ impl Meter {
         readings.loudness_range_lu = self.loudness.range_lu();
         readings.loudness_range_settled =
             self.grid.frames() as f64 >= RANGE_SETTLES_S * self.sample_rate_hz;
-        readings.ldr_db = self.microdynamics.session_db();
-        readings.ldr_10s_db = self.microdynamics.recent_db();
+        let (session, recent) = (self.microdynamics.session(), self.microdynamics.recent());
+        (readings.ldr_db, readings.ldr_sparse) = (session.db, session.sparse);
+        readings.ldr_10s_db = recent.db;
         readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
     }
 

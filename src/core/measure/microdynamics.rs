@@ -1,103 +1,114 @@
-//! Microdynamics: the loudness dynamic ratio (LDR) of Skovenborg, "Measures of Microdynamics", AES
-//! 137 (2014).
+//! Microdynamics: the loudness dynamic ratio (LDR) of Skovenborg, "Measures of Microdynamics",
+//! AES 137 (2014).
 //!
-//! At every 5 ms step the K-weighted level of the last 25 ms is set against that of the last 1 s;
-//! the measure is the 95th percentile of the difference. Both windows are rectangular and end at
-//! the same moment. The 25 ms, the 1 s and the percentile are the paper's; the window shape and the
-//! step are ours. Moments whose 1 s level lies below −70 LUFS are left out.
+//! The paper's: the K-weighted level over 25 ms less that over 1 s, and the 95th percentile of the
+//! difference. A published transcription centres both windows on the same moment, by delaying the
+//! fast one by half the slow one's length. So do we: windows that end together set a moment against
+//! what came before it alone, and every swell reads as punch.
+//!
+//! Ours: rectangular windows, one moment every 5 ms, and what counts. The second around a moment
+//! must lie in the signal and above −70 LUFS; the first and the last half second of a file are
+//! surroundings only. Results lag by half a second. The slow window gives half weight to its
+//! outermost 5 ms steps: so it is 1 s long and centred on the middle of a step, as the fast one is.
+//!
+//! Sparse material is not told. Where the 95th percentile lies more than 3 dB *below* the
+//! surroundings, most of the energy falls into less than a twentieth of the moments, and the
+//! percentile describes the gaps between them.
 
-use super::histogram::{Bin, Histogram, percentile_rank};
-use super::lufs::{ABSOLUTE_GATE_LUFS, lufs};
+use super::lufs::{audible, lufs};
+use super::percentiles::Percentiles;
 use super::sliding::SlidingSum;
+use std::ops::Range;
 
 /// Steps of 5 ms in the two windows.
 pub(super) const FAST_STEPS: usize = 5;
 pub(super) const SLOW_STEPS: usize = 200;
+/// Steps from the end of the fast window to that of the slow one.
+pub(super) const LAG_STEPS: usize = SLOW_STEPS / 2 - FAST_STEPS / 2;
 /// Steps in the last 10 s.
 const RECENT_STEPS: usize = 2_000;
 const PERCENT: u64 = 95;
-/// Range of the histograms, dB.
-const LOWEST_DB: i32 = -60;
-const HIGHEST_DB: i32 = 20;
+/// A percentile below this is that of gaps, dB.
+const SPARSE_BELOW_DB: f64 = -3.0;
+/// Differences are held to this range, dB. The lowest stands for a silent moment.
+const RANGE_DB: Range<i32> = -60..20;
 
-/// LDR over the session and over the last 10 s, in bins of 0.01 dB.
+/// LDR over the session and over the last 10 s.
 #[derive(Clone, Debug)]
 pub(super) struct Microdynamics {
     energies: SlidingSum,
-    count: u64,
-    session: Histogram,
-    recent: Histogram,
-    /// The values that `recent` holds, oldest at `head`; `None` for a moment below the gate.
-    ring: Vec<Option<(u32, f32)>>,
-    head: usize,
+    steps: u64,
+    /// Energy of the 200 steps up to the one before.
+    slow_before: f64,
+    session: Percentiles,
+    recent: Percentiles,
+}
+
+/// What a percentile says.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Ldr {
+    /// dB; `None` where nothing was measured and of sparse material.
+    pub db: Option<f64>,
+    /// Something was measured, but it is too sparse to be told.
+    pub sparse: bool,
 }
 
 impl Microdynamics {
     pub fn new() -> Self {
         Self {
             energies: SlidingSum::new(SLOW_STEPS),
-            count: 0,
-            session: Histogram::new(LOWEST_DB, HIGHEST_DB, 100),
-            recent: Histogram::new(LOWEST_DB, HIGHEST_DB, 100),
-            ring: vec![None; RECENT_STEPS],
-            head: 0,
+            steps: 0,
+            slow_before: 0.0,
+            session: Percentiles::of_all(RANGE_DB),
+            recent: Percentiles::of_last(RECENT_STEPS, RANGE_DB),
         }
     }
 
     pub fn reset(&mut self) {
         self.energies.reset();
-        self.count = 0;
+        self.steps = 0;
+        self.slow_before = 0.0;
         self.session.reset();
         self.recent.reset();
-        self.ring.fill(None);
-        self.head = 0;
     }
 
-    /// Takes the weighted energy of one 5 ms step; `fast_frames` and `slow_frames` are the frames
-    /// that the two windows span.
+    /// Takes the weighted energy of one 5 ms step. `fast_frames` are the frames in the
+    /// [`FAST_STEPS`] that end [`LAG_STEPS`] ago, `slow_frames` those in the last [`SLOW_STEPS`].
     pub fn push(&mut self, energy: f64, fast_frames: f64, slow_frames: f64) {
         self.energies.push(energy);
-        self.count += 1;
-        if self.count < SLOW_STEPS as u64 {
+        self.steps += 1;
+        let slow_now = self.energies.sum_of_last(SLOW_STEPS);
+        // The mean of two windows a step apart is one with half weight on its outermost steps.
+        let slow = 0.5 * (self.slow_before + slow_now) / slow_frames;
+        self.slow_before = slow_now;
+        if self.steps <= SLOW_STEPS as u64 {
             return;
         }
-        let value = self.difference_db(fast_frames, slow_frames);
-        if let Some((bin, carried)) = self.ring[self.head].take() {
-            self.recent.remove(bin as usize, f64::from(carried));
-        }
-        if let Some(value) = value {
-            let bin = self.session.bin_of(value);
-            // The ring remembers a rounded value; the histogram must be given, and later be asked
-            // to give back, the same one.
-            let carried = value as f32;
-            self.session.add(bin, f64::from(carried));
-            self.recent.add(bin, f64::from(carried));
-            self.ring[self.head] = Some((bin as u32, carried));
-        }
-        self.head = (self.head + 1) % RECENT_STEPS;
+        let fast = self.energies.sum_before(LAG_STEPS, FAST_STEPS) / fast_frames;
+        let difference_db = lufs(slow).filter(|_| audible(slow)).map(|slow| {
+            // A silent moment amid sound counts, as the lowest value there is.
+            lufs(fast).map_or(f64::from(RANGE_DB.start), |fast| fast - slow)
+        });
+        self.session.push(difference_db);
+        self.recent.push(difference_db);
     }
 
-    fn difference_db(&self, fast_frames: f64, slow_frames: f64) -> Option<f64> {
-        let slow = lufs(self.energies.sum_of_last(SLOW_STEPS) / slow_frames)?;
-        let fast = lufs(self.energies.sum_of_last(FAST_STEPS) / fast_frames);
-        // A silent moment inside audible programme counts, as the lowest value there is.
-        (slow > ABSOLUTE_GATE_LUFS).then(|| fast.map_or(LOWEST_DB.into(), |fast| fast - slow))
+    /// Since the last restart.
+    pub fn session(&self) -> Ldr {
+        ldr(&self.session)
     }
 
-    /// 95th percentile since the last restart, dB.
-    pub fn session_db(&self) -> Option<f64> {
-        percentile_db(&self.session)
-    }
-
-    /// 95th percentile of the last 10 s, dB.
-    pub fn recent_db(&self) -> Option<f64> {
-        percentile_db(&self.recent)
+    /// Over the moments of the last 10 s.
+    pub fn recent(&self) -> Ldr {
+        ldr(&self.recent)
     }
 }
 
-fn percentile_db(values: &Histogram) -> Option<f64> {
-    let count = values.total_from(0).count;
-    values
-        .bin_of_rank(0, percentile_rank(count, PERCENT))
-        .and_then(Bin::mean)
+fn ldr(differences: &Percentiles) -> Ldr {
+    let percentile_db = differences.percentile_db(PERCENT);
+    let db = percentile_db.filter(|db| *db >= SPARSE_BELOW_DB);
+    Ldr {
+        db,
+        sparse: db.is_none() && percentile_db.is_some(),
+    }
 }

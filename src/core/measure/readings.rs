@@ -61,9 +61,13 @@ pub struct Readings {
     pub short_term_plr_db: Option<f64>,
     /// Lowest short-term PLR so far, dB.
     pub short_term_plr_min_db: Option<f64>,
-    /// Microdynamics: loudness dynamic ratio of everything so far, dB (Skovenborg, AES 137, 2014).
+    /// Microdynamics: loudness dynamic ratio of everything so far, dB (Skovenborg, AES 137, 2014);
+    /// it lags by half a second. `None` also where [`ldr_sparse`](Self::ldr_sparse).
     pub ldr_db: Option<f64>,
-    /// Microdynamics of the last 10 s, dB.
+    /// What was measured is too sparse for its microdynamics to be told: most of its energy falls
+    /// into less than a twentieth of the time.
+    pub ldr_sparse: bool,
+    /// Microdynamics of the last 10 s, dB; `None` also where these are too sparse.
     pub ldr_10s_db: Option<f64>,
     /// RMS of the last 300 ms, mean over the channels, dBFS (a full-scale square wave reads 0).
     pub rms_300ms_dbfs: Option<f64>,

@@ -30,10 +30,18 @@ impl SlidingSum {
 
     /// Sum of the last `count` values (at most the capacity).
     pub fn sum_of_last(&self, count: usize) -> f64 {
+        self.sum_before(0, count)
+    }
+
+    /// Sum of the `count` values before the last `skipped` (together at most the capacity).
+    pub fn sum_before(&self, skipped: usize, count: usize) -> f64 {
         let (newest, oldest) = self.values.split_at(self.head);
-        let from_newest = count.min(newest.len());
-        let from_oldest = (count - from_newest).min(oldest.len());
-        sum(&newest[newest.len() - from_newest..]) + sum(&oldest[oldest.len() - from_oldest..])
+        let newest_end = newest.len().saturating_sub(skipped);
+        let oldest_end = oldest.len() - skipped.saturating_sub(newest.len()).min(oldest.len());
+        let from_newest = count.min(newest_end);
+        let from_oldest = (count - from_newest).min(oldest_end);
+        sum(&newest[newest_end - from_newest..newest_end])
+            + sum(&oldest[oldest_end - from_oldest..oldest_end])
     }
 }
 
@@ -102,6 +110,9 @@ mod tests {
             let last = |count: usize| values[(n + 1).saturating_sub(count)..=n].iter().copied();
             for count in [1, 3, 7] {
                 assert!((sums.sum_of_last(count) - last(count).sum::<f64>()).abs() < 1e-12);
+                let skipped = 7 - count;
+                let before = last(7).sum::<f64>() - last(skipped).sum::<f64>();
+                assert!((sums.sum_before(skipped, count) - before).abs() < 1e-12);
             }
             assert!((f64::from(maxima.max()) - last(7).fold(0.0, f64::max)).abs() < 1e-6);
         }

@@ -80,7 +80,13 @@ impl TimeGrid {
 
     /// Frames in the last `steps` whole steps.
     pub fn frames_in_last(&self, steps: u64) -> f64 {
-        (self.boundary(self.steps) - self.boundary(self.steps.saturating_sub(steps))) as f64
+        self.frames_before(0, steps)
+    }
+
+    /// Frames in the `steps` whole steps before the last `skipped`.
+    pub fn frames_before(&self, skipped: u64, steps: u64) -> f64 {
+        let end = self.steps.saturating_sub(skipped);
+        (self.boundary(end) - self.boundary(end.saturating_sub(steps))) as f64
     }
 }
 
