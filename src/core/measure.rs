@@ -3,6 +3,7 @@
 
 mod alignment;
 mod balance;
+mod clipping;
 mod gating;
 mod histogram;
 mod k_weighting;

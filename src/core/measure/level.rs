@@ -1,9 +1,7 @@
-//! RMS, sample peak and clipped runs.
+//! RMS.
 
 use super::sliding::SlidingSum;
-use super::true_peak::highest_lane;
 use crate::dsp::decibel::db_from_power;
-use wide::f32x8;
 
 /// Slots of 10 ms in the two RMS windows.
 pub(super) const SHORT_SLOTS: usize = 30;
@@ -54,76 +52,5 @@ impl Rms {
     /// RMS of everything, which spans `frames`, dBFS.
     pub fn total_dbfs(&self, frames: f64) -> Option<f64> {
         db_from_power(self.total / frames)
-    }
-}
-
-/// The smallest magnitude that counts as full scale: the largest positive 16-bit sample.
-const FULL_SCALE: f32 = 32_767.0 / 32_768.0;
-/// Consecutive full-scale samples that make a clipped run.
-const CLIPPED_RUN: u64 = 3;
-
-/// Sample peak and clipped runs of one channel.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct PeakAndClips {
-    /// Highest absolute sample.
-    pub peak: f32,
-    /// Runs of three or more consecutive full-scale samples.
-    pub clipped_runs: u64,
-    /// Frame of the third sample of the last such run.
-    pub last_clip_frame: Option<u64>,
-    run: u64,
-}
-
-impl PeakAndClips {
-    /// Takes finite samples; `first_frame` is the frame number of the first of them.
-    pub fn process(&mut self, samples: &[f32], first_frame: u64) {
-        let (eights, rest) = samples.as_chunks::<8>();
-        let highest = eights.iter().fold(f32x8::ZERO, |highest, eight| {
-            highest.fast_max(f32x8::new(*eight).abs())
-        });
-        let peak = rest
-            .iter()
-            .fold(highest_lane(highest), |peak, sample| peak.max(sample.abs()));
-        self.peak = self.peak.max(peak);
-        if peak < FULL_SCALE {
-            self.run = 0;
-            return;
-        }
-        for (frame, sample) in (first_frame..).zip(samples) {
-            self.run = if sample.abs() >= FULL_SCALE {
-                self.run + 1
-            } else {
-                0
-            };
-            if self.run == CLIPPED_RUN {
-                self.clipped_runs += 1;
-                self.last_clip_frame = Some(frame);
-            }
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn runs_are_counted_across_blocks_and_once_each() {
-        let mut clips = PeakAndClips::default();
-        clips.process(&[0.0, 1.0, 1.0], 0);
-        assert_eq!(clips.clipped_runs, 0);
-        clips.process(&[1.0, 1.0, 0.2, 1.0, -1.0, 0.0], 3);
-        assert_eq!((clips.clipped_runs, clips.last_clip_frame), (1, Some(3)));
-        clips.process(&[-1.0, -1.0, -1.0], 9);
-        assert_eq!((clips.clipped_runs, clips.last_clip_frame), (2, Some(11)));
-    }
-
-    #[test]
-    fn sixteen_bit_full_scale_counts_as_full_scale() {
-        let mut clips = PeakAndClips::default();
-        clips.process(&[32_767.0 / 32_768.0; 3], 0);
-        assert_eq!(clips.clipped_runs, 1);
-        clips.process(&[32_766.0 / 32_768.0; 3], 3);
-        assert_eq!(clips.clipped_runs, 1);
     }
 }

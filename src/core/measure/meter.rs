@@ -1,9 +1,11 @@
 //! One measuring point: every measure of one signal, kept in step.
 
 use super::balance::BalanceMeter;
+use super::clipping::PeakAndClips;
 use super::k_weighting::{Energies, KFilter};
-use super::level::{self, PeakAndClips, Rms};
-use super::loudness::{Loudness, MOMENTARY_SLOTS, SHORT_TERM_SLOTS};
+use super::level::{self, Rms};
+use super::loudness::{Loudness, SHORT_TERM_SLOTS};
+use super::lowest_plr::LowestPlr;
 use super::lufs::ABSOLUTE_GATE_LUFS;
 use super::microdynamics::{FAST_STEPS, LAG_STEPS, Microdynamics, SLOW_STEPS};
 use super::readings::{Balance, ChannelRole, Readings};
@@ -198,7 +200,8 @@ impl Meter {
                         0.0
                     };
                 }
-                state.levels.process(buffer, first_frame);
+                let peak = state.levels.process(buffer, first_frame);
+                self.slot.sample_peak = self.slot.sample_peak.max(peak);
                 state.true_peak.process(buffer, &mut self.slot.true_peak);
                 *clean = buffer;
             }
@@ -267,11 +270,11 @@ impl Meter {
         let sample_peak = self
             .channels
             .iter()
-            .fold(0.0_f32, |peak, channel| peak.max(channel.levels.peak));
+            .fold(0.0_f32, |peak, channel| peak.max(channel.levels.peak()));
         let last_clip = self
             .channels
             .iter()
-            .filter_map(|channel| channel.levels.last_clip_frame)
+            .filter_map(|channel| channel.levels.last_clip_frame())
             .max();
         let window = |slots: usize| {
             self.rms
@@ -292,7 +295,7 @@ impl Meter {
         readings.clipped_runs = self
             .channels
             .iter()
-            .map(|channel| channel.levels.clipped_runs)
+            .map(|channel| channel.levels.clipped_runs())
             .sum();
         readings.last_clip_s = last_clip.map(|frame| frame as f64 / self.sample_rate_hz);
         readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
