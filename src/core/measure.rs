@@ -9,6 +9,7 @@ mod histogram;
 mod k_weighting;
 mod level;
 mod loudness;
+mod lowest_plr;
 mod lufs;
 mod meter;
 mod microdynamics;

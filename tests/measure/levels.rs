@@ -3,7 +3,7 @@
 use crestline_core::measure::ChannelRole::{Front, Lfe};
 use crestline_core::measure::{AES17_OFFSET_DB, Meter};
 use kit::metering::{Group, STEREO, feed, meter, readings_of, stereo_readings_of, watch};
-use kit::signals::{frames, tone, tone_steps};
+use kit::signals::{SILENCE, amplitude, frames, tone, tone_steps};
 
 const RATES: [f64; 4] = [44_100.0, 48_000.0, 96_000.0, 192_000.0];
 
@@ -171,6 +171,120 @@ fn clipped_runs_are_counted_and_timed() {
         readings.sample_peak_dbfs,
         1.5836,
     );
+}
+
+/// Closed form: a sine's crest factor is 3.01 dB at any level, over the same 3 s as its RMS. What was
+/// louder before and the standstill after it change the crest of everything, not this one.
+#[test]
+fn the_live_crest_is_that_of_the_last_3_s() {
+    let mut group = Group::new("crest over 3 s", 0.02, "dB");
+    let rate = 48_000.0;
+    let signal = tone_steps(rate, 1_000.0, &[(4.0, -1.0), (4.0, -30.0), (8.0, SILENCE)]);
+    watch(
+        rate,
+        &STEREO,
+        &[&signal, &signal],
+        0.5,
+        |time_s, readings| {
+            let steady = (3.0..=4.0).contains(&time_s) || (7.01..=8.0).contains(&time_s);
+            if steady {
+                group.check(format!("{time_s} s"), readings.crest_factor_3s_db, 3.0103);
+            }
+            if !(2.99..=11.0).contains(&time_s) {
+                assert_eq!(readings.crest_factor_3s_db, None, "{time_s} s");
+            }
+        },
+    );
+}
+
+/// A sine brought up by 3 dB and cut off at a level within 0.1 dB of full scale has two flat tops a
+/// period (common practice: three and more equal samples are clipping). One whose crests are whole
+/// has none, however low it is and however coarsely it is stored: its neighbours round off.
+#[test]
+fn flat_tops_count_at_any_level_just_under_full_scale_and_round_ones_do_not() {
+    let runs = |signal: &[f32], rate: f64| stereo_readings_of(rate, signal).clipped_runs;
+    let stored = |signal: &[f32], bits: i32| -> Vec<f32> {
+        let steps = 2_f32.powi(bits - 1);
+        let store = |sample: &f32| (sample * steps).round().clamp(-steps, steps - 1.0) / steps;
+        signal.iter().map(store).collect()
+    };
+    for rate in [44_100.0, 48_000.0, 96_000.0, 192_000.0] {
+        for hz in [20.0, 31.0, 50.0, 100.0, 997.0] {
+            let whole = tone(rate, hz, 0.0, 1.0);
+            let turned_down = tone(rate, hz, -0.05, 1.0);
+            for signal in [&whole, &turned_down] {
+                for bits in [16, 24, 25] {
+                    assert_eq!(
+                        runs(&stored(signal, bits), rate),
+                        0,
+                        "{hz} Hz at {rate}, {bits}"
+                    );
+                }
+                assert_eq!(runs(signal, rate), 0, "{hz} Hz at {rate}");
+            }
+        }
+        for hz in [20.0, 100.0, 997.0] {
+            let loud = tone(rate, hz, 3.0, 1.0);
+            for ceiling_db in [0.0, -0.01, -0.05, -0.09] {
+                let ceiling = amplitude(ceiling_db) as f32;
+                let cut: Vec<f32> = loud.iter().map(|x| x.clamp(-ceiling, ceiling)).collect();
+                // In both channels.
+                let expected = 4 * hz as u64;
+                assert_eq!(
+                    runs(&cut, rate),
+                    expected,
+                    "{hz} Hz at {rate}, {ceiling_db} dB"
+                );
+                for bits in [16, 24] {
+                    assert_eq!(
+                        runs(&stored(&cut, bits), rate),
+                        expected,
+                        "{hz} Hz at {rate}, {ceiling_db} dB, {bits} bits"
+                    );
+                }
+            }
+            // Farther down a flat top may as well be the sound.
+            let low: Vec<f32> = loud.iter().map(|x| x.clamp(-0.98, 0.98)).collect();
+            assert_eq!(runs(&low, rate), 0);
+        }
+    }
+}
+
+/// What is quieter than the programme by more than the relative gate of ITU-R BS.1770-5 is not the
+/// programme: a hum (a tone has a short-term PLR of 0), a fade and hiss leave the lowest PLR alone.
+#[test]
+fn what_is_not_the_programme_does_not_set_the_lowest_plr() {
+    let mut group = Group::new("lowest PLR with a tail", 0.1, "dB");
+    let song = songs::rink_lights(48_000);
+    let [left, right] = song
+        .channels
+        .each_ref()
+        .map(|channel| &channel[..40 * 48_000]);
+    let alone = readings_of(48_000.0, &STEREO, &[left, right]).short_term_plr_min_db;
+    let hum = tone(48_000.0, 100.0, -45.0, 10.0);
+    let swell: Vec<f32> = tone(48_000.0, 1_000.0, -24.0, 10.0)
+        .iter()
+        .zip(0_u32..)
+        .map(|(sample, n)| sample * 10_f32.powf(-3.0 * n as f32 / 480_000.0))
+        .collect();
+    let silence = vec![0.0; 5 * 48_000];
+    for (what, tail) in [
+        ("hum", [&silence[..], &hum].concat()),
+        ("hum at once", hum.clone()),
+        ("silence", silence.clone()),
+        ("fade of a tone", [&silence[..], &swell].concat()),
+    ] {
+        let of = |channel: &[f32]| [channel, &tail].concat();
+        let readings = readings_of(48_000.0, &STEREO, &[&of(left), &of(right)]);
+        group.check(what, readings.short_term_plr_min_db, alone.unwrap());
+        let of = |channel: &[f32]| [&tail, channel].concat();
+        let readings = readings_of(48_000.0, &STEREO, &[&of(left), &of(right)]);
+        group.check(
+            format!("{what} first"),
+            readings.short_term_plr_min_db,
+            alone.unwrap(),
+        );
+    }
 }
 
 /// A sound that stops leaves the last 3 s as it left them while it sounded: by the definition,

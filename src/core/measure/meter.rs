@@ -43,7 +43,8 @@ pub struct Meter {
     /// Highest since it was last taken.
     true_peak_fresh: f32,
     true_peak_3s: SlidingMax,
-    short_term_plr_min_db: Option<f64>,
+    sample_peak_3s: SlidingMax,
+    lowest_plr: LowestPlr,
     readings: Readings,
     /// Copies of two channels at hand, with what is not finite replaced.
     cleaned: [Vec<f32>; 2],
@@ -71,6 +72,7 @@ struct Slot {
     weighted: f64,
     plain: f64,
     true_peak: f32,
+    sample_peak: f32,
 }
 
 impl Meter {
@@ -106,7 +108,8 @@ impl Meter {
             true_peak_max: 0.0,
             true_peak_fresh: 0.0,
             true_peak_3s: SlidingMax::new(SHORT_TERM_SLOTS),
-            short_term_plr_min_db: None,
+            sample_peak_3s: SlidingMax::new(level::LONG_SLOTS),
+            lowest_plr: LowestPlr::new(),
             readings: Readings::default(),
             cleaned: [vec![0.0; max_block], vec![0.0; max_block]],
             silence: vec![0.0; max_block.max(TruePeak::DELAY_FRAMES)],
@@ -153,7 +156,8 @@ impl Meter {
         self.true_peak_max = 0.0;
         self.true_peak_fresh = 0.0;
         self.true_peak_3s.reset();
-        self.short_term_plr_min_db = None;
+        self.sample_peak_3s.reset();
+        self.lowest_plr.reset();
         self.readings = Readings::default();
     }
 
@@ -233,6 +237,7 @@ impl Meter {
                 self.slot.weighted,
                 slots(MOMENTARY_SLOTS),
                 slots(SHORT_TERM_SLOTS),
+            self.sample_peak_3s.push(self.slot.sample_peak);
             );
             self.rms.push(self.slot.plain);
             self.true_peak_3s.push(self.slot.true_peak);
@@ -286,6 +291,8 @@ impl Meter {
         readings.short_term_lufs = loudness.short_term_lufs();
         readings.short_term_max_lufs = loudness.short_term_max_lufs();
         readings.true_peak_dbtp = peak_db(self.true_peak_max);
+        let peak_3s_dbfs = peak_db(self.sample_peak_3s.max());
+        readings.crest_factor_3s_db = difference(peak_3s_dbfs, readings.rms_3s_dbfs);
         readings.true_peak_3s_dbtp = peak_db(self.true_peak_3s.max());
         readings.sample_peak_dbfs = peak_db(sample_peak);
         readings.rms_300ms_dbfs = window(level::SHORT_SLOTS);
@@ -303,20 +310,14 @@ impl Meter {
             .short_term_lufs
             .filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS);
         readings.short_term_plr_db = difference(readings.true_peak_3s_dbtp, audible);
-        // When the sound has just stopped, its last peaks leave the 3 s a little before its last
-        // energy does.
-        let sounding = readings
-            .momentary_lufs
-            .is_some_and(|loudness| loudness > ABSOLUTE_GATE_LUFS);
-        if let Some(plr) = readings.short_term_plr_db.filter(|_| sounding) {
-            self.short_term_plr_min_db = Some(
-                self.short_term_plr_min_db
-                    .map_or(plr, |lowest| lowest.min(plr)),
-            );
+        if let (Some(loudness), Some(plr)) = (audible, readings.short_term_plr_db) {
+            self.lowest_plr.push(loudness, plr);
         }
-        readings.short_term_plr_min_db = self.short_term_plr_min_db;
     }
 
+        let gate_lufs = self.loudness.relative_gate_lufs();
+        readings.short_term_plr_min_db =
+            gate_lufs.and_then(|gate_lufs| self.lowest_plr.above_db(gate_lufs));
     /// Brings the values that come from the gating histories up to date.
     fn update_gated_readings(&mut self) {
         let readings = &mut self.readings;

@@ -59,7 +59,8 @@ pub struct Readings {
     pub plr_db: Option<f64>,
     /// Short-term PLR: highest true peak of the last 3 s less short-term loudness, dB.
     pub short_term_plr_db: Option<f64>,
-    /// Lowest short-term PLR so far, dB.
+    /// Lowest short-term PLR of the programme so far, dB: of 3 s whose loudness passes the relative
+    /// gate of the integrated loudness, so that tails, hiss and pauses do not set it.
     pub short_term_plr_min_db: Option<f64>,
     /// Microdynamics: loudness dynamic ratio of everything so far, dB (Skovenborg, AES 137, 2014);
     /// it lags by half a second. `None` also where [`ldr_sparse`](Self::ldr_sparse).
@@ -77,7 +78,11 @@ pub struct Readings {
     pub rms_dbfs: Option<f64>,
     /// Crest factor of everything so far: sample peak less RMS, dB.
     pub crest_factor_db: Option<f64>,
-    /// Runs of three or more consecutive full-scale samples in one channel so far.
+    /// Crest factor of the last 3 s: their sample peak less [`rms_3s_dbfs`](Self::rms_3s_dbfs), dB.
+    pub crest_factor_3s_db: Option<f64>,
+    /// Clipped runs so far: three or more consecutive samples of one channel at full scale, or equal
+    /// ones at its own peak within 0.1 dB of full scale, that break off rather than round off. A
+    /// higher peak takes back the runs below it.
     pub clipped_runs: u64,
     /// Time of the last clipped run's third sample, seconds from the last restart.
     pub last_clip_s: Option<f64>,
