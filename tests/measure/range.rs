@@ -1,7 +1,7 @@
 //! Loudness range as EBU Tech 3342 demands it, to half of its tolerance.
 
-use kit::metering::{Group, STEREO, stereo_readings_of, watch};
-use kit::signals::{tone, tone_steps};
+use kit::metering::{Group, STEREO, feed, meter, stereo_readings_of, watch};
+use kit::signals::{SILENCE, tone, tone_steps};
 
 /// EBU Tech 3342, table 1, cases 1 to 4: levels of successive tones of 20 s, and the range in LU.
 const CASES: [(&[f64], f64); 4] = [
@@ -109,5 +109,58 @@ fn a_steady_rise_reads_85_percent_of_its_span() {
         "20 dB in 60 s",
         readings.loudness_range_lu,
         0.85 * 20.0 * 57.0 / 60.0,
+    );
+}
+
+/// A host that rolls on into silence, or starts in it, measures the same song: EBU Tech 3342 is a
+/// measure of the programme. The last tenth of this one is 5 LU down, so that three more seconds of
+/// falling levels would make 5 LU out of none.
+#[test]
+fn silence_before_and_after_the_programme_changes_nothing() {
+    let mut group = Group::new("LRA with silence around", 0.01, "LU");
+    let programme = [(60.0, -20.0), (6.0, -25.0)];
+    let file = tone_steps(48_000.0, 1_000.0, &programme);
+    let told = stereo_readings_of(48_000.0, &file).loudness_range_lu;
+    group.check("the file", told, 0.0);
+    for (before_s, after_s) in [(0.0, 0.5), (0.0, 10.0), (4.0, 0.0), (4.0, 120.0)] {
+        let silences = [
+            &[(before_s, SILENCE)][..],
+            &programme,
+            &[(after_s, SILENCE)],
+        ]
+        .concat();
+        let signal = tone_steps(48_000.0, 1_000.0, &silences);
+        let mut live = meter(48_000.0, &STEREO);
+        feed(&mut live, &[&signal, &signal]);
+        group.check(
+            format!("{before_s} s before, {after_s} s after"),
+            live.readings().loudness_range_lu,
+            told.unwrap_or_default(),
+        );
+    }
+}
+
+/// Silence between sounds is part of the programme: the listing of EBU Tech 3342, section 3, over
+/// short-term levels in closed form (the mean of the power in each window of 3 s).
+#[test]
+fn a_pause_within_the_programme_counts() {
+    let mut group = Group::new("LRA with a pause", 0.05, "LU");
+    let signal = tone_steps(
+        48_000.0,
+        1_000.0,
+        &[(10.0, -20.0), (2.0, SILENCE), (10.0, -20.0)],
+    );
+    let mut levels: Vec<f64> = (30..=220)
+        .map(|end: i32| {
+            let silent = (end.min(120) - (end - 30).max(100)).max(0);
+            -20.0 + 10.0 * (f64::from(30 - silent) / 30.0).log10()
+        })
+        .collect();
+    levels.sort_by(f64::total_cmp);
+    let rank = |percent: usize| levels[((levels.len() - 1) * percent + 50) / 100];
+    group.check(
+        "2 s",
+        stereo_readings_of(48_000.0, &signal).loudness_range_lu,
+        rank(95) - rank(10),
     );
 }

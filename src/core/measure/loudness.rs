@@ -6,12 +6,14 @@ use super::lufs::lufs;
 use super::range::LoudnessRange;
 use super::sliding::SlidingSum;
 
+/// Slots in a second.
+pub(super) const SLOTS_PER_SECOND: f64 = 100.0;
 /// Slots of 10 ms in the momentary window of 400 ms and the short-term window of 3 s.
 pub(super) const MOMENTARY_SLOTS: usize = 40;
 pub(super) const SHORT_TERM_SLOTS: usize = 300;
 /// The gating blocks and the values for the loudness range lie 100 ms apart (BS.1770-5: 75 %
 /// overlap; EBU Tech 3342: at least 10 a second).
-const SLOTS_PER_GATING_STEP: u64 = 10;
+const SLOTS_PER_GATING_STEP: usize = 10;
 
 /// All loudness measures of one point.
 #[derive(Clone, Debug)]
@@ -55,30 +57,35 @@ impl Loudness {
         self.range.reset();
     }
 
-    /// Takes the weighted energy of one 10 ms slot (sum over frames and channels);
-    /// `momentary_frames` and `short_term_frames` are the frames that the two windows span, this
-    /// slot included.
-    pub fn push(&mut self, energy: f64, momentary_frames: f64, short_term_frames: f64) {
+    /// Takes the weighted energy of one 10 ms slot (sum over frames and channels); `frames` tells
+    /// how many frames the last so many slots span, this one included.
+    pub fn push(&mut self, energy: f64, frames: impl Fn(usize) -> f64) {
         self.slots.push(energy);
         self.count += 1;
-        if self.count < MOMENTARY_SLOTS as u64 {
-            return;
-        }
-        let momentary = self.slots.sum_of_last(MOMENTARY_SLOTS) / momentary_frames;
-        self.momentary = Some(momentary);
+        let mean_square = |slots: usize| self.slots.sum_of_last(slots) / frames(slots);
+        let full = |slots: usize| self.count >= slots as u64;
+        self.momentary = full(MOMENTARY_SLOTS).then(|| mean_square(MOMENTARY_SLOTS));
+        self.short_term = full(SHORT_TERM_SLOTS).then(|| mean_square(SHORT_TERM_SLOTS));
+        let (momentary, short_term) = (
+            self.momentary.unwrap_or_default(),
+            self.short_term.unwrap_or_default(),
+        );
         self.momentary_max = self.momentary_max.max(momentary);
-        if self.count >= SHORT_TERM_SLOTS as u64 {
-            let short_term = self.slots.sum_of_last(SHORT_TERM_SLOTS) / short_term_frames;
-            self.short_term = Some(short_term);
-            self.short_term_max = self.short_term_max.max(short_term);
-        }
-        if self.count.is_multiple_of(SLOTS_PER_GATING_STEP) {
-            self.gated.push(momentary);
-            self.recent.push(momentary);
-            if let Some(short_term) = self.short_term {
-                self.range.push(short_term);
+        self.short_term_max = self.short_term_max.max(short_term);
+        if self.count.is_multiple_of(SLOTS_PER_GATING_STEP as u64) {
+            let last_100ms = mean_square(SLOTS_PER_GATING_STEP);
+            self.range.push(last_100ms, short_term);
+            if self.momentary.is_some() {
+                self.gated.push(momentary);
+                self.recent.push(momentary);
             }
         }
+    }
+
+    /// Loudness of the last `slots` (at most [`SHORT_TERM_SLOTS`]; fewer while there are fewer),
+    /// which span `frames`, LUFS.
+    pub fn lufs_of_last(&self, slots: usize, frames: f64) -> Option<f64> {
+        (frames > 0.0).then(|| lufs(self.slots.sum_of_last(slots) / frames))?
     }
 
     pub fn momentary_lufs(&self) -> Option<f64> {

@@ -187,7 +187,8 @@ impl Meter {
     /// Measures frames that lie within one step of the grid.
     fn run(&mut self, channels: &[&[f32]], start: usize, length: usize) {
         let first_frame = self.grid.frames();
-        let momentary_lufs = self.readings.momentary_lufs;
+        let (loudness, grid) = (&self.loudness, &self.grid);
+        let lufs_of_last = |slots: usize| loudness.lufs_of_last(slots, frames_in(grid, slots));
         let [left, right] = &mut self.cleaned;
         let inputs = channels.chunks(2).zip(self.channels.chunks_mut(2));
         for (index, (pair, (inputs, states))) in self.pairs.iter_mut().zip(inputs).enumerate() {
@@ -232,13 +233,8 @@ impl Meter {
         self.slot.weighted += weighted;
         self.slot.plain += plain;
         if grid.steps().is_multiple_of(STEPS_PER_SLOT) {
-            let slots = |count: usize| grid.frames_in_last(count as u64 * STEPS_PER_SLOT);
-            self.loudness.push(
-                self.slot.weighted,
-                slots(MOMENTARY_SLOTS),
-                slots(SHORT_TERM_SLOTS),
-            self.sample_peak_3s.push(self.slot.sample_peak);
-            );
+            self.loudness
+                .push(self.slot.weighted, |slots| frames_in(grid, slots));
             self.rms.push(self.slot.plain);
             self.true_peak_3s.push(self.slot.true_peak);
             self.true_peak_fresh = self.true_peak_fresh.max(self.slot.true_peak);
@@ -281,10 +277,7 @@ impl Meter {
             .iter()
             .filter_map(|channel| channel.levels.last_clip_frame())
             .max();
-        let window = |slots: usize| {
-            self.rms
-                .window_dbfs(slots, grid.frames_in_last(slots as u64 * STEPS_PER_SLOT))
-        };
+        let window = |slots: usize| self.rms.window_dbfs(slots, frames_in(grid, slots));
         let readings = &mut self.readings;
         readings.momentary_lufs = loudness.momentary_lufs();
         readings.momentary_max_lufs = loudness.momentary_max_lufs();
@@ -388,6 +381,11 @@ impl Meter {
 }
 
 fn grid_due(grid: &TimeGrid) -> bool {
+/// Frames in the last `slots` of 10 ms; in all so far while there are fewer.
+fn frames_in(grid: &TimeGrid, slots: usize) -> f64 {
+    grid.frames_in_last(slots as u64 * STEPS_PER_SLOT)
+}
+
     grid.steps().is_multiple_of(STEPS_PER_UPDATE)
 }
 

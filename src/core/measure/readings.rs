@@ -45,7 +45,8 @@ pub struct Readings {
     pub integrated_lufs: Option<f64>,
     /// Gated loudness of the last 10 s, LUFS: what matched listening compares.
     pub gated_10s_lufs: Option<f64>,
-    /// Loudness range, LU (EBU Tech 3342).
+    /// Loudness range, LU (EBU Tech 3342), of windows between the first and the last sound: silence
+    /// before and after does not change it.
     pub loudness_range_lu: Option<f64>,
     /// False in the first 60 s, while the loudness range cannot be relied on (EBU R 128).
     pub loudness_range_settled: bool,
