@@ -7,6 +7,7 @@
 //! channels share a spectrum. Further pairs, which only files have, are looked at in the same
 //! moments, so that all have as many spectra.
 
+use super::loudness::{MOMENTARY_SLOTS, SHORT_TERM_SLOTS, SLOTS_PER_SECOND};
 use super::lufs::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
 use crate::dsp::fir::low_pass;
@@ -283,8 +284,8 @@ impl Sums {
     }
 }
 
-/// Long-term spectra are filed by the momentary loudness at their time, in classes of 1 LU, so that
-/// the relative gate can move afterwards.
+/// Long-term spectra are filed by the loudness of their time, in classes of 1 LU, so that the
+/// relative gate can move afterwards.
 const CLASSES: usize = 90;
 /// The last 10 s are kept in slots of half a second.
 const RECENT_SLOTS: usize = 20;
@@ -294,6 +295,8 @@ const STEPS_PER_SLOT: u64 = 100;
 pub(super) struct BalanceMeter {
     channels: usize,
     pairs: Vec<PairAnalysis>,
+    /// Slots of 10 ms that a slow spectrum spans.
+    slow_slots: usize,
     classes: Vec<Sums>,
     recent: [Sums; RECENT_SLOTS],
     slot: usize,
@@ -331,9 +334,16 @@ impl BalanceMeter {
                 decimator,
             }
         };
+        let pairs: Vec<_> = (0..channels.div_ceil(2)).map(analysis).collect();
         Self {
             channels,
-            pairs: (0..channels.div_ceil(2)).map(analysis).collect(),
+            slow_slots: pairs.first().map_or(MOMENTARY_SLOTS, |pair| {
+                let frames = pair.slow.signal.len() * pair.decimator.step;
+                #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+                let slots = (SLOTS_PER_SECOND * frames as f64 / sample_rate_hz).round() as usize;
+                slots.min(SHORT_TERM_SLOTS)
+            }),
+            pairs,
             classes: vec![Sums::NONE; CLASSES],
             recent: [Sums::NONE; RECENT_SLOTS],
             slot: 0,
@@ -354,8 +364,14 @@ impl BalanceMeter {
     }
 
     /// Takes finite samples of channels `2·pair` and `2·pair + 1`, as many of either (silence where
-    /// there is no such channel); `momentary_lufs` is the loudness that the gate judges them by.
-    pub fn process(&mut self, pair: usize, samples: [&[f32]; 2], momentary_lufs: Option<f64>) {
+    /// there is no such channel). `loudness` tells the loudness of the last so many slots of 10 ms,
+    /// LUFS: the gate judges a spectrum by that of its own span, or of 400 ms if that is longer.
+    pub fn process(
+        &mut self,
+        pair: usize,
+        samples: [&[f32]; 2],
+        loudness: impl Fn(usize) -> Option<f64>,
+    ) {
         let Some(PairAnalysis {
             channels,
             fast,
@@ -365,27 +381,29 @@ impl BalanceMeter {
         else {
             return;
         };
-        let mut heard = Sums::NONE;
+        let (mut fast_heard, mut slow_heard) = (Sums::NONE, Sums::NONE);
         fast.push(samples, |powers| {
-            heard.fast += *channels;
-            for (sum, power) in heard.power.iter_mut().skip(FIRST_FAST_BAND).zip(powers) {
+            fast_heard.fast += *channels;
+            let bands = fast_heard.power.iter_mut().skip(FIRST_FAST_BAND);
+            for (sum, power) in bands.zip(powers) {
                 *sum += f64::from(power);
             }
         });
         decimator.process(samples, |[left, right]| {
             slow.push([&[left], &[right]], |powers| {
-                heard.slow += *channels;
-                for (sum, power) in heard.power.iter_mut().zip(powers) {
+                slow_heard.slow += *channels;
+                for (sum, power) in slow_heard.power.iter_mut().zip(powers) {
                     *sum += f64::from(power);
                 }
             });
         });
-        if heard.fast + heard.slow == 0 {
-            return;
-        }
-        if let Some(class) = momentary_lufs.and_then(class_of) {
-            self.classes[class].add(&heard);
-            self.recent[self.slot].add(&heard);
+        for (heard, slots) in [(fast_heard, MOMENTARY_SLOTS), (slow_heard, self.slow_slots)] {
+            if heard.fast + heard.slow > 0
+                && let Some(class) = loudness(slots).and_then(class_of)
+            {
+                self.classes[class].add(&heard);
+                self.recent[self.slot].add(&heard);
+            }
         }
     }
 

@@ -101,8 +101,8 @@ impl Histogram {
         total
     }
 
-    /// The lowest bin that passes a gate at `gate_db`. The values that share a bin with the gate pass
-    /// or fail together, as `passes` says of the mean of what they carried.
+    /// The lowest bin that passes a gate at `gate_db`. The values that share a bin with the gate
+    /// pass or fail together, as `passes` says of the mean of what they carried.
     pub fn first_above(&self, gate_db: f64, passes: impl FnOnce(f64) -> bool) -> usize {
         let shared = self.bin_of(gate_db);
         shared + usize::from(!self.fine[shared].mean().is_some_and(passes))

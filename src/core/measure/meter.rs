@@ -213,7 +213,7 @@ impl Meter {
             pair.filter
                 .accumulate(cleaned[0], cleaned[1], &mut pair.sums);
             if let Some(balance) = &mut self.balance {
-                balance.process(index, cleaned, momentary_lufs);
+                balance.process(index, cleaned, lufs_of_last);
             }
         }
     }
@@ -237,6 +237,7 @@ impl Meter {
                 .push(self.slot.weighted, |slots| frames_in(grid, slots));
             self.rms.push(self.slot.plain);
             self.true_peak_3s.push(self.slot.true_peak);
+            self.sample_peak_3s.push(self.slot.sample_peak);
             self.true_peak_fresh = self.true_peak_fresh.max(self.slot.true_peak);
             self.true_peak_max = self.true_peak_max.max(self.slot.true_peak);
             self.slot = Slot::default();
@@ -284,14 +285,14 @@ impl Meter {
         readings.short_term_lufs = loudness.short_term_lufs();
         readings.short_term_max_lufs = loudness.short_term_max_lufs();
         readings.true_peak_dbtp = peak_db(self.true_peak_max);
-        let peak_3s_dbfs = peak_db(self.sample_peak_3s.max());
-        readings.crest_factor_3s_db = difference(peak_3s_dbfs, readings.rms_3s_dbfs);
         readings.true_peak_3s_dbtp = peak_db(self.true_peak_3s.max());
         readings.sample_peak_dbfs = peak_db(sample_peak);
         readings.rms_300ms_dbfs = window(level::SHORT_SLOTS);
         readings.rms_3s_dbfs = window(level::LONG_SLOTS);
         readings.rms_dbfs = self.rms.total_dbfs(grid.frames() as f64);
         readings.crest_factor_db = difference(readings.sample_peak_dbfs, readings.rms_dbfs);
+        let peak_3s_dbfs = peak_db(self.sample_peak_3s.max());
+        readings.crest_factor_3s_db = difference(peak_3s_dbfs, readings.rms_3s_dbfs);
         readings.clipped_runs = self
             .channels
             .iter()
@@ -308,15 +309,15 @@ impl Meter {
         }
     }
 
-        let gate_lufs = self.loudness.relative_gate_lufs();
-        readings.short_term_plr_min_db =
-            gate_lufs.and_then(|gate_lufs| self.lowest_plr.above_db(gate_lufs));
     /// Brings the values that come from the gating histories up to date.
     fn update_gated_readings(&mut self) {
         let readings = &mut self.readings;
         readings.integrated_lufs = self.loudness.integrated_lufs();
         readings.gated_10s_lufs = self.loudness.gated_10s_lufs();
         readings.loudness_range_lu = self.loudness.range_lu();
+        let gate_lufs = self.loudness.relative_gate_lufs();
+        readings.short_term_plr_min_db =
+            gate_lufs.and_then(|gate_lufs| self.lowest_plr.above_db(gate_lufs));
         readings.loudness_range_settled =
             self.grid.frames() as f64 >= RANGE_SETTLES_S * self.sample_rate_hz;
         let (session, recent) = (self.microdynamics.session(), self.microdynamics.recent());
@@ -380,12 +381,12 @@ impl Meter {
     }
 }
 
-fn grid_due(grid: &TimeGrid) -> bool {
 /// Frames in the last `slots` of 10 ms; in all so far while there are fewer.
 fn frames_in(grid: &TimeGrid, slots: usize) -> f64 {
     grid.frames_in_last(slots as u64 * STEPS_PER_SLOT)
 }
 
+fn grid_due(grid: &TimeGrid) -> bool {
     grid.steps().is_multiple_of(STEPS_PER_UPDATE)
 }
 

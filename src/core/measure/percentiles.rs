@@ -10,8 +10,8 @@ const BINS_PER_DB: u32 = 100;
 #[derive(Clone, Debug)]
 pub(super) struct Percentiles {
     histogram: Histogram,
-    /// What the window holds, as bin and value (dB), oldest at `head`; `None` for a moment without a
-    /// value. Empty where everything counts.
+    /// What the window holds, as bin and value (dB), oldest at `head`; `None` for a moment without
+    /// a value. Empty where everything counts.
     window: Vec<Option<(u32, f32)>>,
     head: usize,
 }
@@ -22,8 +22,8 @@ impl Percentiles {
         Self::of_last(0, range_db)
     }
 
-    /// Of the last `count` pushes, or of everything if that is 0. Values outside `range_db` count in
-    /// its outermost bins. Allocates.
+    /// Of the last `count` pushes, or of everything if that is 0. Values outside `range_db` count
+    /// in its outermost bins. Allocates.
     pub fn of_last(count: usize, range_db: Range<i32>) -> Self {
         Self {
             histogram: Histogram::new(range_db.start, range_db.end, BINS_PER_DB),
