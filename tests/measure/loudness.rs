@@ -4,7 +4,7 @@
 use crestline_core::measure::ChannelRole::{Front, Lfe, Surround};
 use crestline_core::measure::{ChannelRole, Readings};
 use kit::metering::{Group, STEREO, feed, meter, readings_of, stereo_readings_of, watch};
-use kit::signals::{SILENCE, fade, frames, tone, tone_at_phase, tone_steps};
+use kit::signals::{SILENCE, fade, frames, pink_noise, tone, tone_at_phase, tone_steps};
 
 /// The rates at which the cases of EBU Tech 3341 are played.
 const RATES: [f64; 5] = [44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0];
@@ -275,6 +275,65 @@ fn bs_2217_tones_from_25_hz_to_10_khz() {
                 );
             }
         }
+    }
+}
+
+/// Report ITU-R BS.2217 as above, at the rates of telephones and old samplers, which the report
+/// leaves out: BS.1770-5, Annex 1 asks for "the same frequency response" at every rate.
+#[test]
+fn bs_2217_tones_at_low_rates() {
+    let mut group = Group::new("BS.2217 tones at low rates", HALF_LU, "LU");
+    let tones = [
+        (25.0, -12.916),
+        (100.0, -22.176),
+        (500.0, -23.352),
+        (1_000.0, -24.007),
+        (2_000.0, -26.380),
+        (10_000.0, -27.351),
+    ];
+    for rate in [8_000.0, 11_025.0, 12_000.0, 16_000.0, 22_050.0] {
+        for (hz, level) in tones.iter().filter(|(hz, _)| *hz < 0.5 * rate) {
+            let readings = stereo_readings_of(rate, &tone(rate, *hz, *level, 10.0));
+            group.check(
+                format!("{hz} Hz at {rate}"),
+                readings.integrated_lufs,
+                -24.0,
+            );
+        }
+    }
+}
+
+/// Noise of the telephone band reads at 8 kHz what the table of BS.1770-5, Annex 1 (48 kHz) says of
+/// its spectrum: −0.691 + 10·log10 of its power through the two printed filters. Half of the 0.1 LU
+/// that EBU Tech 3341 allows.
+#[test]
+fn telephone_noise_reads_as_the_standards_table_says() {
+    let mut group = Group::new("pink noise at low rates", HALF_LU, "LU");
+    let gain = |hz: f64| {
+        let power = |c: [f64; 3]| {
+            let omega = std::f64::consts::TAU * hz / 48_000.0;
+            let re = c[0] + c[1] * omega.cos() + c[2] * (2.0 * omega).cos();
+            let im = c[1] * omega.sin() + c[2] * (2.0 * omega).sin();
+            re * re + im * im
+        };
+        power([1.53512485958697, -2.69169618940638, 1.19839281085285]) * power([1.0, -2.0, 1.0])
+            / (power([1.0, -1.69065929318241, 0.73248077421585])
+                * power([1.0, -1.99004745483398, 0.99007225036621]))
+    };
+    for rate in [8_000.0, 11_025.0, 16_000.0, 22_050.0] {
+        let noise = pink_noise(11, rate, 300.0, -20.0, 20.0);
+        // Equal power in bands of equal ratio, from 300 Hz to half the rate.
+        const BANDS: i32 = 10_000;
+        let nats = (0.5 * rate / 300.0_f64).ln();
+        let weighted: f64 = (0..BANDS)
+            .map(|band| gain(300.0 * (nats * (f64::from(band) + 0.5) / f64::from(BANDS)).exp()))
+            .sum::<f64>()
+            * noise.power_per_nat
+            * nats
+            / f64::from(BANDS);
+        let readings = stereo_readings_of(rate, &noise.samples);
+        let expected = -0.691 + 10.0 * (2.0 * weighted).log10();
+        group.check(rate, readings.integrated_lufs, expected);
     }
 }
 

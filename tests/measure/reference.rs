@@ -23,7 +23,11 @@ fn demo_songs_read_as_with_the_library() {
     let mut range_100ms = Group::new("songs against ebur128 every 100 ms, LRA", 0.02, "LU");
     let mut true_peak = Group::new("songs against ebur128, true peak", 0.1, "dB");
     for song in [&*RINK_LIGHTS, &*TURNSTILE] {
-        let channels: [&[f32]; 2] = [&song.channels[0], &song.channels[1]];
+        // Up to the last tenth of a second with sound in it: the library's range takes in the
+        // silence after it, ours does not.
+        let sounding = |frame: &usize| song.channels.iter().any(|x| x[*frame].abs() > 1e-3);
+        let end = (0..song.channels[0].len()).rev().find(sounding).unwrap() / 4_800 * 4_800;
+        let channels = song.channels.each_ref().map(|channel| &channel[..end]);
         let theirs = reference(48_000.0, &STEREO, &channels);
         let ours = readings_of(48_000.0, &STEREO, &channels);
         loudness.check(song.title, &ours, &theirs, 0.0);
@@ -93,7 +97,7 @@ fn noise_and_sweeps_read_as_with_the_library() {
             let channels: [&[f32]; 2] = [&signal, &signal];
             let theirs = reference(rate, &STEREO, &channels);
             let ours = readings_of(rate, &STEREO, &channels);
-            loudness.check(&what, &ours, &theirs, 0.0);
+            loudness.check(&what, &ours, &theirs, library_excess_lu(rate));
         }
     }
 }
