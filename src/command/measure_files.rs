@@ -22,20 +22,23 @@ const BLOCK_FRAMES: usize = 4096;
 const AFTER_HELP: &str = "\
 Columns:
   length       duration of the audio, minutes and seconds
-  integrated   gated loudness of the whole file, LUFS (ITU-R BS.1770-5, EBU R 128)
+  integrated   gated loudness of the whole file, LUFS (ITU-R BS.1770-5, EBU R 128); mono reads 3.01 LU
+               below the same signal on both of two channels
   range        loudness range, LU (EBU Tech 3342); not reliable below a minute
   momentary    highest loudness of any 400 ms, LUFS
   short-term   highest loudness of any 3 s, LUFS
   true peak    highest true peak, dBTP
   peak         highest sample, dBFS
   PLR          peak-to-loudness ratio: true peak less integrated loudness, dB
-  least PLR    lowest short-term PLR: true peak of 3 s less their loudness, dB
-  LDR          microdynamics: loudness dynamic ratio, dB
+  least PLR    lowest short-term PLR: true peak of 3 s less their loudness, dB; of those 3 s that the
+               relative gate of the integrated loudness lets pass
+  LDR          microdynamics: loudness dynamic ratio, dB; none of sparse material
   RMS          level of the whole file, dBFS (a full-scale square wave reads 0)
   crest        crest factor: peak less RMS, dB
-  clipped      runs of three or more full-scale samples
-A dash (null with --json) stands for what cannot be measured: everything in silence and in files
-shorter than 400 ms.
+  clipped      runs of three or more samples at full scale, or equal ones at the file's own peak within
+               0.1 dB of it, that break off instead of rounding off
+A dash (null with --json) stands for what cannot be measured: everything in silence, loudness in files
+shorter than 400 ms, LDR in files shorter than 1 s.
 
 JSON (--json):
   An array with one object a file, in the order given; a file that cannot be used is left out. Keys:
@@ -105,17 +108,24 @@ impl MeasuredFile {
                 audio.non_finite_samples()
             ));
         }
-        if too_short(readings.frames, rate_hz) {
-            notes.push("shorter than 400 ms, so nothing can be measured".to_owned());
-        } else if readings.sample_peak_dbfs.is_none() {
+        if readings.sample_peak_dbfs.is_none() {
             notes.push("silent, so nothing can be measured".to_owned());
+        } else if too_short(readings.frames, rate_hz) {
+            notes.push("shorter than 400 ms, so it has peaks but no loudness".to_owned());
+        }
+        if readings.ldr_sparse {
+            notes.push(
+                "too sparse for microdynamics: most of its energy falls into less than a twentieth \
+                 of the time"
+                    .to_owned(),
+            );
         }
         Self {
             file: path.to_string_lossy().into_owned(),
             sample_rate_hz: audio.sample_rate_hz(),
             channels: audio.roles().len(),
             duration_s: audio.frames() as f64 / rate_hz,
-            measures: Measures::new(readings, rate_hz),
+            measures: Measures::new(readings),
             loudness_range_settled: readings.loudness_range_settled,
             notes,
         }

@@ -7,7 +7,7 @@ use crestline_core::measure::Readings;
 /// Length of a gating block, seconds (ITU-R BS.1770-5, Annex 1): in less there is nothing to gate.
 const GATING_BLOCK_S: f64 = 0.4;
 
-/// Whether a signal is too short to be measured at all.
+/// Whether a signal is too short to have a loudness.
 pub(super) fn too_short(frames: u64, sample_rate_hz: f64) -> bool {
     (frames as f64) < (GATING_BLOCK_S * sample_rate_hz).round()
 }
@@ -42,12 +42,9 @@ pub(super) struct Measures {
 }
 
 impl Measures {
-    /// Of a finished measurement; nothing at all of silence and of what is shorter than a gating
-    /// block.
-    pub fn new(readings: &Readings, sample_rate_hz: f64) -> Self {
-        let silent = readings.sample_peak_dbfs.is_none();
-        let measurable = !silent && !too_short(readings.frames, sample_rate_hz);
-        let measured = measurable.then_some(readings);
+    /// Of a finished measurement; nothing at all of silence.
+    pub fn new(readings: &Readings) -> Self {
+        let measured = readings.sample_peak_dbfs.is_some().then_some(readings);
         let reading = |of: fn(&Readings) -> Option<f64>| measured.and_then(of);
         Self {
             integrated_lufs: reading(|r| r.integrated_lufs),

@@ -275,8 +275,7 @@ fn measured(
 }
 
 fn measures(audio: &Audio) -> Measures {
-    let rate_hz = f64::from(audio.sample_rate_hz);
-    let mut meter = Meter::new(rate_hz, &audio.roles, BLOCK_FRAMES);
+    let mut meter = Meter::new(f64::from(audio.sample_rate_hz), &audio.roles, BLOCK_FRAMES);
     for start in (0..frames(audio)).step_by(BLOCK_FRAMES) {
         let end = frames(audio).min(start + BLOCK_FRAMES);
         let block: Vec<&[f32]> = audio
@@ -287,5 +286,5 @@ fn measures(audio: &Audio) -> Measures {
         meter.process(&block);
     }
     meter.finish();
-    Measures::new(&meter.readings(), rate_hz)
+    Measures::new(&meter.readings())
 }

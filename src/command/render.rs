@@ -207,13 +207,12 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     }
     let rate_hz = f64::from(sample_rate_hz);
     let duration_s = duration_frames as f64 / rate_hz;
-    let measures = |readings: &Readings| Measures::new(readings, rate_hz);
     let row = |name: &str, readings: &Readings| MeasuredFile {
         file: name.to_owned(),
         sample_rate_hz,
         channels,
         duration_s,
-        measures: measures(readings),
+        measures: Measures::new(readings),
         loudness_range_settled: readings.loudness_range_settled,
         notes: Vec::new(),
     };
@@ -223,7 +222,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         row("output", &output),
     ];
     let paid = |index: usize, readings: &Readings| {
-        let measures = [&measures(&input), &measures(readings)];
+        let measures = [&Measures::new(&input), &Measures::new(readings)];
         Comparison::new(&reduction, index, corners_hz, None, measures)
     };
     let rendered = Rendered {

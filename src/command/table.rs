@@ -137,6 +137,12 @@ fn legend(rows: &[MeasuredFile]) -> String {
             "{UNSETTLED} over less than a minute, where a loudness range is not reliable"
         );
     }
+    if rows.iter().any(|row| row.channels == 1) {
+        let _ = writeln!(
+            text,
+            "1 channel reads 3.01 LU below the same signal on both of two channels"
+        );
+    }
     if rows.iter().any(|row| {
         COLUMNS
             .iter()

@@ -394,9 +394,9 @@ const MEASURES: [&str; 12] = [
 ];
 
 // ITU-R BS.1770-5, Annex 1: a gating block is 400 ms, and an incomplete one is not used. That is no
-// fault.
+// fault. A peak needs no block.
 #[test]
-fn silence_and_files_shorter_than_a_gating_block_have_no_numbers() {
+fn silence_has_no_numbers_and_files_shorter_than_a_gating_block_have_peaks_only() {
     let folder = folder("nothing_to_gate");
     let loud = vec![tone(48_000, 1000.0, 0.0, 0.399); 2];
     fs::write(
@@ -412,9 +412,24 @@ fn silence_and_files_shorter_than_a_gating_block_have_no_numbers() {
     let output = measure(&folder, &["--json", "short.wav", "silent.wav"]);
     assert_eq!(output.status.code(), Some(0));
     let objects: Vec<Value> = serde_json::from_slice(&output.stdout).unwrap();
-    for object in &objects {
-        for key in MEASURES {
-            assert_eq!(object[key], Value::Null, "{} {key}", object["file"]);
+    for key in MEASURES {
+        assert_eq!(objects[1][key], Value::Null, "silent.wav {key}");
+    }
+    let peaks = [
+        ("true_peak_dbtp", 0.0),
+        ("sample_peak_dbfs", 0.0),
+        // A sine's RMS lies 3.01 dB below its peak (closed form).
+        ("rms_dbfs", -3.0103),
+        ("crest_factor_db", 3.0103),
+    ];
+    for key in MEASURES {
+        let told = peaks.iter().find(|(name, _)| *name == key);
+        match (objects[0][key].as_f64(), told) {
+            (Some(value), Some((_, expected))) => {
+                assert!((value - expected).abs() < 0.1, "short.wav {key}: {value}");
+            }
+            (value, None) if key != "clipped_runs" => assert_eq!(value, None, "short.wav {key}"),
+            (value, told) => assert!(told.is_none() && value == Some(0.0), "short.wav {key}"),
         }
     }
     assert_eq!(objects[0]["duration_s"], 0.399);

@@ -428,6 +428,49 @@ fn the_table_is_aligned_and_dashes_what_cannot_be_measured() {
     );
 }
 
+// ITU-R BS.1770-5, Annex 1: the channels' mean squares add up, so one channel reads 10·log10 2 below
+// two that are alike.
+#[test]
+fn mono_says_that_it_reads_3_01_lu_below_two_channels() {
+    let folder = folder("mono");
+    let channel = tone(48_000, 1000.0, -18.0, 4.0);
+    let mono = wav(48_000, Stored::Int24, None, std::slice::from_ref(&channel));
+    fs::write(folder.join("mono.wav"), mono).unwrap();
+    let both = wav(48_000, Stored::Int24, None, &stereo(&channel));
+    fs::write(folder.join("both.wav"), both).unwrap();
+    let (objects, _) = measure_json(&folder, &["mono.wav", "both.wav"]);
+    assert_level(&objects[0], "integrated_lufs", -21.01, 0.01);
+    assert_level(&objects[1], "integrated_lufs", -18.0, 0.01);
+    let says_so = |name: &str| {
+        let output = measure(&folder, &[name]);
+        text(&output.stdout).contains("3.01 LU below the same signal on both of two channels")
+    };
+    assert!(says_so("mono.wav") && !says_so("both.wav"));
+}
+
+// A click a second: what the percentile finds lies between the clicks.
+#[test]
+fn sparse_material_is_noted_and_has_no_microdynamics() {
+    let folder = folder("sparse");
+    let mut channel = vec![0.0; 480_000];
+    for second in 0..10 {
+        channel[second * 48_000..][..240].copy_from_slice(&tone(48_000, 1000.0, -6.0, 0.005));
+    }
+    fs::write(
+        folder.join("clicks.wav"),
+        wav(48_000, Stored::Int24, None, &stereo(&channel)),
+    )
+    .unwrap();
+    let output = measure(&folder, &["--json", "clicks.wav"]);
+    let objects: Vec<Value> = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(objects[0]["ldr_db"], Value::Null);
+    let note = text(&output.stderr);
+    assert!(
+        note.starts_with("clicks.wav: too sparse for microdynamics"),
+        "{note}"
+    );
+}
+
 #[test]
 fn a_pipe_gets_results_and_no_progress() {
     let folder = folder("pipe");
