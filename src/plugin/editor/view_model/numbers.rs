@@ -34,7 +34,8 @@ const MEASURES: [Measure; 13] = [
         name: "integrated",
         unit: "LUFS",
         decimals: 1,
-        tip: "Loudness of everything since the last restart, without its quiet parts.",
+        tip: "Loudness of everything since the last restart, without its quiet parts; one channel \
+              reads 3.01 LU below the same signal on both of two.",
         value: |r| r.integrated_lufs,
     },
     Measure {
@@ -62,14 +63,17 @@ const MEASURES: [Measure; 13] = [
         name: "lowest PLR",
         unit: "dB",
         decimals: 1,
-        tip: "Lowest short-term PLR so far: how squashed the densest 3 s are.",
+        tip: "Lowest short-term PLR so far: how squashed the densest 3 s are. Tails, hiss and pauses, \
+              more than 10 LU below the programme, do not count.",
         value: |r| r.short_term_plr_min_db,
     },
     Measure {
-        name: "microdynamics",
+        name: MICRODYNAMICS,
         unit: "dB",
         decimals: 1,
-        tip: "How far the beat stands out of its surroundings (LDR); it falls when limiting softens the beat.",
+        tip: "How far the beat stands out of its surroundings (LDR); it falls when limiting softens \
+              the beat. \"Sparse\": most of the energy falls into less than a twentieth of the time, \
+              and no beat can be told.",
         value: |r| r.ldr_db,
     },
     Measure {
@@ -83,14 +87,15 @@ const MEASURES: [Measure; 13] = [
         name: "crest",
         unit: "dB",
         decimals: 1,
-        tip: "Crest factor: highest sample so far less RMS of everything so far.",
-        value: |r| r.crest_factor_db,
+        tip: "Crest factor of the last 3 s: their highest sample less their RMS.",
+        value: |r| r.crest_factor_3s_db,
     },
     Measure {
         name: "clipped runs",
         unit: "",
         decimals: 0,
-        tip: "Times that three or more samples in a row stood at full scale.",
+        tip: "Times that three or more samples in a row stood at full scale, or at one and the same \
+              highest level just below.",
         value: |r| (r.frames > 0).then_some(r.clipped_runs as f64),
     },
     Measure {
@@ -108,6 +113,8 @@ const MEASURES: [Measure; 13] = [
         value: |r| r.rms_3s_dbfs.map(|rms| rms + AES17_OFFSET_DB),
     },
 ];
+/// The row that may be too sparse to be told.
+const MICRODYNAMICS: &str = "microdynamics";
 /// The rows of the turn-down stand before this one.
 const AFTER_TURN_DOWN: &str = "RMS";
 
@@ -154,6 +161,7 @@ pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
             rows.extend(turned_down(&points, playback_lufs));
         }
         let mut values = points.map(measure.value);
+        let sparse = points.map(|r| measure.name == MICRODYNAMICS && r.ldr_sparse);
         if ["LUFS", "dBTP", "dBFS"].contains(&measure.unit) {
             values = values.map(number::level);
         }
@@ -161,7 +169,13 @@ pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
             name: measure.name,
             unit: measure.unit.into(),
             tip: measure.tip,
-            cells: values.map(|value| number::fixed(value, measure.decimals)),
+            cells: std::array::from_fn(|point| {
+                if sparse[point] {
+                    "sparse".to_owned()
+                } else {
+                    number::fixed(values[point], measure.decimals)
+                }
+            }),
             change: number::signed(change(values), measure.decimals),
             settled: measure.name != "range"
                 || values.iter().all(Option::is_none)
@@ -269,6 +283,25 @@ mod tests {
         let rows = rows(&played(), -14.0);
         assert_eq!(row(&rows, "RMS").cells[0], "−20.0");
         assert_eq!(row(&rows, "RMS AES17").cells[0], "−17.0");
+    }
+
+    #[test]
+    fn the_crest_is_that_of_the_3_s_of_the_rms_above_it() {
+        let mut snapshot = played();
+        snapshot.input.readings.crest_factor_db = Some(40.0);
+        snapshot.input.readings.crest_factor_3s_db = Some(12.0);
+        let rows = rows(&snapshot, -14.0);
+        assert_eq!(row(&rows, "crest").cells, ["12.0", "—", "—"]);
+    }
+
+    #[test]
+    fn sparse_material_is_called_so() {
+        let mut snapshot = played();
+        snapshot.output.readings.ldr_sparse = true;
+        snapshot.input.readings.ldr_db = Some(3.0);
+        let rows = rows(&snapshot, -14.0);
+        assert_eq!(row(&rows, "microdynamics").cells, ["3.0", "—", "sparse"]);
+        assert_eq!(row(&rows, "microdynamics").change, "—");
     }
 
     /// EBU R 128: the loudness range is not to be relied on within the first minute.
