@@ -231,9 +231,9 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         sample_rate_hz,
         channels,
         duration_s,
-        input: measures(&input),
-        clean: measures(&clean),
-        output: measures(&output),
+        input: Measures::new(&input),
+        clean: Measures::new(&clean),
+        output: Measures::new(&output),
         clean_reduction: paid(CLEAN, &clean),
         output_reduction: paid(OUTPUT, &output),
     };
