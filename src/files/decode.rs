@@ -1,29 +1,40 @@
-//! Audio files in: WAV, AIFF, FLAC, MP3 and Ogg Vorbis, as planar 32-bit float blocks.
+//! Audio files in: WAV and its 64-bit forms, AIFF, FLAC, MP3 and Ogg Vorbis, as planar 32-bit float
+//! blocks.
 
+mod ahead;
+mod aiff;
+mod checksum;
+mod chunks;
 mod contain;
+mod flac;
+mod library;
+mod mp3;
+mod pcm;
 mod recognise;
 mod roles;
+mod stream;
+mod vorbis;
+mod wav;
 
 use std::fs::File;
+use std::io::{BufReader, Seek as _};
 use std::path::{Path, PathBuf};
 
-use symphonia::core::audio::GenericAudioBufferRef;
-use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
-use symphonia::core::errors::Error;
-use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::well_known::{
-    FORMAT_ID_AIFF, FORMAT_ID_FLAC, FORMAT_ID_MP3, FORMAT_ID_OGG, FORMAT_ID_WAVE,
-};
-use symphonia::core::formats::{FormatOptions, FormatReader, Track, TrackType};
-use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
-use symphonia::core::meta::MetadataOptions;
-
-use self::contain::contained;
-use super::error::{InputError, InputErrorKind};
 use crestline_core::measure::ChannelRole;
+
+use self::flac::Flac;
+use self::library::Library;
+use self::mp3::Mp3;
+use self::pcm::{Encoding, PcmReader, Place};
+use self::recognise::Format;
+use crate::error::{InputError, InputErrorKind};
+
+pub use ahead::decode_ahead;
 
 /// Sample rates in Hz that the measurements are made for.
 const SAMPLE_RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=384_000;
+/// Frames that a file may be short of its promise: some writers count their last block as full.
+const LEAST_SLACK_FRAMES: u64 = 1152;
 
 /// A whole audio file in memory.
 #[derive(Clone, Debug)]
@@ -56,21 +67,40 @@ pub fn decode_all(path: &Path) -> Result<Audio, InputError> {
     })
 }
 
-/// An audio file being decoded from its start to its end, a packet at a time.
+/// An audio file being decoded from its start to its end, in bounded memory.
+///
+/// ```no_run
+/// # fn main() -> Result<(), crestline_files::InputError> {
+/// let mut file = crestline_files::AudioFile::open("mix.wav".as_ref())?;
+/// while let Some(block) = file.next_block()? {
+///     for channel in block {
+///         println!("{} samples", channel.len());
+///     }
+/// }
+/// # Ok(())
+/// # }
+/// ```
 pub struct AudioFile {
     path: PathBuf,
-    format: Box<dyn FormatReader>,
-    decoder: Box<dyn AudioDecoder>,
-    track_id: u32,
+    source: Source,
     sample_rate_hz: u32,
     roles: Vec<ChannelRole>,
     promise: Promise,
+    /// What was decoded last, and how many frames of it were given out.
     block: Vec<Vec<f32>>,
+    given: usize,
     frames: u64,
-    longest_packet_frames: u64,
-    bytes: u64,
+    longest_block_frames: u64,
     non_finite_samples: u64,
     ended: bool,
+}
+
+/// Where blocks come from.
+enum Source {
+    Pcm(PcmReader, u64),
+    Flac(Box<Flac>),
+    Mp3(Box<Mp3>),
+    Library(Box<Library>),
 }
 
 /// What a file says of its own length before it is decoded.
@@ -85,12 +115,12 @@ enum Promise {
 }
 
 impl AudioFile {
-    /// Opens a file and reads its header.
+    /// Opens a file and reads its header. Metadata is passed over and cannot fail this.
     ///
     /// # Errors
     /// The file is missing, not a file, forbidden, unreadable, of no known format, damaged in its
-    /// header, cut off within its header, at a sample rate outside 8 kHz to 384 kHz, or has
-    /// channels that the loudness standard does not weigh.
+    /// header, cut off within its header, at a sample rate outside 8 kHz to 384 kHz, or has channels
+    /// that the loudness standard does not weigh.
     pub fn open(path: &Path) -> Result<Self, InputError> {
         Self::open_inner(path).map_err(|kind| InputError::new(path, kind))
     }
@@ -101,65 +131,27 @@ impl AudioFile {
             return Err(InputErrorKind::NotAFile);
         }
         let mut file = File::open(path)?;
-        recognise::check_start(&mut file, path)?;
-
-        let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
-        let format = contained(|| {
-            symphonia::default::get_probe().probe(
-                &Hint::new(),
-                stream,
-                FormatOptions::default(),
-                MetadataOptions::default(),
-            )
-        })
-        .ok_or(InputErrorKind::Damaged { at_s: None })?
-        .map_err(header_error)?;
-
-        let track = format
-            .default_track(TrackType::Audio)
-            .ok_or(InputErrorKind::NotAudio)?;
-        let params = track
-            .codec_params
-            .as_ref()
-            .and_then(|params| params.audio())
-            .ok_or(InputErrorKind::NotAudio)?;
-        let sample_rate_hz = params.sample_rate.unwrap_or(0);
-        if !SAMPLE_RATES_HZ.contains(&sample_rate_hz) {
-            return Err(InputErrorKind::SampleRate { hz: sample_rate_hz });
+        let opened = match recognise::format(&mut file, path)? {
+            Format::Wav(form) => Opened::wav(file, form)?,
+            Format::Aiff => Opened::aiff(file)?,
+            Format::Flac(start) => Opened::flac(file, start)?,
+            Format::Mp3(start) => Opened::mp3(file, start)?,
+            Format::Ogg => Opened::ogg(file)?,
+        };
+        let hz = opened.sample_rate_hz;
+        if !SAMPLE_RATES_HZ.contains(&hz) {
+            return Err(InputErrorKind::SampleRate { hz });
         }
-        let channels = params
-            .channels
-            .as_ref()
-            .ok_or(InputErrorKind::Unsupported("its arrangement of channels"))?;
-        let positions_may_be_made_up = format.format_info().format == FORMAT_ID_WAVE;
-        let roles =
-            roles::roles(channels, positions_may_be_made_up).ok_or(InputErrorKind::Channels {
-                count: channels.count(),
-            })?;
-
-        // Without an encoder delay in the header an MP3's length is only a guess from its bit rate,
-        // and trimming to the guess would drop real audio.
-        let guessed = format.format_info().format == FORMAT_ID_MP3 && track.delay.is_none();
-        let options = AudioDecoderOptions::default()
-            .gapless(!guessed)
-            .verify(true);
-        let decoder =
-            contained(|| symphonia::default::get_codecs().make_audio_decoder(params, &options))
-                .ok_or(InputErrorKind::Damaged { at_s: None })?
-                .map_err(header_error)?;
-
         Ok(Self {
             path: path.to_owned(),
-            track_id: track.id,
-            promise: promise(&*format, track, guessed),
-            block: vec![Vec::new(); roles.len()],
-            format,
-            decoder,
-            sample_rate_hz,
-            roles,
+            block: vec![Vec::new(); opened.roles.len()],
+            source: opened.source,
+            sample_rate_hz: hz,
+            roles: opened.roles,
+            promise: opened.promise,
+            given: 0,
             frames: 0,
-            longest_packet_frames: 0,
-            bytes: 0,
+            longest_block_frames: LEAST_SLACK_FRAMES,
             non_finite_samples: 0,
             ended: false,
         })
@@ -176,6 +168,15 @@ impl AudioFile {
         &self.roles
     }
 
+    /// Frames in all as the header tells them, if it does. What is decoded may be more or, by up to
+    /// a packet, less.
+    pub fn promised_frames(&self) -> Option<u64> {
+        match self.promise {
+            Promise::Frames(frames) => Some(frames),
+            Promise::EndMissing | Promise::Nothing => None,
+        }
+    }
+
     /// Frames decoded so far, without what an encoder put before and after the audio.
     pub fn frames(&self) -> u64 {
         self.frames
@@ -183,7 +184,12 @@ impl AudioFile {
 
     /// Encoded bytes used up so far: a measure of progress against the size of the file.
     pub fn bytes(&self) -> u64 {
-        self.bytes
+        match &self.source {
+            Source::Pcm(_, bytes) => *bytes,
+            Source::Flac(flac) => flac.bytes(),
+            Source::Mp3(mp3) => mp3.bytes(),
+            Source::Library(library) => library.bytes,
+        }
     }
 
     /// Samples so far that were not a number or infinite; they were replaced by 0.
@@ -191,54 +197,136 @@ impl AudioFile {
         self.non_finite_samples
     }
 
-    /// The next stretch of audio, or `None` after the last: one vector a channel, all of one
-    /// length, from 1 frame to 65536, every sample finite.
+    /// What whoever uses the audio should be told about the file, as of what was decoded so far;
+    /// empty for nearly every file.
+    pub fn notes(&self) -> Vec<String> {
+        let mut notes = Vec::new();
+        let count = self.non_finite_samples;
+        if count > 0 {
+            notes.push(format!(
+                "{count} samples are not a number or infinite; they were taken as 0"
+            ));
+        }
+        match &self.source {
+            Source::Pcm(..) if self.promise == Promise::Nothing => notes.push(
+                "its header does not tell its length, as in a stream; it was read to the end of \
+                 the file"
+                    .to_owned(),
+            ),
+            Source::Mp3(mp3) if mp3.is_joined() => notes.push(
+                "goes on after the end that its header tells, as joined files do; it was read to \
+                 the end of the file"
+                    .to_owned(),
+            ),
+            _ => {}
+        }
+        notes
+    }
+
+    /// The next stretch of audio as it comes, or `None` after the last: one vector a channel, all
+    /// of one length, from 1 frame to 65536, every sample finite.
     ///
     /// # Errors
     /// The data cannot be decoded, contradict their own checksum, change sample rate or channels
     /// midway, or end more than a packet before the length that the header promises; or there is no
     /// audio at all. After an error the file is of no further use.
     pub fn next_block(&mut self) -> Result<Option<&[Vec<f32>]>, InputError> {
-        match self.decode_packets() {
-            Ok(true) => Ok(Some(&self.block)),
-            Ok(false) => Ok(None),
-            Err(kind) => Err(InputError::new(&self.path, kind)),
+        if self.given < self.held() {
+            for plane in &mut self.block {
+                plane.drain(..self.given);
+            }
+        } else if !self.decode()? {
+            return Ok(None);
         }
+        self.given = self.held();
+        Ok(Some(&self.block))
+    }
+
+    /// Fills `block`, one vector a channel, with the next `frames` frames: fewer only where the
+    /// audio ends, none after its end. Returns how many.
+    ///
+    /// # Errors
+    /// As [`next_block`](Self::next_block); `block` then holds what came before the error.
+    pub fn read(&mut self, frames: usize, block: &mut Vec<Vec<f32>>) -> Result<usize, InputError> {
+        block.resize_with(self.roles.len(), Vec::new);
+        block.iter_mut().for_each(Vec::clear);
+        let mut found = 0;
+        while found < frames {
+            if self.given == self.held() && !self.decode()? {
+                break;
+            }
+            let end = self.held().min(self.given + frames - found);
+            for (plane, decoded) in block.iter_mut().zip(&self.block) {
+                plane.extend_from_slice(&decoded[self.given..end]);
+            }
+            found += end - self.given;
+            self.given = end;
+        }
+        Ok(found)
+    }
+
+    /// Passes over the next `frames` frames: fewer only where the audio ends. Returns how many. Of
+    /// plain samples nothing is read; everything else is decoded.
+    ///
+    /// # Errors
+    /// As [`next_block`](Self::next_block).
+    pub fn skip(&mut self, frames: u64) -> Result<u64, InputError> {
+        let mut passed = 0;
+        while passed < frames {
+            if self.given == self.held() {
+                if let Source::Pcm(reader, bytes) = &mut self.source {
+                    let (skipped, used) = reader
+                        .skip(frames - passed)
+                        .map_err(|kind| InputError::new(&self.path, kind))?;
+                    self.frames += skipped;
+                    *bytes += used;
+                    passed += skipped;
+                }
+                if passed == frames || !self.decode()? {
+                    break;
+                }
+            }
+            let here = (self.held() - self.given) as u64;
+            let here = here.min(frames - passed);
+            self.given += here as usize;
+            passed += here;
+        }
+        Ok(passed)
+    }
+
+    /// Decodes a block of which nothing is given out yet; false at the end.
+    fn decode(&mut self) -> Result<bool, InputError> {
+        self.given = 0;
+        self.decode_block()
+            .map_err(|kind| InputError::new(&self.path, kind))
+    }
+
+    /// Frames in the block that was decoded last.
+    fn held(&self) -> usize {
+        self.block.first().map_or(0, Vec::len)
     }
 
     /// Decodes until there is a block with at least one frame; false at the end.
-    fn decode_packets(&mut self) -> Result<bool, InputErrorKind> {
+    fn decode_block(&mut self) -> Result<bool, InputErrorKind> {
         while !self.ended {
-            let packet = match contained(|| self.format.next_packet()) {
-                Some(Ok(Some(packet))) => packet,
-                Some(Ok(None)) => return self.end(),
-                // How a raw stream ends; whether it ends too early is decided by what the header
-                // promised.
-                Some(Err(Error::IoError(error)))
-                    if error.kind() == std::io::ErrorKind::UnexpectedEof =>
-                {
-                    return self.end();
-                }
-                Some(Err(error)) => return Err(self.packet_error(error)),
-                None => return Err(self.damaged_here()),
-            };
-            self.bytes += packet.data.len() as u64;
-            if packet.track_id != self.track_id {
-                continue;
+            let more = self
+                .source
+                .next(&mut self.block)
+                .map_err(|kind| match kind {
+                    InputErrorKind::Damaged { .. } => InputErrorKind::Damaged {
+                        at_s: Some(self.seconds()),
+                    },
+                    kind => kind,
+                })?;
+            if !more {
+                self.block.iter_mut().for_each(Vec::clear);
+                self.ended = true;
+                self.check_end()?;
+                return Ok(false);
             }
-            match contained(|| {
-                self.decoder
-                    .decode(&packet)
-                    .map(|decoded| copy_planar(&decoded, &mut self.block))
-            }) {
-                Some(Ok((rate_hz, channels)))
-                    if rate_hz == self.sample_rate_hz && channels == self.roles.len() => {}
-                Some(Ok(_)) | None => return Err(self.damaged_here()),
-                Some(Err(error)) => return Err(self.packet_error(error)),
-            }
-            let frames = self.block.first().map_or(0, Vec::len) as u64;
+            let frames = self.held() as u64;
             self.frames += frames;
-            self.longest_packet_frames = self.longest_packet_frames.max(frames);
+            self.longest_block_frames = self.longest_block_frames.max(frames);
             for sample in self
                 .block
                 .iter_mut()
@@ -252,15 +340,21 @@ impl AudioFile {
                 return Ok(true);
             }
         }
+        self.block.iter_mut().for_each(Vec::clear);
         Ok(false)
     }
 
     /// Holds the file to what its header promised.
-    fn end(&mut self) -> Result<bool, InputErrorKind> {
-        self.ended = true;
+    fn check_end(&mut self) -> Result<(), InputErrorKind> {
         let found_s = self.seconds();
+        let slack = match self.source {
+            Source::Pcm(..) => LEAST_SLACK_FRAMES,
+            // Its header counts exactly.
+            Source::Flac(_) => 0,
+            Source::Mp3(_) | Source::Library(_) => self.longest_block_frames,
+        };
         match self.promise {
-            Promise::Frames(promised) if promised > self.frames + self.longest_packet_frames => {
+            Promise::Frames(promised) if promised > self.frames + slack => {
                 let promised_s = Some(promised as f64 / f64::from(self.sample_rate_hz));
                 return Err(InputErrorKind::CutShort {
                     promised_s,
@@ -278,63 +372,136 @@ impl AudioFile {
         if self.frames == 0 {
             return Err(InputErrorKind::Empty);
         }
-        match contained(|| self.decoder.finalize().verify_ok) {
-            Some(None | Some(true)) => Ok(false),
-            Some(Some(false)) | None => Err(InputErrorKind::ChecksumWrong),
+        let checksum_holds = match &mut self.source {
+            Source::Flac(flac) => flac.verify(),
+            Source::Pcm(..) | Source::Mp3(_) | Source::Library(_) => None,
+        };
+        match checksum_holds {
+            Some(false) => Err(InputErrorKind::ChecksumWrong),
+            Some(true) | None => Ok(()),
         }
     }
 
     fn seconds(&self) -> f64 {
         self.frames as f64 / f64::from(self.sample_rate_hz)
     }
+}
 
-    fn damaged_here(&self) -> InputErrorKind {
-        InputErrorKind::Damaged {
-            at_s: Some(self.seconds()),
-        }
-    }
-
-    fn packet_error(&self, error: Error) -> InputErrorKind {
-        match error {
-            Error::IoError(error) if error.kind() != std::io::ErrorKind::UnexpectedEof => {
-                error.into()
+impl Source {
+    /// Decodes a stretch into one vector a channel, which may stay empty; false at the end.
+    fn next(&mut self, block: &mut Vec<Vec<f32>>) -> Result<bool, InputErrorKind> {
+        match self {
+            Self::Pcm(reader, bytes) => {
+                let used = reader.next(block)?;
+                *bytes += used;
+                Ok(used > 0)
             }
-            Error::ResetRequired => {
-                InputErrorKind::Unsupported("a chain of several streams in one file")
-            }
-            _ => self.damaged_here(),
+            Self::Flac(flac) => flac.next(block),
+            Self::Mp3(mp3) => mp3.next(block),
+            Self::Library(library) => library.next(block),
         }
     }
 }
 
-/// Copies a decoded packet out, and tells its sample rate and number of channels.
-fn copy_planar(decoded: &GenericAudioBufferRef<'_>, block: &mut Vec<Vec<f32>>) -> (u32, usize) {
-    decoded.copy_to_vecs_planar(block);
-    (decoded.spec().rate(), decoded.num_planes())
+/// A file whose header was read.
+struct Opened {
+    source: Source,
+    sample_rate_hz: u32,
+    roles: Vec<ChannelRole>,
+    promise: Promise,
 }
 
-fn header_error(error: Error) -> InputErrorKind {
-    match error {
-        Error::IoError(error) if error.kind() == std::io::ErrorKind::UnexpectedEof => {
-            InputErrorKind::CutShort {
-                promised_s: None,
-                found_s: 0.0,
-            }
-        }
-        Error::IoError(error) => error.into(),
-        Error::Unsupported(_) => InputErrorKind::Unsupported("the encoding inside"),
-        _ => InputErrorKind::Damaged { at_s: None },
+impl Opened {
+    fn wav(file: File, form: wav::Form) -> Result<Self, InputErrorKind> {
+        let again = file.try_clone()?;
+        let wav = wav::open(file, form)?;
+        let count = usize::from(wav.channels);
+        let roles = roles::by_mask(wav.mask, count).ok_or(InputErrorKind::Channels { count })?;
+        let Some(encoding) = wav.encoding else {
+            return Self::library(again, roles);
+        };
+        Self::pcm(wav.file, wav.place, encoding, roles, wav.sample_rate_hz)
     }
-}
 
-fn promise(format: &dyn FormatReader, track: &Track, guessed: bool) -> Promise {
-    match (format.format_info().format, track.num_frames) {
-        (FORMAT_ID_MP3, _) if guessed => Promise::Nothing,
-        (
-            FORMAT_ID_WAVE | FORMAT_ID_AIFF | FORMAT_ID_FLAC | FORMAT_ID_MP3 | FORMAT_ID_OGG,
-            Some(frames),
-        ) => Promise::Frames(frames),
-        (FORMAT_ID_OGG, None) => Promise::EndMissing,
-        _ => Promise::Nothing,
+    fn aiff(file: File) -> Result<Self, InputErrorKind> {
+        let again = file.try_clone()?;
+        let aiff = aiff::open(file)?;
+        let count = usize::from(aiff.channels);
+        let roles = roles::by_count(count).ok_or(InputErrorKind::Channels { count })?;
+        let Some(encoding) = aiff.encoding else {
+            return Self::library(again, roles);
+        };
+        Self::pcm(aiff.file, aiff.place, encoding, roles, aiff.sample_rate_hz)
+    }
+
+    fn pcm(
+        file: BufReader<File>,
+        place: Place,
+        encoding: Encoding,
+        roles: Vec<ChannelRole>,
+        sample_rate_hz: u32,
+    ) -> Result<Self, InputErrorKind> {
+        let reader = PcmReader::new(file, place, encoding, roles.len())?;
+        let promise = match place.bytes {
+            Some(_) => Promise::Frames(reader.frames()),
+            None => Promise::Nothing,
+        };
+        Ok(Self {
+            source: Source::Pcm(reader, 0),
+            sample_rate_hz,
+            roles,
+            promise,
+        })
+    }
+
+    fn flac(file: File, start: u64) -> Result<Self, InputErrorKind> {
+        let flac = Flac::open(file, start)?;
+        Ok(Self {
+            sample_rate_hz: flac.sample_rate_hz(),
+            roles: flac.roles().to_vec(),
+            promise: flac.frames().map_or(Promise::Nothing, Promise::Frames),
+            source: Source::Flac(Box::new(flac)),
+        })
+    }
+
+    fn mp3(file: File, start: u64) -> Result<Self, InputErrorKind> {
+        let mp3 = Mp3::open(file, start)?;
+        Ok(Self {
+            sample_rate_hz: mp3.sample_rate_hz(),
+            roles: mp3.roles()?,
+            promise: mp3.frames().map_or(Promise::Nothing, Promise::Frames),
+            source: Source::Mp3(Box::new(mp3)),
+        })
+    }
+
+    fn ogg(file: File) -> Result<Self, InputErrorKind> {
+        let library = Library::open(file, true)?;
+        Ok(Self {
+            sample_rate_hz: library.sample_rate_hz(),
+            roles: library.roles()?,
+            promise: library
+                .bounds
+                .frames
+                .map_or(Promise::EndMissing, Promise::Frames),
+            source: Source::Library(Box::new(library)),
+        })
+    }
+
+    /// WAV and AIFF that hold something else than plain samples.
+    fn library(mut file: File, roles: Vec<ChannelRole>) -> Result<Self, InputErrorKind> {
+        file.rewind()?;
+        let library = Library::open(file, true)?;
+        if library.roles()?.len() != roles.len() {
+            return Err(InputErrorKind::Damaged { at_s: None });
+        }
+        Ok(Self {
+            sample_rate_hz: library.sample_rate_hz(),
+            roles,
+            promise: library
+                .bounds
+                .frames
+                .map_or(Promise::Nothing, Promise::Frames),
+            source: Source::Library(Box::new(library)),
+        })
     }
 }

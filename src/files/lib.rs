@@ -4,6 +4,6 @@ mod decode;
 mod error;
 mod write;
 
-pub use decode::{Audio, AudioFile, decode_all};
+pub use decode::{Audio, AudioFile, decode_ahead, decode_all};
 pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, printable};
 pub use write::{SampleFormat, WavFile};

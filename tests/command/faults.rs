@@ -10,6 +10,7 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
+use super::containers::{rf64, wave64};
 use super::sound_files::{Stored, aiff, flac, folder, measure, measure_json, text, tone, wav};
 use serde_json::Value;
 
@@ -172,12 +173,7 @@ fn files_that_are_not_audio() {
         [b"RF64\xff\xff\xff\xffWAVE", &noise[..]].concat(),
     )
     .unwrap();
-    assert_refused(
-        &folder,
-        "big.wav",
-        "64-bit WAV",
-        "export it as plain WAV or FLAC",
-    );
+    assert_refused(&folder, "big.wav", "damaged", "export or copy it again");
 }
 
 #[test]
@@ -335,6 +331,10 @@ fn hostile_bytes_never_take_the_batch_down() {
         ("flac", flac(48_000, &short)),
         ("mp3", fixture("tone.mp3")),
         ("ogg", fixture("tone.ogg")),
+        ("surround.ogg", fixture("surround.ogg")),
+        ("wide.flac", fixture("wide.flac")),
+        ("rf64.wav", rf64(&fixture("wide.flac"))),
+        ("w64", wave64(&fixture("wide.flac"))),
     ];
     let mut names = Vec::new();
     for (ending, bytes) in files {

@@ -1,7 +1,10 @@
 //! The `crestline` command, as its users run it. One module a promise.
 
+mod containers;
+mod decoders;
 mod faults;
 mod measure;
+mod metadata;
 mod recordings;
 mod reduction;
 mod render;

@@ -1,0 +1,285 @@
+//! WAV as programs write it: lengths that were never filled in, odd headers, and the 64-bit forms.
+
+use super::sound_files::{Stored, folder, measure, measure_json, text, tone, wav};
+
+use crestline_files::AudioFile;
+use serde_json::Value;
+use std::fs;
+use std::path::Path;
+
+/// What the tone of these files reads: EBU Tech 3341, table 1: a 1 kHz stereo tone with its peak at
+/// x dBFS reads x LUFS.
+const LEVEL: f64 = -18.0;
+const TOLERANCE_LU: f64 = 0.05;
+/// Where the lengths stand in the plain files of [`wav`].
+const RIFF_LENGTH: usize = 4;
+const DATA_LENGTH: usize = 40;
+
+fn stereo() -> Vec<Vec<f64>> {
+    vec![tone(48_000, 1000.0, LEVEL, 2.0); 2]
+}
+
+fn plain() -> Vec<u8> {
+    wav(48_000, Stored::Int24, None, &stereo())
+}
+
+/// The samples of a plain file.
+fn data() -> Vec<u8> {
+    plain()[DATA_LENGTH + 4..].to_vec()
+}
+
+/// The format chunk of a plain file.
+fn format() -> Vec<u8> {
+    plain()[20..36].to_vec()
+}
+
+fn put(bytes: &mut [u8], at: usize, length: u32) {
+    bytes[at..at + 4].copy_from_slice(&length.to_le_bytes());
+}
+
+fn chunk(id: &[u8; 4], body: &[u8]) -> Vec<u8> {
+    let length = u32::try_from(body.len()).unwrap().to_le_bytes();
+    let pad = if body.len() % 2 == 1 { &[0][..] } else { &[] };
+    [id, &length[..], body, pad].concat()
+}
+
+fn riff(chunks: &[Vec<u8>]) -> Vec<u8> {
+    let body = [&b"WAVE"[..], &chunks.concat()].concat();
+    chunk(b"RIFF", &body)
+}
+
+/// The file is measured, whole, and reads what its tone reads; on standard error stand `notes`
+/// lines.
+#[track_caller]
+fn assert_reads(folder: &Path, name: &str, bytes: &[u8], lufs: f64, notes: usize) {
+    fs::write(folder.join(name), bytes).unwrap();
+    let output = measure(folder, &["--json", name]);
+    let told = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{told}");
+    let object = &serde_json::from_slice::<Vec<Value>>(&output.stdout).unwrap()[0];
+    assert_eq!(object["duration_s"], 2.0, "{name}");
+    let loudness = object["integrated_lufs"].as_f64().unwrap();
+    assert!((loudness - lufs).abs() < TOLERANCE_LU, "{name}: {loudness}");
+    assert_eq!(told.lines().count(), notes, "{told}");
+}
+
+// A program that writes into a pipe cannot know the length, and writes one of these.
+#[test]
+fn lengths_that_were_never_filled_in_are_the_rest_of_the_file() {
+    let folder = folder("streamed");
+    for length in [0, 0x7fff_ffff, 0x7fff_f000, 0xffff_ffff, 0xffff_ffff - 36] {
+        let mut bytes = plain();
+        put(&mut bytes, RIFF_LENGTH, length);
+        put(&mut bytes, DATA_LENGTH, length);
+        let name = format!("{length:x}.wav");
+        assert_reads(&folder, &name, &bytes, LEVEL, 1);
+        put(&mut bytes, RIFF_LENGTH, length.wrapping_add(36));
+        assert_reads(&folder, &name, &bytes, LEVEL, 1);
+    }
+    // Only the length of the whole was never filled in.
+    let mut bytes = plain();
+    put(&mut bytes, RIFF_LENGTH, 0);
+    assert_reads(&folder, "whole.wav", &bytes, LEVEL, 0);
+}
+
+#[test]
+fn an_empty_file_with_chunks_behind_its_samples_is_empty() {
+    let folder = folder("empty_with_list");
+    let bytes = riff(&[
+        chunk(b"fmt ", &format()),
+        chunk(b"data", b""),
+        chunk(b"LIST", b"INFOISFT\x05\0\0\0tool\0\0"),
+    ]);
+    fs::write(folder.join("empty.wav"), bytes).unwrap();
+    let output = measure(&folder, &["empty.wav"]);
+    assert_eq!(output.status.code(), Some(3));
+    assert!(text(&output.stderr).contains("holds no audio"));
+}
+
+#[test]
+fn what_follows_the_samples_is_not_audio() {
+    let folder = folder("trailing");
+    let loud = [0x55; 60_000];
+    let bytes = riff(&[
+        chunk(b"fmt ", &format()),
+        chunk(b"data", &data()),
+        chunk(b"junk", &loud),
+    ]);
+    assert_reads(&folder, "trailing.wav", &bytes, LEVEL, 0);
+}
+
+#[test]
+fn metadata_before_the_samples_may_be_odd_unpadded_or_wrong() {
+    let folder = folder("metadata_wav");
+    // Two items of odd lengths, not padded, inside a list of odd length.
+    let items = b"INFOISFT\x05\0\0\0tool\0INAM\x04\0\0\0abc\0";
+    let [format, data] = [chunk(b"fmt ", &format()), chunk(b"data", &data())];
+    let with = |list: Vec<u8>| riff(&[format.clone(), list, data.clone()]);
+    assert_reads(
+        &folder,
+        "padded.wav",
+        &with(chunk(b"LIST", items)),
+        LEVEL,
+        0,
+    );
+    let mut unpadded = chunk(b"LIST", items);
+    unpadded.pop();
+    assert_reads(&folder, "unpadded.wav", &with(unpadded), LEVEL, 0);
+    // A list that says it is longer, or shorter, than it is.
+    for length in [20, 4_000, 0xffff_fff0] {
+        let mut list = chunk(b"LIST", b"INFOISFT\x06\0\0\0tools\0INAM\x04\0\0\0abc\0");
+        put(&mut list, 4, length);
+        assert_reads(&folder, "lying.wav", &with(list), LEVEL, 0);
+    }
+    let broken = with(chunk(b"id3 ", &[0xff; 333]));
+    assert_reads(&folder, "id3.wav", &broken, LEVEL, 0);
+    let late = riff(&[data.clone(), format.clone()]);
+    assert_reads(&folder, "late.wav", &late, LEVEL, 0);
+}
+
+#[test]
+fn format_chunks_may_be_longer_than_they_need_be() {
+    let folder = folder("long_formats");
+    for length in [18, 20, 50] {
+        let mut format = format();
+        format.resize(length, 0);
+        let bytes = riff(&[chunk(b"fmt ", &format), chunk(b"data", &data())]);
+        assert_reads(&folder, &format!("{length}.wav"), &bytes, LEVEL, 0);
+    }
+}
+
+// Microsoft, "Multiple Channel Audio Data and WAVE Files": what does not fill its bytes is
+// left-justified in them.
+#[test]
+fn bits_that_do_not_fill_their_bytes_lie_at_their_top() {
+    let folder = folder("20_bits");
+    let mut data = data();
+    for sample in data.chunks_mut(3) {
+        sample[0] &= 0xf0;
+    }
+    let mut twenty = format();
+    twenty[14] = 20;
+    let bytes = riff(&[chunk(b"fmt ", &twenty), chunk(b"data", &data)]);
+    assert_reads(&folder, "20.wav", &bytes, LEVEL, 0);
+    let mut bytes = wav(48_000, Stored::Int24, Some(3), &stereo());
+    // 20 valid bits in the 24 of the container.
+    bytes[38] = 20;
+    assert_reads(&folder, "20-in-24.wav", &bytes, LEVEL, 0);
+}
+
+#[test]
+fn floats_without_valid_bits_are_floats() {
+    let folder = folder("no_valid_bits");
+    let mut bytes = wav(48_000, Stored::Float32, Some(3), &stereo());
+    bytes[38] = 0;
+    assert_reads(&folder, "float.wav", &bytes, LEVEL, 0);
+}
+
+// ITU-R BS.1770-5: fronts weigh 1, the LFE nothing, and a loudspeaker at 180° weighs 1 (Annex 3,
+// table 4). So three and four alike read 10·lg(3/2) and 10·lg(4/2) above two.
+#[test]
+fn three_fronts_are_measured_alone_with_lfe_and_with_a_rear_centre() {
+    let folder = folder("masks");
+    let channel = tone(48_000, 1000.0, LEVEL, 2.0);
+    for (mask, count, above_lu) in [(0x7, 3, 1.761), (0xf, 4, 1.761), (0x107, 4, 3.010)] {
+        let channels = vec![channel.clone(); count];
+        let bytes = wav(48_000, Stored::Int24, Some(mask), &channels);
+        let name = format!("{mask:x}.wav");
+        assert_reads(&folder, &name, &bytes, LEVEL + above_lu, 0);
+    }
+}
+
+/// RF64 (EBU Tech 3306) or BW64 (ITU-R BS.2088): the lengths stand in `ds64`.
+fn big_riff(id: [u8; 4], data: &[u8], told: u64) -> Vec<u8> {
+    let mut sizes = (data.len() as u64 + 72).to_le_bytes().to_vec();
+    sizes.extend(told.to_le_bytes());
+    sizes.extend((data.len() as u64 / 6).to_le_bytes());
+    sizes.extend(0_u32.to_le_bytes());
+    let mut samples = chunk(b"data", data);
+    put(&mut samples, 4, u32::MAX);
+    let mut bytes = [&id, &b"\xff\xff\xff\xffWAVE"[..]].concat();
+    bytes.extend(chunk(b"ds64", &sizes));
+    bytes.extend(chunk(b"fmt ", &format()));
+    bytes.extend(samples);
+    bytes
+}
+
+/// An RF64 file of these bytes as 24-bit stereo samples.
+pub fn rf64(data: &[u8]) -> Vec<u8> {
+    big_riff(*b"RF64", data, data.len() as u64)
+}
+
+/// A Wave64 file of these bytes as 24-bit stereo samples: GUIDs, lengths of 64 bits that count their own headers, padded to eight.
+pub fn wave64(data: &[u8]) -> Vec<u8> {
+    const TAIL: &[u8] = b"\xf3\xac\xd3\x11\x8c\xd1\0\xc0\x4f\x8e\xdb\x8a";
+    let part = |id: &[u8; 4], body: &[u8]| {
+        let mut part = [id, TAIL, &(body.len() as u64 + 24).to_le_bytes(), body].concat();
+        part.resize(part.len().next_multiple_of(8), 0);
+        part
+    };
+    let list = part(b"list", b"a name of 19 bytes.");
+    let chunks = [part(b"fmt ", &format()), list, part(b"data", data)].concat();
+    let first = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\0\0";
+    let length = (chunks.len() as u64 + 40).to_le_bytes();
+    [&first[..], &length, b"wave", TAIL, &chunks].concat()
+}
+
+#[test]
+fn the_64_bit_forms_are_read() {
+    let folder = folder("64_bit");
+    let data = data();
+    let told = data.len() as u64;
+    for id in [*b"RF64", *b"BW64"] {
+        let mut bytes = big_riff(id, &data, told);
+        bytes.extend(chunk(b"LIST", &[0x55; 60_000]));
+        let name = format!("{}.wav", text(&id));
+        assert_reads(&folder, &name, &bytes, LEVEL, 0);
+        // Never filled in.
+        assert_reads(&folder, &name, &big_riff(id, &data, 0), LEVEL, 1);
+    }
+    assert_reads(&folder, "wave64.w64", &wave64(&data), LEVEL, 0);
+    for (name, bytes) in [("rf64.wav", rf64(&data)), ("cut.w64", wave64(&data))] {
+        fs::write(folder.join(name), &bytes[..bytes.len() * 2 / 3]).unwrap();
+        let output = measure(&folder, &[name]);
+        assert_eq!(output.status.code(), Some(3));
+        assert!(text(&output.stderr).contains("cut short: 2.000 s promised"));
+    }
+}
+
+// 6 GB of samples, of which only the last are ever read; the file has holes where they are 0.
+#[cfg(unix)]
+#[test]
+fn samples_beyond_4_gib_are_found() {
+    use std::os::unix::fs::FileExt as _;
+
+    const FRAMES: u64 = 1_000_000_000;
+    let path = folder("beyond").join("long.wav");
+    let header = big_riff(*b"RF64", &[], FRAMES * 6);
+    fs::write(&path, &header).unwrap();
+    let file = fs::OpenOptions::new().write(true).open(&path).unwrap();
+    let size = header.len() as u64 + FRAMES * 6;
+    file.set_len(size).unwrap();
+    file.write_all_at(&[0, 0, 0x40, 0, 0, 0xc0], size - 6)
+        .unwrap();
+
+    let mut long = AudioFile::open(&path).unwrap();
+    assert_eq!(long.promised_frames(), Some(FRAMES));
+    assert_eq!(long.skip(FRAMES - 2).unwrap(), FRAMES - 2);
+    let last = long.next_block().unwrap().unwrap();
+    assert_eq!(last, [[0.0, 0.5], [0.0, -0.5]]);
+    assert!(long.next_block().unwrap().is_none());
+    assert_eq!(long.frames(), FRAMES);
+    fs::remove_file(path).unwrap();
+}
+
+#[test]
+fn a_note_tells_what_no_header_told() {
+    let folder = folder("note");
+    let mut bytes = plain();
+    put(&mut bytes, DATA_LENGTH, u32::MAX);
+    fs::write(folder.join("pipe.wav"), bytes).unwrap();
+    let (_, code) = measure_json(&folder, &["pipe.wav"]);
+    assert_eq!(code, Some(0));
+    let told = measure(&folder, &["pipe.wav"]).stderr;
+    assert!(text(&told).starts_with("pipe.wav: its header does not tell its length"));
+}
