@@ -1,5 +1,6 @@
 //! `crestline measure`: the numbers of finished files.
 
+use std::cmp::Reverse;
 use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -13,8 +14,7 @@ use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
 use crate::measures::{Measures, to_thousandths, too_short};
 use crate::table::table;
 use crestline_core::measure::{Meter, Readings};
-use crestline_files::AudioFile;
-use crestline_files::{InputError, printable};
+use crestline_files::{AudioFile, InputError, decode_ahead, printable};
 
 /// Longest block that is handed to the meter, frames.
 const BLOCK_FRAMES: usize = 4096;
@@ -47,11 +47,13 @@ JSON (--json):
   rms_dbfs, crest_factor_db, clipped_runs
 
 Files:
-  WAV, AIFF, FLAC, MP3 and Ogg Vorbis; 8 kHz to 384 kHz; mono, stereo, and up to 5.1 as the positions
-  in the file say, or else 5 = L R C Ls Rs, 6 = L R C LFE Ls Rs. The silence that an encoder adds before
-  and after the audio is not measured where the file says how long it is.
+  WAV (RF64, BW64 and Wave64 too), AIFF, FLAC, MP3 and Ogg Vorbis; 8 kHz to 384 kHz; mono, stereo, and up
+  to 5.1 as the positions in the file say, or else 5 = L R C Ls Rs, 6 = L R C LFE Ls Rs. The silence that
+  an encoder adds before and after the audio is not measured where the file says how long it is.
   A file that ends more than a packet before the length in its header is refused rather than measured in
-  part. An MP3 without a length header promises nothing and is measured as far as it goes.
+  part. An MP3 without a length header promises nothing and is measured as far as it goes; a WAV from a
+  pipe that says no length, and an MP3 that goes on after its end, to the end of the file, with a note.
+  Metadata is passed over, whatever it holds.
   Each file that cannot be used is named on standard error with the cause and the remedy; the others are
   measured all the same.
 
@@ -101,13 +103,7 @@ pub(super) struct MeasuredFile {
 impl MeasuredFile {
     fn new(path: &Path, audio: &AudioFile, readings: &Readings) -> Self {
         let rate_hz = f64::from(audio.sample_rate_hz());
-        let mut notes = Vec::new();
-        if audio.non_finite_samples() > 0 {
-            notes.push(format!(
-                "{} samples are not a number or infinite; they were measured as 0",
-                audio.non_finite_samples()
-            ));
-        }
+        let mut notes = audio.notes();
         if readings.sample_peak_dbfs.is_none() {
             notes.push("silent, so nothing can be measured".to_owned());
         } else if too_short(readings.frames, rate_hz) {
@@ -166,21 +162,27 @@ pub fn run(args: &MeasureArgs) -> ExitCode {
 
 /// Measures all files over the cores; the outcomes are in the order of the files.
 fn measure_all(files: &[PathBuf]) -> Vec<Result<MeasuredFile, InputError>> {
-    let progress = progress_bar(files);
+    let sizes: Vec<u64> = files.iter().map(|file| size(file)).collect();
+    let progress = progress_bar(sizes.iter().sum());
+    // The largest first, so that no core is left with one when the others are done.
+    let mut order: Vec<usize> = (0..files.len()).collect();
+    order.sort_by_key(|index| Reverse(sizes.get(*index)));
+    let cores = thread::available_parallelism().map_or(1, usize::from);
+    let workers = cores.min(files.len());
     let next = AtomicUsize::new(0);
     let work = || {
         let mut outcomes = Vec::new();
         loop {
-            let index = next.fetch_add(1, Ordering::Relaxed);
-            let Some(path) = files.get(index) else {
+            let taken = next.fetch_add(1, Ordering::Relaxed);
+            let Some((index, path)) = order.get(taken).and_then(|i| Some((*i, files.get(*i)?)))
+            else {
                 return outcomes;
             };
-            outcomes.push((index, measure(path, &progress)));
+            // From here on there are fewer files left than cores.
+            let ahead = files.len() - taken < cores;
+            outcomes.push((index, measure(path, ahead, &progress)));
         }
     };
-    let workers = thread::available_parallelism()
-        .map_or(1, usize::from)
-        .min(files.len());
     let mut outcomes = thread::scope(|scope| {
         // This thread works too: if the system refuses another one, the work is still done.
         let others: Vec<_> = (1..workers)
@@ -205,15 +207,16 @@ fn measure_all(files: &[PathBuf]) -> Vec<Result<MeasuredFile, InputError>> {
     outcomes.into_iter().map(|(_, outcome)| outcome).collect()
 }
 
-fn measure(path: &Path, progress: &ProgressBar) -> Result<MeasuredFile, InputError> {
+/// Measures one file. With `ahead` it is decoded on one thread and measured on another, which is
+/// slower in sum and sooner done where a core is idle.
+fn measure(path: &Path, ahead: bool, progress: &ProgressBar) -> Result<MeasuredFile, InputError> {
     let mut audio = AudioFile::open(path)?;
     let mut meter = Meter::new(
         f64::from(audio.sample_rate_hz()),
         audio.roles(),
         BLOCK_FRAMES,
     );
-    let mut counted = 0;
-    while let Some(planes) = audio.next_block()? {
+    let mut take = |planes: &[Vec<f32>]| {
         let frames = planes.first().map_or(0, Vec::len);
         for start in (0..frames).step_by(BLOCK_FRAMES) {
             let end = frames.min(start + BLOCK_FRAMES);
@@ -223,23 +226,37 @@ fn measure(path: &Path, progress: &ProgressBar) -> Result<MeasuredFile, InputErr
                 .collect();
             meter.process(&block);
         }
-        progress.inc(audio.bytes() - counted);
-        counted = audio.bytes();
+    };
+    let mut counted = 0;
+    let mut count = |bytes| {
+        progress.inc(bytes - counted);
+        counted = bytes;
+    };
+    if ahead {
+        decode_ahead(&mut audio, |planes, bytes| {
+            take(planes);
+            count(bytes);
+        })?;
+    } else {
+        while let Some(planes) = audio.next_block()? {
+            take(planes);
+            count(audio.bytes());
+        }
     }
     meter.finish();
     Ok(MeasuredFile::new(path, &audio, &meter.readings()))
 }
 
+/// Bytes in a file; 0 if it cannot be asked.
+fn size(file: &Path) -> u64 {
+    std::fs::metadata(file).map_or(0, |file| file.len())
+}
+
 /// Counts bytes of all the files; hidden unless standard error is a terminal.
-fn progress_bar(files: &[PathBuf]) -> ProgressBar {
+fn progress_bar(bytes: u64) -> ProgressBar {
     if !io::stderr().is_terminal() {
         return ProgressBar::hidden();
     }
-    let bytes = files
-        .iter()
-        .filter_map(|file| std::fs::metadata(file).ok())
-        .map(|file| file.len())
-        .sum();
     let bar = ProgressBar::with_draw_target(Some(bytes), ProgressDrawTarget::stderr());
     match ProgressStyle::with_template("measuring {bar:40} {percent:>3} %  {eta} left") {
         Ok(style) => bar.with_style(style),

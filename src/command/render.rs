@@ -194,16 +194,13 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     while let Some(planes) = audio.next_block()? {
         run.push(planes)?;
     }
-    let (count, duration_frames) = (audio.non_finite_samples(), audio.frames());
+    let (notes, duration_frames) = (audio.notes(), audio.frames());
     // Some systems do not replace a file that is still open, and IN may be OUT.
     drop(audio);
     let corners_hz = run.settings.chain.bands.crossovers_hz;
     let ([input, clean, output], reduction) = run.finish()?;
-    if count > 0 {
-        let name = printable(&args.input);
-        print_error(&format!(
-            "{name}: {count} samples are not a number or infinite; they were taken as 0"
-        ));
+    for note in notes {
+        print_error(&format!("{}: {note}", printable(&args.input)));
     }
     let rate_hz = f64::from(sample_rate_hz);
     let duration_s = duration_frames as f64 / rate_hz;

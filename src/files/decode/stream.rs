@@ -85,7 +85,7 @@ pub(super) fn bytes_at(file: &mut File, at: u64, most: u64) -> io::Result<Vec<u8
     Ok(bytes)
 }
 
-/// First byte behind the tags at the start of a file (ID3v2, id3.org), of which there may be
+/// First byte behind the tags at the start of a file (`ID3v2`, id3.org), of which there may be
 /// several. What they hold is not looked at.
 pub(super) fn after_id3v2(file: &mut File) -> io::Result<u64> {
     const HEADER: u64 = 10;
@@ -105,7 +105,7 @@ pub(super) fn after_id3v2(file: &mut File) -> io::Result<u64> {
     }
 }
 
-/// Last byte before the tags at the end of a file: ID3v1 (id3.org) and APEv2 (its
+/// Last byte before the tags at the end of a file: `ID3v1` (id3.org) and `APEv2` (its
 /// specification, version 2.0).
 pub(super) fn before_end_tags(file: &mut File) -> io::Result<u64> {
     const ID3V1: u64 = 128;
