@@ -16,6 +16,7 @@ mod programme;
 
 use figures::Figures;
 
+#[cfg(not(debug_assertions))]
 #[global_allocator]
 static ALLOCATOR: allocator::Counting = allocator::Counting;
 

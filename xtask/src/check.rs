@@ -10,12 +10,7 @@ use std::time::{Duration, Instant};
 const BUNDLED: &str = "CRESTLINE_BUNDLED";
 /// The file to which tests write what they pass over, a line each.
 const SKIPPED: &str = "CRESTLINE_SKIPPED";
-/// The framework's own guard: the process ends if the audio thread allocates. It exists only
-/// together with debug assertions.
-const GUARD: &str = "nice-plug/assert_process_allocs";
-
-/// Formatting, lints, documentation, and all tests; those of the audio thread once more as shipped,
-/// and under the guard.
+/// Formatting, lints, documentation, and all tests; those of the audio thread as shipped too.
 pub fn everything() -> Result<()> {
     let mut steps = Steps::default();
     if let Err(error) = setup::install() {
@@ -55,19 +50,6 @@ pub fn everything() -> Result<()> {
             "crestline-plugin",
             "--test",
             "realtime",
-        ]))
-    })?;
-    steps.step("CLAP host, under the allocation guard", || {
-        run(cargo([
-            "test",
-            "--quiet",
-            "--package",
-            "crestline-plugin",
-            "--features",
-            GUARD,
-            "--test",
-            "host",
-            "clap::",
         ]))
     })?;
     steps.summary(&std::fs::read_to_string(&skipped).unwrap_or_default());

@@ -10,9 +10,9 @@ mod check;
 mod setup;
 mod step;
 
-use nice_plug_xtask::{Result, chdir_workspace_root, main_with_args};
+use nice_plug_xtask::{Result, build, chdir_workspace_root};
 use std::path::PathBuf;
-use std::process::ExitCode;
+use std::process::{Command, ExitCode};
 use step::{cargo, run};
 
 const USAGE: &str = "\
@@ -69,23 +69,19 @@ fn bundled_dir() -> PathBuf {
     target_dir().join("bundled")
 }
 
-/// Builds the plug-in and the command as they are shipped.
+/// Builds the plug-in and the command as they are shipped, and the demo with them: one build, so
+/// that what they share is built once.
 fn bundle() -> Result<()> {
-    let arguments = ["bundle", "crestline", "--release"];
-    main_with_args("cargo xtask", arguments.map(String::from))?;
-    run(cargo([
-        "build",
-        "--release",
-        "--package",
-        "crestline-command",
-    ]))
+    let packages = ["crestline", "crestline-command", "demo"].map(String::from);
+    let release = ["--release"].map(String::from);
+    build(&packages, &release)?;
+    nice_plug_xtask::bundle(&target_dir(), "crestline", &release, false)
 }
 
 /// Plays a song through the bundle. Nothing but Rust and a C compiler is needed for it.
 fn demo() -> Result<()> {
     bundle()?;
-    // What is heard is the released plug-in; the host around it need not be built that thoroughly.
-    let mut command = cargo(["run", "--quiet", "--package", "demo", "--"]);
+    let mut command = Command::new(target_dir().join("release/demo"));
     command.arg(bundled_dir()).arg(target_dir().join("demo"));
     run(command)
 }
