@@ -8,10 +8,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use serde::Serialize;
 
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
-use crate::measures::{Measures, to_thousandths, too_short};
+use crate::measures::{MeasuredFile, Measures, too_short};
 use crate::table::table;
 use crestline_core::measure::{Meter, Readings};
 use crestline_files::{AudioFile, InputError, decode_ahead, printable};
@@ -82,49 +81,30 @@ pub struct MeasureArgs {
     json: bool,
 }
 
-/// What was measured of one file. Serialises to the object of `--json`.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub(super) struct MeasuredFile {
-    pub file: String,
-    pub sample_rate_hz: u32,
-    pub channels: usize,
-    #[serde(serialize_with = "to_thousandths")]
-    pub duration_s: f64,
-    #[serde(flatten)]
-    pub measures: Measures,
-    /// Is the file long enough for its loudness range to be relied on?
-    #[serde(skip)]
-    pub loudness_range_settled: bool,
-    /// What the reader should know besides; told on standard error.
-    #[serde(skip)]
-    pub notes: Vec<String>,
-}
-
-impl MeasuredFile {
-    fn new(path: &Path, audio: &AudioFile, readings: &Readings) -> Self {
-        let rate_hz = f64::from(audio.sample_rate_hz());
-        let mut notes = audio.notes();
-        if readings.sample_peak_dbfs.is_none() {
-            notes.push("silent, so nothing can be measured".to_owned());
-        } else if too_short(readings.frames, rate_hz) {
-            notes.push("shorter than 400 ms, so it has peaks but no loudness".to_owned());
-        }
-        if readings.ldr_sparse {
-            notes.push(
-                "too sparse for microdynamics: most of its energy falls into less than a twentieth \
-                 of the time"
-                    .to_owned(),
-            );
-        }
-        Self {
-            file: path.to_string_lossy().into_owned(),
-            sample_rate_hz: audio.sample_rate_hz(),
-            channels: audio.roles().len(),
-            duration_s: audio.frames() as f64 / rate_hz,
-            measures: Measures::new(readings),
-            loudness_range_settled: readings.loudness_range_settled,
-            notes,
-        }
+/// What was measured of a file, with what its reader should know besides.
+fn measured_file(path: &Path, audio: &AudioFile, readings: &Readings) -> MeasuredFile {
+    let rate_hz = f64::from(audio.sample_rate_hz());
+    let mut notes = audio.notes();
+    if readings.sample_peak_dbfs.is_none() {
+        notes.push("silent, so nothing can be measured".to_owned());
+    } else if too_short(readings.frames, rate_hz) {
+        notes.push("shorter than 400 ms, so it has peaks but no loudness".to_owned());
+    }
+    if readings.ldr_sparse {
+        notes.push(
+            "too sparse for microdynamics: most of its energy falls into less than a twentieth \
+             of the time"
+                .to_owned(),
+        );
+    }
+    MeasuredFile {
+        file: path.to_string_lossy().into_owned(),
+        sample_rate_hz: audio.sample_rate_hz(),
+        channels: audio.roles().len(),
+        duration_s: audio.frames() as f64 / rate_hz,
+        measures: Measures::new(readings),
+        loudness_range_settled: readings.loudness_range_settled,
+        notes,
     }
 }
 
@@ -244,7 +224,7 @@ fn measure(path: &Path, ahead: bool, progress: &ProgressBar) -> Result<MeasuredF
         }
     }
     meter.finish();
-    Ok(MeasuredFile::new(path, &audio, &meter.readings()))
+    Ok(measured_file(path, &audio, &meter.readings()))
 }
 
 /// Bytes in a file; 0 if it cannot be asked.

@@ -12,6 +12,24 @@ pub(super) fn too_short(frames: u64, sample_rate_hz: f64) -> bool {
     (frames as f64) < (GATING_BLOCK_S * sample_rate_hz).round()
 }
 
+/// What was measured of one file. Serialises to the object of `--json`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub(super) struct MeasuredFile {
+    pub file: String,
+    pub sample_rate_hz: u32,
+    pub channels: usize,
+    #[serde(serialize_with = "to_thousandths")]
+    pub duration_s: f64,
+    #[serde(flatten)]
+    pub measures: Measures,
+    /// Is the file long enough for its loudness range to be relied on?
+    #[serde(skip)]
+    pub loudness_range_settled: bool,
+    /// What the reader should know besides; told on standard error.
+    #[serde(skip)]
+    pub notes: Vec<String>,
+}
+
 /// Measurements of a whole signal. Serialises to the measuring keys of `--json`; `None` is what
 /// cannot be measured.
 #[derive(Clone, Debug, PartialEq, Serialize)]

@@ -8,8 +8,7 @@ use serde::Serialize;
 
 use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
-use crate::measure_files::MeasuredFile;
-use crate::measures::Measures;
+use crate::measures::{MeasuredFile, Measures};
 use crate::stage_args::StageArgs;
 use crate::table::table;
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};

@@ -3,7 +3,8 @@
 use std::fmt::Write as _;
 use std::path::Path;
 
-use crate::measure_files::MeasuredFile;
+use crate::measures::MeasuredFile;
+
 use crestline_files::printable;
 
 /// Longest file name shown whole, characters.
