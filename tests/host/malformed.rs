@@ -362,6 +362,18 @@ fn samples_of_double_precision_are_refused() {
     assert!(!host.process(&mut well_formed(&noise(2, FRAMES, 0), 0)));
 }
 
+#[test]
+fn a_parameter_past_the_last_is_refused() {
+    for (format, host) in both(2, FRAMES) {
+        let count = host.param_count();
+        assert!(host.knows_param(count - 1), "{format}");
+        // The last one is -1 where indices have a sign.
+        for index in [count, count + 1, u32::MAX / 2, u32::MAX] {
+            assert!(!host.knows_param(index), "{format}: {index}");
+        }
+    }
+}
+
 /// Whether this thread's arithmetic takes denormal results and operands as zero.
 fn flushes() -> (bool, bool) {
     let result = black_box(f32::MIN_POSITIVE) * black_box(0.5);

@@ -1,8 +1,8 @@
-//! CLAP: entry, factory, and an instance whose `activate` and `process` are ours.
+//! CLAP: entry, factory, and an instance some of whose functions are ours.
 //!
 //! A host knows an instance by the address of its table of functions, and the framework finds its
 //! own data through the field `plugin_data` of that table. So a copy of the framework's table does
-//! for the host what the original does; ours lies at the head of an [`Instance`], with three of its
+//! for the host what the original does; ours lies at the head of an [`Instance`], with some of its
 //! functions replaced.
 
 #![expect(
@@ -17,6 +17,7 @@ use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::ext::audio_ports::{
     CLAP_EXT_AUDIO_PORTS, clap_audio_port_info, clap_plugin_audio_ports,
 };
+use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params};
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
 use nice_plug::wrapper::clap::{
     CLAP_PLUGIN_FACTORY_ID, CLAP_VERSION, PluginDescriptor, Wrapper, clap_host, clap_plugin,
@@ -103,6 +104,9 @@ struct Instance {
     /// What the host has the address of, and therefore first.
     table: clap_plugin,
     framework: clap_plugin,
+    /// The framework's table of the extension for parameters, but for one function; made when a
+    /// host first asks for it.
+    params: OnceLock<clap_plugin_params>,
     /// Set up in `activate`. The audio thread never waits for it.
     ports: Mutex<Option<Ports>>,
 }
@@ -122,27 +126,53 @@ impl Instance {
                 destroy: Some(destroy),
                 activate: Some(activate),
                 process: Some(process),
+                get_extension: Some(get_extension),
                 ..framework
             },
             framework,
+            params: OnceLock::new(),
             ports: Mutex::new(None),
         });
         // The address of the whole, not of its first field: what is made of it again is the whole.
         Box::into_raw(instance).cast_const().cast()
     }
 
+    /// The framework's table of an extension.
+    ///
+    /// # Safety
+    /// `T` is the table of the extension that `id` stands for.
+    unsafe fn extension<T>(&self, id: &CStr) -> Option<&T> {
+        // SAFETY: the framework's functions take any table that has its `plugin_data`, and what
+        // they return lives as long as the instance.
+        unsafe {
+            let extension = (self.framework.get_extension?)(&raw const self.table, id.as_ptr());
+            extension.cast::<T>().as_ref()
+        }
+    }
+
     /// Channels of each port: the plug-in's layouts have ports of one width.
     fn channels(&self) -> Option<usize> {
-        let plugin = &raw const self.table;
         let mut info = MaybeUninit::<clap_audio_port_info>::uninit();
-        // SAFETY: the framework's functions take any table that has its `plugin_data`, and its
-        // table of an extension lives as long as the instance. What it says it has filled in is
+        // SAFETY: the table is that of the extension; what the framework says it has filled in is
         // filled in.
         unsafe {
-            let extension = (self.framework.get_extension?)(plugin, CLAP_EXT_AUDIO_PORTS.as_ptr());
-            let ports = extension.cast::<clap_plugin_audio_ports>().as_ref()?;
-            (ports.get?)(plugin, 0, true, info.as_mut_ptr())
+            let ports: &clap_plugin_audio_ports = self.extension(CLAP_EXT_AUDIO_PORTS)?;
+            (ports.get?)(&raw const self.table, 0, true, info.as_mut_ptr())
                 .then(|| info.assume_init().channel_count as usize)
+        }
+    }
+
+    /// Describes a parameter, if there is one of that index. The framework looks for one past the
+    /// last, and ends the host's process over it.
+    ///
+    /// # Safety
+    /// `info` is null or may be written to.
+    unsafe fn describe_param(&self, index: u32, info: *mut clap_param_info) -> Option<bool> {
+        let plugin = &raw const self.table;
+        // SAFETY: the table is that of the extension; otherwise the caller's promise.
+        unsafe {
+            let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS)?;
+            Some(index < (params.count?)(plugin) && (params.get_info?)(plugin, index, info))
         }
     }
 }
@@ -161,6 +191,40 @@ unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
         }
         drop(Box::from_raw(instance));
     }
+}
+
+unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char) -> *const c_void {
+    // SAFETY: the host has no other pointers to instances than those of `create`.
+    let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
+        return ptr::null();
+    };
+    let Some(extension) = instance.framework.get_extension else {
+        return ptr::null();
+    };
+    // SAFETY: the host's promise, once more for the framework.
+    unsafe {
+        let table = extension(plugin, id);
+        // Where there is a table, there was a name to find it by.
+        if table.is_null() || CStr::from_ptr(id) != CLAP_EXT_PARAMS {
+            return table;
+        }
+        let params = instance.params.get_or_init(|| clap_plugin_params {
+            get_info: Some(param_info),
+            ..*table.cast::<clap_plugin_params>()
+        });
+        (&raw const *params).cast()
+    }
+}
+
+unsafe extern "C" fn param_info(
+    plugin: *const clap_plugin,
+    index: u32,
+    info: *mut clap_param_info,
+) -> bool {
+    // SAFETY: the host has no other pointers to instances than those of `create`.
+    let instance = unsafe { plugin.cast::<Instance>().as_ref() };
+    // SAFETY: the host's promise.
+    instance.is_some_and(|instance| unsafe { instance.describe_param(index, info) } == Some(true))
 }
 
 unsafe extern "C" fn activate(

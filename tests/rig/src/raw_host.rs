@@ -80,6 +80,12 @@ pub trait RawHost {
     /// The number and the normalised value of a parameter.
     fn param(&self, name: &str) -> Option<(u32, f64)>;
 
+    /// How many parameters there are.
+    fn param_count(&self) -> u32;
+
+    /// Whether the plug-in describes a parameter of this index.
+    fn knows_param(&self, index: u32) -> bool;
+
     /// Has the plug-in process a block; whether it says that it could.
     fn process(&mut self, block: &mut Block) -> bool;
 }

@@ -154,6 +154,19 @@ impl RawHost for RawClap {
         }
     }
 
+    fn param_count(&self) -> u32 {
+        let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS);
+        // SAFETY: the plug-in's own function.
+        unsafe { params.count.unwrap()(self.plugin) }
+    }
+
+    fn knows_param(&self, index: u32) -> bool {
+        let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS);
+        let mut info = MaybeUninit::uninit();
+        // SAFETY: the plug-in's own function, and a place for the answer.
+        unsafe { params.get_info.unwrap()(self.plugin, index, info.as_mut_ptr()) }
+    }
+
     fn process(&mut self, block: &mut Block) -> bool {
         let describe = |data32, count| clap_audio_buffer {
             data32,

@@ -143,6 +143,21 @@ impl RawHost for RawVst3 {
         }
     }
 
+    fn param_count(&self) -> u32 {
+        // SAFETY: a call as the interface has it.
+        u32::try_from(unsafe { self.controller.getParameterCount() }).unwrap()
+    }
+
+    fn knows_param(&self, index: u32) -> bool {
+        let mut info = MaybeUninit::uninit();
+        // SAFETY: a call as the interface has it, and a place for the answer.
+        let result = unsafe {
+            self.controller
+                .getParameterInfo(index.cast_signed(), info.as_mut_ptr())
+        };
+        result == kResultOk
+    }
+
     fn process(&mut self, block: &mut Block) -> bool {
         let describe = |channels, count| AudioBusBuffers {
             numChannels: int32::try_from(count).unwrap(),
