@@ -12,21 +12,17 @@ mod mp3;
 mod pcm;
 mod recognise;
 mod roles;
+mod source;
 mod stream;
 mod vorbis;
 mod wav;
 
 use std::fs::File;
-use std::io::{BufReader, Seek as _};
 use std::path::{Path, PathBuf};
 
 use crestline_core::measure::ChannelRole;
 
-use self::flac::Flac;
-use self::library::Library;
-use self::mp3::Mp3;
-use self::pcm::{Encoding, PcmReader, Place};
-use self::recognise::Format;
+use self::source::{Opened, Promise, Source};
 use crate::error::{InputError, InputErrorKind};
 
 pub use ahead::decode_ahead;
@@ -95,25 +91,6 @@ pub struct AudioFile {
     ended: bool,
 }
 
-/// Where blocks come from.
-enum Source {
-    Pcm(PcmReader, u64),
-    Flac(Box<Flac>),
-    Mp3(Box<Mp3>),
-    Library(Box<Library>),
-}
-
-/// What a file says of its own length before it is decoded.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Promise {
-    /// So many frames.
-    Frames(u64),
-    /// The format marks its last page, and the mark is missing.
-    EndMissing,
-    /// Nothing: a stream, or an MP3 without a length header.
-    Nothing,
-}
-
 impl AudioFile {
     /// Opens a file and reads its header. Metadata is passed over and cannot fail this.
     ///
@@ -131,13 +108,8 @@ impl AudioFile {
             return Err(InputErrorKind::NotAFile);
         }
         let mut file = File::open(path)?;
-        let opened = match recognise::format(&mut file, path)? {
-            Format::Wav(form) => Opened::wav(file, form)?,
-            Format::Aiff => Opened::aiff(file)?,
-            Format::Flac(start) => Opened::flac(file, start)?,
-            Format::Mp3(start) => Opened::mp3(file, start)?,
-            Format::Ogg => Opened::ogg(file)?,
-        };
+        let format = recognise::format(&mut file, path)?;
+        let opened = Opened::new(file, format)?;
         let hz = opened.sample_rate_hz;
         if !SAMPLE_RATES_HZ.contains(&hz) {
             return Err(InputErrorKind::SampleRate { hz });
@@ -184,12 +156,7 @@ impl AudioFile {
 
     /// Encoded bytes used up so far: a measure of progress against the size of the file.
     pub fn bytes(&self) -> u64 {
-        match &self.source {
-            Source::Pcm(_, bytes) => *bytes,
-            Source::Flac(flac) => flac.bytes(),
-            Source::Mp3(mp3) => mp3.bytes(),
-            Source::Library(library) => library.bytes,
-        }
+        self.source.bytes()
     }
 
     /// Samples so far that were not a number or infinite; they were replaced by 0.
@@ -384,124 +351,5 @@ impl AudioFile {
 
     fn seconds(&self) -> f64 {
         self.frames as f64 / f64::from(self.sample_rate_hz)
-    }
-}
-
-impl Source {
-    /// Decodes a stretch into one vector a channel, which may stay empty; false at the end.
-    fn next(&mut self, block: &mut Vec<Vec<f32>>) -> Result<bool, InputErrorKind> {
-        match self {
-            Self::Pcm(reader, bytes) => {
-                let used = reader.next(block)?;
-                *bytes += used;
-                Ok(used > 0)
-            }
-            Self::Flac(flac) => flac.next(block),
-            Self::Mp3(mp3) => mp3.next(block),
-            Self::Library(library) => library.next(block),
-        }
-    }
-}
-
-/// A file whose header was read.
-struct Opened {
-    source: Source,
-    sample_rate_hz: u32,
-    roles: Vec<ChannelRole>,
-    promise: Promise,
-}
-
-impl Opened {
-    fn wav(file: File, form: wav::Form) -> Result<Self, InputErrorKind> {
-        let again = file.try_clone()?;
-        let wav = wav::open(file, form)?;
-        let count = usize::from(wav.channels);
-        let roles = roles::by_mask(wav.mask, count).ok_or(InputErrorKind::Channels { count })?;
-        let Some(encoding) = wav.encoding else {
-            return Self::library(again, roles);
-        };
-        Self::pcm(wav.file, wav.place, encoding, roles, wav.sample_rate_hz)
-    }
-
-    fn aiff(file: File) -> Result<Self, InputErrorKind> {
-        let again = file.try_clone()?;
-        let aiff = aiff::open(file)?;
-        let count = usize::from(aiff.channels);
-        let roles = roles::by_count(count).ok_or(InputErrorKind::Channels { count })?;
-        let Some(encoding) = aiff.encoding else {
-            return Self::library(again, roles);
-        };
-        Self::pcm(aiff.file, aiff.place, encoding, roles, aiff.sample_rate_hz)
-    }
-
-    fn pcm(
-        file: BufReader<File>,
-        place: Place,
-        encoding: Encoding,
-        roles: Vec<ChannelRole>,
-        sample_rate_hz: u32,
-    ) -> Result<Self, InputErrorKind> {
-        let reader = PcmReader::new(file, place, encoding, roles.len())?;
-        let promise = match place.bytes {
-            Some(_) => Promise::Frames(reader.frames()),
-            None => Promise::Nothing,
-        };
-        Ok(Self {
-            source: Source::Pcm(reader, 0),
-            sample_rate_hz,
-            roles,
-            promise,
-        })
-    }
-
-    fn flac(file: File, start: u64) -> Result<Self, InputErrorKind> {
-        let flac = Flac::open(file, start)?;
-        Ok(Self {
-            sample_rate_hz: flac.sample_rate_hz(),
-            roles: flac.roles().to_vec(),
-            promise: flac.frames().map_or(Promise::Nothing, Promise::Frames),
-            source: Source::Flac(Box::new(flac)),
-        })
-    }
-
-    fn mp3(file: File, start: u64) -> Result<Self, InputErrorKind> {
-        let mp3 = Mp3::open(file, start)?;
-        Ok(Self {
-            sample_rate_hz: mp3.sample_rate_hz(),
-            roles: mp3.roles()?,
-            promise: mp3.frames().map_or(Promise::Nothing, Promise::Frames),
-            source: Source::Mp3(Box::new(mp3)),
-        })
-    }
-
-    fn ogg(file: File) -> Result<Self, InputErrorKind> {
-        let library = Library::open(file, true)?;
-        Ok(Self {
-            sample_rate_hz: library.sample_rate_hz(),
-            roles: library.roles()?,
-            promise: library
-                .bounds
-                .frames
-                .map_or(Promise::EndMissing, Promise::Frames),
-            source: Source::Library(Box::new(library)),
-        })
-    }
-
-    /// WAV and AIFF that hold something else than plain samples.
-    fn library(mut file: File, roles: Vec<ChannelRole>) -> Result<Self, InputErrorKind> {
-        file.rewind()?;
-        let library = Library::open(file, true)?;
-        if library.roles()?.len() != roles.len() {
-            return Err(InputErrorKind::Damaged { at_s: None });
-        }
-        Ok(Self {
-            sample_rate_hz: library.sample_rate_hz(),
-            roles,
-            promise: library
-                .bounds
-                .frames
-                .map_or(Promise::Nothing, Promise::Frames),
-            source: Source::Library(Box::new(library)),
-        })
     }
 }

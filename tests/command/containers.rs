@@ -1,5 +1,10 @@
 //! WAV as programs write it: lengths that were never filled in, odd headers, and the 64-bit forms.
 
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test fails by panicking, in its helpers too"
+)]
+
 use super::sound_files::{Stored, folder, measure, measure_json, text, tone, wav};
 
 use crestline_files::AudioFile;
@@ -37,15 +42,15 @@ fn put(bytes: &mut [u8], at: usize, length: u32) {
     bytes[at..at + 4].copy_from_slice(&length.to_le_bytes());
 }
 
-fn chunk(id: &[u8; 4], body: &[u8]) -> Vec<u8> {
+fn chunk(id: [u8; 4], body: &[u8]) -> Vec<u8> {
     let length = u32::try_from(body.len()).unwrap().to_le_bytes();
     let pad = if body.len() % 2 == 1 { &[0][..] } else { &[] };
-    [id, &length[..], body, pad].concat()
+    [&id, &length[..], body, pad].concat()
 }
 
 fn riff(chunks: &[Vec<u8>]) -> Vec<u8> {
     let body = [&b"WAVE"[..], &chunks.concat()].concat();
-    chunk(b"RIFF", &body)
+    chunk(*b"RIFF", &body)
 }
 
 /// The file is measured, whole, and reads what its tone reads; on standard error stand `notes`
@@ -86,9 +91,9 @@ fn lengths_that_were_never_filled_in_are_the_rest_of_the_file() {
 fn an_empty_file_with_chunks_behind_its_samples_is_empty() {
     let folder = folder("empty_with_list");
     let bytes = riff(&[
-        chunk(b"fmt ", &format()),
-        chunk(b"data", b""),
-        chunk(b"LIST", b"INFOISFT\x05\0\0\0tool\0\0"),
+        chunk(*b"fmt ", &format()),
+        chunk(*b"data", b""),
+        chunk(*b"LIST", b"INFOISFT\x05\0\0\0tool\0\0"),
     ]);
     fs::write(folder.join("empty.wav"), bytes).unwrap();
     let output = measure(&folder, &["empty.wav"]);
@@ -99,11 +104,11 @@ fn an_empty_file_with_chunks_behind_its_samples_is_empty() {
 #[test]
 fn what_follows_the_samples_is_not_audio() {
     let folder = folder("trailing");
-    let loud = [0x55; 60_000];
+    let loud = vec![0x55; 60_000];
     let bytes = riff(&[
-        chunk(b"fmt ", &format()),
-        chunk(b"data", &data()),
-        chunk(b"junk", &loud),
+        chunk(*b"fmt ", &format()),
+        chunk(*b"data", &data()),
+        chunk(*b"junk", &loud),
     ]);
     assert_reads(&folder, "trailing.wav", &bytes, LEVEL, 0);
 }
@@ -113,25 +118,25 @@ fn metadata_before_the_samples_may_be_odd_unpadded_or_wrong() {
     let folder = folder("metadata_wav");
     // Two items of odd lengths, not padded, inside a list of odd length.
     let items = b"INFOISFT\x05\0\0\0tool\0INAM\x04\0\0\0abc\0";
-    let [format, data] = [chunk(b"fmt ", &format()), chunk(b"data", &data())];
+    let [format, data] = [chunk(*b"fmt ", &format()), chunk(*b"data", &data())];
     let with = |list: Vec<u8>| riff(&[format.clone(), list, data.clone()]);
     assert_reads(
         &folder,
         "padded.wav",
-        &with(chunk(b"LIST", items)),
+        &with(chunk(*b"LIST", items)),
         LEVEL,
         0,
     );
-    let mut unpadded = chunk(b"LIST", items);
+    let mut unpadded = chunk(*b"LIST", items);
     unpadded.pop();
     assert_reads(&folder, "unpadded.wav", &with(unpadded), LEVEL, 0);
     // A list that says it is longer, or shorter, than it is.
     for length in [20, 4_000, 0xffff_fff0] {
-        let mut list = chunk(b"LIST", b"INFOISFT\x06\0\0\0tools\0INAM\x04\0\0\0abc\0");
+        let mut list = chunk(*b"LIST", b"INFOISFT\x06\0\0\0tools\0INAM\x04\0\0\0abc\0");
         put(&mut list, 4, length);
         assert_reads(&folder, "lying.wav", &with(list), LEVEL, 0);
     }
-    let broken = with(chunk(b"id3 ", &[0xff; 333]));
+    let broken = with(chunk(*b"id3 ", &[0xff; 333]));
     assert_reads(&folder, "id3.wav", &broken, LEVEL, 0);
     let late = riff(&[data.clone(), format.clone()]);
     assert_reads(&folder, "late.wav", &late, LEVEL, 0);
@@ -143,7 +148,7 @@ fn format_chunks_may_be_longer_than_they_need_be() {
     for length in [18, 20, 50] {
         let mut format = format();
         format.resize(length, 0);
-        let bytes = riff(&[chunk(b"fmt ", &format), chunk(b"data", &data())]);
+        let bytes = riff(&[chunk(*b"fmt ", &format), chunk(*b"data", &data())]);
         assert_reads(&folder, &format!("{length}.wav"), &bytes, LEVEL, 0);
     }
 }
@@ -159,7 +164,7 @@ fn bits_that_do_not_fill_their_bytes_lie_at_their_top() {
     }
     let mut twenty = format();
     twenty[14] = 20;
-    let bytes = riff(&[chunk(b"fmt ", &twenty), chunk(b"data", &data)]);
+    let bytes = riff(&[chunk(*b"fmt ", &twenty), chunk(*b"data", &data)]);
     assert_reads(&folder, "20.wav", &bytes, LEVEL, 0);
     let mut bytes = wav(48_000, Stored::Int24, Some(3), &stereo());
     // 20 valid bits in the 24 of the container.
@@ -195,11 +200,11 @@ fn big_riff(id: [u8; 4], data: &[u8], told: u64) -> Vec<u8> {
     sizes.extend(told.to_le_bytes());
     sizes.extend((data.len() as u64 / 6).to_le_bytes());
     sizes.extend(0_u32.to_le_bytes());
-    let mut samples = chunk(b"data", data);
+    let mut samples = chunk(*b"data", data);
     put(&mut samples, 4, u32::MAX);
     let mut bytes = [&id, &b"\xff\xff\xff\xffWAVE"[..]].concat();
-    bytes.extend(chunk(b"ds64", &sizes));
-    bytes.extend(chunk(b"fmt ", &format()));
+    bytes.extend(chunk(*b"ds64", &sizes));
+    bytes.extend(chunk(*b"fmt ", &format()));
     bytes.extend(samples);
     bytes
 }
@@ -231,7 +236,7 @@ fn the_64_bit_forms_are_read() {
     let told = data.len() as u64;
     for id in [*b"RF64", *b"BW64"] {
         let mut bytes = big_riff(id, &data, told);
-        bytes.extend(chunk(b"LIST", &[0x55; 60_000]));
+        bytes.extend(chunk(*b"LIST", &vec![0x55; 60_000]));
         let name = format!("{}.wav", text(&id));
         assert_reads(&folder, &name, &bytes, LEVEL, 0);
         // Never filled in.
