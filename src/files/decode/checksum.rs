@@ -13,14 +13,15 @@ const WAITING: usize = 4;
 /// A checksum being worked out.
 pub(super) struct Checksum {
     expected: [u8; 16],
-    /// What is not handed over yet.
+    /// Room for what is not handed over yet, and how much of it is filled.
     piece: Vec<u8>,
+    filled: usize,
     worker: Worker,
 }
 
 enum Worker {
     Thread {
-        full: SyncSender<Vec<u8>>,
+        full: SyncSender<(Vec<u8>, usize)>,
         empty: Receiver<Vec<u8>>,
         sum: JoinHandle<[u8; 16]>,
     },
@@ -31,13 +32,12 @@ enum Worker {
 impl Checksum {
     /// Of nothing yet.
     pub fn new(expected: [u8; 16]) -> Self {
-        let (full, to_count) = sync_channel::<Vec<u8>>(WAITING);
+        let (full, to_count) = sync_channel::<(Vec<u8>, usize)>(WAITING);
         let (counted, empty) = sync_channel(WAITING + 1);
         let work = move || {
             let mut sum = Context::new();
-            for mut piece in to_count {
-                sum.consume(&piece);
-                piece.clear();
+            for (piece, filled) in to_count {
+                sum.consume(&piece[..filled]);
                 // Refused only when nobody takes pieces back any more.
                 let _ = counted.try_send(piece);
             }
@@ -51,29 +51,33 @@ impl Checksum {
         Self {
             expected,
             piece: Vec::new(),
+            filled: 0,
             worker,
         }
     }
 
-    /// Counts what `append` appends.
-    pub fn take(&mut self, append: impl FnOnce(&mut Vec<u8>)) {
-        append(&mut self.piece);
-        if self.piece.len() >= PIECE_BYTES {
+    /// Counts so many bytes, which `fill` writes.
+    pub fn take(&mut self, bytes: usize, fill: impl FnOnce(&mut [u8])) {
+        let end = self.filled + bytes;
+        if self.piece.len() < end {
+            self.piece.resize(end, 0);
+        }
+        fill(&mut self.piece[self.filled..end]);
+        self.filled = end;
+        if end >= PIECE_BYTES {
             self.hand_over();
         }
     }
 
     fn hand_over(&mut self) {
+        let filled = mem::take(&mut self.filled);
         match &mut self.worker {
             Worker::Thread { full, empty, .. } => {
                 let next = empty.try_recv().unwrap_or_default();
                 // The thread ends only after this half is gone.
-                let _ = full.send(mem::replace(&mut self.piece, next));
+                let _ = full.send((mem::replace(&mut self.piece, next), filled));
             }
-            Worker::Here(sum) => {
-                sum.consume(&self.piece);
-                self.piece.clear();
-            }
+            Worker::Here(sum) => sum.consume(&self.piece[..filled]),
         }
     }
 
@@ -105,7 +109,7 @@ mod tests {
         for (last, holds) in [(b'z', true), (b'y', false)] {
             let mut checksum = Checksum::new(expected);
             for letter in (b'a'..=b'y').chain([last]) {
-                checksum.take(|block| block.push(letter));
+                checksum.take(1, |place| place[0] = letter);
             }
             assert_eq!(checksum.holds(), holds);
         }

@@ -103,7 +103,10 @@ impl Flac {
                     return Err(InputErrorKind::Damaged { at_s: None });
                 }
                 if let Some(checksum) = &mut self.checksum {
-                    checksum.take(|out| interleave(block, bits, out));
+                    let frames = block.first().map_or(0, Vec::len);
+                    checksum.take(frames * block.len() * bytes, |out| {
+                        interleave(block, bits, out);
+                    });
                 }
                 more
             }
@@ -119,9 +122,9 @@ impl Flac {
                 reader.consume(samples.len());
                 *used += (samples.len() * bytes) as u64;
                 if let Some(checksum) = &mut self.checksum {
-                    checksum.take(|out| {
-                        for sample in &samples {
-                            out.extend_from_slice(&sample.to_le_bytes()[..bytes]);
+                    checksum.take(samples.len() * bytes, |out| {
+                        for (place, sample) in out.chunks_exact_mut(bytes).zip(&samples) {
+                            place.copy_from_slice(&sample.to_le_bytes()[..bytes]);
                         }
                     });
                 }
@@ -141,9 +144,9 @@ impl Flac {
     }
 }
 
-/// Appends the samples as the checksum counts them: interleaved, little-endian, in whole bytes
+/// Lays the samples out as the checksum counts them: interleaved, little-endian, in whole bytes
 /// (RFC 9639, section 8.2).
-fn interleave(block: &[Vec<f32>], bits: u32, out: &mut Vec<u8>) {
+fn interleave(block: &[Vec<f32>], bits: u32, out: &mut [u8]) {
     match bits.div_ceil(8) {
         1 => interleave_in::<1>(block, bits, out),
         2 => interleave_in::<2>(block, bits, out),
@@ -151,17 +154,24 @@ fn interleave(block: &[Vec<f32>], bits: u32, out: &mut Vec<u8>) {
     }
 }
 
-fn interleave_in<const BYTES: usize>(block: &[Vec<f32>], bits: u32, out: &mut Vec<u8>) {
+fn interleave_in<const BYTES: usize>(block: &[Vec<f32>], bits: u32, out: &mut [u8]) {
     let scale = (1_u32 << (bits - 1)) as f32;
-    let start = out.len();
-    let frames = block.first().map_or(0, Vec::len);
-    out.resize(start + frames * block.len() * BYTES, 0);
-    let (places, _) = out[start..].as_chunks_mut::<BYTES>();
+    let stored = |sample: f32| {
+        let [a, b, c, _] = ((sample * scale) as i32).to_le_bytes();
+        std::array::from_fn(|byte| [a, b, c][byte])
+    };
+    let (places, _) = out.as_chunks_mut::<BYTES>();
+    if let [left, right] = block {
+        let (pairs, _) = places.as_chunks_mut::<2>();
+        for (pair, (left, right)) in pairs.iter_mut().zip(left.iter().zip(right)) {
+            *pair = [stored(*left), stored(*right)];
+        }
+        return;
+    }
     for (channel, plane) in block.iter().enumerate() {
         let own = places.iter_mut().skip(channel).step_by(block.len());
         for (place, sample) in own.zip(plane) {
-            let [a, b, c, _] = ((sample * scale) as i32).to_le_bytes();
-            place.copy_from_slice(&[a, b, c][..BYTES]);
+            *place = stored(*sample);
         }
     }
 }
@@ -329,11 +339,11 @@ mod tests {
     // RFC 9639, section 8.2: "interleaved", "little-endian", "sign-extended to the next byte".
     #[test]
     fn samples_are_laid_out_as_the_checksum_counts_them() {
-        let mut out = Vec::new();
+        let mut out = [0; 8];
         let block = [vec![0.5, -1.0], vec![0.0, -1.0 / 32_768.0]];
         interleave(&block, 16, &mut out);
         assert_eq!(out, [0x00, 0x40, 0, 0, 0x00, 0x80, 0xff, 0xff]);
-        out.clear();
+        let mut out = [0; 3];
         interleave(&[vec![-0.5]], 20, &mut out);
         assert_eq!(out, [0x00, 0x00, 0xfc]);
     }
