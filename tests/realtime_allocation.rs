@@ -19,7 +19,7 @@
 use clack_extensions::params::ParamInfoFlags;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::tap;
-use crestline_core::measure::{Alignment, RestGain, TapMeter};
+use crestline_core::measure::RestGain;
 use kit::automation::automation;
 use kit::signals::white_noise;
 use proptest::prelude::*;
@@ -246,7 +246,7 @@ fn bad_samples_do_not_make_the_plug_in_allocate() {
 
 /// Plays `seconds` through an engine; every call of it is watched.
 fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) {
-    let (writer, _thread) = tap(spec.sample_rate_hz).unwrap();
+    let (writer, _thread) = tap(spec.sample_rate_hz, spec.channels).unwrap();
     let mut engine = Engine::new(spec).with_tap(writer);
     let noise = noise(spec.channels, 1_024, 0.5, 7);
     let side: Vec<&[f32]> = noise.iter().map(Vec::as_slice).collect();
@@ -335,23 +335,26 @@ proptest! {
 
 #[test]
 #[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
-fn a_tap_is_measured_without_allocating() {
+fn a_tap_is_handed_over_without_allocating() {
     for channels in LAYOUTS {
-        let mut meter = TapMeter::new(48_000.0, channels, 256);
+        let (mut writer, thread) = tap(48_000.0, channels).unwrap();
         let noise = noise(channels, 256, 0.5, 9);
         let signal: Vec<&[f32]> = noise.iter().map(Vec::as_slice).collect();
         for block in 0_u32..4_000 {
-            let found = Alignment {
-                delay_frames: if block < 2_000 { 480 } else { -9_600 },
-                inverted: block > 1_000,
-                prominence: 100.0,
-            };
             watched(&mut || {
-                meter.set_corners([100.0 + f64::from(block / 500), 1_000.0, 6_000.0]);
-                meter.process(&signal, &signal, (block > 100).then_some(found));
-                std::hint::black_box(meter.readings());
+                if block.is_multiple_of(1_000) {
+                    writer.begin();
+                    writer.restart();
+                }
+                writer.set(
+                    RestGain::Automatic,
+                    [100.0 + f64::from(block / 500), 1_000.0, 6_000.0],
+                );
+                writer.write(&signal, &signal);
+                std::hint::black_box(writer.told());
             });
         }
+        drop(thread);
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::measures::{Measures, to_thousandths_if_any};
 use crate::table::{Align, aligned, hundredths};
-use crestline_core::measure::{Alignment, ReductionMeter};
+use crestline_core::measure::{LinearPart, Reduction, ReductionMeter, mid_band_hz};
 use serde::Serialize;
 
 const BANDS: usize = 4;
@@ -25,12 +25,36 @@ struct Band {
     distortion_db: Option<f64>,
 }
 
+/// Gain of the linear part in one third-octave band.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+struct Gain {
+    hz: f64,
+    gain_db: f64,
+}
+
+/// The way from one signal to the other, as it was found: delay in frames, with its fraction.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Way {
+    pub delay_frames: f64,
+    pub inverted: bool,
+    pub linear: LinearPart,
+    /// Whether it is a device that stays what it is but for gains.
+    pub fixed: bool,
+}
+
 /// What became of one signal in another: the object of `crestline reduction --json`, and that of
 /// either path in `crestline render --json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(super) struct Comparison {
-    delay_samples: i32,
+    /// To a thousandth.
+    delay_samples: f64,
     polarity: &'static str,
+    fixed_device: bool,
+    linear: Vec<Gain>,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    balance_db: Option<f64>,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    width_db: Option<f64>,
     bands: [Band; BANDS],
     #[serde(serialize_with = "to_thousandths_if_any")]
     distortion_db: Option<f64>,
@@ -40,21 +64,30 @@ pub(super) struct Comparison {
     plr_change_db: Option<f64>,
     #[serde(serialize_with = "to_thousandths_if_any")]
     ldr_change_db: Option<f64>,
+    /// In words.
+    #[serde(skip)]
+    tone: String,
 }
 
 impl Comparison {
     /// Comparison `index` of a meter that was made with
     /// [`GainMemory::Session`](crestline_core::measure::GainMemory::Session) and whose bands meet
-    /// at `corners_hz`; without `alignment` the signals lie in step. `measures` are those of the
+    /// at `corners_hz`; without a `way` the signals lie in step and nothing linear is between them. `measures` are those of the
     /// signal before and of the one after.
     pub fn new(
         meter: &ReductionMeter,
         index: usize,
         corners_hz: [f64; 3],
-        alignment: Option<Alignment>,
+        way: Option<&Way>,
         [before, after]: [&Measures; 2],
     ) -> Self {
-        let reading = meter.readings(index);
+        let fixed_device = way.is_none_or(|way| way.fixed);
+        // Of what moves by itself no gain and no share can be told.
+        let reading = if fixed_device {
+            meter.readings(index)
+        } else {
+            Reduction::default()
+        };
         let edge =
             |corner: Option<usize>| corner.and_then(|corner| corners_hz.get(corner)).copied();
         let bands = std::array::from_fn(|band| {
@@ -68,15 +101,33 @@ impl Comparison {
                     .and(figures.rest_gain_db)
                     .map(f64::from),
                 mean_db: figures.reduction.mean_db.map(f64::from),
-                p95_db: meter.percentile_db(index, band, 95),
+                p95_db: meter
+                    .percentile_db(index, band, 95)
+                    .filter(|_| fixed_device),
                 max_db: figures.reduction.max_db.map(f64::from),
                 distortion_db: figures.distortion.mean_db.map(f64::from),
             }
         });
         let change = |of: fn(&Measures) -> Option<f64>| Some(of(after)? - of(before)?);
-        let inverted = alignment.is_some_and(|found| found.inverted);
+        let thousandths = |value: f64| (1000.0 * value).round() / 1000.0;
+        let inverted = way.is_some_and(|way| way.inverted);
+        let linear = way.filter(|_| fixed_device).map(|way| way.linear);
+        let gains = linear
+            .iter()
+            .flat_map(|linear| linear.gain_db.iter().enumerate());
+        let gains = gains.filter_map(|(band, gain)| {
+            Some(Gain {
+                hz: mid_band_hz(band),
+                gain_db: thousandths(f64::from((*gain)?)),
+            })
+        });
         Self {
-            delay_samples: alignment.map_or(0, |found| found.delay_frames),
+            delay_samples: way.map_or(0.0, |way| thousandths(way.delay_frames) + 0.0),
+            fixed_device,
+            linear: gains.collect(),
+            balance_db: linear.and_then(|linear| linear.balance_db).map(f64::from),
+            width_db: linear.and_then(|linear| linear.width_db).map(f64::from),
+            tone: linear.map_or_else(String::new, |linear| tone_in_words(&linear)),
             polarity: if inverted { "inverted" } else { "normal" },
             bands,
             distortion_db: reading.distortion.mean_db.map(f64::from),
@@ -131,11 +182,33 @@ impl Comparison {
 
     /// Where the second signal was found, in a line.
     pub fn alignment(&self, sample_rate_hz: f64) -> String {
-        let ms = f64::from(self.delay_samples) * 1000.0 / sample_rate_hz;
+        let ms = self.delay_samples * 1000.0 / sample_rate_hz;
+        let samples = if self.delay_samples.fract().abs() < 0.005 {
+            format!("{:.0}", self.delay_samples)
+        } else {
+            format!("{:.2}", self.delay_samples)
+        };
         format!(
-            "delay {} samples ({ms:.2} ms), polarity {}\n",
-            self.delay_samples, self.polarity
+            "delay {samples} samples ({ms:.2} ms), polarity {}\n",
+            self.polarity
         )
+    }
+
+    /// What is linear and stays, in a line; or that nothing stays.
+    pub fn linear(&self) -> String {
+        if !self.fixed_device {
+            return "not a fixed device: its delay or phase moves, so neither reduction nor distortion can be told\n".to_owned();
+        }
+        let moved = |what: &str, db: Option<f64>| {
+            db.filter(|db| db.abs() >= 0.1)
+                .map(|db| format!("{what} {db:+.1} dB"))
+        };
+        let parts = [
+            Some(self.tone.clone()),
+            moved("right against left", self.balance_db),
+            moved("side against middle", self.width_db),
+        ];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(", ") + "\n"
     }
 
     /// What concerns the whole, in two lines.
@@ -154,4 +227,18 @@ impl Comparison {
             changes.join(", of ")
         )
     }
+}
+
+/// Where the tone is changed most.
+fn tone_in_words(linear: &LinearPart) -> String {
+    match linear.tone() {
+        None => "tone unchanged".to_owned(),
+        Some((hz, db)) if hz < 1000.0 => format!("tone changed: {db:+.1} dB at {hz:.0} Hz"),
+        Some((hz, db)) => format!("tone changed: {db:+.1} dB at {} kHz", round(hz / 1000.0)),
+    }
+}
+
+/// To two digits behind the point, without zeros at the end.
+fn round(value: f64) -> f64 {
+    (100.0 * value).round() / 100.0
 }

@@ -4,6 +4,7 @@ mod comparison;
 mod console;
 mod measure_files;
 mod measures;
+mod paired;
 mod reduction;
 mod render;
 mod stage_args;

@@ -1,30 +1,31 @@
 //! `crestline reduction`: what happened between one file and another.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
-use crate::comparison::Comparison;
+use crate::comparison::{Comparison, Way};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
 use crate::measures::Measures;
+use crate::paired::{Excerpts, Paired};
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::dsp::setting::Setting;
 use crestline_core::measure::{
-    Aligner, Alignment, GainMemory, LONGEST_DELAY_MS, Meter, ReductionMeter, Relation, RestGain,
-    longest_delay_frames,
+    Aligner, Alignment, Estimator, GainMemory, LONGEST_DELAY_MS, Meter, Relation, RestGain,
+    Stretch, ThroughMeter, longest_delay_frames, mono,
 };
 use crestline_files::printable;
-use crestline_files::{Audio, decode_all};
 
 /// Longest block that is handed to a meter, frames.
 const BLOCK_FRAMES: usize = 4096;
 /// Shortest stretch in which the delay is looked for, seconds; rounded up to a power of two in
 /// frames.
 const STRETCH_S: f64 = 2.0;
+const TOO_SHORT: &str = "too short or too quiet to be compared; give a second of sound or more";
 
 const AFTER_HELP: &str = "\
 Both files go through the same four-band crossover (corners 120 Hz, 1 kHz and 6 kHz, 24 dB an octave). A hundred
 times a second, in windows of 40 ms that count like 20 ms, each band's gain is found by least squares; what no gain
-explains is figures in windows of half that length (not in the lowest band).
+explains is told in windows of half that length (not in the lowest band).
 
 Columns:
   rest        gain at rest, dB: the 95th percentile of the band's gain over the whole file, unless it is given
@@ -32,18 +33,20 @@ Columns:
   mean        mean reduction, dB, weighted by the energy that the band has in BEFORE
   95 %        95th percentile of the reduction over the windows, dB
   most        highest reduction, dB
-  distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy; what a process
-              turns in phase counts as well
-A dash (null with --json) stands for what cannot be figures: a band below -70 dBFS, or more than 40 dB below the
+  distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy
+A dash (null with --json) stands for what cannot be told: a band below -70 dBFS, or more than 40 dB below the
 whole, has no gain of its own.
 
-The delay between the files (up to 200 ms, either way) and an inverted polarity are found and taken out. The
-files must have the same sample rate, the same channels (mono or stereo), and lengths that differ by no more than
-that delay.
+What is linear and stays is found first and taken out: a delay (up to 200 ms, either way), an inverted polarity,
+equalisers, crossovers, balance, width, DC. It is told by itself: as the change of tone at its greatest, and with
+--json as the gain at rest in third octaves. A device whose delay or phase moves, as a chorus, is no fixed device,
+and nothing else is told of it. The files must have the same sample rate and the same channels (mono or stereo);
+what the longer one has at its end is left out.
 
 JSON (--json):
-  One object with the keys delay_samples (positive where AFTER is late), polarity (\"normal\" or \"inverted\"),
-  bands (an array of objects with low_hz, high_hz, rest_gain_db, mean_db, p95_db, max_db, distortion_db; null for
+  One object with the keys delay_samples (positive where AFTER is late, with its fraction), polarity (\"normal\" or
+  \"inverted\"), fixed_device (true or false), linear (an array of objects with hz, gain_db), balance_db (right
+  against left), width_db (side against middle), bands (an array of objects with low_hz, high_hz, rest_gain_db, mean_db, p95_db, max_db, distortion_db; null for
   an open edge), distortion_db, loudness_change_lu, plr_change_db, ldr_change_db. All means are energy-weighted.
 
 Exit codes:
@@ -112,7 +115,7 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
         format!(
             "{}\n{}{}",
             compared.table(),
-            compared.alignment(sample_rate_hz),
+            compared.alignment(sample_rate_hz) + &compared.linear(),
             compared.changes()
         )
     };
@@ -121,121 +124,123 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
 
 /// The comparison and the sample rate; the error is the line to tell.
 fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
-    let [before, after] = [decoded(&args.before)?, decoded(&args.after)?];
-    let rate_hz = f64::from(before.sample_rate_hz);
-    let longest = longest_delay_frames(rate_hz);
-    check_alike(args, &before, &after, longest)?;
-    let alignment = align(&before, &after, longest).map_err(|cause| {
-        let (before, after) = (printable(&args.before), printable(&args.after));
-        format!("{before} and {after}: {cause}")
-    })?;
+    let paths = [&*args.before, &*args.after];
+    let mut files = Paired::open(paths, [0; 2])?;
+    let rate_hz = f64::from(files.sample_rate_hz());
+    let mut excerpts = Excerpts::new(rate_hz);
+    while let Some([before, after]) = files.next_block()? {
+        excerpts.push(before, after);
+    }
+    let excerpts = excerpts.finish();
+    let (before, after) = (printable(&args.before), printable(&args.after));
+    let told = |cause: String| format!("{before} and {after}: {cause}");
+    let alignment = align(&excerpts, rate_hz).map_err(told)?;
     let late = |frames: i32| frames.max(0).unsigned_abs() as usize;
-    let mut before_from = part(&before, late(alignment.delay_frames.saturating_neg()));
-    let after_from = part(&after, late(alignment.delay_frames));
-    if alignment.inverted {
-        before_from
+    let skip = [
+        late(alignment.delay_frames.saturating_neg()),
+        late(alignment.delay_frames),
+    ];
+    let stretches: Vec<Stretch> = excerpts
+        .into_iter()
+        .map(|excerpt| in_step(excerpt, skip, alignment.inverted))
+        .collect();
+    let estimate = Estimator::new(rate_hz, DEFAULT_CORNERS_HZ).estimate(&stretches);
+    drop(stretches);
+    let estimate = estimate.ok_or_else(|| told(TOO_SHORT.to_owned()))?;
+
+    let mut files = Paired::open(paths, skip)?;
+    let roles = files.roles().to_vec();
+    let mut through = ThroughMeter::new(
+        rate_hz,
+        roles.len(),
+        GainMemory::Session,
+        args.rest_gain_db,
+        DEFAULT_CORNERS_HZ,
+    );
+    through.set_estimate(&estimate);
+    let meter = || Meter::new(rate_hz, &roles, BLOCK_FRAMES);
+    let mut meters = [meter(), meter()];
+    while let Some([before, after]) = files.next_block()? {
+        let mut planes = before.to_vec();
+        let slices =
+            [before, after].map(|planes| planes.iter().map(Vec::as_slice).collect::<Vec<_>>());
+        for (meter, slices) in meters.iter_mut().zip(&slices) {
+            meter.process(slices);
+        }
+        if alignment.inverted {
+            planes
+                .iter_mut()
+                .flatten()
+                .for_each(|sample| *sample = -*sample);
+        }
+        let before: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
+        through.process(&before, &slices[1]);
+    }
+    through.finish();
+    let [before, after] = meters.map(|mut meter| {
+        meter.finish();
+        Measures::new(&meter.readings(), rate_hz)
+    });
+    let way = Way {
+        delay_frames: f64::from(alignment.delay_frames) + estimate.linear.delay_frames,
+        inverted: alignment.inverted != estimate.linear.inverted,
+        linear: estimate.linear,
+        fixed: estimate.fixed,
+    };
+    let measures = [&before, &after];
+    let compared = Comparison::new(through.meter(), 0, DEFAULT_CORNERS_HZ, Some(&way), measures);
+    Ok((compared, rate_hz))
+}
+
+/// The part of an excerpt in which both signals lie in step.
+fn in_step(mut excerpt: Stretch, skip: [usize; 2], inverted: bool) -> Stretch {
+    let frames = excerpt.before.first().map_or(0, Vec::len);
+    let kept = frames.saturating_sub(skip[0].max(skip[1]));
+    for (signal, skip) in [&mut excerpt.before, &mut excerpt.after]
+        .into_iter()
+        .zip(skip)
+    {
+        for channel in signal {
+            channel.drain(..skip.min(frames));
+            channel.truncate(kept);
+        }
+    }
+    if inverted {
+        excerpt
+            .before
             .iter_mut()
             .flatten()
             .for_each(|sample| *sample = -*sample);
     }
-    let meter = measured(rate_hz, &before_from, &after_from, args.rest_gain_db);
-    let [before, after] = [measures(&before), measures(&after)];
-    let compared = Comparison::new(
-        &meter,
-        0,
-        DEFAULT_CORNERS_HZ,
-        Some(alignment),
-        [&before, &after],
-    );
-    Ok((compared, rate_hz))
-}
-
-fn decoded(path: &Path) -> Result<Audio, String> {
-    decode_all(path).map_err(|error| error.to_string())
-}
-
-/// Refuses what cannot be laid side by side.
-fn check_alike(
-    args: &ReductionArgs,
-    before: &Audio,
-    after: &Audio,
-    longest: usize,
-) -> Result<(), String> {
-    let name = printable(&args.after);
-    let (a, b) = (before.sample_rate_hz, after.sample_rate_hz);
-    if a != b {
-        return Err(format!(
-            "{name}: at {b} Hz, but the file before at {a} Hz; export both at one sample rate"
-        ));
-    }
-    let (a, b) = (before.channels.len(), after.channels.len());
-    if a != b {
-        return Err(format!(
-            "{name}: {b} channels, but the file before has {a}; export both with the same channels"
-        ));
-    }
-    if a > 2 {
-        return Err(format!(
-            "{name}: {a} channels cannot be compared; export both files in mono or stereo"
-        ));
-    }
-    let (a, b) = (frames(before), frames(after));
-    if a.abs_diff(b) > longest {
-        let seconds = |frames: usize| frames as f64 / f64::from(before.sample_rate_hz);
-        return Err(format!(
-            "{name}: {:.3} s long, but the file before {:.3} s; export both from the same start to the same end",
-            seconds(b),
-            seconds(a)
-        ));
-    }
-    Ok(())
-}
-
-fn frames(audio: &Audio) -> usize {
-    audio.channels.first().map_or(0, Vec::len)
-}
-
-fn part(audio: &Audio, from: usize) -> Vec<Vec<f32>> {
-    audio
-        .channels
-        .iter()
-        .map(|channel| channel.get(from..).unwrap_or_default().to_vec())
-        .collect()
+    excerpt
 }
 
 /// Where the files belong together most clearly; otherwise the cause and the remedy.
-fn align(before: &Audio, after: &Audio, longest: usize) -> Result<Alignment, String> {
-    let sum = |audio: &Audio| -> Vec<f32> {
-        (0..frames(audio))
-            .map(|frame| {
-                audio
-                    .channels
-                    .iter()
-                    .filter_map(|channel| channel.get(frame))
-                    .sum()
-            })
-            .collect()
-    };
-    let (before_sum, after_sum) = (sum(before), sum(after));
-    let length = before_sum.len().min(after_sum.len());
+fn align(excerpts: &[Stretch], rate_hz: f64) -> Result<Alignment, String> {
     #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-    let stretch = ((STRETCH_S * f64::from(before.sample_rate_hz)) as usize)
-        .next_power_of_two()
-        .min(length);
-    let lag = i32::try_from(longest).unwrap_or(i32::MAX);
-    let mut aligner = Aligner::new(stretch, -lag..=lag);
+    let wanted = ((STRETCH_S * rate_hz) as usize).next_power_of_two();
+    let longest = excerpts.iter().filter_map(|excerpt| excerpt.before.first());
+    let length = wanted.min(longest.map(Vec::len).max().unwrap_or(0));
+    let lag = i32::try_from(longest_delay_frames(rate_hz)).unwrap_or(i32::MAX);
+    let mut aligner = Aligner::new(length, -lag..=lag);
     let mut silent = [true; 2];
     let mut best: Option<Alignment> = None;
-    for start in (0..=length - stretch).step_by(stretch.max(1)) {
-        match aligner.compare(&before_sum[start..], &after_sum[start..]) {
-            Relation::Aligned(found) => {
-                silent = [false; 2];
-                if best.is_none_or(|best| found.prominence > best.prominence) {
-                    best = Some(found);
+    for excerpt in excerpts {
+        let [before, after] = mono([&excerpt.before, &excerpt.after]);
+        let last = before.len().saturating_sub(length);
+        for start in (0..=last).step_by(length.max(1)) {
+            match aligner.compare(&before[start..], &after[start..]) {
+                Relation::Aligned(found) => {
+                    silent = [false; 2];
+                    if best.is_none_or(|best| found.prominence > best.prominence) {
+                        best = Some(found);
+                    }
                 }
+                Relation::TooWeak { first, second } => {
+                    silent = [silent[0] & first, silent[1] & second];
+                }
+                Relation::Unrelated => silent = [false; 2],
             }
-            Relation::TooWeak { first, second } => silent = [silent[0] & first, silent[1] & second],
-            Relation::Unrelated => silent = [false; 2],
         }
     }
     match (best, silent) {
@@ -247,44 +252,4 @@ fn align(before: &Audio, after: &Audio, longest: usize) -> Result<Alignment, Str
             Err("too quiet to be compared (below -70 dBFS); check what was exported".to_owned())
         }
     }
-}
-
-fn measured(
-    rate_hz: f64,
-    before: &[Vec<f32>],
-    after: &[Vec<f32>],
-    rest: RestGain,
-) -> ReductionMeter {
-    let mut meter = ReductionMeter::new(rate_hz, before.len(), 1, GainMemory::Session, rest);
-    let length = before.iter().chain(after).map(Vec::len).min().unwrap_or(0);
-    for start in (0..length).step_by(BLOCK_FRAMES) {
-        let end = length.min(start + BLOCK_FRAMES);
-        let block = |signal: &'_ [Vec<f32>]| -> Vec<Vec<f32>> {
-            signal
-                .iter()
-                .map(|channel| channel[start..end].to_vec())
-                .collect()
-        };
-        let (before, after) = (block(before), block(after));
-        let [before, after] =
-            [&before, &after].map(|signal| signal.iter().map(Vec::as_slice).collect::<Vec<_>>());
-        meter.process(&before, &[&after]);
-    }
-    meter.finish();
-    meter
-}
-
-fn measures(audio: &Audio) -> Measures {
-    let mut meter = Meter::new(f64::from(audio.sample_rate_hz), &audio.roles, BLOCK_FRAMES);
-    for start in (0..frames(audio)).step_by(BLOCK_FRAMES) {
-        let end = frames(audio).min(start + BLOCK_FRAMES);
-        let block: Vec<&[f32]> = audio
-            .channels
-            .iter()
-            .map(|channel| &channel[start..end])
-            .collect();
-        meter.process(&block);
-    }
-    meter.finish();
-    Measures::new(&meter.readings())
 }

@@ -17,7 +17,7 @@ mod point;
 use self::point::MeasuredPoint;
 use crate::dsp::delay::DelayLine;
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
-use crate::measure::{GainMemory, ReductionMeter, RestGain, TapMeter};
+use crate::measure::{GainMemory, ReductionMeter, RestGain};
 use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
 
 /// What an engine is built for.
@@ -109,15 +109,22 @@ fn first(of: &mut Stereo, frames: usize) -> [&mut [f32]; 2] {
 /// The comparison of the side-chain with the input.
 #[derive(Debug)]
 struct TapStage {
-    meter: TapMeter,
     writer: TapWriter,
+    /// What the writer's thread told last.
+    told: Tap,
     on: bool,
     side_signal: Stereo,
 }
 
 impl TapStage {
     /// `side` may have fewer channels and fewer frames than the input; what is missing is silence.
-    fn process(&mut self, input: &[&[f32]], side: &[&[f32]], settings: &TapSettings) {
+    fn process(
+        &mut self,
+        input: &[&[f32]],
+        side: &[&[f32]],
+        settings: &TapSettings,
+        corners_hz: [f64; 3],
+    ) {
         if settings.on && !self.on {
             self.writer.begin();
         }
@@ -134,24 +141,13 @@ impl TapStage {
         }
         let side = first_of(&self.side_signal, frames);
         let side = &side[..input.len().min(2)];
+        self.writer.set(settings.rest_gain, corners_hz);
         self.writer.write(side, input);
-        self.meter.set_rest_gain(settings.rest_gain);
-        self.meter
-            .process(side, input, self.writer.finding().alignment);
+        self.told = self.writer.told();
     }
 
     fn snapshot(&self) -> Tap {
-        if !self.on {
-            return Tap::default();
-        }
-        let finding = self.writer.finding();
-        let alignment = finding.alignment;
-        Tap {
-            state: finding.state,
-            delay_frames: alignment.map_or(0, |found| found.delay_frames),
-            inverted: alignment.is_some_and(|found| found.inverted),
-            reduction: self.meter.readings(),
-        }
+        if self.on { self.told } else { Tap::default() }
     }
 }
 
@@ -211,10 +207,9 @@ impl Engine {
     /// thread that finds the delay. Allocates.
     #[must_use]
     pub fn with_tap(self, writer: TapWriter) -> Self {
-        let meter = TapMeter::new(self.spec.sample_rate_hz, self.spec.channels, CHUNK);
         let stage = TapStage {
-            meter,
             writer,
+            told: Tap::default(),
             on: false,
             side_signal: silent_stereo(),
         };
@@ -257,7 +252,7 @@ impl Engine {
         self.loudness = RecentLoudness::default();
         self.reduction.restart();
         if let Some(tap) = &mut self.tap {
-            tap.meter.restart();
+            tap.writer.restart();
         }
     }
 
@@ -386,8 +381,7 @@ impl Engine {
                 main.first().map_or(&[], |left| left),
                 main.get(1).map_or(&[], |right| right),
             ];
-            tap.meter.set_corners(corners_hz);
-            tap.process(&input[..channels], side, &settings.tap);
+            tap.process(&input[..channels], side, &settings.tap, corners_hz);
         }
         let mut dry = first(&mut self.dry_signal, frames);
         let mut clean = first(&mut self.clean_signal, frames);

@@ -10,7 +10,7 @@ mod history;
 mod tap;
 
 pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryReader, Moment};
-pub use tap::{Finding, Tap, TapState, TapThread, TapWriter, tap};
+pub use tap::{Tap, TapState, TapThread, TapWriter, tap};
 
 use self::history::{HistoryWriter, history};
 use crate::dsp::level_histogram::LevelHistogram;

@@ -115,7 +115,7 @@ impl Plugin for Crestline {
             let engine = Engine::new(spec);
             // Without another thread from the system everything works but the comparison with the
             // side-chain.
-            let (engine, thread) = match tap(spec.sample_rate_hz) {
+            let (engine, thread) = match tap(spec.sample_rate_hz, spec.channels) {
                 Ok((writer, thread)) => (engine.with_tap(writer), Some(thread)),
                 Err(_) => (engine, None),
             };

@@ -10,8 +10,8 @@
     reason = "the measured figures are worth reading"
 )]
 
-use crestline_core::handover::{TapState, tap};
-use crestline_core::measure::{Aligner, Relation};
+use crestline_core::handover::{Tap, TapState, TapWriter, tap};
+use crestline_core::measure::{Aligner, Relation, mono};
 use crestline_core::process::{Limiter, LimiterSettings};
 use songs::{Song, rink_lights, turnstile};
 use std::sync::LazyLock;
@@ -231,21 +231,24 @@ fn silence_and_short_signals_are_no_trouble() {
     short.compare(&noise, &noise);
 }
 
-/// Writes blocks until `done` or for 20 s of wall time.
+/// Writes blocks until `done` of what the thread tells, or for a minute of wall time; never so fast
+/// that the thread falls behind by more than a second.
 fn feed(
-    writer: &mut crestline_core::handover::TapWriter,
-    mut block: impl FnMut(usize) -> ([Vec<f32>; 2], [Vec<f32>; 2]),
-    mut done: impl FnMut(&crestline_core::handover::TapWriter) -> bool,
+    writer: &mut TapWriter,
+    mut block: impl FnMut(usize) -> [Vec<f32>; 4],
+    done: impl Fn(&Tap) -> bool,
 ) -> bool {
     let start = Instant::now();
     let mut index = 0;
-    while start.elapsed() < Duration::from_secs(20) {
-        let (tap, input) = block(index);
-        writer.write(&[&tap[0], &tap[1]], &[&input[0], &input[1]]);
-        index += 1;
-        // Some fifty times faster than the music would be played.
-        std::thread::park_timeout(Duration::from_micros(200));
-        if done(writer) {
+    while start.elapsed() < Duration::from_mins(1) {
+        if writer.behind_frames() > 48_000 {
+            std::thread::park_timeout(Duration::from_millis(1));
+        } else {
+            let [a, b, c, d] = block(index);
+            writer.write(&[&a, &b], &[&c, &d]);
+            index += 1;
+        }
+        if done(&writer.told()) {
             return true;
         }
     }
@@ -253,55 +256,69 @@ fn feed(
 }
 
 #[test]
-fn the_thread_finds_holds_and_gives_up() {
-    let (mut writer, thread) = tap(RATE_HZ).unwrap();
+fn the_thread_finds_settles_and_gives_up() {
+    let (mut writer, thread) = tap(RATE_HZ, 2).unwrap();
     let song = &RINK_LIGHTS.channels;
     let block = |channels: &[Vec<f32>; 2], at: usize| -> [Vec<f32>; 2] {
         let from = at % (channels[0].len() - 1_024);
         [0, 1].map(|channel| channels[channel][from..from + 512].to_vec())
     };
-    let (delay, delay_frames) = (480, 480);
-    assert_eq!(writer.finding().state, TapState::Listening);
-    // The input comes 480 frames after the tap, upside down.
-    let upside_down =
-        |at: usize| block(song, at).map(|channel| channel.iter().map(|sample| -sample).collect());
-    let late = |index: usize| (block(song, 512 * index + delay), upside_down(512 * index));
-    assert!(feed(&mut writer, late, |writer| writer.finding().state
-        == TapState::Aligned));
-    let found = writer.finding().alignment.unwrap();
-    assert_eq!((found.delay_frames, found.inverted), (delay_frames, true));
-    // Held while nothing is heard.
-    let silence = || [vec![0.0; 512], vec![0.0; 512]];
-    let mut blocks = 0;
-    feed(
-        &mut writer,
-        |_| (silence(), silence()),
-        |_| {
-            blocks += 1;
-            blocks > 2_000
-        },
+    writer.begin();
+    assert_eq!(writer.told().state, TapState::Listening);
+    // The input comes 480 frames after the tap, upside down and 6 dB lower.
+    let late = |index: usize| {
+        let [a, b] = block(song, 512 * index + 480);
+        let [c, d] =
+            block(song, 512 * index).map(|channel| channel.iter().map(|x| -0.5 * x).collect());
+        [a, b, c, d]
+    };
+    assert!(feed(&mut writer, late, |tap| tap.state == TapState::Settling));
+    let told =
+        |tap: &Tap| tap.state == TapState::Aligned && tap.reduction.distortion.mean_3s_db.is_some();
+    assert!(feed(&mut writer, late, told));
+    let found = writer.told();
+    assert_eq!((found.delay_frames, found.inverted), (480, true));
+    let gains: Vec<f32> = found.linear.gain_db.into_iter().flatten().collect();
+    assert!(
+        gains.len() > 25 && gains.iter().all(|gain| (gain + 6.0206).abs() < 0.1),
+        "{gains:?}"
     );
-    assert_eq!(
-        writer.finding().alignment.unwrap().delay_frames,
-        delay_frames
-    );
+    assert!(found.reduction.distortion.mean_3s_db.unwrap() < -80.0);
     // A side-chain that has gone is told.
-    assert!(feed(
-        &mut writer,
-        |index| (silence(), block(song, 512 * index)),
-        |writer| writer.finding().state == TapState::NoSideChain
-    ));
+    let gone = |index: usize| {
+        let [c, d] = block(song, 512 * index);
+        [vec![0.0; 512], vec![0.0; 512], c, d]
+    };
+    assert!(feed(&mut writer, gone, |tap| tap.state == TapState::NoSideChain));
     // Something else altogether.
     let other = |index: usize| {
-        (
+        let ([a, b], [c, d]) = (
             block(&TURNSTILE.channels, 512 * index),
             block(song, 512 * index),
-        )
+        );
+        [a, b, c, d]
     };
-    assert!(feed(&mut writer, other, |writer| writer.finding().state
-        == TapState::NotRelated));
+    assert!(feed(&mut writer, other, |tap| tap.state == TapState::NotRelated));
     // A new beginning.
     writer.begin();
-    assert_eq!(writer.finding().state, TapState::Listening);
+    assert_eq!(writer.told().state, TapState::Listening);
     drop(thread);
+}
+
+// Sides alone: the sum of the channels is silence.
+#[test]
+fn channels_that_cancel_each_other_are_heard() {
+    let left = &RINK_LIGHTS.channels[0];
+    let right: Vec<f32> = left.iter().map(|sample| -sample).collect();
+    let cut = |from: usize| -> Vec<Vec<f32>> {
+        [left, &right]
+            .map(|channel| channel[from..from + STRETCH].to_vec())
+            .to_vec()
+    };
+    let (before, after) = (cut(960_000), cut(960_000 - 700));
+    let [before, after] = mono([&before, &after]);
+    let Relation::Aligned(found) = aligner().compare(&before, &after) else {
+        panic!("not found")
+    };
+    assert_eq!((found.delay_frames, found.inverted), (700, false));
 }

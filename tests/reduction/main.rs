@@ -2,5 +2,7 @@
 
 mod alignment;
 mod bands;
+mod devices;
 mod distortion;
 mod paths;
+mod processes;

@@ -24,6 +24,16 @@ const LEAST_POWER: f32 = 1e-7;
 /// there is nothing but rounding.
 const FLOOR: f32 = 1e-10;
 
+/// Longest delay that is looked for, ms, whichever of the two signals is late.
+pub const LONGEST_DELAY_MS: f64 = 200.0;
+
+/// Longest delay that is looked for, in frames.
+pub fn longest_delay_frames(sample_rate_hz: f64) -> usize {
+    #[expect(clippy::cast_sign_loss, reason = "a product of positive numbers")]
+    let frames = (LONGEST_DELAY_MS * sample_rate_hz / 1000.0).round() as usize;
+    frames
+}
+
 /// How two signals lie to each other.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Alignment {
@@ -242,5 +252,31 @@ impl Aligner {
             inverted: highest < 0.0,
             prominence,
         })
+    }
+}
+
+/// Both signals on one channel: the sum of theirs, or the difference where that holds more of
+/// both.
+pub fn mono(signals: [&[Vec<f32>]; 2]) -> [Vec<f32>; 2] {
+    let mixed = |sign: f32| {
+        signals.map(|signal| match signal {
+            [left, right] => left
+                .iter()
+                .zip(right)
+                .map(|(left, right)| left + sign * right)
+                .collect(),
+            [only] => only.clone(),
+            _ => Vec::new(),
+        })
+    };
+    let weakest = |signals: &[Vec<f32>; 2]| {
+        let energy = |signal: &Vec<f32>| signal.iter().map(|x| f64::from(x * x)).sum::<f64>();
+        energy(&signals[0]).min(energy(&signals[1]))
+    };
+    let [sum, difference] = [mixed(1.0), mixed(-1.0)];
+    if weakest(&difference) > weakest(&sum) {
+        difference
+    } else {
+        sum
     }
 }

@@ -18,21 +18,24 @@
 //! the whole. Products see a change of phase as a loss: what a process delays or turns by more than
 //! a few degrees inside a band reads as lower gain and more distortion.
 
+mod moving_gain;
 mod readings;
 mod report;
 mod solve;
+mod sums;
 mod window;
 
+pub(super) use self::moving_gain::{MovingGain, turned};
 pub use self::readings::{BandReduction, Reduction, RestGain, Trend};
 pub use self::report::GainMemory;
 
 use self::report::Report;
+use self::sums::{Bands, BeforeSums, Lanes, PairSums};
 use self::window::{
     BeforeSlot, Fit, PairSlot, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows,
 };
 use super::time_grid::TimeGrid;
-use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
-use wide::{f64x2, f64x4};
+use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 
 /// Frames split at a time.
 const MAX_RUN: usize = 32;
@@ -41,15 +44,6 @@ const SIGNALS: usize = 3;
 /// A signal that has been the same as the one before it for so many slots (1 s) need not be split
 /// again: by then the filters have forgotten that they ever differed.
 const SLOTS_TO_MERGE: u64 = SLOTS_PER_SECOND;
-/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured
-/// as silence.
-const LARGEST_SAMPLE: f64 = 1e9;
-
-/// Bands of a run.
-type Split = [[f64x2; 4]; MAX_RUN];
-
-static SILENCE: [f32; MAX_RUN] = [0.0; MAX_RUN];
-
 /// Measures what became of one signal in one or two others that lie in step with it, for one or two
 /// channels, in blocks of any size.
 ///
@@ -59,21 +53,17 @@ pub struct ReductionMeter {
     grid: TimeGrid,
     sample_rate_hz: f64,
     channels: usize,
+    /// Whether each channel has gains of its own.
+    apart: bool,
     windows: Windows,
     bands: Bands,
     corners_hz: [f64; 3],
     own: BeforeSums,
-    before_slots: Box<Slots<BeforeSlot>>,
+    /// Both channels together, or the left one; then the right one.
+    before_slots: [Box<Slots<BeforeSlot>>; 2],
     afters: Vec<After>,
     /// Windows count once this many slots have ended.
     first_slot: u64,
-}
-
-/// The signals on their way into bands: the one before, then those to compare with it.
-#[derive(Clone, Debug)]
-struct Bands {
-    crossover: Crossover<SIGNALS>,
-    splits: [Box<Split>; SIGNALS],
 }
 
 /// A signal to compare, and what has come of it.
@@ -85,26 +75,13 @@ struct After {
     /// Slot in which it last differed from that.
     differed: u64,
     pair: PairSums,
-    pair_slots: Box<Slots<PairSlot>>,
+    pair_slots: [Box<Slots<PairSlot>>; 2],
     report: Box<Report>,
-}
-
-/// [`BeforeSlot`] in the making, one lane a channel: bands 00, 11, 22, 33, 01, 12, 23, 02, 13, 03.
-#[derive(Clone, Copy, Debug, Default)]
-struct BeforeSums([f64x2; 10]);
-
-/// [`PairSlot`] in the making, one lane a channel.
-#[derive(Clone, Copy, Debug, Default)]
-struct PairSums {
-    xy: [f64x2; 4],
-    yy: [f64x2; 4],
-    xs: [f64x2; 4],
-    ss: f64x2,
 }
 
 impl ReductionMeter {
     /// A meter for `channels` (1 or 2) channels that compares `afters` (1 or 2) signals with one,
-    /// at the default corners of [`Crossover`]. Allocates.
+    /// at the default corners of the crossover. Allocates.
     pub fn new(
         sample_rate_hz: f64,
         channels: usize,
@@ -116,20 +93,42 @@ impl ReductionMeter {
             duplicate: true,
             differed: 0,
             pair: PairSums::default(),
-            pair_slots: Box::new(Slots::new()),
+            pair_slots: std::array::from_fn(|_| Box::new(Slots::new())),
             report: Box::new(Report::new(span, rest)),
         };
         Self {
             grid: TimeGrid::with_steps(sample_rate_hz, SLOTS_PER_SECOND),
             sample_rate_hz,
             channels: channels.clamp(1, 2),
+            apart: false,
             windows: Windows::new(),
             bands: Bands::new(sample_rate_hz),
             corners_hz: DEFAULT_CORNERS_HZ,
             own: BeforeSums::default(),
-            before_slots: Box::new(Slots::new()),
+            before_slots: std::array::from_fn(|_| Box::new(Slots::new())),
             afters: (0..afters.clamp(1, 2)).map(after).collect(),
             first_slot: SLOTS as u64,
+        }
+    }
+
+    /// The same meter with gains for each channel by itself, so that a process whose channels are
+    /// not linked is not taken for one that distorts. The gains told are those of both together.
+    #[must_use]
+    pub fn with_channels_apart(self) -> Self {
+        Self {
+            apart: self.channels == 2,
+            ..self
+        }
+    }
+
+    /// Gain that the signal before has been given already in each band, dB: what the gains told
+    /// are counted up by, so that they are those of the whole way.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn set_given_gain(&mut self, gain_db: [f64; 4]) {
+        for after in &mut self.afters {
+            after.report.set_given_gain(gain_db);
         }
     }
 
@@ -272,27 +271,52 @@ impl ReductionMeter {
     fn slot(&mut self) {
         let steps = self.grid.steps();
         let own = std::mem::take(&mut self.own);
-        self.before_slots.push(own.total());
+        let groups = if self.apart { 2 } else { 1 };
+        for (group, slots) in self.before_slots.iter_mut().enumerate().take(groups) {
+            slots.push(if self.apart {
+                own.of_channel(group)
+            } else {
+                own.total()
+            });
+        }
         let mut ahead = PairSums::of_duplicate(&own);
         for after in &mut self.afters {
             after.duplicate |= steps >= after.differed + SLOTS_TO_MERGE;
             let pair = std::mem::take(&mut after.pair);
             ahead = if after.duplicate { ahead } else { pair };
-            after.pair_slots.push(ahead.total());
+            for (group, slots) in after.pair_slots.iter_mut().enumerate().take(groups) {
+                slots.push(if self.apart {
+                    ahead.of_channel(group)
+                } else {
+                    ahead.total()
+                });
+            }
         }
         if steps.is_multiple_of(SLOTS_PER_UPDATE) && steps >= self.first_slot {
-            let frames_per_slot = self.grid.frames_in_last(SLOTS as u64) / SLOTS as f64;
-            let before = self.windows.before(&self.before_slots);
-            let mut ahead: Option<Fit> = None;
-            for after in &mut self.afters {
-                // A duplicate has shared its slots with the one ahead for longer than a window.
-                let fit = ahead.filter(|_| after.duplicate).unwrap_or_else(|| {
-                    self.windows
-                        .fit(&before, &after.pair_slots, frames_per_slot)
-                });
-                after.report.push(&fit, self.channels as f64);
-                ahead = Some(fit);
-            }
+            self.window(groups);
+        }
+    }
+
+    /// Takes the window that has just ended.
+    fn window(&mut self, groups: usize) {
+        let frames_per_slot = self.grid.frames_in_last(SLOTS as u64) / SLOTS as f64;
+        let windows = &self.windows;
+        let [one, two] = &self.before_slots;
+        let before = [one, if groups == 2 { two } else { one }].map(|slots| windows.before(slots));
+        let mut ahead: Option<Fit> = None;
+        for after in &mut self.afters {
+            // A duplicate has shared its slots with the one ahead for longer than a window.
+            let fit = ahead.filter(|_| after.duplicate).unwrap_or_else(|| {
+                let [one, two] = &after.pair_slots;
+                let fit = windows.fit(&before[0], one, frames_per_slot);
+                if groups == 2 {
+                    fit.and(&windows.fit(&before[1], two, frames_per_slot))
+                } else {
+                    fit
+                }
+            });
+            after.report.push(&fit, self.channels as f64);
+            ahead = Some(fit);
         }
     }
 
@@ -318,166 +342,4 @@ impl ReductionMeter {
     pub fn percentile_db(&self, index: usize, band: usize, percent: u64) -> Option<f64> {
         self.afters.get(index)?.report.percentile_db(band, percent)
     }
-}
-
-impl Bands {
-    fn new(sample_rate_hz: f64) -> Self {
-        Self {
-            crossover: Crossover::new(sample_rate_hz),
-            splits: std::array::from_fn(|_| Box::new([[f64x2::ZERO; 4]; MAX_RUN])),
-        }
-    }
-
-    /// Splits a run of the first `N` signals.
-    fn split<const N: usize>(&mut self, lanes: [Lanes<'_>; N]) {
-        let frames = lanes[0].left.len().min(MAX_RUN);
-        let lanes = lanes.map(|lanes| (&lanes.left[..frames], &lanes.right[..frames]));
-        for frame in 0..frames {
-            let bands = self
-                .crossover
-                .split_signals(lanes.map(|(left, right)| sound(left[frame], right[frame])));
-            for (n, split) in self.splits.iter_mut().take(N).enumerate() {
-                split[frame] = bands.map(|band| band[n]);
-            }
-        }
-    }
-}
-
-impl BeforeSums {
-    fn add(&mut self, split: &Split, frames: usize) {
-        let Self(mut sums) = *self;
-        for [a, b, c, d] in split.iter().take(frames).copied() {
-            let products = [
-                a * a,
-                b * b,
-                c * c,
-                d * d,
-                a * b,
-                b * c,
-                c * d,
-                a * c,
-                b * d,
-                a * d,
-            ];
-            for (sum, product) in sums.iter_mut().zip(products) {
-                *sum += product;
-            }
-        }
-        self.0 = sums;
-    }
-
-    fn total(&self) -> BeforeSlot {
-        let [aa, bb, cc, dd, ab, bc, cd, ac, bd, ad] = self.0.map(over_channels);
-        BeforeSlot {
-            same: f64x4::new([aa, bb, cc, dd]),
-            near: f64x4::new([ab, bc, cd, ac]),
-            far: f64x4::new([bd, ad, 0.0, 0.0]),
-        }
-    }
-}
-
-impl PairSums {
-    /// The pair of a signal and itself.
-    fn of_duplicate(BeforeSums(own): &BeforeSums) -> Self {
-        let [aa, bb, cc, dd, ab, bc, cd, ac, bd, ad] = *own;
-        let xs = [
-            aa + ab + ac + ad,
-            ab + bb + bc + bd,
-            ac + bc + cc + cd,
-            ad + bd + cd + dd,
-        ];
-        let energies = [aa, bb, cc, dd];
-        Self {
-            xy: energies,
-            yy: energies,
-            xs,
-            ss: (xs[0] + xs[1]) + (xs[2] + xs[3]),
-        }
-    }
-
-    fn add(&mut self, before: &Split, after: &Split, frames: usize) {
-        let mut sums = *self;
-        for (x, y) in before.iter().zip(after).take(frames) {
-            let s = (y[0] + y[1]) + (y[2] + y[3]);
-            for band in 0..4 {
-                sums.xy[band] += x[band] * y[band];
-                sums.yy[band] += y[band] * y[band];
-                sums.xs[band] += x[band] * s;
-            }
-            sums.ss += s * s;
-        }
-        *self = sums;
-    }
-
-    fn total(&self) -> PairSlot {
-        let lanes = |products: [f64x2; 4]| f64x4::new(products.map(over_channels));
-        PairSlot {
-            xy: lanes(self.xy),
-            yy: lanes(self.yy),
-            xs: lanes(self.xs),
-            ss: f64x4::splat(over_channels(self.ss)),
-        }
-    }
-}
-
-fn over_channels(lanes: f64x2) -> f64 {
-    let [left, right] = lanes.to_array();
-    left + right
-}
-
-/// Two channels of a run.
-#[derive(Clone, Copy)]
-struct Lanes<'a> {
-    left: &'a [f32],
-    right: &'a [f32],
-}
-
-impl<'a> Lanes<'a> {
-    fn new(signal: &[&'a [f32]], start: usize, end: usize, stereo: bool) -> Self {
-        let silence = &SILENCE[..end - start];
-        let part = |channel: usize| {
-            signal
-                .get(channel)
-                .and_then(|samples| samples.get(start..end))
-                .unwrap_or(silence)
-        };
-        Self {
-            left: part(0),
-            right: if stereo { part(1) } else { silence },
-        }
-    }
-
-    fn first(self, frames: usize) -> Self {
-        Self {
-            left: &self.left[..frames],
-            right: &self.right[..frames],
-        }
-    }
-
-    /// How many frames there are before the first that differs.
-    fn alike(self, other: Self) -> usize {
-        let alike = |a: &[f32], b: &[f32]| {
-            let pairs = a.iter().zip(b);
-            pairs
-                .take_while(|(a, b)| a.to_bits() == b.to_bits())
-                .count()
-        };
-        alike(self.left, other.left).min(alike(self.right, other.right))
-    }
-
-    fn differ(self, other: Self) -> bool {
-        // Without a way out in between: 32 samples are compared in no time.
-        let bits = |a: &[f32], b: &[f32]| {
-            a.iter()
-                .zip(b)
-                .fold(0, |bits, (a, b)| bits | (a.to_bits() ^ b.to_bits()))
-        };
-        bits(self.left, other.left) | bits(self.right, other.right) != 0
-    }
-}
-
-/// A frame, with what is no audio replaced by silence.
-fn sound(left: f32, right: f32) -> f64x2 {
-    let frame = f64x2::new([f64::from(left), f64::from(right)]);
-    frame & frame.abs().simd_le(f64x2::splat(LARGEST_SAMPLE))
 }

@@ -198,12 +198,14 @@ fn hanging(painter: &Painter, well: Rect, trace: &Trace, colours: &Colours) {
 fn balance(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
     let colours = scene::colours(ui);
     let response = ui.interact(area, ui.scope_id().with("balance"), Sense::HOVER);
+    let linear = bands::linear_in_words(scene.snapshot);
     response.widget_info(|| {
-        WidgetInfo::labeled(
-            Role::Image,
-            true,
-            "Balance by third octaves, input and output",
-        )
+        let name = "Balance by third octaves, input and output";
+        let spoken = match &linear {
+            Some(linear) => format!("{name}; before the input {linear}"),
+            None => name.into(),
+        };
+        WidgetInfo::labeled(Role::Image, true, spoken)
     });
     let painter = ui.painter();
     let at = pos2(area.left(), area.top() + 7.0);
@@ -253,6 +255,25 @@ fn balance(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
                 .map(|(share, db)| pos2(plot.left() + share * plot.width(), height(plot, db)));
             inside.add(Shape::line(points.collect(), Stroke::new(width, colour)));
         }
+    }
+    // What stays between the tap and the input, as a thin line about 0 dB.
+    for run in bands::linear_curve(scene.snapshot) {
+        let points = run
+            .into_iter()
+            .map(|(share, db)| pos2(plot.left() + share * plot.width(), height(plot, db)));
+        inside.add(Shape::line(
+            points.collect(),
+            Stroke::new(1.0, colours.text),
+        ));
+    }
+    if let Some(linear) = linear {
+        small(
+            &inside,
+            plot.left_bottom() + vec2(4.0, -8.0),
+            Align2::LEFT_CENTER,
+            format!("before: {linear}"),
+            colours.text,
+        );
     }
     let under = response.hover_pos().map(|at| {
         let share = ((at.x - plot.left()) / plot.width()).clamp(0.0, 1.0);

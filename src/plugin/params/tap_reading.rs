@@ -57,6 +57,8 @@ impl TapReading {
             TapState::Listening => 2,
             TapState::Aligned => 3,
             TapState::NotRelated => 4,
+            TapState::Settling => 5,
+            TapState::NotFixed => 6,
         };
         let way = state
             | u64::from(tap.inverted) << 8
@@ -81,6 +83,8 @@ impl Shown {
             1 => return "no side-chain".to_owned(),
             2 => return "listening".to_owned(),
             4 => return "not related".to_owned(),
+            5 => return "settling".to_owned(),
+            6 => return "not a fixed device".to_owned(),
             _ => {}
         }
         let delay_frames = ((way >> 32) as u32).cast_signed();

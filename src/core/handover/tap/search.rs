@@ -8,7 +8,7 @@ const DOUBTS: u32 = 3;
 
 /// What the comparisons so far come to.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Finding {
+pub(super) struct Finding {
     /// How the signals lie to each other; never [`TapState::Off`].
     pub state: TapState,
     /// The alignment in force while [`TapState::Aligned`].
@@ -21,42 +21,6 @@ impl Default for Finding {
             state: TapState::Listening,
             alignment: None,
         }
-    }
-}
-
-impl Finding {
-    /// As one word, so that it is written and read as a whole: delay, prominence (up to 65535),
-    /// state, polarity.
-    pub(super) fn packed(self) -> u64 {
-        let state = match self.state {
-            TapState::Off | TapState::Listening => 0,
-            TapState::NoSideChain => 1,
-            TapState::Aligned => 2,
-            TapState::NotRelated => 3,
-        };
-        self.alignment.map_or(0, |found| {
-            #[expect(clippy::cast_sign_loss, reason = "clamped at zero just there")]
-            let prominence = found.prominence.clamp(0.0, 65_535.0) as u64;
-            u64::from(found.delay_frames.cast_unsigned()) << 32
-                | prominence << 16
-                | 0x100
-                | u64::from(found.inverted) << 9
-        }) | state
-    }
-
-    pub(super) fn unpacked(word: u64) -> Self {
-        let state = match word & 0xff {
-            1 => TapState::NoSideChain,
-            2 => TapState::Aligned,
-            3 => TapState::NotRelated,
-            _ => TapState::Listening,
-        };
-        let alignment = (word & 0x100 != 0).then(|| Alignment {
-            delay_frames: ((word >> 32) as u32).cast_signed(),
-            inverted: word & 0x200 != 0,
-            prominence: f32::from((word >> 16) as u16),
-        });
-        Self { state, alignment }
     }
 }
 
@@ -122,31 +86,6 @@ mod tests {
             inverted,
             prominence: 100.0,
         })
-    }
-
-    #[test]
-    fn a_finding_survives_being_packed() {
-        for state in [
-            TapState::NoSideChain,
-            TapState::Listening,
-            TapState::Aligned,
-            TapState::NotRelated,
-        ] {
-            for (delay_frames, inverted) in [(0, false), (9_600, true), (-76_800, false)] {
-                let alignment = Some(Alignment {
-                    delay_frames,
-                    inverted,
-                    prominence: 270.0,
-                });
-                let finding = Finding { state, alignment };
-                assert_eq!(Finding::unpacked(finding.packed()), finding);
-            }
-            let finding = Finding {
-                state,
-                alignment: None,
-            };
-            assert_eq!(Finding::unpacked(finding.packed()), finding);
-        }
     }
 
     #[test]

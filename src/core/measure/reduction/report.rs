@@ -24,14 +24,23 @@ const HIGHEST_DB: f64 = 40.0;
 const GAINS_DB: std::ops::Range<i32> = LOWEST_DB as i32..HIGHEST_DB as i32;
 /// Shares are held to −150 dB, where the arithmetic ends.
 const LEAST_SHARE: f64 = 1e-15;
+/// A window counts for the percentiles only where a gain explains this share of the output; and for
+/// the highest reduction, a single moment, only where besides the band is no more than 30 dB below
+/// its own mean: what is left of a band between its notes is mostly its neighbours' skirts.
+const FIRMLY_EXPLAINED: f64 = 0.5;
+const FIRM_LEVEL: f64 = 1e-3;
+/// A band of less than this share of its power before is muted (−60 dB).
+const MUTED: f64 = 1e-6;
 const PERCENT_AT_REST: u64 = 95;
 
 /// Sums over some windows of one band.
 #[derive(Clone, Copy, Debug)]
 struct Sums {
-    /// Energy of the input where the gain could be told, and the same times the gain in dB.
+    /// Energy of the input where the gain could be told, the same times the gain in dB, and in how
+    /// many windows that was.
     weight: f64,
     weighted_db: f64,
+    windows: f64,
     lowest_db: f64,
     output: f64,
     residual: f64,
@@ -42,6 +51,7 @@ impl Sums {
     const NONE: Self = Self {
         weight: 0.0,
         weighted_db: 0.0,
+        windows: 0.0,
         lowest_db: f64::INFINITY,
         output: 0.0,
         residual: 0.0,
@@ -51,6 +61,7 @@ impl Sums {
     fn add(&mut self, other: &Self) {
         self.weight += other.weight;
         self.weighted_db += other.weighted_db;
+        self.windows += other.windows;
         self.lowest_db = self.lowest_db.min(other.lowest_db);
         self.output += other.output;
         self.residual += other.residual;
@@ -162,6 +173,7 @@ pub(super) struct Report {
     gains: Option<[Percentiles; 4]>,
     rest: RestGain,
     rest_gain_db: [Option<f64>; 4],
+    given_gain_db: [f64; 4],
     windows: u32,
     bucket: usize,
     readings: Reduction,
@@ -180,6 +192,7 @@ impl Report {
             gains,
             rest,
             rest_gain_db: [None; 4],
+            given_gain_db: [0.0; 4],
             windows: 0,
             bucket: 0,
             readings: Reduction::default(),
@@ -204,6 +217,10 @@ impl Report {
         }
     }
 
+    pub fn set_given_gain(&mut self, gain_db: [f64; 4]) {
+        self.given_gain_db = gain_db;
+    }
+
     pub fn readings(&self) -> &Reduction {
         &self.readings
     }
@@ -221,17 +238,25 @@ impl Report {
         for (band, track) in self.tracks[..4].iter_mut().enumerate() {
             let (xx, yy, residual) = (fit.xx[band], fit.yy[band], fit.residual[band]);
             let loud = xx > gate.max(LEAK * whole);
+            let (through, explained) = (fit.through[band], fit.explained[band]);
             let gain_db = if loud {
-                gain_db(xx, fit.through[band], fit.gain[band], fit.explained[band])
+                gain_db(xx, through, fit.gain[band], explained)
+                    .map(|db| db + self.given_gain_db[band])
             } else {
                 None
             };
+            // What has been muted is explained by its silence.
+            let firm = explained > FIRMLY_EXPLAINED || through < xx * MUTED;
             if let Some(gains) = &mut self.gains {
-                gains[band].push(gain_db);
+                gains[band].push(gain_db.filter(|_| firm));
             }
             let mut now = Sums::NONE;
             if let Some(gain_db) = gain_db {
-                (now.weight, now.weighted_db, now.lowest_db) = (xx, xx * gain_db, gain_db);
+                (now.weight, now.weighted_db, now.windows) = (xx, xx * gain_db, 1.0);
+                let session = &track.session;
+                if firm && xx * session.windows >= FIRM_LEVEL * session.weight {
+                    now.lowest_db = gain_db;
+                }
             }
             if yy > gate {
                 (now.output, now.residual, now.highest_share) = (yy, residual, residual / yy);
@@ -314,7 +339,7 @@ impl Report {
 /// Gain of a band in dB, if it can be trusted.
 fn gain_db(xx: f64, yy: f64, gain: f64, explained: f64) -> Option<f64> {
     // Silence after the process is a gain as well, only a very low one.
-    if yy < xx * 1e-6 {
+    if yy < xx * MUTED {
         return Some(LOWEST_DB);
     }
     let trusted = gain > 0.0 && explained > LEAST_EXPLAINED;

@@ -235,6 +235,36 @@ pub(super) struct Fit {
 }
 
 impl Fit {
+    /// Of two channels together: energies add up, and a gain is their mean, weighted by the energy
+    /// that it acts on.
+    pub fn and(&self, other: &Self) -> Self {
+        let sum = |of: fn(&Self) -> [f64; 4]| -> [f64; 4] {
+            let (a, b) = (of(self), of(other));
+            std::array::from_fn(|band| a[band] + b[band])
+        };
+        let mean = |value: fn(&Self) -> [f64; 4], weight: fn(&Self) -> [f64; 4]| -> [f64; 4] {
+            let sums = sum(weight);
+            std::array::from_fn(|band| {
+                let weighted = |fit: &Self| value(fit)[band] * weight(fit)[band];
+                if sums[band] > 0.0 {
+                    (weighted(self) + weighted(other)) / sums[band]
+                } else {
+                    0.0
+                }
+            })
+        };
+        Self {
+            xx: sum(|fit| fit.xx),
+            through: sum(|fit| fit.through),
+            gain: mean(|fit| fit.gain, |fit| fit.xx),
+            explained: mean(|fit| fit.explained, |fit| fit.through),
+            yy: sum(|fit| fit.yy),
+            residual: sum(|fit| fit.residual),
+            whole: self.whole + other.whole,
+            whole_residual: self.whole_residual + other.whole_residual,
+        }
+    }
+
     /// Least squares, twice: gains that move evenly across the window.
     ///
     /// Each band by itself gives the gain `xy/xx`. The even movement is fitted only to be left out

@@ -15,6 +15,9 @@ pub const COLUMNS: [Column; 4] = [
 /// Distortion below this is not told apart, dB.
 const LEAST_DISTORTION_DB: f64 = -90.0;
 
+/// Balance and width that have moved by less are not told, dB.
+const LEAST_SHIFT_DB: f32 = 0.1;
+
 /// What a band pays now; `None` while not known.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Paid {
@@ -58,6 +61,8 @@ pub fn tap_in_words(snapshot: &Snapshot) -> String {
         TapState::Off => "before tap: off".into(),
         TapState::NoSideChain => "before tap: no side-chain".into(),
         TapState::Listening => "before tap: listening".into(),
+        TapState::Settling => "before tap: settling".into(),
+        TapState::NotFixed => "before tap: not a fixed device".into(),
         TapState::NotRelated => "before tap: not related".into(),
         TapState::Aligned => {
             let ms = f64::from(tap.delay_frames) * 1000.0 / snapshot.sample_rate_hz.max(1.0);
@@ -66,6 +71,45 @@ pub fn tap_in_words(snapshot: &Snapshot) -> String {
             format!("{name} tap: {} samples, {ms}", tap.delay_frames)
         }
     }
+}
+
+/// What stays between the tap and the input, in words; `None` while that is not known.
+pub fn linear_in_words(snapshot: &Snapshot) -> Option<String> {
+    let tap = &snapshot.tap;
+    let linear = (tap.state == TapState::Aligned).then_some(&tap.linear)?;
+    let signed = |db: f32| with_sign(f64::from(db));
+    let tone = match linear.tone() {
+        Some((hz, db)) => format!("tone {} at {}", signed(db), frequency(hz)),
+        None => "tone unchanged".into(),
+    };
+    let moved = |name: &str, db: Option<f32>| {
+        let db = db.filter(|db| db.abs() >= LEAST_SHIFT_DB)?;
+        Some(format!("{name} {}", signed(db)))
+    };
+    let parts = [
+        Some(tone),
+        moved("right", linear.balance_db),
+        moved("side", linear.width_db),
+    ];
+    Some(parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
+}
+
+fn with_sign(db: f64) -> String {
+    let sign = if db > 0.0 { "+" } else { "" };
+    format!("{sign}{}", with_unit(Some(db), 1, "dB"))
+}
+
+/// The tone that stays between the tap and the input, against its level: runs of points, share of
+/// the way across and dB.
+pub fn linear_curve(snapshot: &Snapshot) -> Vec<Vec<(f32, f32)>> {
+    let linear = &snapshot.tap.linear;
+    let level_db = linear
+        .level_db()
+        .filter(|_| snapshot.tap.state == TapState::Aligned);
+    let Some(level_db) = level_db else {
+        return Vec::new();
+    };
+    runs(linear.gain_db.map(|gain| gain.map(|gain| gain - level_db)))
 }
 
 /// What the bands are called, by their crossovers.
@@ -150,10 +194,16 @@ pub fn balance_curve(point: &Point) -> Vec<Vec<(f32, f32)>> {
     let Some(loudness) = point.readings.integrated_lufs else {
         return Vec::new();
     };
+    let bands = point.balance.long_term_db;
+    runs(bands.map(|band| band.map(|db| db - loudness as f32)))
+}
+
+/// Third octaves as runs of points: share of the way across and dB.
+fn runs(bands: [Option<f32>; BAND_COUNT]) -> Vec<Vec<(f32, f32)>> {
     let mut runs = vec![Vec::new()];
-    for (index, band) in point.balance.long_term_db.iter().enumerate() {
+    for (index, band) in bands.into_iter().enumerate() {
         match (band, runs.last_mut()) {
-            (Some(db), Some(run)) => run.push((share_of(mid_band_hz(index)), db - loudness as f32)),
+            (Some(db), Some(run)) => run.push((share_of(mid_band_hz(index)), db)),
             _ => runs.push(Vec::new()),
         }
     }
@@ -184,6 +234,25 @@ pub fn balance_in_words(snapshot: &Snapshot, share: f32) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_stays_before_the_input_is_told_in_words() {
+        let mut snapshot = Snapshot::default();
+        assert_eq!(linear_in_words(&snapshot), None);
+        snapshot.tap.state = TapState::Aligned;
+        snapshot.tap.linear.gain_db = [Some(-6.0); BAND_COUNT];
+        assert_eq!(linear_in_words(&snapshot).unwrap(), "tone unchanged");
+        // The 23rd third octave from 20 Hz on is that of 3.15 kHz.
+        snapshot.tap.linear.gain_db[22] = Some(-3.0);
+        snapshot.tap.linear.width_db = Some(2.0);
+        assert_eq!(
+            linear_in_words(&snapshot).unwrap(),
+            "tone +3.0\u{a0}dB at 3.2\u{a0}kHz, side +2.0\u{a0}dB"
+        );
+        assert_eq!(linear_curve(&snapshot)[0][22].1, 3.0);
+        snapshot.tap.state = TapState::NotFixed;
+        assert_eq!(linear_in_words(&snapshot), None);
+    }
 
     #[test]
     fn bands_are_named_by_their_crossovers() {

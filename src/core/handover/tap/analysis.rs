@@ -1,0 +1,363 @@
+//! What the thread makes of both signals: their place beside each other, what stands between them
+//! for good, and what is left.
+
+use super::search::{Finding, Search};
+use super::{Tap, TapState};
+use crate::measure::{
+    Aligner, Estimate, Estimator, GainMemory, RestGain, Stretch, ThroughMeter,
+    longest_delay_frames, mono,
+};
+
+/// Shortest stretch that is compared, seconds; it is rounded up to a power of two in frames.
+const STRETCH_S: f64 = 2.0;
+/// So much is heard before a device is told, and so much is remembered of it, seconds.
+const LEAST_S: f64 = 8.0;
+const MEMORY_S: f64 = 20.0;
+/// How often it is looked whether the device has been changed, and how often it is found out anew,
+/// seconds.
+const LOOK_S: f64 = 4.0;
+const LOOK_AGAIN_S: f64 = 16.0;
+/// An alignment this close to the one in force, frames, is the same: a crossover's response has
+/// several tops, and a response may begin a little early or late.
+const SAME_PLACE: i32 = 64;
+/// Both signals below this mean square (−70 dBFS) are a pause.
+const PAUSE: f64 = 1e-7;
+/// The device has been changed where it leaves this many times more than it did, and another
+/// response leaves this many times less.
+const CHANGED: f64 = 4.0;
+/// What is left of a device below this share (−50 dB) says nothing of a change.
+const LEAST_SHARE: f64 = 1e-5;
+
+/// One vector a channel.
+type Planes = Vec<Vec<f32>>;
+
+/// The analysis of signals of one sample rate and number of channels.
+pub(super) struct Analysis {
+    sample_rate_hz: f64,
+    aligner: Aligner,
+    search: Search,
+    finding: Finding,
+    /// The last stretch of both, side by side as they came, and frames until it is compared.
+    recent: [Planes; 2],
+    until_compared: usize,
+    /// The alignment in force, frames to be left out of either for it, and what waits.
+    place: Option<(i32, bool)>,
+    skip: [usize; 2],
+    waiting: [Planes; 2],
+    /// The last while of both in step, cut where something is missing.
+    memory: Vec<Stretch>,
+    /// Whether the next frames follow on the last stretch.
+    follows: bool,
+    heard: usize,
+    /// When the device is looked at next, and when it was last, in frames heard.
+    look_at: usize,
+    looked_at: usize,
+    estimator: Estimator,
+    corners_hz: [f64; 3],
+    estimate: Option<Estimate>,
+    through: ThroughMeter,
+}
+
+impl Analysis {
+    /// From nothing. Allocates some 20 MB at 48 kHz as it goes.
+    pub fn new(sample_rate_hz: f64, channels: usize, corners_hz: [f64; 3], rest: RestGain) -> Self {
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let frames = ((STRETCH_S * sample_rate_hz) as usize).next_power_of_two();
+        let lag = i32::try_from(longest_delay_frames(sample_rate_hz)).unwrap_or(i32::MAX);
+        let empty = || [vec![Vec::new(); channels], vec![Vec::new(); channels]];
+        Self {
+            sample_rate_hz,
+            aligner: Aligner::new(frames, -lag..=lag),
+            search: Search::default(),
+            finding: Finding::default(),
+            recent: empty(),
+            until_compared: frames,
+            place: None,
+            skip: [0; 2],
+            waiting: empty(),
+            memory: Vec::new(),
+            follows: false,
+            heard: 0,
+            look_at: 0,
+            looked_at: 0,
+            estimator: Estimator::new(sample_rate_hz, corners_hz),
+            corners_hz,
+            estimate: None,
+            through: ThroughMeter::new(
+                sample_rate_hz,
+                channels,
+                GainMemory::TenSeconds,
+                rest,
+                corners_hz,
+            ),
+        }
+    }
+
+    fn seconds(&self, seconds: f64) -> usize {
+        #[expect(clippy::cast_sign_loss, reason = "a product of positive numbers")]
+        let frames = (seconds * self.sample_rate_hz) as usize;
+        frames
+    }
+
+    /// Where the gain at rest is taken from, and where the bands meet.
+    pub fn set(&mut self, rest: RestGain, corners_hz: [f64; 3]) {
+        self.through.set_rest_gain(rest);
+        if corners_hz != self.corners_hz {
+            self.corners_hz = corners_hz;
+            self.through.set_corners(corners_hz);
+            self.estimator = Estimator::new(self.sample_rate_hz, corners_hz);
+            self.look_at = self.heard;
+        }
+    }
+
+    /// Forgets what has been measured, not what stands between.
+    pub fn restart(&mut self) {
+        self.through.restart();
+    }
+
+    /// Something is missing before the next frames.
+    pub fn gap(&mut self) {
+        for planes in self.recent.iter_mut().chain(&mut self.waiting) {
+            planes.iter_mut().for_each(Vec::clear);
+        }
+        self.until_compared = self.aligner.frames();
+        self.skip = self.place.map_or([0; 2], skipped);
+        self.follows = false;
+        self.through.begin();
+    }
+
+    /// Takes as many frames of the signal before and of the one after, a second or less.
+    pub fn push(&mut self, signals: [&[Vec<f32>]; 2]) {
+        let frames = signals[0].first().map_or(0, Vec::len);
+        for ((recent, waiting), signal) in
+            self.recent.iter_mut().zip(&mut self.waiting).zip(signals)
+        {
+            for ((recent, waiting), channel) in recent.iter_mut().zip(waiting).zip(signal) {
+                recent.extend_from_slice(channel);
+                waiting.extend_from_slice(channel);
+            }
+        }
+        self.until_compared = self.until_compared.saturating_sub(frames);
+        if self.until_compared == 0 {
+            self.compare();
+        }
+        if self.place.is_some() {
+            self.take();
+        } else {
+            self.waiting.iter_mut().flatten().for_each(Vec::clear);
+        }
+    }
+
+    /// Looks for the place of the signals beside each other.
+    fn compare(&mut self) {
+        let stretch = self.aligner.frames();
+        for channel in self.recent.iter_mut().flatten() {
+            channel.drain(..channel.len().saturating_sub(stretch));
+        }
+        let [before, after] = mono([&self.recent[0], &self.recent[1]]);
+        self.finding = self.search.take(self.aligner.compare(&before, &after));
+        let aligned = self.finding.state == TapState::Aligned;
+        self.until_compared = if aligned { 2 * stretch } else { stretch / 2 };
+        let found = self
+            .finding
+            .alignment
+            .map(|found| (found.delay_frames, found.inverted));
+        let near =
+            |(a, _): (i32, bool), (b, _): (i32, bool)| a.abs_diff(b) <= SAME_PLACE.unsigned_abs();
+        match (self.place, found) {
+            (Some(old), Some(new)) if near(old, new) => {}
+            (old, new) if old == new => {}
+            (_, new) => {
+                self.place = new;
+                self.skip = new.map_or([0; 2], skipped);
+                self.settle();
+                self.waiting.iter_mut().flatten().for_each(Vec::clear);
+            }
+        }
+    }
+
+    /// What stands between is not known any more.
+    fn settle(&mut self) {
+        self.memory.clear();
+        self.follows = false;
+        self.heard = 0;
+        self.look_at = self.seconds(LEAST_S);
+        self.estimate = None;
+        self.through.restart();
+    }
+
+    /// Takes what waits, in step.
+    fn take(&mut self) {
+        for (planes, skip) in self.waiting.iter_mut().zip(&mut self.skip) {
+            let skipped = (*skip).min(planes.first().map_or(0, Vec::len));
+            planes
+                .iter_mut()
+                .for_each(|channel| drop(channel.drain(..skipped)));
+            *skip -= skipped;
+        }
+        let lengths = self.waiting.iter().flatten().map(Vec::len);
+        let frames = lengths.min().unwrap_or(0);
+        let [mut before, after] = self.waiting.each_mut().map(|planes| -> Planes {
+            planes
+                .iter_mut()
+                .map(|channel| channel.drain(..frames).collect())
+                .collect()
+        });
+        if self.place.is_some_and(|(_, inverted)| inverted) {
+            before
+                .iter_mut()
+                .flatten()
+                .for_each(|sample| *sample = -*sample);
+        }
+        let [x, y] =
+            [&before, &after].map(|planes| planes.iter().map(Vec::as_slice).collect::<Vec<_>>());
+        if self.estimate.is_some() {
+            self.through.process(&x, &y);
+        }
+        if quiet(&before) && quiet(&after) {
+            self.follows = false;
+            return;
+        }
+        self.heard += frames;
+        self.remember(before, after);
+        if self.heard >= self.look_at {
+            self.look();
+        }
+    }
+
+    fn remember(&mut self, before: Planes, after: Planes) {
+        match self.memory.last_mut().filter(|_| self.follows) {
+            Some(last) => {
+                for (to, from) in [(&mut last.before, before), (&mut last.after, after)] {
+                    for (to, from) in to.iter_mut().zip(from) {
+                        to.extend(from);
+                    }
+                }
+            }
+            None => self.memory.push(Stretch { before, after }),
+        }
+        self.follows = true;
+        self.forget(MEMORY_S, MEMORY_S + LOOK_S);
+    }
+
+    /// Keeps only the last seconds, if there are more than `most_s`.
+    fn forget(&mut self, kept_s: f64, most_s: f64) {
+        let length = |stretch: &Stretch| stretch.before.first().map_or(0, Vec::len);
+        let all: usize = self.memory.iter().map(length).sum();
+        if all <= self.seconds(most_s) {
+            return;
+        }
+        let mut surplus = all - self.seconds(kept_s);
+        for stretch in &mut self.memory {
+            let gone = surplus.min(length(stretch));
+            for channel in stretch.before.iter_mut().chain(&mut stretch.after) {
+                channel.drain(..gone);
+            }
+            surplus -= gone;
+        }
+        self.memory.retain(|stretch| length(stretch) > 0);
+    }
+
+    /// Finds out what stands between.
+    fn look(&mut self) {
+        let settled = self.heard > self.seconds(MEMORY_S);
+        let known = self.estimate.as_ref().filter(|_| settled);
+        if let Some(known) = known {
+            if self.has_changed(known) {
+                self.settle();
+                return;
+            }
+            self.look_at = self.heard + self.seconds(LOOK_S);
+            if self.heard < self.looked_at + self.seconds(LOOK_AGAIN_S) {
+                return;
+            }
+        }
+        self.looked_at = self.heard;
+        // Before the memory is full a look costs as much and is worth less.
+        self.look_at = (self.heard + self.seconds(LOOK_S)).max(self.seconds(MEMORY_S) + 1);
+        let found = match known.filter(|known| known.fixed) {
+            Some(known) => self.estimator.refine(&self.memory, &known.transfer),
+            None => self.estimator.estimate(&self.memory),
+        };
+        if let Some(found) = found {
+            self.through.set_estimate(&found);
+            if self.estimate.is_none() {
+                self.through.restart();
+            }
+            self.estimate = Some(found);
+        }
+    }
+
+    /// Whether another response explains the last few seconds far better than the one known.
+    fn has_changed(&self, known: &Estimate) -> bool {
+        let now_db = self.through.readings().distortion.mean_3s_db;
+        let now = now_db.map_or(0.0, |db| 10.0_f64.powf(f64::from(db) / 10.0));
+        if now < CHANGED * known.share.max(LEAST_SHARE) {
+            return false;
+        }
+        let Some(last) = self.memory.last() else {
+            return false;
+        };
+        let tail = |planes: &Planes| -> Planes {
+            let from = |channel: &Vec<f32>| channel.len().saturating_sub(self.seconds(LOOK_S));
+            planes
+                .iter()
+                .map(|channel| channel[from(channel)..].to_vec())
+                .collect()
+        };
+        let last = [Stretch {
+            before: tail(&last.before),
+            after: tail(&last.after),
+        }];
+        let old = self.estimator.share(&last, &known.transfer);
+        let new = self.estimator.estimate(&last);
+        old.zip(new)
+            .is_some_and(|(old, new)| old > CHANGED * new.share.max(LEAST_SHARE))
+    }
+
+    /// What is known.
+    pub fn told(&self) -> Tap {
+        let place = self
+            .place
+            .filter(|_| self.finding.state == TapState::Aligned);
+        let (delay, inverted) = place.unwrap_or_default();
+        let Some(estimate) = self.estimate.as_ref().filter(|_| place.is_some()) else {
+            let state = match self.finding.state {
+                TapState::Aligned => TapState::Settling,
+                state => state,
+            };
+            return Tap {
+                state,
+                delay_frames: delay,
+                inverted,
+                ..Tap::default()
+            };
+        };
+        if !estimate.fixed {
+            return Tap {
+                state: TapState::NotFixed,
+                delay_frames: delay,
+                ..Tap::default()
+            };
+        }
+        Tap {
+            state: TapState::Aligned,
+            delay_frames: delay + estimate.linear.delay_frames.round() as i32,
+            inverted: inverted != estimate.linear.inverted,
+            linear: estimate.linear,
+            reduction: self.through.readings(),
+        }
+    }
+}
+
+/// Frames to be left out of the signal before and of the one after.
+fn skipped((delay, _): (i32, bool)) -> [usize; 2] {
+    let late = |frames: i32| frames.max(0).unsigned_abs() as usize;
+    [late(delay.saturating_neg()), late(delay)]
+}
+
+fn quiet(planes: &Planes) -> bool {
+    let samples = planes.iter().flatten();
+    let energy: f64 = samples.map(|sample| f64::from(*sample).powi(2)).sum();
+    energy <= PAUSE * planes.iter().map(Vec::len).sum::<usize>() as f64
+}

@@ -1,0 +1,76 @@
+//! The static linear part of what stands between two signals: what an equaliser, a crossover, a
+//! fraction of a sample, a balance or a width do, and which is neither reduction nor distortion.
+//!
+//! An impulse response from each channel before to each channel after is found by least squares on
+//! the long-term correlations (the Wiener–Hopf equations; S. Haykin, *Adaptive Filter Theory*, ch.
+//! 2), solved by conjugate gradients. A gain that moves would blur it. Therefore the two are found
+//! in turns: the gain of each band and channel against the filtered signal, then the response of
+//! what is left when the gain's movement is taken off, and so on. Three models stand against each
+//! other, and the plainest that leaves about as little unexplained as any is kept: a plain gain, a
+//! response alone, a response with a moving gain.
+
+mod convolution;
+mod correlation;
+mod estimate;
+mod least_squares;
+mod linear_part;
+mod wander;
+
+pub use self::convolution::Convolution;
+pub use self::estimate::{Estimate, Estimator, Stretch};
+pub use self::linear_part::LinearPart;
+
+/// Length of a response, seconds; rounded up to a power of two in frames.
+const RESPONSE_S: f64 = 0.12;
+
+/// Frames of a response.
+fn response_frames(sample_rate_hz: f64) -> usize {
+    #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+    let frames = (RESPONSE_S * sample_rate_hz) as usize;
+    frames.next_power_of_two()
+}
+
+/// Responses from each channel before to each channel after, and the constants in both.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Transfer {
+    /// `[after][before]`; tap [`lead`](Self::lead) is without delay. `None` is silence.
+    responses: Vec<Vec<Option<Vec<f64>>>>,
+    lead: usize,
+    /// Mean of each channel before and after.
+    means: [[f64; 2]; 2],
+}
+
+impl Transfer {
+    /// Each channel passed on at a gain.
+    fn plain(channels: usize, gains: [f64; 2], taps: usize, means: [[f64; 2]; 2]) -> Self {
+        let lead = taps / 4;
+        let response = |out: usize, into: usize| {
+            (out == into).then(|| {
+                let mut response = vec![0.0; taps];
+                response[lead] = gains[out % 2];
+                response
+            })
+        };
+        Self {
+            responses: (0..channels)
+                .map(|out| (0..channels).map(|into| response(out, into)).collect())
+                .collect(),
+            lead,
+            means,
+        }
+    }
+
+    fn taps(&self) -> usize {
+        4 * self.lead
+    }
+
+    /// Frames of a response.
+    pub fn frames(&self) -> usize {
+        self.taps()
+    }
+
+    /// The constant of each channel before, and of each after.
+    pub fn means(&self) -> [[f64; 2]; 2] {
+        self.means
+    }
+}

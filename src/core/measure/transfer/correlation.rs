@@ -1,0 +1,129 @@
+//! Correlations of two signals over lags of up to a response's length.
+
+use realfft::num_complex::Complex64;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::f64::consts::PI;
+use std::sync::Arc;
+
+/// Part of a stretch at either end over which it comes and goes.
+const RAMP: usize = 10;
+
+/// Correlations of each channel of one signal with each of another.
+pub(super) type Correlations = Vec<Vec<Vec<f64>>>;
+
+/// Makes correlations over lags of `-taps..taps`.
+pub(super) struct Correlator {
+    taps: usize,
+    forward: Arc<dyn RealToComplex<f64>>,
+    backward: Arc<dyn ComplexToReal<f64>>,
+}
+
+/// Sums of cross-spectra; they add up over any number of stretches.
+pub(super) struct CrossSpectra(Vec<Vec<Vec<Complex64>>>);
+
+/// Weight of frame `n` of a stretch of `len`.
+fn weight(n: usize, len: usize) -> f64 {
+    let ramp = (len / RAMP).max(1);
+    let distance = n.min((len - 1).saturating_sub(n));
+    if distance >= ramp {
+        1.0
+    } else {
+        0.5 - 0.5 * (PI * (distance as f64 + 0.5) / ramp as f64).cos()
+    }
+}
+
+impl Correlator {
+    pub fn new(taps: usize) -> Self {
+        let mut planner = RealFftPlanner::new();
+        Self {
+            taps,
+            forward: planner.plan_fft_forward(4 * taps),
+            backward: planner.plan_fft_inverse(4 * taps),
+        }
+    }
+
+    /// Nothing yet, of signals of so many channels.
+    pub fn none(&self, channels: usize) -> CrossSpectra {
+        let bins = 2 * self.taps + 1;
+        CrossSpectra(vec![
+            vec![vec![Complex64::default(); bins]; channels];
+            channels
+        ])
+    }
+
+    /// Adds a stretch. Of the first signal only the frames count from which every lag lies within
+    /// the stretch, so that nothing is missing at its ends.
+    pub fn add(&self, sums: &mut CrossSpectra, first: &[Vec<f32>], second: &[Vec<f32>]) {
+        let taps = self.taps;
+        let lengths = first.iter().chain(second).map(Vec::len);
+        let frames = lengths.min().unwrap_or(0);
+        let (from, to) = (taps, frames.saturating_sub(taps));
+        let mut time = vec![0.0; 4 * taps];
+        let spectra = |signal: &[Vec<f32>]| -> Vec<_> {
+            signal
+                .iter()
+                .map(|_| self.forward.make_output_vec())
+                .collect()
+        };
+        let (mut heard, mut around) = (spectra(first), spectra(second));
+        for start in (from..to).step_by(2 * taps) {
+            let end = to.min(start + 2 * taps);
+            for (samples, spectrum) in first.iter().zip(&mut heard) {
+                time.fill(0.0);
+                for (n, (value, sample)) in time.iter_mut().zip(&samples[start..end]).enumerate() {
+                    *value = weight(start + n - from, to - from) * f64::from(*sample);
+                }
+                // The buffers were made by the plan itself, so this cannot fail.
+                let _ = self.forward.process(&mut time, spectrum);
+            }
+            for (samples, spectrum) in second.iter().zip(&mut around) {
+                time.fill(0.0);
+                for (value, sample) in time.iter_mut().zip(&samples[start - taps..]) {
+                    *value = f64::from(*sample);
+                }
+                let _ = self.forward.process(&mut time, spectrum);
+            }
+            for (sums, heard) in sums.0.iter_mut().zip(&heard) {
+                for (sums, around) in sums.iter_mut().zip(&around) {
+                    for ((sum, a), b) in sums.iter_mut().zip(heard).zip(around) {
+                        *sum += a.conj() * b;
+                    }
+                }
+            }
+        }
+    }
+
+    /// `[i][j][taps + l]` is the sum of `first_i[n]·second_j[n + l]` over all frames n, for
+    /// `-taps ≤ l < taps`.
+    pub fn correlations(&self, sums: CrossSpectra) -> Correlations {
+        let back = |mut spectrum: Vec<Complex64>| {
+            let mut time = self.backward.make_output_vec();
+            real_ends(&mut spectrum);
+            let _ = self.backward.process(&mut spectrum, &mut time);
+            time.truncate(2 * self.taps);
+            let scale = 1.0 / (4 * self.taps) as f64;
+            time.iter_mut().for_each(|value| *value *= scale);
+            time
+        };
+        let row = |row: Vec<Vec<Complex64>>| row.into_iter().map(back).collect();
+        sums.0.into_iter().map(row).collect()
+    }
+
+    /// Energy of each channel of `signal` over the frames that count for a correlation.
+    pub fn energies(&self, signal: &[Vec<f32>]) -> Vec<f64> {
+        let energy = |samples: &Vec<f32>| {
+            let (from, to) = (self.taps, samples.len().saturating_sub(self.taps));
+            (from..to)
+                .map(|n| weight(n - from, to - from) * f64::from(samples[n]).powi(2))
+                .sum()
+        };
+        signal.iter().map(energy).collect()
+    }
+}
+
+/// Both ends of the spectrum of a real signal are real.
+pub(super) fn real_ends(spectrum: &mut [Complex64]) {
+    if let [constant, .., highest] = spectrum {
+        (constant.im, highest.im) = (0.0, 0.0);
+    }
+}

@@ -1,0 +1,421 @@
+//! The response and the gain that moves, found in turns.
+
+use super::convolution::filtered;
+use super::correlation::{Correlations, Correlator};
+use super::least_squares::NormalEquations;
+use super::linear_part::{LinearPart, Powers};
+use super::wander::Phases;
+use super::{Transfer, response_frames};
+use crate::measure::reduction::{MovingGain, turned};
+
+/// A response without a gain that moves is taken at once if it leaves no more than this share
+/// (−50 dB).
+const STATIC_SHARE: f64 = 1e-5;
+/// A plain gain is taken if it leaves no more than this many times what the best response leaves,
+/// which has some thousand unknowns to use up.
+const PLAIN_IS_AS_GOOD: f64 = 1.4;
+/// Each channel after hears the other one before only if that leaves this part of what is left
+/// without, and only if there is more than rounding left.
+const ACROSS_IS_BETTER: f64 = 0.7;
+const WORTH_IT: f64 = 1e-8;
+/// Turns of response and gain at most, and the improvement below which no further one is made.
+const TURNS: usize = 6;
+const WORTH_A_TURN: f64 = 0.95;
+/// The phase of a fixed device does not wander: more than this of the output (−20 dB) a quarter of
+/// a turn off is no noise.
+const WANDERING: f64 = 0.01;
+
+/// Both signals over a while, in step to within a few milliseconds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Stretch {
+    /// One vector a channel, one or two of them.
+    pub before: Vec<Vec<f32>>,
+    /// As many, of the same length.
+    pub after: Vec<Vec<f32>>,
+}
+
+/// What stands between the signals.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Estimate {
+    /// Its static linear part.
+    pub transfer: Transfer,
+    /// The same in a few numbers.
+    pub linear: LinearPart,
+    /// Gain of the linear part in each band, dB: of the powers after and before.
+    pub given_gain_db: [f64; 4],
+    /// Share of the signal after that neither the linear part nor gains explain.
+    pub share: f64,
+    /// Whether it is a device of one response but for gains: not so a chorus, or a delay that
+    /// moves.
+    pub fixed: bool,
+}
+
+/// Finds what stands between signals of one sample rate.
+pub struct Estimator {
+    sample_rate_hz: f64,
+    corners_hz: [f64; 3],
+    correlator: Correlator,
+    taps: usize,
+}
+
+impl std::fmt::Debug for Estimator {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Estimator")
+            .field("taps", &self.taps)
+            .finish_non_exhaustive()
+    }
+}
+
+/// A model of what stands between: the response, the signal through it, the gains that are left.
+struct Model {
+    transfer: Transfer,
+    filtered: Vec<Vec<Vec<f32>>>,
+    gains: Vec<MovingGain>,
+    share: f64,
+}
+
+/// What all models are made from.
+struct Material {
+    channels: usize,
+    means: [[f64; 2]; 2],
+    /// Without their means.
+    stretches: Vec<Stretch>,
+    /// The signals before through the crossover's all-pass, which the gains put on those after.
+    turned: Vec<Vec<Vec<f32>>>,
+    equations: NormalEquations,
+}
+
+impl Estimator {
+    /// An estimator for gains in bands that meet at `corners_hz`. Allocates.
+    pub fn new(sample_rate_hz: f64, corners_hz: [f64; 3]) -> Self {
+        let taps = response_frames(sample_rate_hz);
+        Self {
+            sample_rate_hz,
+            corners_hz,
+            correlator: Correlator::new(taps),
+            taps,
+        }
+    }
+
+    /// Shortest stretch of which something can be told, frames.
+    pub fn least_frames(&self) -> usize {
+        3 * self.taps
+    }
+
+    /// What stands between the signals of some stretches, 20 s of programme or more at best;
+    /// `None` if none of them is long enough or nothing sounds. A second or two of work for 20 s.
+    pub fn estimate(&self, stretches: &[Stretch]) -> Option<Estimate> {
+        let material = self.material(stretches)?;
+        let gains = self.gains(&material, None);
+        let share = share(&gains)?;
+        let plain = self.plain(&material, gains.clone(), share);
+        let mut across = None;
+        let still = self.turn(&material, None, &mut across)?;
+        let mut best = if still.share <= STATIC_SHARE || plain.share <= STATIC_SHARE {
+            still
+        } else {
+            let by_power: Vec<_> = gains.into_iter().map(MovingGain::by_power).collect();
+            let moving = self.moving(&material, by_power, across)?;
+            if moving.share < still.share {
+                moving
+            } else {
+                still
+            }
+        };
+        if !plain.gains.iter().any(MovingGain::upside_down)
+            && plain.share <= PLAIN_IS_AS_GOOD * best.share
+        {
+            best = plain;
+        }
+        Some(self.told(&material, best))
+    }
+
+    /// The same, from an earlier estimate on: one turn, kept only if it is no worse.
+    pub fn refine(&self, stretches: &[Stretch], from: &Transfer) -> Option<Estimate> {
+        let material = self.material(stretches)?;
+        let old = self.model(&material, from.clone())?;
+        let mut across = Some(from.responses.iter().enumerate().any(|(out, row)| {
+            row.iter()
+                .enumerate()
+                .any(|(into, response)| into != out && response.is_some())
+        }));
+        let best = match self.turn(&material, Some(&old), &mut across) {
+            Some(new) if PLAIN_IS_AS_GOOD * new.share < old.share => new,
+            _ => old,
+        };
+        Some(self.told(&material, best))
+    }
+
+    /// Share that `transfer` leaves of some stretches.
+    pub fn share(&self, stretches: &[Stretch], transfer: &Transfer) -> Option<f64> {
+        Some(
+            self.model(&self.material(stretches)?, transfer.clone())?
+                .share,
+        )
+    }
+
+    fn material(&self, stretches: &[Stretch]) -> Option<Material> {
+        let long = |stretch: &&Stretch| {
+            let lengths = stretch.before.iter().chain(&stretch.after).map(Vec::len);
+            lengths.min().unwrap_or(0) >= self.least_frames()
+        };
+        let stretches: Vec<&Stretch> = stretches.iter().filter(long).collect();
+        let channels = stretches.first()?.before.len().min(2);
+        let means = [0, 1].map(|side| {
+            std::array::from_fn(|channel| {
+                let samples = stretches.iter().flat_map(|stretch| {
+                    let signal = if side == 0 {
+                        &stretch.before
+                    } else {
+                        &stretch.after
+                    };
+                    signal.get(channel).into_iter().flatten()
+                });
+                let (sum, count) = samples.fold((0.0, 0.0), |(sum, count), sample| {
+                    (sum + f64::from(*sample), count + 1.0)
+                });
+                if count > 0.0 { sum / count } else { 0.0 }
+            })
+        });
+        let centred = |signal: &[Vec<f32>], means: &[f64; 2]| -> Vec<Vec<f32>> {
+            let channels = signal.iter().zip(means);
+            channels
+                .map(|(channel, mean)| {
+                    let centre = |sample: &f32| (f64::from(*sample) - mean) as f32;
+                    channel.iter().map(centre).collect()
+                })
+                .collect()
+        };
+        let stretches: Vec<Stretch> = stretches
+            .into_iter()
+            .map(|stretch| Stretch {
+                before: centred(&stretch.before, &means[0]),
+                after: centred(&stretch.after, &means[1]),
+            })
+            .collect();
+        let mut sums = self.correlator.none(channels);
+        let turned: Vec<_> = stretches
+            .iter()
+            .map(|stretch| turned(self.sample_rate_hz, self.corners_hz, &stretch.before))
+            .collect();
+        for before in &turned {
+            self.correlator.add(&mut sums, before, before);
+        }
+        let equations = NormalEquations::new(self.taps, &self.correlator.correlations(sums));
+        Some(Material {
+            channels,
+            means,
+            stretches,
+            turned,
+            equations,
+        })
+    }
+
+    /// Gains of the signals after against those before, or what was made of those.
+    fn gains(&self, material: &Material, made: Option<&[Vec<Vec<f32>>]>) -> Vec<MovingGain> {
+        let pair = |(index, stretch): (usize, &Stretch)| {
+            let before = made
+                .and_then(|made| made.get(index))
+                .unwrap_or(&stretch.before);
+            MovingGain::between(self.sample_rate_hz, self.corners_hz, before, &stretch.after)
+        };
+        material.stretches.iter().enumerate().map(pair).collect()
+    }
+
+    fn model(&self, material: &Material, transfer: Transfer) -> Option<Model> {
+        let filtered: Vec<_> = material
+            .stretches
+            .iter()
+            .map(|stretch| filtered(&without_means(&transfer), &stretch.before))
+            .collect();
+        let gains = self.gains(material, Some(&filtered));
+        Some(Model {
+            transfer,
+            share: share(&gains)?,
+            gains,
+            filtered,
+        })
+    }
+
+    fn plain(&self, material: &Material, mut gains: Vec<MovingGain>, share: f64) -> Model {
+        let means_db = MovingGain::means_db(&gains);
+        let gains_db = means_db.map(|bands| bands.iter().sum::<f64>() / 4.0);
+        let factors = gains_db.map(|db| 10.0_f64.powf(db / 20.0));
+        let transfer = Transfer::plain(material.channels, factors, self.taps, material.means);
+        let made = |stretch: &Stretch| -> Vec<Vec<f32>> {
+            let scaled = |(channel, factor): (&Vec<f32>, &f64)| {
+                let scale = |sample: &f32| (factor * f64::from(*sample)) as f32;
+                channel.iter().map(scale).collect()
+            };
+            stretch.before.iter().zip(&factors).map(scaled).collect()
+        };
+        for gains in &mut gains {
+            gains.less(&gains_db.map(|db| [db; 4]));
+        }
+        Model {
+            transfer,
+            filtered: material.stretches.iter().map(made).collect(),
+            gains,
+            share,
+        }
+    }
+
+    /// The response against the gains of `from`; then its own gains. Whether channels reach across
+    /// is found out where it is not known, and then only noted if they do.
+    fn turn(
+        &self,
+        material: &Material,
+        from: Option<&Model>,
+        across: &mut Option<bool>,
+    ) -> Option<Model> {
+        self.turn_on(material, across, |index, stretch| {
+            let mut after = turned(self.sample_rate_hz, self.corners_hz, &stretch.after);
+            if let Some(model) = from {
+                let (gains, filtered) = (&model.gains[index], &model.filtered[index]);
+                let moved = gains.movement(self.sample_rate_hz, self.corners_hz, filtered);
+                for (after, moved) in after.iter_mut().flatten().zip(moved.iter().flatten()) {
+                    *after -= moved;
+                }
+            }
+            after
+        })
+    }
+
+    fn turn_on(
+        &self,
+        material: &Material,
+        across: &mut Option<bool>,
+        target: impl Fn(usize, &Stretch) -> Vec<Vec<f32>>,
+    ) -> Option<Model> {
+        let mut sums = self.correlator.none(material.channels);
+        let mut energies = vec![0.0; material.channels];
+        for (index, stretch) in material.stretches.iter().enumerate() {
+            let after = target(index, stretch);
+            self.correlator
+                .add(&mut sums, &material.turned[index], &after);
+            for (sum, energy) in energies.iter_mut().zip(self.correlator.energies(&after)) {
+                *sum += energy;
+            }
+        }
+        let right = self.correlator.correlations(sums);
+        let transfer = self.respond(material, &right, &energies, across);
+        self.model(material, transfer)
+    }
+
+    fn respond(
+        &self,
+        material: &Material,
+        right: &Correlations,
+        energies: &[f64],
+        across: &mut Option<bool>,
+    ) -> Transfer {
+        let (taps, equations) = (self.taps, &material.equations);
+        let lead = taps / 4;
+        // The products lie at lags from −taps on; a response begins at −lead.
+        let part = |into: usize, out: usize| &right[into][out][taps - lead..2 * taps - lead];
+        let mut transfer = Transfer::plain(material.channels, [0.0; 2], taps, material.means);
+        let (mut left, mut left_across) = (0.0, 0.0);
+        let mut mixed = Vec::new();
+        for out in 0..material.channels {
+            let mut start = vec![0.0; taps];
+            let own: f64 = equations.power(out).iter().sum::<f64>() / taps as f64;
+            start[lead] = if own > 0.0 {
+                part(out, out)[lead] / own
+            } else {
+                0.0
+            };
+            let found = equations.solve(&[out], &[part(out, out)], &[start]);
+            left += equations.unexplained(&[out], &[part(out, out)], &found, energies[out]);
+            if material.channels == 2 && *across != Some(false) {
+                let both = [part(0, out), part(1, out)];
+                let mut start = vec![vec![0.0; taps]; 2];
+                start[out].clone_from(&found[0]);
+                let found = equations.solve(&[0, 1], &both, &start);
+                left_across += equations.unexplained(&[0, 1], &both, &found, energies[out]);
+                mixed.push(found);
+            }
+            transfer.responses[out][out] = found.into_iter().next();
+        }
+        let energy: f64 = energies.iter().sum();
+        if material.channels == 2
+            && *across != Some(false)
+            && (*across == Some(true)
+                || (left > WORTH_IT * energy && left_across < ACROSS_IS_BETTER * left))
+        {
+            *across = Some(true);
+            for (row, found) in transfer.responses.iter_mut().zip(mixed) {
+                *row = found.into_iter().map(Some).collect();
+            }
+        }
+        transfer
+    }
+
+    /// Response and gains in turns, from gains that are roughly known.
+    fn moving(
+        &self,
+        material: &Material,
+        mut gains: Vec<MovingGain>,
+        mut across: Option<bool>,
+    ) -> Option<Model> {
+        centre(&mut gains);
+        let mut best = self.turn_on(material, &mut across, |index, stretch| {
+            gains[index].taken_out(self.sample_rate_hz, self.corners_hz, &stretch.after)
+        })?;
+        // Asked twice, before and after the gain was known.
+        across = across.or(Some(false));
+        for _ in 1..TURNS {
+            // The mean of the gain belongs to the response.
+            centre(&mut best.gains);
+            let next = self.turn(material, Some(&best), &mut across)?;
+            let improved = next.share < WORTH_A_TURN * best.share;
+            if next.share < best.share {
+                best = next;
+            }
+            if !improved {
+                break;
+            }
+        }
+        Some(best)
+    }
+
+    fn told(&self, material: &Material, model: Model) -> Estimate {
+        let mut phases = Phases::default();
+        for (stretch, filtered) in material.stretches.iter().zip(&model.filtered) {
+            phases.add(self.sample_rate_hz, filtered, &stretch.after);
+        }
+        let wandering = phases.across > WANDERING * phases.all;
+        let powers = Powers::new(self.sample_rate_hz, &material.equations, &model.transfer);
+        let rest_db = MovingGain::rest_db(&model.gains);
+        Estimate {
+            linear: powers.told(self.corners_hz, rest_db),
+            given_gain_db: powers.bands_db(self.corners_hz),
+            share: model.share,
+            fixed: !wandering,
+            transfer: model.transfer,
+        }
+    }
+}
+
+/// The signals are centred already.
+fn without_means(transfer: &Transfer) -> Transfer {
+    Transfer {
+        means: [[0.0; 2]; 2],
+        ..transfer.clone()
+    }
+}
+
+fn centre(gains: &mut [MovingGain]) {
+    let means_db = MovingGain::means_db(gains);
+    for gains in gains {
+        gains.less(&means_db);
+    }
+}
+
+/// What gains leave unexplained; `None` if nothing sounds.
+fn share(gains: &[MovingGain]) -> Option<f64> {
+    let [whole, residual] = gains.iter().fold([0.0; 2], |[whole, residual], gains| {
+        let energies = gains.energies();
+        [whole + energies[0], residual + energies[1]]
+    });
+    (whole > 0.0).then(|| residual / whole)
+}

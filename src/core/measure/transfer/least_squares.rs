@@ -1,0 +1,238 @@
+//! Responses by least squares: block Toeplitz equations, solved by conjugate gradients.
+//!
+//! The products are convolutions and go through a Fourier transform of twice the length; the
+//! preconditioner is the smoothed power spectrum, whose Parzen window (E. Parzen, *Technometrics*
+//! 3(2), 1961; its transform is nowhere negative) lets no bass leak into the treble.
+
+use super::correlation::{Correlations, real_ends};
+use realfft::num_complex::Complex64;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::sync::Arc;
+
+/// Power below which nothing is asked of a frequency, re the mean power in all of them (−90 dB).
+const FLOOR: f64 = 1e-9;
+/// The equations are solved when this part of the error is left, or after so many steps.
+const SOLVED: f64 = 1e-13;
+const STEPS: usize = 40;
+/// The equations are not quite symmetric, because a stretch has ends; a second round takes up what
+/// a symmetric solution leaves.
+const ROUNDS: usize = 2;
+/// Channels may be alike up to this coherence for all that the preconditioner knows.
+const MOST_COHERENT: f64 = 0.999_999;
+
+/// Spectra of the products of each channel with each.
+type Operator = Vec<Vec<Vec<Complex64>>>;
+
+/// The equations of one signal before.
+pub(super) struct NormalEquations {
+    taps: usize,
+    forward: Arc<dyn RealToComplex<f64>>,
+    backward: Arc<dyn ComplexToReal<f64>>,
+    exact: Operator,
+    symmetric: Operator,
+    smooth: Operator,
+    floor: f64,
+}
+
+impl NormalEquations {
+    /// From the correlations of the signal with itself.
+    pub fn new(taps: usize, own: &Correlations) -> Self {
+        let mut planner = RealFftPlanner::new();
+        let forward = planner.plan_fft_forward(2 * taps);
+        let backward = planner.plan_fft_inverse(2 * taps);
+        let channels = own.len();
+        let at = |i: usize, j: usize, back: bool, lag: usize| {
+            own[i][j][if back { taps - lag } else { taps + lag }]
+        };
+        let even = |i: usize, j: usize, back: bool, lag: usize| {
+            0.5 * (at(i, j, back, lag) + at(j, i, !back, lag))
+        };
+        let parzen = |lag: usize| {
+            let u = lag as f64 / taps as f64;
+            if u <= 0.5 {
+                1.0 - 6.0 * u * u * (1.0 - u)
+            } else {
+                2.0 * (1.0 - u).powi(3)
+            }
+        };
+        let operator = |value: &dyn Fn(usize, usize, bool, usize) -> f64| -> Operator {
+            let spectrum = |i: usize, j: usize| {
+                let mut time = vec![0.0; 2 * taps];
+                for lag in 0..taps {
+                    time[lag] = value(i, j, false, lag);
+                    if lag > 0 {
+                        time[2 * taps - lag] = value(i, j, true, lag);
+                    }
+                }
+                let mut spectrum = forward.make_output_vec();
+                // The buffers were made by the plan itself, so this cannot fail.
+                let _ = forward.process(&mut time, &mut spectrum);
+                spectrum
+            };
+            (0..channels)
+                .map(|i| (0..channels).map(|j| spectrum(i, j)).collect())
+                .collect()
+        };
+        let exact = operator(&at);
+        let symmetric = operator(&even);
+        let smooth = operator(&|i, j, back, lag| parzen(lag) * even(i, j, back, lag));
+        let power: f64 = (0..channels).map(|i| own[i][i][taps]).sum();
+        Self {
+            taps,
+            forward,
+            backward,
+            exact,
+            symmetric,
+            smooth,
+            floor: FLOOR * power / channels.max(1) as f64 + f64::MIN_POSITIVE,
+        }
+    }
+
+    /// Power of channel `i` at each of `taps + 1` frequencies from 0 to half the sample rate.
+    pub fn power(&self, channel: usize) -> Vec<f64> {
+        let spectrum = &self.smooth[channel][channel];
+        spectrum.iter().map(|power| power.re.max(0.0)).collect()
+    }
+
+    /// Cross-power of the first two channels.
+    pub fn cross_power(&self) -> &[Complex64] {
+        &self.smooth[0][1]
+    }
+
+    fn spectrum(&self, response: &[f64]) -> Vec<Complex64> {
+        let mut time = response.to_vec();
+        time.resize(2 * self.taps, 0.0);
+        let mut spectrum = self.forward.make_output_vec();
+        let _ = self.forward.process(&mut time, &mut spectrum);
+        spectrum
+    }
+
+    /// Spectrum of a response.
+    pub fn response_spectrum(&self, response: &[f64]) -> Vec<Complex64> {
+        self.spectrum(response)
+    }
+
+    fn response(&self, mut spectrum: Vec<Complex64>) -> Vec<f64> {
+        let mut time = self.backward.make_output_vec();
+        real_ends(&mut spectrum);
+        let _ = self.backward.process(&mut spectrum, &mut time);
+        time.truncate(self.taps);
+        let scale = 1.0 / (2 * self.taps) as f64;
+        time.iter_mut().for_each(|value| *value *= scale);
+        time
+    }
+
+    /// The equations' left side for the channels `from`.
+    fn apply(&self, operator: &Operator, from: &[usize], responses: &[Vec<f64>]) -> Vec<Vec<f64>> {
+        let spectra: Vec<_> = responses
+            .iter()
+            .map(|response| self.spectrum(response))
+            .collect();
+        let row = |i: &usize| {
+            let mut sum = vec![Complex64::default(); self.taps + 1];
+            for (j, spectrum) in from.iter().zip(&spectra) {
+                for ((sum, a), b) in sum.iter_mut().zip(&operator[*i][*j]).zip(spectrum) {
+                    *sum += a * b;
+                }
+            }
+            self.response(sum)
+        };
+        from.iter().map(row).collect()
+    }
+
+    fn precondition(&self, from: &[usize], error: &[Vec<f64>]) -> Vec<Vec<f64>> {
+        let spectra: Vec<_> = error.iter().map(|error| self.spectrum(error)).collect();
+        let power = |i: usize, bin: usize| self.smooth[i][i][bin].re.max(0.0) + self.floor;
+        if let ([i], [spectrum]) = (from, &*spectra) {
+            let bins = spectrum.iter().enumerate();
+            return vec![self.response(bins.map(|(bin, value)| value / power(*i, bin)).collect())];
+        }
+        let mut solved = vec![Vec::with_capacity(self.taps + 1); 2];
+        for bin in 0..=self.taps {
+            let (a, d) = (power(0, bin), power(1, bin));
+            let mut b = self.smooth[0][1][bin];
+            let most = MOST_COHERENT * (a * d).sqrt();
+            if b.norm() > most {
+                b *= most / b.norm();
+            }
+            let determinant = a * d - b.norm_sqr();
+            let (x, y) = (spectra[0][bin], spectra[1][bin]);
+            solved[0].push((x * d - b * y) / determinant);
+            solved[1].push((y * a - b.conj() * x) / determinant);
+        }
+        solved
+            .into_iter()
+            .map(|spectrum| self.response(spectrum))
+            .collect()
+    }
+
+    /// The responses from the channels `from` whose products with one channel after are `right`;
+    /// where nothing sounds they stay as in `start`.
+    pub fn solve(&self, from: &[usize], right: &[&[f64]], start: &[Vec<f64>]) -> Vec<Vec<f64>> {
+        let mut found = start.to_vec();
+        for _ in 0..ROUNDS {
+            let reached = self.apply(&self.exact, from, &found);
+            let mut error: Vec<Vec<f64>> = (0..found.len())
+                .map(|c| {
+                    (0..self.taps)
+                        .map(|k| {
+                            let held = self.floor * (found[c][k] - start[c][k]);
+                            right[c][k] - reached[c][k] - held
+                        })
+                        .collect()
+                })
+                .collect();
+            let mut direction = self.precondition(from, &error);
+            let mut left = dot(&error, &direction);
+            let first = left;
+            for _ in 0..STEPS {
+                if left <= SOLVED * first || first <= 0.0 {
+                    break;
+                }
+                let mut product = self.apply(&self.symmetric, from, &direction);
+                add(&mut product, self.floor, &direction);
+                let curvature = dot(&direction, &product);
+                if curvature <= 0.0 {
+                    break;
+                }
+                add(&mut found, left / curvature, &direction);
+                add(&mut error, -left / curvature, &product);
+                let mut next = self.precondition(from, &error);
+                let still = dot(&error, &next);
+                add(&mut next, still / left, &direction);
+                (direction, left) = (next, still);
+            }
+        }
+        found
+    }
+
+    /// Energy that the responses leave of a channel after of `energy`.
+    pub fn unexplained(
+        &self,
+        from: &[usize],
+        right: &[&[f64]],
+        responses: &[Vec<f64>],
+        energy: f64,
+    ) -> f64 {
+        let reached = self.apply(&self.symmetric, from, responses);
+        let explained: f64 = (0..responses.len())
+            .map(|c| {
+                (0..self.taps)
+                    .map(|k| responses[c][k] * (2.0 * right[c][k] - reached[c][k]))
+                    .sum::<f64>()
+            })
+            .sum();
+        (energy - explained).max(0.0)
+    }
+}
+
+fn dot(a: &[Vec<f64>], b: &[Vec<f64>]) -> f64 {
+    let pairs = a.iter().flatten().zip(b.iter().flatten());
+    pairs.map(|(a, b)| a * b).sum()
+}
+
+fn add(to: &mut [Vec<f64>], factor: f64, what: &[Vec<f64>]) {
+    for (to, what) in to.iter_mut().flatten().zip(what.iter().flatten()) {
+        *to += factor * what;
+    }
+}

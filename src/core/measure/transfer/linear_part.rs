@@ -1,0 +1,397 @@
+//! The static linear part in a few numbers.
+
+use super::Transfer;
+use super::correlation::real_ends;
+use super::least_squares::NormalEquations;
+use crate::measure::balance::{band_edge_hz, mid_band_hz};
+use crate::measure::readings::BAND_COUNT;
+use realfft::RealFftPlanner;
+use realfft::num_complex::Complex64;
+use std::f64::consts::{PI, TAU};
+
+/// A third-octave band this far below the strongest (−80 dB) says nothing of the response.
+const LEAST_BAND: f64 = 1e-8;
+/// A frequency this far below the strongest (−70 dB) says nothing of the phase.
+const LEAST_BIN: f64 = 1e-7;
+/// Polarity is told from the first octaves above this, Hz, that hold something (above −50 dB).
+const LOWEST_HZ: f64 = 40.0;
+const LEAST_LOW: f64 = 1e-5;
+/// Less is no change of tone.
+const LEAST_TONE_DB: f32 = 0.5;
+const POLARITY_SPAN: f64 = 5.0;
+
+/// What the static linear part does.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LinearPart {
+    /// Gain at rest in the third-octave bands of the balance, dB: of the powers after and before.
+    /// `None` where too little sounds.
+    pub gain_db: [Option<f32>; BAND_COUNT],
+    /// Delay beyond the one taken out beforehand, frames.
+    pub delay_frames: f64,
+    /// Whether the signal after is upside down, apart from what minimum phase and all-passes turn.
+    pub inverted: bool,
+    /// By how much the right channel has gained on the left, dB; `None` for mono.
+    pub balance_db: Option<f32>,
+    /// By how much the side has gained on the middle, dB; `None` for mono, or without a side.
+    pub width_db: Option<f32>,
+}
+
+impl LinearPart {
+    /// Gain that the bands have in the middle, dB: what the tone is told from.
+    pub fn level_db(&self) -> Option<f32> {
+        let mut gains: Vec<f32> = self.gain_db.into_iter().flatten().collect();
+        gains.sort_by(f32::total_cmp);
+        gains.get(gains.len() / 2).copied()
+    }
+
+    /// Where the tone is changed most, Hz, and by how much, dB against the level; `None` where it
+    /// is by less than half a decibel.
+    pub fn tone(&self) -> Option<(f64, f32)> {
+        let level_db = self.level_db()?;
+        let bands = self.gain_db.iter().enumerate();
+        let changes =
+            bands.filter_map(|(band, gain)| Some((mid_band_hz(band), (*gain)? - level_db)));
+        changes
+            .max_by(|(_, a), (_, b)| a.abs().total_cmp(&b.abs()))
+            .filter(|(_, change)| change.abs() >= LEAST_TONE_DB)
+    }
+}
+
+/// Powers before and the spectra of the responses, by frequency from 0 to half the sample rate.
+pub(super) struct Powers {
+    bin_hz: f64,
+    sample_rate_hz: f64,
+    lead: usize,
+    before: Vec<Vec<f64>>,
+    cross: Vec<Complex64>,
+    /// `[after][before]`
+    responses: Vec<Vec<Vec<Complex64>>>,
+}
+
+impl Powers {
+    pub fn new(sample_rate_hz: f64, equations: &NormalEquations, transfer: &Transfer) -> Self {
+        let (channels, taps) = (transfer.responses.len(), transfer.taps());
+        let spectrum = |response: &Option<Vec<f64>>| match response {
+            Some(response) => equations.response_spectrum(response),
+            None => vec![Complex64::default(); taps + 1],
+        };
+        let responses = &transfer.responses;
+        Self {
+            bin_hz: sample_rate_hz / (2 * taps) as f64,
+            sample_rate_hz,
+            lead: transfer.lead,
+            before: (0..channels)
+                .map(|channel| equations.power(channel))
+                .collect(),
+            cross: if channels == 2 {
+                equations.cross_power().to_vec()
+            } else {
+                vec![Complex64::default(); taps + 1]
+            },
+            responses: responses
+                .iter()
+                .map(|row| row.iter().map(spectrum).collect())
+                .collect(),
+        }
+    }
+
+    fn bins(&self) -> std::ops::Range<usize> {
+        0..self.cross.len()
+    }
+
+    /// Power before at a frequency, of all channels.
+    fn power(&self, bin: usize) -> f64 {
+        self.before.iter().map(|powers| powers[bin]).sum()
+    }
+
+    /// Power of the signals before added up with some weights.
+    fn power_of(&self, bin: usize, weights: &[Complex64]) -> f64 {
+        match (weights, &*self.before) {
+            ([a, b], [left, right]) => {
+                let both = a * b.conj() * self.cross[bin].conj();
+                a.norm_sqr() * left[bin] + b.norm_sqr() * right[bin] + 2.0 * both.re
+            }
+            ([a, ..], [left, ..]) => a.norm_sqr() * left[bin],
+            _ => 0.0,
+        }
+    }
+
+    /// Power after at a frequency.
+    fn passed(&self, bin: usize) -> f64 {
+        let channel = |row: &Vec<Vec<Complex64>>| {
+            let weights: Vec<_> = row.iter().map(|response| response[bin]).collect();
+            self.power_of(bin, &weights)
+        };
+        self.responses.iter().map(channel).sum()
+    }
+
+    /// Gain in each band of the crossover, dB.
+    pub fn bands_db(&self, corners_hz: [f64; 3]) -> [f64; 4] {
+        let (mut before, mut after) = ([0.0; 4], [0.0; 4]);
+        for bin in self.bins() {
+            let (power, passed) = (self.power(bin), self.passed(bin));
+            let gains = self.band_gains(corners_hz, bin);
+            for (band, gain) in gains.into_iter().enumerate() {
+                before[band] += gain * gain * power;
+                after[band] += gain * gain * passed;
+            }
+        }
+        std::array::from_fn(|band| ratio_db(after[band], before[band]).unwrap_or(0.0))
+    }
+
+    /// Amplitudes of the bands: products of `1/(1+r⁴)` and `r⁴/(1+r⁴)`, r warped by the bilinear
+    /// transform (S. Linkwitz, JAES 24(1), 1976).
+    fn band_gains(&self, corners_hz: [f64; 3], bin: usize) -> [f64; 4] {
+        let warped = |hz: f64| (PI * (hz / self.sample_rate_hz).min(0.499)).tan();
+        let at = warped(bin as f64 * self.bin_hz);
+        let [low, mid, high] = corners_hz.map(|corner_hz| (at / warped(corner_hz)).powi(4));
+        let (below, above) = (|r4: f64| 1.0 / (1.0 + r4), |r4: f64| r4 / (1.0 + r4));
+        [
+            below(mid) * below(low),
+            below(mid) * above(low),
+            above(mid) * below(high),
+            above(mid) * above(high),
+        ]
+    }
+
+    /// The numbers, for bands whose gain that moves is `rest_db` at rest.
+    pub fn told(&self, corners_hz: [f64; 3], rest_db: [f64; 4]) -> LinearPart {
+        let (delay_frames, inverted) = self.delay();
+        LinearPart {
+            gain_db: self.curve(corners_hz, rest_db),
+            delay_frames,
+            inverted,
+            balance_db: self.balance_db(),
+            width_db: self.width_db(),
+        }
+    }
+
+    fn curve(&self, corners_hz: [f64; 3], rest_db: [f64; 4]) -> [Option<f32>; BAND_COUNT] {
+        let rest = rest_db.map(|db| 10.0_f64.powf(db / 20.0));
+        let sums: [[f64; 2]; BAND_COUNT] = std::array::from_fn(|band| {
+            let (low, high) = (band_edge_hz(band), band_edge_hz(band + 1));
+            let mut sums = [0.0; 2];
+            for bin in self.bins() {
+                let hz = bin as f64 * self.bin_hz;
+                if (low..high).contains(&hz) {
+                    let gains = self.band_gains(corners_hz, bin);
+                    let at_rest: f64 = gains.iter().zip(&rest).map(|(a, b)| a * b).sum();
+                    sums[0] += self.power(bin);
+                    sums[1] += at_rest * at_rest * self.passed(bin);
+                }
+            }
+            sums
+        });
+        let most = sums
+            .iter()
+            .fold(0.0_f64, |most, [before, _]| most.max(*before));
+        sums.map(|[before, after]| {
+            let told = before > LEAST_BAND * most;
+            ratio_db(after, before).filter(|_| told).map(|db| db as f32)
+        })
+    }
+
+    /// What the right channel has gained on the left.
+    fn balance_db(&self) -> Option<f32> {
+        let [[left, _], [_, right]] = self.matrix()?;
+        self.gained_db(|_| 1.0, |bin| [left[bin], right[bin]])
+    }
+
+    /// What the side has gained on the middle, from the responses of either to itself.
+    fn width_db(&self) -> Option<f32> {
+        let [[ll, lr], [rl, rr]] = self.matrix()?;
+        let one = Complex64::new(1.0, 0.0);
+        // Where there is no side, or nothing but side, nothing is known of its gain.
+        let known = |bin: usize| {
+            let [middle, side] =
+                [[one, one], [one, -one]].map(|weights| self.power_of(bin, &weights));
+            middle.min(side).max(0.0) / (middle + side).max(f64::MIN_POSITIVE)
+        };
+        self.gained_db(known, |bin| {
+            let (own, other) = (ll[bin] + rr[bin], lr[bin] + rl[bin]);
+            [own + other, own - other]
+        })
+    }
+
+    fn matrix(&self) -> Option<[[&[Complex64]; 2]; 2]> {
+        match &*self.responses {
+            [left, right] => Some([[&*left[0], &*left[1]], [&*right[0], &*right[1]]]),
+            _ => None,
+        }
+    }
+
+    fn gained_db(
+        &self,
+        weight: impl Fn(usize) -> f64,
+        pair: impl Fn(usize) -> [Complex64; 2],
+    ) -> Option<f32> {
+        let mut sums = [0.0; 2];
+        for bin in self.bins() {
+            let weight = weight(bin) * self.power(bin);
+            for (sum, response) in sums.iter_mut().zip(pair(bin)) {
+                *sum += weight * response.norm_sqr();
+            }
+        }
+        ratio_db(sums[1], sums[0]).map(|db| db as f32)
+    }
+
+    /// Delay and polarity.
+    ///
+    /// The delay is where the whitened response peaks. The polarity is the phase towards 0 Hz when
+    /// the minimum phase of the gain is taken off (A. Oppenheim, R. Schafer, *Discrete-Time Signal
+    /// Processing*, ch. 13: the folded cepstrum): an all-pass, and so a crossover, turns everything
+    /// else, but not that.
+    fn delay(&self) -> (f64, bool) {
+        let (powers, phase, excess) = self.phases();
+        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
+        let weight =
+            |bin: usize| powers[bin] / (powers[bin] + LEAST_BIN * most + f64::MIN_POSITIVE);
+        let whitened: Vec<Complex64> = self
+            .bins()
+            .map(|bin| Complex64::from_polar(weight(bin), phase[bin]))
+            .collect();
+        let (length, time) = inverse(whitened);
+        let peak = (0..length).max_by(|a, b| time[*a].abs().total_cmp(&time[*b].abs()));
+        let peak = peak.unwrap_or(0);
+        let whole = if peak < length / 2 {
+            peak as f64
+        } else {
+            peak as f64 - length as f64
+        };
+        let height = |delay: f64| {
+            let part = |bin: usize| {
+                let turn = TAU * bin as f64 * delay / length as f64;
+                weight(bin) * (phase[bin] + turn).cos()
+            };
+            self.bins().map(part).sum::<f64>().abs()
+        };
+        let delay = highest(whole - 1.0, whole + 1.0, height);
+        (delay, self.upside_down(&powers, &excess, delay, length))
+    }
+
+    /// The line that the phase follows in the lowest octaves, back to 0 Hz.
+    fn upside_down(&self, powers: &[f64], excess: &[f64], delay: f64, length: usize) -> bool {
+        let bins = self
+            .bins()
+            .filter(|bin| *bin as f64 * self.bin_hz >= LOWEST_HZ);
+        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
+        let Some(first) = bins.clone().find(|bin| powers[*bin] > LEAST_LOW * most) else {
+            return false;
+        };
+        let (mut unwrapped, mut last) = (0.0, None);
+        let (mut n, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for bin in bins.skip_while(|bin| *bin < first) {
+            if bin as f64 > POLARITY_SPAN * first as f64 {
+                break;
+            }
+            let phase = excess[bin] + TAU * bin as f64 * delay / length as f64;
+            unwrapped = match last {
+                None => phase,
+                Some(last) => unwrapped + wrapped(phase - last),
+            };
+            last = Some(phase);
+            let x = bin as f64;
+            n += 1.0;
+            (sx, sy) = (sx + x, sy + unwrapped);
+            (sxx, sxy) = (sxx + x * x, sxy + x * unwrapped);
+        }
+        let spread = n * sxx - sx * sx;
+        let start = if spread > 0.0 {
+            (sy * sxx - sx * sxy) / spread
+        } else {
+            sy / n.max(1.0)
+        };
+        start.cos() < 0.0
+    }
+
+    /// Powers before, the phase of what is common to before and after, and that less the minimum
+    /// phase.
+    fn phases(&self) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+        let powers: Vec<f64> = self.bins().map(|bin| self.power(bin)).collect();
+        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
+        let common: Vec<Complex64> = self.bins().map(|bin| self.common(bin)).collect();
+        let mut level = 0.0;
+        let levels: Vec<Complex64> = self
+            .bins()
+            .map(|bin| {
+                if powers[bin] > LEAST_BIN * most {
+                    level = (self.passed(bin) / powers[bin]).max(1e-12).ln() / 2.0;
+                }
+                Complex64::new(level, 0.0)
+            })
+            .collect();
+        let (length, mut cepstrum) = inverse(levels);
+        for (n, value) in cepstrum.iter_mut().enumerate() {
+            *value *= match n {
+                0 => 1.0,
+                n if 2 * n < length => 2.0,
+                n if 2 * n == length => 1.0,
+                _ => 0.0,
+            };
+        }
+        let forward = RealFftPlanner::<f64>::new().plan_fft_forward(length);
+        let mut minimum = forward.make_output_vec();
+        // The buffers were made by the plan itself, so this cannot fail.
+        let _ = forward.process(&mut cepstrum, &mut minimum);
+        let lead = TAU * self.lead as f64 / length as f64;
+        let phase: Vec<f64> = self
+            .bins()
+            .map(|bin| wrapped(common[bin].arg() + bin as f64 * lead))
+            .collect();
+        let excess = phase.iter().zip(&minimum);
+        let excess = excess
+            .map(|(phase, minimum)| wrapped(phase - minimum.im))
+            .collect();
+        (powers, phase, excess)
+    }
+
+    /// Cross-power of after and before, channel by channel.
+    fn common(&self, bin: usize) -> Complex64 {
+        let cross = self.cross[bin];
+        match (&*self.responses, &*self.before) {
+            ([left, right], [a, b]) => {
+                left[0][bin] * a[bin]
+                    + left[1][bin] * cross
+                    + right[1][bin] * b[bin]
+                    + right[0][bin] * cross.conj()
+            }
+            ([only], [a]) => only[0][bin] * a[bin],
+            _ => Complex64::default(),
+        }
+    }
+}
+
+/// Half a spectrum back to time, and how long that is.
+fn inverse(mut spectrum: Vec<Complex64>) -> (usize, Vec<f64>) {
+    let length = 2 * (spectrum.len() - 1);
+    let backward = RealFftPlanner::<f64>::new().plan_fft_inverse(length);
+    let mut time = backward.make_output_vec();
+    real_ends(&mut spectrum);
+    // The buffers were made by the plan itself, so this cannot fail.
+    let _ = backward.process(&mut spectrum, &mut time);
+    time.iter_mut().for_each(|value| *value /= length as f64);
+    (length, time)
+}
+
+/// Where a function with one top between two places is highest, by the golden section.
+fn highest(mut low: f64, mut high: f64, of: impl Fn(f64) -> f64) -> f64 {
+    let golden = (5.0_f64.sqrt() - 1.0) / 2.0;
+    for _ in 0..30 {
+        let (a, b) = (high - golden * (high - low), low + golden * (high - low));
+        if of(a) > of(b) {
+            high = b;
+        } else {
+            low = a;
+        }
+    }
+    f64::midpoint(low, high)
+}
+
+/// A phase between −π and π.
+fn wrapped(phase: f64) -> f64 {
+    phase - TAU * (phase / TAU).round()
+}
+
+fn ratio_db(after: f64, before: f64) -> Option<f64> {
+    (before > 0.0 && after > 0.0).then(|| 10.0 * (after / before).log10())
+}

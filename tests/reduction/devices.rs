@@ -1,0 +1,228 @@
+//! Devices of known effect between the signals: what is linear is told as such and taken out, and
+//! what moves or distorts is told as if it stood there alone.
+
+use crate::processes::{
+    Device, Planes, RATE_HZ, bands, bell, chain, compressor, crossover, cubic, fraction, frames,
+    gain, limiter, statics, unfixed,
+};
+use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
+use crestline_core::measure::{
+    Estimate, Estimator, GainMemory, Reduction, RestGain, Stretch, ThroughMeter,
+};
+use std::f64::consts::TAU;
+
+/// 20 s of a song.
+fn programme(song: &songs::Song) -> Planes {
+    let cut = |channel: &Vec<f32>| channel[20 * 48_000..40 * 48_000].to_vec();
+    song.channels.iter().map(cut).collect()
+}
+
+fn songs() -> [(&'static str, Planes); 2] {
+    let (one, two) = (songs::rink_lights(48_000), songs::turnstile(48_000));
+    [(one.title, programme(&one)), (two.title, programme(&two))]
+}
+
+fn told(before: &Planes, after: &Planes, rest: RestGain) -> (Estimate, ThroughMeter) {
+    let estimator = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ);
+    let stretch = Stretch {
+        before: before.clone(),
+        after: after.clone(),
+    };
+    let estimate = estimator.estimate(&[stretch]).unwrap();
+    let mut meter = ThroughMeter::new(
+        RATE_HZ,
+        before.len(),
+        GainMemory::Session,
+        rest,
+        DEFAULT_CORNERS_HZ,
+    );
+    meter.set_estimate(&estimate);
+    let before: Vec<&[f32]> = before.iter().map(Vec::as_slice).collect();
+    let after: Vec<&[f32]> = after.iter().map(Vec::as_slice).collect();
+    meter.process(&before, &after);
+    meter.finish();
+    (estimate, meter)
+}
+
+fn means(reading: &Reduction) -> [f64; 4] {
+    reading
+        .bands
+        .map(|band| band.reduction.mean_db.map_or(f64::NAN, f64::from))
+}
+
+fn line(name: &str, estimate: &Estimate, reading: &Reduction) {
+    println!(
+        "{name}: distortion {:.1} dB, mean {:.2?}, most {:.1?}, delay {:.3}, inverted {}, balance {:.2?}, width {:.2?}, fixed {}, share {:.1} dB, given {:.2?}",
+        reading.distortion.mean_db.unwrap_or(f32::NAN),
+        means(reading),
+        reading
+            .bands
+            .map(|band| band.reduction.max_db.unwrap_or(f32::NAN)),
+        estimate.linear.delay_frames,
+        estimate.linear.inverted,
+        estimate.linear.balance_db,
+        estimate.linear.width_db,
+        estimate.fixed,
+        10.0 * estimate.share.log10(),
+        estimate.given_gain_db,
+    );
+}
+
+/// What is told of a device, in a line, and its readings.
+fn through(name: &str, before: &Planes, device: &Device) -> (Estimate, Reduction) {
+    let (estimate, meter) = told(before, &device(before), RestGain::Automatic);
+    let reading = meter.readings();
+    line(name, &estimate, &reading);
+    (estimate, reading)
+}
+
+fn whole(reading: &Reduction) -> f64 {
+    f64::from(reading.distortion.mean_db.unwrap())
+}
+
+// The figures are the product's own promise; the devices are published formulas.
+#[test]
+fn what_is_linear_and_stays_is_neither_reduction_nor_distortion() {
+    for (song, before) in songs() {
+        for (name, device) in statics() {
+            let (estimate, reading) = through(&format!("{song}, {name}"), &before, &device);
+            assert!(estimate.fixed, "{name}");
+            assert!(whole(&reading) < -50.0, "{name}");
+            assert!(
+                means(&reading).iter().all(|mean| mean.abs() < 0.1),
+                "{name}"
+            );
+            assert_eq!(
+                estimate.linear.inverted,
+                name.starts_with("upside down"),
+                "{name}"
+            );
+        }
+    }
+}
+
+// Closed forms: the gain of a bell in its middle, a delay by construction, gains put in by hand.
+#[test]
+fn what_is_linear_is_told_as_what_it_is() {
+    let [(_, before), _] = songs();
+    let linear = |device: Device| through("linear", &before, &device).0.linear;
+    let (hz, db) = linear(bell(3150.0, 3.0, 1.0)).tone().unwrap();
+    // The mean of a third octave around the top lies a little below it.
+    assert!(
+        (hz - 3150.0).abs() < 20.0 && (2.7..=3.0).contains(&db),
+        "{hz} {db}"
+    );
+    let (hz, db) = linear(bell(315.0, -6.0, 1.0)).tone().unwrap();
+    assert!(
+        (hz - 315.0).abs() < 2.0 && (-6.0..=-5.4).contains(&db),
+        "{hz} {db}"
+    );
+    for delay in [0.5, 0.25, -0.3] {
+        let told = linear(fraction(delay));
+        assert!(
+            (told.delay_frames - delay).abs() < 0.02,
+            "{delay}: {}",
+            told.delay_frames
+        );
+        assert_eq!(told.tone(), None);
+    }
+    let left = linear(frames(|_, left, right| [left * gain(-3.0), right]));
+    assert!(
+        (left.balance_db.unwrap() - 3.0).abs() < 0.05,
+        "{:?}",
+        left.balance_db
+    );
+    assert!(left.width_db.unwrap().abs() < 0.05, "{:?}", left.width_db);
+    let wide = linear(frames(|_, left, right| {
+        let (middle, side) = ((left + right) / 2.0, (left - right) / 2.0 * gain(3.0));
+        [middle + side, middle - side]
+    }));
+    assert!(
+        (wide.width_db.unwrap() - 3.0).abs() < 0.05,
+        "{:?}",
+        wide.width_db
+    );
+    assert!(
+        wide.balance_db.unwrap().abs() < 0.05,
+        "{:?}",
+        wide.balance_db
+    );
+}
+
+#[test]
+fn a_slow_ride_is_no_distortion() {
+    for (song, before) in songs() {
+        let ride = frames(|frame, left, right| {
+            let ride = gain(3.0 * (TAU * 0.1 * frame as f64 / RATE_HZ).sin());
+            [left * ride, right * ride]
+        });
+        let (estimate, reading) = through(&format!("{song}, slow ride"), &before, &ride);
+        assert!(estimate.fixed && whole(&reading) < -60.0);
+        // From the highest gain to the lowest.
+        for band in &reading.bands {
+            assert!(
+                (band.reduction.max_db.unwrap() - 6.0).abs() < 0.15,
+                "{band:?}"
+            );
+        }
+    }
+}
+
+/// The same device before and behind linear ones reads the same.
+fn reads_the_same(name: &str, device: fn() -> Device, tolerance_db: f64) {
+    let [(_, before), _] = songs();
+    let (_, alone) = through(name, &before, &device());
+    let chains = [
+        chain(vec![device(), bell(3000.0, 3.0, 1.0)]),
+        chain(vec![
+            device(),
+            bell(300.0, -6.0, 1.0),
+            crossover([120.0, 1000.0, 6000.0]),
+        ]),
+    ];
+    for device in &chains {
+        let (estimate, reading) =
+            through(&format!("{name}, equaliser and crossover"), &before, device);
+        assert!(estimate.fixed);
+        let error = whole(&reading) - whole(&alone);
+        assert!(error.abs() < tolerance_db, "distortion off by {error} dB");
+        for (one, other) in means(&reading).iter().zip(means(&alone)) {
+            assert!((one - other).abs() < tolerance_db, "{one} {other}");
+        }
+    }
+}
+
+#[test]
+fn a_compressor_reads_the_same_behind_an_equaliser_and_a_crossover() {
+    // Over 20 s of a song 6 dB down the response takes up a little of the gain.
+    reads_the_same("compressor", || compressor(true), 1.5);
+}
+
+#[test]
+fn a_cubic_reads_the_same_behind_an_equaliser_and_a_crossover() {
+    reads_the_same("cubic", cubic, 1.0);
+}
+
+// Each channel of an unlinked compressor does what a linked one does to it alone.
+#[test]
+fn an_unlinked_compressor_distorts_no_more_than_a_linked_one() {
+    for (song, before) in songs() {
+        let linked = through(&format!("{song}, linked"), &before, &compressor(true)).1;
+        let unlinked = through(&format!("{song}, unlinked"), &before, &compressor(false)).1;
+        assert!(whole(&unlinked) < whole(&linked) + 0.5);
+    }
+}
+
+#[test]
+fn what_moves_in_time_is_no_fixed_device() {
+    let [(_, before), _] = songs();
+    for (name, device) in unfixed() {
+        assert!(!through(name, &before, &device).0.fixed, "{name}");
+    }
+    for (name, device) in [
+        ("limiter", limiter(12.0)),
+        ("bands", bands([90.0, 700.0, 4500.0])),
+    ] {
+        assert!(through(name, &before, &device).0.fixed, "{name}");
+    }
+}
