@@ -179,7 +179,7 @@ fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
     through.finish();
     let [before, after] = meters.map(|mut meter| {
         meter.finish();
-        Measures::new(&meter.readings(), rate_hz)
+        Measures::new(&meter.readings())
     });
     let way = Way {
         delay_frames: f64::from(alignment.delay_frames) + estimate.linear.delay_frames,

@@ -516,6 +516,8 @@ fn the_state_of_the_side_chain_is_told_in_words() {
     for (state, words) in [
         (TapState::NoSideChain, "before tap: no side-chain"),
         (TapState::Listening, "before tap: listening"),
+        (TapState::Settling, "before tap: settling"),
+        (TapState::NotFixed, "before tap: not a fixed device"),
         (TapState::NotRelated, "before tap: not related"),
         (TapState::Aligned, "before tap: 96 samples, 2.0\u{a0}ms"),
     ] {
