@@ -9,6 +9,10 @@
 //! in all tests: it ends the process if the audio thread allocates. So these count in an optimised
 //! build.
 
+#![cfg_attr(
+    debug_assertions,
+    allow(dead_code, reason = "the allocator is the framework's then")
+)]
 #![expect(clippy::cast_sign_loss, reason = "counts and steps are not negative")]
 #![expect(
     clippy::unwrap_used,

@@ -17,6 +17,10 @@ pub fn allocations() -> usize {
 }
 
 /// Counts what it hands on to the system's allocator.
+#[cfg_attr(
+    debug_assertions,
+    allow(dead_code, reason = "the allocator is the framework's then")
+)]
 pub struct Counting;
 
 #[expect(unsafe_code, reason = "an allocator cannot be written otherwise")]
