@@ -10,7 +10,6 @@
 //! converter will clip there.
 
 use super::true_peak::highest_lane;
-use std::array;
 use wide::f32x8;
 
 /// One step of 16 bits.
@@ -26,58 +25,52 @@ const SECOND_EDGE: f32 = 10.0 * STEP;
 const CLIPPED_RUN: u64 = 3;
 
 /// Sample peak and clipped runs of one channel.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct PeakAndClips {
-    /// Highest and lowest sample, the latter with its sign changed.
-    peaks: [f32; 2],
-    /// Runs at full scale and beyond.
-    at_full_scale: Runs,
-    /// Runs at the peak of either sign below full scale; a higher peak begins them anew.
-    at_peak: [Runs; 2],
+    /// Highest magnitude.
+    peak: f32,
+    /// Highest magnitude of positive and of negative samples, once it comes near full scale.
+    tops: [f32; 2],
+    /// Runs at the two tops, then at full scale of either sign.
+    runs: [Runs; 3],
+    /// The run that goes on.
+    run: Run,
     /// The last sample and the one before it.
     last: [f32; 2],
 }
 
-/// The runs at one level.
+/// The place of the runs at full scale.
+const AT_FULL_SCALE: usize = 2;
+
+/// The clipped runs at one level.
 #[derive(Clone, Copy, Debug, Default)]
 struct Runs {
     count: u64,
-    /// Frame of the third sample of the last clipped run.
+    /// Frame of the third sample of the last of them.
     last_frame: Option<u64>,
-    /// Samples in the present run, and whether it is known to be clipped.
+}
+
+/// Samples in a row at one level.
+#[derive(Clone, Copy, Debug, Default)]
+struct Run {
+    /// Its place among the runs.
+    level: usize,
+    /// 0 if there is none.
     length: u64,
+    /// Known to be clipped.
     clipped: bool,
-    /// Frame of the present run's third sample.
     third_frame: u64,
 }
 
-impl Runs {
-    /// Takes a sample that belongs to a run; `clipped` says that by this sample alone or by the one
-    /// before it the run is a clipped one.
-    fn extend(&mut self, frame: u64, clipped: bool) {
-        self.length += 1;
-        if self.length == CLIPPED_RUN {
-            self.third_frame = frame;
+impl Default for PeakAndClips {
+    fn default() -> Self {
+        Self {
+            peak: 0.0,
+            tops: [NEAR_FULL_SCALE; 2],
+            runs: [Runs::default(); 3],
+            run: Run::default(),
+            last: [0.0; 2],
         }
-        let known_before = self.clipped && self.length > CLIPPED_RUN;
-        self.clipped |= clipped;
-        if self.clipped && self.length >= CLIPPED_RUN && !known_before {
-            self.count_run();
-        }
-    }
-
-    /// Ends the run; `clipped` says that by the sample after it the run was a clipped one.
-    fn end(&mut self, clipped: bool) {
-        if self.length >= CLIPPED_RUN && clipped && !self.clipped {
-            self.count_run();
-        }
-        self.length = 0;
-        self.clipped = false;
-    }
-
-    fn count_run(&mut self) {
-        self.count += 1;
-        self.last_frame = Some(self.third_frame);
     }
 }
 
@@ -85,114 +78,162 @@ impl PeakAndClips {
     /// Takes finite samples; `first_frame` is the frame number of the first of them. Returns their
     /// highest magnitude.
     pub fn process(&mut self, samples: &[f32], first_frame: u64) -> f32 {
-        let Some((&last, others)) = samples.split_last() else {
-            return 0.0;
-        };
-        let peaks = peaks(samples);
-        let near = |sign: usize| peaks[sign] >= NEAR_FULL_SCALE && peaks[sign] >= self.peaks[sign];
-        let full = peaks.iter().any(|peak| *peak >= FULL_SCALE);
-        if full || near(0) || near(1) {
-            for (frame, sample) in (first_frame..).zip(samples) {
-                self.look_at(*sample, frame);
-            }
-        } else {
-            self.end_runs(samples[0]);
-            self.peaks = array::from_fn(|sign| self.peaks[sign].max(peaks[sign]));
-            self.last = [last, others.last().copied().unwrap_or(self.last[0])];
+        let (eights, rest) = samples.as_chunks::<8>();
+        let highest = eights.iter().fold(f32x8::ZERO, |highest, eight| {
+            highest.fast_max(f32x8::new(*eight).abs())
+        });
+        let peak = highest_of(rest).max(highest_lane(highest));
+        self.peak = self.peak.max(peak);
+        // Nothing below can belong to a run.
+        let level = self.tops[0].min(self.tops[1]).min(FULL_SCALE);
+        if peak < level {
+            self.pass(samples);
+            return peak;
         }
-        peaks[0].max(peaks[1])
+        let mut frame = first_frame;
+        for eight in eights {
+            let reaches = f32x8::new(*eight).abs().simd_ge(f32x8::splat(level));
+            if reaches.any() {
+                for (frame, sample) in (frame..).zip(eight) {
+                    self.look_at(*sample, frame);
+                }
+            } else {
+                self.pass(eight);
+            }
+            frame += 8;
+        }
+        for (frame, sample) in (frame..).zip(rest) {
+            self.look_at(*sample, frame);
+        }
+        peak
+    }
+
+    /// Takes samples that belong to no run.
+    fn pass(&mut self, samples: &[f32]) {
+        if let Some(next) = samples.first()
+            && self.run.length > 0
+        {
+            self.end_run(*next);
+        }
+        self.last = match samples {
+            [.., second, last] => [*last, *second],
+            [last] => [*last, self.last[0]],
+            [] => self.last,
+        };
     }
 
     fn look_at(&mut self, sample: f32, frame: u64) {
         let magnitude = sample.abs();
-        let [up, down] = &self.at_peak;
-        if magnitude < NEAR_FULL_SCALE && self.at_full_scale.length + up.length + down.length == 0 {
-            self.peaks = [self.peaks[0].max(sample), self.peaks[1].max(-sample)];
+        // What dense clipping consists of most: a long run that goes on, and what lies between.
+        let goes_on = self.run.length >= CLIPPED_RUN && sample == self.last[0];
+        if goes_on || (self.run.length == 0 && magnitude < NEAR_FULL_SCALE) {
+            self.run.length += u64::from(goes_on);
             self.last = [sample, self.last[0]];
             return;
         }
-        if magnitude >= FULL_SCALE {
-            let begins = self.at_full_scale.length == 0;
-            let breaks = begins && breaks_off(self.last.map(f32::abs), magnitude, frame);
-            self.at_full_scale.extend(frame, magnitude > 1.0 || breaks);
-        } else if self.at_full_scale.length > 0 {
-            self.at_full_scale
-                .end(magnitude < self.last[0].abs() - EDGE);
+        let sign = usize::from(sample < 0.0);
+        if magnitude > self.tops[sign] {
+            self.tops[sign] = magnitude;
+            self.runs[sign] = Runs::default();
+            if self.run.level == sign {
+                self.run.length = 0;
+            }
         }
-        for (sign, value) in [sample, -sample].into_iter().enumerate() {
-            let (peak, runs) = (&mut self.peaks[sign], &mut self.at_peak[sign]);
-            if value > *peak {
-                *peak = value;
-                *runs = Runs::default();
-            }
-            if value >= *peak && value >= NEAR_FULL_SCALE {
-                let last = self.last.map(|last| if sign == 0 { last } else { -last });
-                let breaks = runs.length == 0 && breaks_off(last, value, frame);
-                runs.extend(frame, breaks);
-            } else if runs.length > 0 {
-                runs.end(value < *peak - EDGE);
-            }
+        let level = if magnitude >= FULL_SCALE {
+            AT_FULL_SCALE
+        } else {
+            sign
+        };
+        if magnitude < self.tops[sign] && level != AT_FULL_SCALE {
+            self.pass(&[sample]);
+            return;
+        }
+        if self.run.length > 0 && self.run.level != level {
+            self.end_run(sample);
+        }
+        if self.run.length == 0 {
+            self.run = Run {
+                level,
+                clipped: breaks_off(self.last.map(|last| height(last, level)), magnitude, frame),
+                ..Run::default()
+            };
+        }
+        self.run.length += 1;
+        if self.run.length == CLIPPED_RUN {
+            self.run.third_frame = frame;
+        }
+        // Counted when it becomes long enough or, if longer, when it becomes known.
+        let beyond = magnitude > 1.0 && !self.run.clipped;
+        self.run.clipped |= beyond;
+        if self.run.clipped
+            && (self.run.length == CLIPPED_RUN || beyond && self.run.length > CLIPPED_RUN)
+        {
+            self.count_run();
         }
         self.last = [sample, self.last[0]];
     }
 
-    /// Ends what runs there are at a stretch of samples that belong to none and begin with `next`.
-    fn end_runs(&mut self, next: f32) {
-        if self.at_full_scale.length > 0 {
-            self.at_full_scale
-                .end(next.abs() < self.last[0].abs() - EDGE);
+    /// Ends a run in front of the sample `next`, which may tell that it was a clipped one.
+    fn end_run(&mut self, next: f32) {
+        let edge = self.last[0].abs() - EDGE;
+        if self.run.length >= CLIPPED_RUN
+            && !self.run.clipped
+            && height(next, self.run.level) < edge
+        {
+            self.count_run();
         }
-        for (sign, value) in [next, -next].into_iter().enumerate() {
-            if self.at_peak[sign].length > 0 {
-                self.at_peak[sign].end(value < self.peaks[sign] - EDGE);
-            }
-        }
+        self.run.length = 0;
+    }
+
+    fn count_run(&mut self) {
+        let runs = &mut self.runs[self.run.level];
+        runs.count += 1;
+        runs.last_frame = Some(self.run.third_frame);
     }
 
     /// Highest absolute sample.
     pub fn peak(&self) -> f32 {
-        self.peaks[0].max(self.peaks[1])
+        self.peak
     }
 
     /// Clipped runs so far. A run below full scale counts only as long as no higher sample of its
     /// sign has come.
     pub fn clipped_runs(&self) -> u64 {
-        self.levels().map(|runs| runs.count).sum()
+        self.runs.iter().map(|runs| runs.count).sum()
     }
 
     /// Frame of the third sample of the last such run.
     pub fn last_clip_frame(&self) -> Option<u64> {
-        self.levels().filter_map(|runs| runs.last_frame).max()
+        self.runs.iter().filter_map(|runs| runs.last_frame).max()
     }
+}
 
-    fn levels(&self) -> impl Iterator<Item = &Runs> {
-        let below = self.at_peak.iter().zip(self.peaks);
-        let below = below.filter_map(|(runs, peak)| (peak < FULL_SCALE).then_some(runs));
-        below.chain([&self.at_full_scale])
+/// How high a sample stands as seen from a run at `level`: with its sign at a top, without at full
+/// scale.
+fn height(sample: f32, level: usize) -> f32 {
+    match level {
+        0 => sample,
+        1 => -sample,
+        _ => sample.abs(),
     }
+}
+
+/// Highest magnitude of a few samples.
+fn highest_of(samples: &[f32]) -> f32 {
+    samples.iter().fold(0.0, |highest, sample| {
+        let magnitude = sample.abs();
+        if magnitude > highest {
+            magnitude
+        } else {
+            highest
+        }
+    })
 }
 
 /// Whether a run that begins with `value` stands off from the two samples before it. Of what came
 /// before the first frame nothing is known.
 fn breaks_off([before, second]: [f32; 2], value: f32, frame: u64) -> bool {
     (frame > 0 && before < value - EDGE) || (frame > 1 && second < value - SECOND_EDGE)
-}
-
-/// Highest and lowest of some samples, the latter with its sign changed; neither below 0.
-fn peaks(samples: &[f32]) -> [f32; 2] {
-    let (eights, rest) = samples.as_chunks::<8>();
-    let mut highest = [f32x8::ZERO; 2];
-    for eight in eights {
-        let eight = f32x8::new(*eight);
-        highest[0] = highest[0].fast_max(eight);
-        highest[1] = highest[1].fast_max(-eight);
-    }
-    let [mut high, mut low] = highest.map(highest_lane);
-    for sample in rest {
-        high = high.max(*sample);
-        low = low.max(-sample);
-    }
-    [high, low]
 }
 
 #[cfg(test)]

@@ -38,7 +38,14 @@ impl LowestPlr {
     /// Lowest PLR above a gate, dB, to 0.1 LU of the gate; `None` if nothing passes.
     pub fn above_db(&self, gate_lufs: f64) -> Option<f64> {
         let passing = self.lowest_db.iter().skip(class(gate_lufs) + 1);
-        let lowest = passing.copied().fold(f32::INFINITY, f32::min);
+        // Not `f32::min`, which asks every time whether it is a number.
+        let lowest =
+            passing.copied().fold(
+                f32::INFINITY,
+                |lowest, plr_db| {
+                    if plr_db < lowest { plr_db } else { lowest }
+                },
+            );
         lowest.is_finite().then(|| f64::from(lowest))
     }
 }
