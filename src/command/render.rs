@@ -339,10 +339,12 @@ impl Run {
             let signal = signal.map(|channel| &channel[start..end]);
             meter.process(&signal[..self.channels]);
         }
-        let [before, clean, output] = [self.engine.before(), signals.clean, signals.output]
+        let (before, turned_down) = self.engine.before();
+        let [before, clean, output] = [before, signals.clean, signals.output]
             .map(|signal| signal.map(|channel| channel.get(start..end).unwrap_or_default()));
-        self.reduction.process(
+        self.reduction.process_turned_down(
             &before[..self.channels],
+            turned_down.get(start..end).unwrap_or_default(),
             &[&clean[..self.channels], &output[..self.channels]],
         );
         let heard = [&left[start..end], right.get(start..end).unwrap_or(&[])];

@@ -18,7 +18,9 @@ use self::point::MeasuredPoint;
 use crate::dsp::delay::DelayLine;
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
-use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
+use crate::process::{
+    BandsActivity, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals,
+};
 
 /// What an engine is built for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -85,6 +87,8 @@ pub struct Engine {
     loudness: RecentLoudness,
     /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
+    /// What the bands did in the last whole chunk.
+    bands: BandsActivity,
     playing: bool,
 }
 
@@ -199,6 +203,7 @@ impl Engine {
             at_hand: 0,
             loudness: RecentLoudness::default(),
             limiters_db: [0.0; 2],
+            bands: BandsActivity::default(),
             playing: false,
         }
     }
@@ -330,6 +335,7 @@ impl Engine {
                     point.take_balance();
                 }
                 self.limiters_db = self.chain.take_limiter_gains_db();
+                self.bands = self.chain.take_bands_activity();
                 chunk_done(self, end);
             }
         }
@@ -407,8 +413,9 @@ impl Engine {
         self.output.process(&signals.output[..channels]);
         self.reduction.set_corners(corners_hz);
         let paths = [&signals.clean[..channels], &signals.output[..channels]];
+        let (before, turned_down) = self.chain.before();
         self.reduction
-            .process(&self.chain.before()[..channels], &paths);
+            .process_turned_down(&before[..channels], turned_down, &paths);
         self.listen
             .process(main, &signals, settings.listen, &self.loudness);
     }
@@ -426,8 +433,9 @@ impl Engine {
     }
 
     /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the
-    /// input with push and shelves, which bands, saturator and limiter have not touched.
-    pub fn before(&self) -> [&[f32]; 2] {
+    /// input with push and shelves, and by how much each band of it was turned down, which is to be
+    /// taken back; see [`Chain::before`].
+    pub fn before(&self) -> ([&[f32]; 2], &[[f32; 4]]) {
         self.chain.before()
     }
 
@@ -446,10 +454,10 @@ impl Engine {
             clean: self.clean.point,
             output: self.output.point,
             activity: Activity {
-                band_gain_db: chain.band_gain_db,
+                band_gain_db: self.bands.gain_db,
                 clean_limiter_db: chain.clean_limiter_db,
                 output_limiter_db: chain.output_limiter_db,
-                band_level_db: chain.band_level_db,
+                band_level_db: self.bands.level_db,
                 driven_levels: chain.driven_levels,
                 listen_gain_db: self.listen.gain_db() as f32,
                 match_db: self.listen.match_db().map(|db| db as f32),

@@ -9,7 +9,7 @@ mod push;
 mod saturator;
 mod shelves;
 
-pub use bands::{BandSettings, Bands, BandsSettings};
+pub use bands::{BandSettings, Bands, BandsActivity, BandsSettings};
 pub use chain::{Chain, ChainActivity, ChainSettings};
 pub use limiter::{Limiter, LimiterSettings, Release};
 pub use listen::{Listen, ListenSettings, RecentLoudness, Signals, Source};

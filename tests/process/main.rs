@@ -1,5 +1,6 @@
 //! The stages, each by itself. One module a promise.
 
+mod bands;
 mod limiter;
 mod linear;
 mod saturator;

@@ -1,11 +1,14 @@
 //! Four bands whose sum is an all-pass: Linkwitz-Riley, 24 dB per octave.
 
+mod corners;
 mod section;
 
 use wide::f64x2;
 
-use self::section::{Corner, Section, Split};
-use crate::dsp::ramp::{Ramp, bounded};
+pub use self::corners::Corners;
+pub use self::section::{Corner, Section};
+
+use self::section::Split;
 
 /// Corners between the four bands unless others are asked for, in Hz.
 pub const DEFAULT_CORNERS_HZ: [f64; 3] = [120.0, 1000.0, 6000.0];
@@ -15,15 +18,6 @@ pub const LOWEST_CORNER_HZ: f64 = 20.0;
 
 /// Highest corner as a share of the sample rate.
 pub const HIGHEST_CORNER: f64 = 0.45;
-
-/// How long a corner takes to move, in ms: a straight line in octaves.
-const GLIDE_MS: f64 = 50.0;
-
-/// Frames between two updates of the corners in motion.
-const REDESIGN_FRAMES: u32 = 16;
-
-/// Segments between two looks for state that has died away.
-const REDESIGNS_TO_SNAP: u32 = 8;
 
 /// Splits stereo signals (mono: one lane each) into four bands, low to high: up to `SIGNALS` of
 /// them in step, at the same corners.
@@ -40,13 +34,8 @@ const REDESIGNS_TO_SNAP: u32 = 8;
 /// clicks. No latency. Frames must be finite.
 #[derive(Clone, Debug)]
 pub struct Crossover<const SIGNALS: usize = 1> {
-    sample_rate_hz: f64,
-    octaves: [Ramp; 3],
-    corners: [Corner; 3],
+    corners: Corners,
     sections: Sections<SIGNALS>,
-    /// Frames until the next update, and updates until the next look for state that has died away.
-    countdown: u32,
-    until_snap: u32,
 }
 
 /// All that a [`Crossover`] remembers of its signals.
@@ -88,47 +77,31 @@ impl Crossover {
 impl<const SIGNALS: usize> Crossover<SIGNALS> {
     /// A crossover at [`DEFAULT_CORNERS_HZ`].
     pub fn new(sample_rate_hz: f64) -> Self {
-        let mut crossover = Self {
-            sample_rate_hz,
-            octaves: [Ramp::new(sample_rate_hz, GLIDE_MS); 3],
-            corners: [Corner::default(); 3],
+        Self {
+            corners: Corners::new(sample_rate_hz),
             sections: Sections::SILENT,
-            countdown: REDESIGN_FRAMES,
-            until_snap: REDESIGNS_TO_SNAP,
-        };
-        crossover.reset(DEFAULT_CORNERS_HZ);
-        crossover
+        }
     }
 
     /// Forgets the signals and takes these corners at once.
     pub fn reset(&mut self, corners_hz: [f64; 3]) {
-        for ramp in &mut self.octaves {
-            ramp.reset();
-        }
-        self.set_corners(corners_hz);
-        self.design();
+        self.corners.reset(corners_hz);
         self.sections = Sections::SILENT;
-        (self.countdown, self.until_snap) = (REDESIGN_FRAMES, REDESIGNS_TO_SNAP);
     }
 
     /// Moves the corners, in Hz, low to high; takes 50 ms.
     pub fn set_corners(&mut self, corners_hz: [f64; 3]) {
-        let mut lowest_hz = LOWEST_CORNER_HZ;
-        for (ramp, corner_hz) in self.octaves.iter_mut().zip(corners_hz) {
-            lowest_hz = bounded(corner_hz, lowest_hz, HIGHEST_CORNER * self.sample_rate_hz);
-            ramp.set_target(lowest_hz.log2());
-        }
+        self.corners.set(corners_hz);
     }
 
     /// The four bands of one frame of the first `N` signals; the others stand still.
     #[inline]
     pub fn split_signals<const N: usize>(&mut self, frame: [f64x2; N]) -> [[f64x2; N]; 4] {
         const { assert!(N <= SIGNALS) };
-        self.countdown -= 1;
-        if self.countdown == 0 {
-            self.redesign();
+        if self.corners.advance() {
+            self.snap_to_zero();
         }
-        let [c0, c1, c2] = &self.corners;
+        let [c0, c1, c2] = self.corners.values();
         let sections = &mut self.sections;
         let (low, high) = sections.middle.step(c1, frame);
         let (_, low) = sections.low_delay.low_and_all_pass(c2, low);
@@ -150,27 +123,9 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
     }
 
     #[cold]
-    fn redesign(&mut self) {
-        self.countdown = REDESIGN_FRAMES;
-        if !self.octaves.iter().all(Ramp::is_settled) {
-            for ramp in &mut self.octaves {
-                ramp.skip(REDESIGN_FRAMES);
-            }
-            self.design();
-        }
-        self.until_snap -= 1;
-        if self.until_snap > 0 {
-            return;
-        }
-        self.until_snap = REDESIGNS_TO_SNAP;
+    fn snap_to_zero(&mut self) {
         for section in self.sections.each() {
             section.snap_to_zero();
-        }
-    }
-
-    fn design(&mut self) {
-        for (corner, ramp) in self.corners.iter_mut().zip(&self.octaves) {
-            *corner = Corner::new(ramp.value().exp2() / self.sample_rate_hz);
         }
     }
 }
@@ -178,6 +133,7 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
 #[cfg(test)]
 #[expect(clippy::cast_sign_loss, reason = "rates are positive")]
 mod tests {
+    use super::corners::GLIDE_MS;
     use super::*;
     use std::f64::consts::PI;
 
@@ -313,12 +269,12 @@ mod tests {
     fn corners_are_kept_in_range_and_in_order() {
         let mut crossover: Crossover = Crossover::new(8000.0);
         crossover.reset([f64::NAN, 5.0, f64::INFINITY]);
-        let corners_hz = crossover.octaves.map(|ramp| ramp.value().exp2());
+        let corners_hz = crossover.corners.octaves.map(|ramp| ramp.value().exp2());
         for (corner_hz, expected_hz) in corners_hz.iter().zip([20.0, 20.0, 3600.0]) {
             assert!((corner_hz - expected_hz).abs() < 1e-9);
         }
         crossover.reset([2000.0, 1000.0, 3000.0]);
-        assert!((crossover.octaves[1].value().exp2() - 2000.0).abs() < 1e-9);
+        assert!((crossover.corners.octaves[1].value().exp2() - 2000.0).abs() < 1e-9);
     }
 
     /// Bound: a full-scale tone in steady state moves by at most its angle per frame in any band

@@ -188,6 +188,21 @@ impl ReductionMeter {
     /// # Realtime Safety
     /// Yes.
     pub fn process(&mut self, before: &[&[f32]], afters: &[&[&[f32]]]) {
+        self.process_turned_down(before, &[], afters);
+    }
+
+    /// The same of a signal before whose bands are known to have been turned down: by these factors
+    /// in each frame, which are taken back. As many frames are taken as there are factors, unless
+    /// there are none, which are factors of 1.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn process_turned_down(
+        &mut self,
+        before: &[&[f32]],
+        turned_down: &[[f32; 4]],
+        afters: &[&[&[f32]]],
+    ) {
         let signals = std::iter::once(before).chain(afters.iter().copied());
         let lengths = signals.flat_map(|signal| {
             signal
@@ -196,10 +211,15 @@ impl ReductionMeter {
                 .map(|channel| channel.len())
         });
         let frames = lengths.min().unwrap_or(0);
+        let frames = if turned_down.is_empty() {
+            frames
+        } else {
+            frames.min(turned_down.len())
+        };
         let mut start = 0;
         while start < frames {
             let end = start + (frames - start).min(self.grid.remaining()).min(MAX_RUN);
-            let done = self.run(before, afters, start, end);
+            let done = self.run(before, turned_down, afters, start, end);
             if self.grid.advance(done) {
                 self.slot();
             }
@@ -210,7 +230,14 @@ impl ReductionMeter {
     /// Measures frames that lie within one slot, up to where a signal leaves its duplicate: it is
     /// at that very frame that it gets bands of its own, wherever blocks begin. Returns how many
     /// frames that were.
-    fn run(&mut self, before: &[&[f32]], afters: &[&[&[f32]]], start: usize, end: usize) -> usize {
+    fn run(
+        &mut self,
+        before: &[&[f32]],
+        turned_down: &[[f32; 4]],
+        afters: &[&[&[f32]]],
+        start: usize,
+        end: usize,
+    ) -> usize {
         let stereo = self.channels == 2;
         let signal = |index: usize| match index.checked_sub(1) {
             None => before,
@@ -218,7 +245,15 @@ impl ReductionMeter {
         };
         let mut lanes: [_; SIGNALS] =
             std::array::from_fn(|index| Lanes::new(signal(index), start, end, stereo));
+        let turned_down = turned_down.get(start..end).unwrap_or_default();
         let mut frames = end - start;
+        // Where bands are to be given back, no signal is a duplicate of the one before.
+        if let Some(alike) = turned_down.iter().position(|factors| *factors != [1.0; 4]) {
+            if alike == 0 {
+                self.part_from_twin(0);
+            }
+            frames = if alike > 0 { alike } else { frames };
+        }
         for (index, after) in self.afters.iter().enumerate() {
             if after.duplicate && lanes[index].differ(lanes[index + 1]) {
                 let alike = lanes[index].alike(lanes[index + 1]);
@@ -238,6 +273,7 @@ impl ReductionMeter {
             Some(0) => self.bands.split([one, two]),
             Some(_) => self.bands.split([one, two, three]),
         }
+        self.bands.turn_back_up(turned_down);
         let [before, afters @ ..] = &self.bands.splits;
         self.own.add(before, frames);
         for (after, split) in self.afters.iter_mut().zip(afters) {

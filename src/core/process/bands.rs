@@ -1,10 +1,19 @@
 //! Four-band compressor: gentle control of each part of the spectrum before the mix is pushed.
+//!
+//! A Linkwitz-Riley split only listens. The gains act on the signal itself, as shelves at the
+//! crossovers: what is not turned up or down is not touched, not even in its phase.
 
 mod gain;
+mod settled;
+mod shelves;
 
 use wide::{f32x4, f64x2};
 
-use self::gain::{Ballistics, Curves, CurvesRamp, Envelopes, LOG2_PER_DB, exp2, levels};
+use self::gain::{
+    Ballistics, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, exp2, levels,
+};
+use self::settled::Settled;
+use self::shelves::BandShelves;
 use crate::dsp::biquad::{MAX_RUN, for_each_run};
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
 use crate::dsp::ramp::Switch;
@@ -136,9 +145,9 @@ impl Default for BandsSettings {
 
 /// The compressor. Both channels of a band share one gain, taken from the louder. No latency.
 ///
-/// On and off are 20 ms apart; on, the idle sum of the bands is an all-pass. Every setting but the
-/// times, which need none, is smoothed over 20 ms, the corners over 50 ms. Off and settled it costs
-/// nothing.
+/// While no band is turned up or down every sample passes bit for bit. Settings are smoothed over
+/// 20 ms, on and off too, the corners over 50 ms; the times need no smoothing. Off and settled it
+/// costs nothing.
 #[derive(Clone, Debug)]
 pub struct Bands {
     sample_rate_hz: f64,
@@ -149,16 +158,26 @@ pub struct Bands {
     curves: CurvesRamp,
     ballistics: Ballistics,
     envelopes: Envelopes,
-    /// Scratch: the bands of a run, and how far each should be turned down.
+    shelves: BandShelves,
+    settled: Settled,
+    /// Scratch: the bands of a run, and what is done to them.
     split: [[f64x2; 4]; MAX_RUN],
-    wanted: [f32x4; MAX_RUN],
-    unreduced: [f64x2; MAX_RUN],
+    frames: [FrameGains; MAX_RUN],
     /// Frames until the envelopes are looked at.
     countdown: u32,
-    /// Largest reduction in the last block, log₂ units.
+    /// Largest reduction and highest level since they were last taken, log₂ units.
     most: f32x4,
-    /// Highest level in the last block, log₂ units.
     loudest: f32x4,
+}
+
+/// What the bands did since it was last asked.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct BandsActivity {
+    /// Gain of each band in dB, without make-up, at its lowest; 0 when off.
+    pub gain_db: [f32; 4],
+    /// Level of each band before its gain, at its highest: dBFS of the louder channel, `None` while
+    /// off or below −240 dBFS.
+    pub level_db: [Option<f32>; 4],
 }
 
 impl Bands {
@@ -172,9 +191,10 @@ impl Bands {
             curves: CurvesRamp::new(sample_rate_hz),
             ballistics: Ballistics::default(),
             envelopes: Envelopes::default(),
+            shelves: BandShelves::new(sample_rate_hz),
+            settled: Settled::new(sample_rate_hz),
             split: [[f64x2::ZERO; 4]; MAX_RUN],
-            wanted: [f32x4::ZERO; MAX_RUN],
-            unreduced: [f64x2::ZERO; MAX_RUN],
+            frames: [FrameGains::default(); MAX_RUN],
             countdown: SNAP_FRAMES,
             most: f32x4::ZERO,
             loudest: SILENT,
@@ -184,148 +204,156 @@ impl Bands {
     /// Forgets the signal; the next settings are taken at once.
     pub fn reset(&mut self) {
         self.switch.reset();
-        self.most = f32x4::ZERO;
-        self.loudest = SILENT;
+        self.settled.reset();
+        self.take_activity();
     }
 
-    /// Gain of each band in dB, without make-up, at its lowest in the last block; 0 when off.
-    pub fn gain_db(&self) -> [f32; 4] {
-        self.most
-            .to_array()
-            .map(|most| 0.0 - most / LOG2_PER_DB as f32)
-    }
-
-    /// Level of each band before its gain, at its highest in the last block: dBFS of the louder
-    /// channel, `None` while off or below −240 dBFS.
-    pub fn level_db(&self) -> [Option<f32>; 4] {
-        self.loudest
-            .to_array()
-            .map(|level| (level > LEAST_LEVEL).then_some(level / LOG2_PER_DB as f32))
+    /// What happened since this was last asked: it misses nothing, wherever the blocks end.
+    pub fn take_activity(&mut self) -> BandsActivity {
+        let most = std::mem::replace(&mut self.most, f32x4::ZERO).to_array();
+        let loudest = std::mem::replace(&mut self.loudest, SILENT).to_array();
+        let db = |log2: f32| log2 / LOG2_PER_DB as f32;
+        BandsActivity {
+            gain_db: most.map(|most| 0.0 - db(most)),
+            level_db: loudest.map(|level| (level > LEAST_LEVEL).then_some(db(level))),
+        }
     }
 
     /// Compresses one or two channels of equal length in place.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &BandsSettings) {
-        self.most = f32x4::ZERO;
-        self.loudest = SILENT;
         self.take(settings);
-        if self.switch.is_off() {
-            return;
+        if !self.switch.is_off() {
+            for_each_run(channels, |frames| {
+                self.gains(frames);
+                self.apply(frames);
+            });
         }
-        for_each_run(channels, |frames| self.run::<false>(frames));
     }
 
-    /// The same, and leaves in `unreduced` what would come out if no band were turned down: the
-    /// bands with their make-up. Both hold one or two channels of equal length.
+    /// The same, and makes of `beside` what the compressed channels are to be compared with.
+    ///
+    /// `beside` holds channels of the same length, the input of this or of an earlier moment. They
+    /// come out with the make-up and with the gains as they are on an average of some 20 ms, and
+    /// `turned_down` holds the factor by which each band of each frame was turned down in that.
+    /// Split into bands at the same corners and divided by it, they are what bands at rest would
+    /// let through, in the phase of what is compressed. Returns false where all of it is as it was
+    /// and every factor is 1: `turned_down`, as long as a channel, is then left alone.
     pub fn process_beside(
         &mut self,
         channels: &mut [&mut [f32]],
-        unreduced: &mut [&mut [f32]],
+        beside: &mut [&mut [f32]],
+        turned_down: &mut [[f32; 4]],
         settings: &BandsSettings,
-    ) {
-        for (unreduced, channel) in unreduced.iter_mut().zip(channels.iter()) {
-            for (unreduced, sample) in unreduced.iter_mut().zip(&**channel) {
-                *unreduced = *sample;
-            }
-        }
-        self.most = f32x4::ZERO;
-        self.loudest = SILENT;
+    ) -> bool {
         self.take(settings);
         if self.switch.is_off() {
-            return;
+            if self.settled.is_idle() {
+                return false;
+            }
+            self.frames = [FrameGains::default(); MAX_RUN];
+            let mut turned_down = turned_down.chunks_mut(MAX_RUN);
+            for_each_run(beside, |frames| {
+                self.settle(frames, turned_down.next().unwrap_or_default());
+            });
+            return true;
         }
+        let was_idle = self.settled.is_idle();
         let mut start = 0;
         for_each_run(channels, |frames| {
-            self.run::<true>(frames);
-            for (lane, channel) in unreduced.iter_mut().take(2).enumerate() {
-                let samples = channel.iter_mut().skip(start).take(frames.len());
-                for (sample, frame) in samples.zip(&self.unreduced) {
-                    *sample = frame.to_array()[lane] as f32;
-                }
+            self.gains(frames);
+            self.apply(frames);
+            let range = start..start + frames.len();
+            start = range.end;
+            let mut part = beside
+                .iter_mut()
+                .map(|channel| channel.get_mut(range.clone()).unwrap_or_default());
+            let turned_down = turned_down.get_mut(range.clone()).unwrap_or_default();
+            let settle = |frames: &mut [f64x2]| self.settle(frames, turned_down);
+            match (part.next(), part.next()) {
+                (Some(left), Some(right)) => for_each_run(&mut [left, right], settle),
+                (Some(mono), None) => for_each_run(&mut [mono], settle),
+                _ => {}
             }
-            start += frames.len();
         });
+        !(was_idle && self.settled.is_idle())
     }
 
-    /// Compresses up to [`MAX_RUN`] frames; if asked to, also puts together what they would be if
-    /// they were not turned down.
-    fn run<const BESIDE: bool>(&mut self, frames: &mut [f64x2]) {
-        if self.switch.is_on() && self.curves.share.is_settled() {
-            self.steps::<BESIDE, false>(frames);
-        } else {
-            self.steps::<BESIDE, true>(frames);
-        }
-    }
-
-    /// The same, of settings that are `MOVING` or not.
+    /// Works out the gains of up to [`MAX_RUN`] frames.
     ///
     /// One step after the other over all of them, not all steps frame by frame: the steps of one
     /// frame wait for each other, and a processor can only look so far ahead for work of the next.
-    fn steps<const BESIDE: bool, const MOVING: bool>(&mut self, frames: &mut [f64x2]) {
-        for (bands, frame) in self.split.iter_mut().zip(&*frames) {
+    fn gains(&mut self, frames: &[f64x2]) {
+        for (bands, frame) in self.split.iter_mut().zip(frames) {
             *bands = self.crossover.split(*frame);
         }
-        let start = self.curves.share;
+        let moving = !(self.switch.is_on() && self.curves.share.is_settled());
         let still = self.curves.value();
         let mut loudest = self.loudest;
-        for ((wanted, bands), _) in self.wanted.iter_mut().zip(&self.split).zip(&*frames) {
+        for ((bands, gains), _) in self.split.iter().zip(&mut self.frames).zip(frames) {
             let levels = levels(bands);
             loudest = loudest.fast_max(levels);
-            let curves = if MOVING { self.curves.advance() } else { still };
-            *wanted = curves.reduction(levels);
+            let curves = if moving { self.curves.advance() } else { still };
+            *gains = curves.wanted(levels);
         }
         self.loudest = loudest;
-        self.curves.share = start;
         // In registers while the loop runs.
         let (mut envelopes, mut most) = (self.envelopes, self.most);
-        let steps = self.wanted.iter().zip(&self.split).zip(&mut self.unreduced);
-        for (((wanted, bands), unreduced), frame) in steps.zip(frames) {
+        for (gains, _) in self.frames.iter_mut().zip(frames) {
             self.countdown -= 1;
             if self.countdown == 0 {
                 self.countdown = SNAP_FRAMES;
                 envelopes.snap_to_zero();
             }
-            let reduction = envelopes.step(&self.ballistics, *wanted);
-            most = most.fast_max(reduction);
-            let (curves, share) = if MOVING {
-                (self.curves.advance(), self.switch.advance())
-            } else {
-                (still, 1.0)
-            };
-            let Curves {
-                makeup, audible, ..
-            } = curves;
-            let faded = |wet: f64x2| {
-                if share >= 1.0 {
-                    wet
-                } else if share > 0.0 {
-                    *frame + f64x2::splat(share) * (wet - *frame)
-                } else {
-                    *frame
-                }
-            };
-            if BESIDE {
-                *unreduced = faded(joined(bands, audible * exp2(makeup)));
-            }
-            *frame = faded(joined(bands, audible * exp2(makeup - reduction)));
+            gains.reduction = envelopes.step(&self.ballistics, gains.reduction);
+            most = most.fast_max(gains.reduction);
         }
         (self.envelopes, self.most) = (envelopes, most);
+        if moving {
+            for (gains, _) in self.frames.iter_mut().zip(frames) {
+                let share = f32x4::splat(self.switch.advance() as f32);
+                gains.makeup *= share;
+                gains.reduction *= share;
+                gains.solo *= share;
+            }
+        }
+    }
+
+    /// Gives the frames the gains.
+    fn apply(&mut self, frames: &mut [f64x2]) {
+        for ((frame, bands), split) in frames.iter_mut().zip(&self.frames).zip(&self.split) {
+            let gains = bands.makeup - bands.reduction;
+            (*frame, _) = self.shelves.step(*frame, gains);
+            if bands.solo != f32x4::ZERO {
+                *frame = soloed(*frame, split, gains, bands);
+            }
+        }
+    }
+
+    /// Gives the frames the averages of the gains.
+    fn settle(&mut self, frames: &mut [f64x2], turned_down: &mut [[f32; 4]]) {
+        for ((frame, turned_down), bands) in frames.iter_mut().zip(turned_down).zip(&self.frames) {
+            (*frame, *turned_down) = self.settled.step(*frame, bands);
+        }
     }
 
     /// Heads for `settings`: at once if nothing is being heard of the old ones, smoothly otherwise.
     fn take(&mut self, settings: &BandsSettings) {
         let was_off = self.switch.is_off();
         self.switch.set(settings.on);
+        self.settled.set_corners(settings.crossovers_hz);
         if self.switch.is_off() {
             return;
         }
         let bands = settings.bands.map(BandSettings::held);
         if was_off {
             self.crossover.reset(settings.crossovers_hz);
+            self.shelves.reset(settings.crossovers_hz);
             self.envelopes = Envelopes::default();
             self.countdown = SNAP_FRAMES;
             self.curves.jump(Curves::new(&bands));
         } else {
             self.crossover.set_corners(settings.crossovers_hz);
+            self.shelves.set_corners(settings.crossovers_hz);
             if bands != self.settings {
                 self.curves.set_target(Curves::new(&bands));
             }
@@ -337,11 +365,20 @@ impl Bands {
     }
 }
 
-/// The bands put together again, each with its gain.
+/// The frame, as far as solo lets the bands of its split with these gains (log₂ units) be heard in
+/// its place.
 #[inline]
-fn joined(bands: &[f64x2; 4], gains: f32x4) -> f64x2 {
-    let [g0, g1, g2, g3] = gains.to_array().map(|g| f64x2::splat(f64::from(g)));
-    (bands[0] * g0 + bands[1] * g1) + (bands[2] * g2 + bands[3] * g3)
+fn soloed(frame: f64x2, split: &[f64x2; 4], gains: f32x4, bands: &FrameGains) -> f64x2 {
+    let heard = (bands.audible * exp2(gains)).to_array();
+    let [a, b, c, d] = heard.map(|gain| f64x2::splat(f64::from(gain)));
+    let wet = (split[0] * a + split[1] * b) + (split[2] * c + split[3] * d);
+    let [share, ..] = bands.solo.to_array();
+    // Arrived, nothing of the rest is heard.
+    if share < 1.0 {
+        frame + f64x2::splat(f64::from(share)) * (wet - frame)
+    } else {
+        wet
+    }
 }
 
 #[cfg(test)]
@@ -356,7 +393,7 @@ mod tests {
             on: true,
             ..BandsSettings::default()
         };
-        assert_eq!(bands.level_db(), [None; 4]);
+        assert_eq!(bands.take_activity().level_db, [None; 4]);
         let tone: Vec<f32> = (0..48_000_u32)
             .map(|frame| {
                 let phase = std::f64::consts::TAU * 50.0 / 48_000.0 * f64::from(frame);
@@ -367,12 +404,14 @@ mod tests {
         for block in tone.chunks(4_800) {
             let mut left = block.to_vec();
             right.fill(0.0);
+            bands.take_activity();
             bands.process(&mut [&mut left, &mut right], &settings);
         }
         let through = 1.0 / (1.0 + (50.0_f64 / 120.0).powi(4));
         let expected = 20.0 * (0.5 * through).log10();
-        let found = bands.level_db()[0].map(f64::from).unwrap();
+        let level_db = bands.take_activity().level_db;
+        let found = level_db[0].map(f64::from).unwrap();
         assert!((found - expected).abs() < 0.02, "{found} for {expected}");
-        assert!(bands.level_db()[3].unwrap() < -80.0);
+        assert!(level_db[3].unwrap() < -80.0);
     }
 }

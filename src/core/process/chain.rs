@@ -1,7 +1,7 @@
 //! The chain: push, shelves, bands, then two paths in step, one clean and one saturated, behind
 //! identical limiters.
 
-use super::bands::{Bands, BandsSettings};
+use super::bands::{Bands, BandsActivity, BandsSettings};
 use super::limiter::{Limiter, LimiterSettings};
 use super::push::{Push, PushSettings};
 use super::saturator::{Saturator, SaturatorSettings};
@@ -47,15 +47,10 @@ impl Default for ChainSettings {
 /// What the stages are doing, as of the last block.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ChainActivity {
-    /// Lowest gain of each band of the compressor, dB, make-up left out; 0 when off.
-    pub band_gain_db: [f32; 4],
     /// Lowest gain of the clean path's limiter over the channels, dB.
     pub clean_limiter_db: f32,
     /// Lowest gain of the output path's limiter over the channels, dB.
     pub output_limiter_db: f32,
-    /// Level in each band of the compressor at its highest, dBFS of the louder channel; `None`
-    /// while off or silent.
-    pub band_level_db: [Option<f32>; 4],
     /// How often what enters the saturator stands at which level, whether it is on or not: the last
     /// seconds.
     pub driven_levels: LevelHistogram,
@@ -80,9 +75,11 @@ pub struct Chain {
     heard: Switch,
     /// Nothing has been played yet.
     fresh: bool,
-    /// What the paths would be if bands, saturator and limiter let everything pass: the driven
-    /// signal of the last block, in step with them.
+    /// What the paths are to be compared with, in step with them, and by how much each band of it
+    /// was turned down (1 unless `before_turned`).
     before: [Vec<f32>; 2],
+    turned_down: Vec<[f32; 4]>,
+    before_turned: bool,
     before_delay: DelayLine,
     before_frames: usize,
 }
@@ -108,6 +105,8 @@ impl Chain {
             heard: Switch::new(sample_rate_hz),
             fresh: true,
             before: [vec![0.0; max_block], vec![0.0; max_block]],
+            turned_down: vec![[1.0; 4]; max_block],
+            before_turned: false,
             before_delay: DelayLine::new(latency, channels),
             before_frames: 0,
         }
@@ -137,6 +136,7 @@ impl Chain {
         self.fresh = true;
         self.before_delay.reset();
         self.before_frames = 0;
+        self.before_turned = false;
     }
 
     /// Takes the input in `clean`, leaves the clean path there and the output path in `output`; all
@@ -172,17 +172,41 @@ impl Chain {
             &mut right[..self.before_frames],
         ];
         let before = &mut before[..clean.len().min(2)];
-        self.bands.process_beside(clean, before, settings);
+        for (before, driven) in before.iter_mut().zip(clean.iter()) {
+            for (before, driven) in before.iter_mut().zip(&**driven) {
+                *before = *driven;
+            }
+        }
         self.before_delay.process(before);
+        self.before_turned =
+            self.bands
+                .process_beside(clean, before, &mut self.turned_down, settings);
     }
 
-    /// What the paths of the last block would have been if nothing had been turned down, bent or
-    /// limited: the input after push and shelves and with the bands' make-up, in step with the
-    /// paths. For blocks of at most the length given to [`new`](Self::new).
-    pub fn before(&self) -> [&[f32]; 2] {
-        self.before
+    /// What the paths of the last block are to be compared with: the input after push and shelves
+    /// and with the bands' make-up, in step with the paths. For blocks of at most the length given
+    /// to [`new`](Self::new).
+    ///
+    /// While the bands work it has their gains too, averaged, so that it is turned in phase as the
+    /// paths are; by what factor each band of each frame was turned down in that is told beside it,
+    /// and is to be taken back out of its bands. Nothing is told where all are 1.
+    pub fn before(&self) -> ([&[f32]; 2], &[[f32; 4]]) {
+        let before = self
+            .before
             .each_ref()
-            .map(|channel| &channel[..self.before_frames])
+            .map(|channel| &channel[..self.before_frames]);
+        let turned_down = if self.before_turned {
+            &self.turned_down[..self.before_frames]
+        } else {
+            &[]
+        };
+        (before, turned_down)
+    }
+
+    /// What the bands did since this was last asked: the same wherever blocks end, if it is asked
+    /// at the same frames.
+    pub fn take_bands_activity(&mut self) -> BandsActivity {
+        self.bands.take_activity()
     }
 
     /// Takes the driven signal in `output` and leaves the output path there: the saturated path
@@ -284,14 +308,12 @@ impl Chain {
         let clean_limiter_db = lowest(&self.clean_limiter);
         let runs = self.saturated_runs;
         ChainActivity {
-            band_gain_db: self.bands.gain_db(),
             clean_limiter_db,
             output_limiter_db: if runs {
                 lowest(&self.saturated_limiter)
             } else {
                 clean_limiter_db
             },
-            band_level_db: self.bands.level_db(),
             driven_levels: self.driven.levels(),
         }
     }

@@ -8,7 +8,7 @@ use crate::dsp::biquad::snap_to_zero;
 
 /// Coefficients of a [`Section`], the same in both lanes.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Corner {
+pub struct Corner {
     from_state: f64x2,
     from_input: f64x2,
     to_low: f64x2,
@@ -33,37 +33,52 @@ impl Corner {
 /// *The Art of VA Filter Design*, ch. 3–4; from memory). Written out with k = √2 and the first
 /// integrator scaled by k, so that `2k·band` needs no multiplication.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Section<const SIGNALS: usize> {
-    pub band: [f64x2; SIGNALS],
-    pub low: [f64x2; SIGNALS],
+pub struct Section<const SIGNALS: usize> {
+    pub(super) band: [f64x2; SIGNALS],
+    pub(super) low: [f64x2; SIGNALS],
 }
 
 impl<const SIGNALS: usize> Section<SIGNALS> {
+    /// A section that has heard nothing.
     pub const SILENT: Self = Self {
         band: [f64x2::ZERO; SIGNALS],
         low: [f64x2::ZERO; SIGNALS],
     };
 
-    /// The low-pass, and the all-pass `1 − 2k·band` of the same corner, which is the phase of a
-    /// Linkwitz-Riley pair.
+    /// The low-pass `1/(s² + √2·s + 1)`, and `2√2` times the band-pass `s/(s² + √2·s + 1)` of one
+    /// frame of the first `N` signals.
     #[inline]
-    pub fn low_and_all_pass<const N: usize>(
+    pub fn low_and_band<const N: usize>(
         &mut self,
         c: &Corner,
         x: [f64x2; N],
     ) -> ([f64x2; N], [f64x2; N]) {
-        let (mut lows, mut all_passes) = (x, x);
+        let (mut lows, mut bands) = (x, x);
         for n in 0..N {
             let band = c.from_state * self.band[n] + c.from_input * (x[n] - self.low[n]);
             let rise = c.to_low * band;
             let low = self.low[n] + rise;
             self.band[n] = band - self.band[n];
             self.low[n] = low + rise;
-            (lows[n], all_passes[n]) = (low, x[n] - band);
+            (lows[n], bands[n]) = (low, band);
         }
-        (lows, all_passes)
+        (lows, bands)
     }
 
+    /// The low-pass, and the all-pass of the same corner, which is the phase of a Linkwitz-Riley
+    /// pair: `1 − 2√2` times the band-pass.
+    #[inline]
+    pub fn low_and_all_pass<const N: usize>(
+        &mut self,
+        c: &Corner,
+        x: [f64x2; N],
+    ) -> ([f64x2; N], [f64x2; N]) {
+        let (lows, bands) = self.low_and_band(c, x);
+        (lows, std::array::from_fn(|n| x[n] - bands[n]))
+    }
+
+    /// Sets state that has died away to 0, as [`snap_to_zero`](crate::dsp::biquad::snap_to_zero)
+    /// does.
     pub fn snap_to_zero(&mut self) {
         for (band, low) in self.band.iter_mut().zip(&mut self.low) {
             snap_to_zero(band, low);

@@ -55,6 +55,16 @@ impl Bands {
             }
         }
     }
+
+    /// Gives the bands of the signal before back what they were turned down by.
+    pub fn turn_back_up(&mut self, turned_down: &[[f32; 4]]) {
+        let [before, ..] = &mut self.splits;
+        for (bands, factors) in before.iter_mut().zip(turned_down) {
+            for (band, factor) in bands.iter_mut().zip(factors) {
+                *band *= f64x2::splat(1.0 / f64::from(*factor));
+            }
+        }
+    }
 }
 
 impl BeforeSums {

@@ -11,18 +11,35 @@ use crate::dsp::ramp::{Ramp, SWITCH_MS};
 /// Levels are kept as log₂ of the amplitude: one unit is 6.02 dB.
 pub(super) const LOG2_PER_DB: f64 = LOG2_10 / 20.0;
 
+/// A knee narrower than this bends nothing, log₂ units.
+const HARD_KNEE: f32 = 1e-6;
+
 /// Static curves of the four bands, one lane each, log₂ units.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Curves {
     threshold: f32x4,
     knee: f32x4,
-    /// `1/(2·knee)`, or 0 for a hard knee.
+    /// `1/(2·knee)`; finite for a hard knee, where nothing lies within it to be bent.
     bend: f32x4,
     /// `1 − 1/ratio`; 0 for a band that is not enabled.
     slope: f32x4,
-    pub(super) makeup: f32x4,
+    makeup: f32x4,
     /// 1, or 0 for a band silenced by another's solo.
-    pub(super) audible: f32x4,
+    audible: f32x4,
+    /// 1 in every lane if any band is soloed, else 0.
+    solo: f32x4,
+}
+
+/// What is done to the bands of one frame.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct FrameGains {
+    /// Make-up, and how far each band is turned down, log₂ units.
+    pub makeup: f32x4,
+    pub reduction: f32x4,
+    /// Which bands are heard, 0…1, and how much (in every lane, 0…1) they are heard instead of the
+    /// whole.
+    pub audible: f32x4,
+    pub solo: f32x4,
 }
 
 impl Curves {
@@ -32,16 +49,12 @@ impl Curves {
             f32x4::new(bands.each_ref().map(|band| value(band) as f32))
         };
         let any_solo = bands.iter().any(|band| band.solo);
+        let audible = |band: &BandSettings| f32::from(u8::from(band.solo || !any_solo));
+        let knee = lanes(|band| band.knee_db * LOG2_PER_DB);
         Self {
             threshold: lanes(|band| band.threshold_db * LOG2_PER_DB),
-            knee: lanes(|band| band.knee_db * LOG2_PER_DB),
-            bend: lanes(|band| {
-                if band.knee_db > 0.0 {
-                    0.5 / (band.knee_db * LOG2_PER_DB)
-                } else {
-                    0.0
-                }
-            }),
+            knee,
+            bend: bend(knee),
             slope: lanes(|band| {
                 if band.enabled {
                     1.0 - 1.0 / band.ratio
@@ -56,7 +69,8 @@ impl Curves {
                     0.0
                 }
             }),
-            audible: f32x4::new(bands.map(|band| f32::from(u8::from(band.solo || !any_solo)))),
+            audible: f32x4::new(bands.each_ref().map(audible)),
+            solo: f32x4::splat(f32::from(u8::from(any_solo))),
         }
     }
 
@@ -64,25 +78,45 @@ impl Curves {
     fn mix(&self, to: &Self, share: f32) -> Self {
         let share = f32x4::splat(share);
         let mix = |from: f32x4, to: f32x4| from + share * (to - from);
+        let knee = mix(self.knee, to.knee);
         Self {
             threshold: mix(self.threshold, to.threshold),
-            knee: mix(self.knee, to.knee),
-            bend: mix(self.bend, to.bend),
+            knee,
+            // Of the knee on its way: half-way between the bends of two knees lies none of any
+            // knee.
+            bend: bend(knee),
             slope: mix(self.slope, to.slope),
             makeup: mix(self.makeup, to.makeup),
             audible: mix(self.audible, to.audible),
+            solo: mix(self.solo, to.solo),
+        }
+    }
+
+    /// What is to be done to bands at these levels, before the ballistics.
+    #[inline]
+    pub(super) fn wanted(&self, levels: f32x4) -> FrameGains {
+        FrameGains {
+            makeup: self.makeup,
+            reduction: self.reduction(levels),
+            audible: self.audible,
+            solo: self.solo,
         }
     }
 
     /// How far each band should be turned down at these levels: eq. 4 of the paper without its
     /// branches.
     #[inline]
-    pub(super) fn reduction(&self, levels: f32x4) -> f32x4 {
+    fn reduction(&self, levels: f32x4) -> f32x4 {
         let half = self.knee * 0.5;
         let over = levels - self.threshold;
         let into = (over + half).fast_max(f32x4::ZERO).fast_min(self.knee);
         self.slope * (into * into * self.bend + (over - half).fast_max(f32x4::ZERO))
     }
+}
+
+#[inline]
+fn bend(knee: f32x4) -> f32x4 {
+    f32x4::splat(0.5) / knee.fast_max(f32x4::splat(HARD_KNEE))
 }
 
 /// Curves on their way to others.

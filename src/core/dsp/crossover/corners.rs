@@ -1,0 +1,97 @@
+//! Three corners between four bands, in motion.
+
+use super::section::Corner;
+use super::{DEFAULT_CORNERS_HZ, HIGHEST_CORNER, LOWEST_CORNER_HZ};
+use crate::dsp::ramp::{Ramp, bounded};
+
+/// How long a corner takes to move, in ms: a straight line in octaves.
+pub(super) const GLIDE_MS: f64 = 50.0;
+
+/// Frames between two updates of the corners in motion.
+const REDESIGN_FRAMES: u32 = 16;
+
+/// Redesigns between two looks for state that has died away.
+const REDESIGNS_TO_SNAP: u32 = 8;
+
+/// Corners that move without clicks, held to 20 Hz … 0.45 of the sample rate and to ascending
+/// order.
+#[derive(Clone, Debug)]
+pub struct Corners {
+    sample_rate_hz: f64,
+    pub(super) octaves: [Ramp; 3],
+    values: [Corner; 3],
+    /// Frames until the next update, and updates until the next look for state that has died away.
+    countdown: u32,
+    until_snap: u32,
+}
+
+impl Corners {
+    /// [`DEFAULT_CORNERS_HZ`].
+    pub fn new(sample_rate_hz: f64) -> Self {
+        let mut corners = Self {
+            sample_rate_hz,
+            octaves: [Ramp::new(sample_rate_hz, GLIDE_MS); 3],
+            values: [Corner::default(); 3],
+            countdown: REDESIGN_FRAMES,
+            until_snap: REDESIGNS_TO_SNAP,
+        };
+        corners.reset(DEFAULT_CORNERS_HZ);
+        corners
+    }
+
+    /// Takes these corners, in Hz, at once, and begins to count frames anew.
+    pub fn reset(&mut self, corners_hz: [f64; 3]) {
+        for ramp in &mut self.octaves {
+            ramp.reset();
+        }
+        self.set(corners_hz);
+        self.design();
+        (self.countdown, self.until_snap) = (REDESIGN_FRAMES, REDESIGNS_TO_SNAP);
+    }
+
+    /// Moves the corners, in Hz, low to high; takes 50 ms.
+    pub fn set(&mut self, corners_hz: [f64; 3]) {
+        let mut lowest_hz = LOWEST_CORNER_HZ;
+        for (ramp, corner_hz) in self.octaves.iter_mut().zip(corners_hz) {
+            lowest_hz = bounded(corner_hz, lowest_hz, HIGHEST_CORNER * self.sample_rate_hz);
+            ramp.set_target(lowest_hz.log2());
+        }
+    }
+
+    /// The corners as they are now, low to high.
+    #[inline]
+    pub fn values(&self) -> &[Corner; 3] {
+        &self.values
+    }
+
+    /// Counts a frame; now and then tells that it is time to look for state that has died away.
+    #[inline]
+    #[must_use]
+    pub fn advance(&mut self) -> bool {
+        self.countdown -= 1;
+        self.countdown == 0 && self.redesign()
+    }
+
+    #[cold]
+    fn redesign(&mut self) -> bool {
+        self.countdown = REDESIGN_FRAMES;
+        if !self.octaves.iter().all(Ramp::is_settled) {
+            for ramp in &mut self.octaves {
+                ramp.skip(REDESIGN_FRAMES);
+            }
+            self.design();
+        }
+        self.until_snap -= 1;
+        if self.until_snap > 0 {
+            return false;
+        }
+        self.until_snap = REDESIGNS_TO_SNAP;
+        true
+    }
+
+    fn design(&mut self) {
+        for (corner, ramp) in self.values.iter_mut().zip(&self.octaves) {
+            *corner = Corner::new(ramp.value().exp2() / self.sample_rate_hz);
+        }
+    }
+}

@@ -1,0 +1,372 @@
+//! The band compressor: what it leaves alone, its responses, curves and times.
+
+#![expect(
+    clippy::float_cmp,
+    clippy::cast_sign_loss,
+    reason = "the closed forms are exact; rates are positive"
+)]
+
+use crestline_core::process::{BandSettings, Bands, BandsSettings};
+
+use super::linear::{
+    RATES_HZ, Stages, busy, first_difference, gain_db, impulse, noise, sine, warped,
+};
+
+/// Bands that are on but turn nothing up or down.
+fn idle_bands() -> BandsSettings {
+    let mut settings = BandsSettings {
+        on: true,
+        ..BandsSettings::default()
+    };
+    settings.bands[1].enabled = false;
+    settings.bands[2].ratio = 1.0;
+    settings
+}
+
+// Nothing is what becomes of a signal that no band turns up or down: compared bit for bit, through
+// every switch.
+#[test]
+fn idle_bands_pass_every_sample_bit_for_bit_switched_on_and_off_and_moved() {
+    for rate in RATES_HZ {
+        // At an eighth of full scale no band of it comes near the knee below 0 dBFS.
+        let mut source: Vec<f32> = noise(rate as usize).iter().map(|x| 0.25 * x).collect();
+        source[40_000] = -0.0;
+        let (mut left, mut right) = (source.clone(), source.clone());
+        let mut bands = Bands::new(rate);
+        for (number, (left, right)) in left
+            .chunks_mut(3000)
+            .zip(right.chunks_mut(3000))
+            .enumerate()
+        {
+            let mut settings = idle_bands();
+            settings.on = number % 3 > 0;
+            settings.crossovers_hz[1] = 500.0 + 100.0 * number as f64;
+            bands.process(&mut [left, right], &settings);
+        }
+        assert_eq!(first_difference(&left, &source), None);
+        assert_eq!(first_difference(&right, &source), None);
+    }
+}
+
+/// Level of bands with these gains at a frequency: each crossover turns the level from the gain
+/// below it to that above it as the Linkwitz-Riley pair would, `(a + b·r⁴)/(1 + r⁴)` (closed form;
+/// Linkwitz 1976), relative to the gain above.
+fn bands_db(gains_db: [f64; 4], corners_hz: [f64; 3], freq_hz: f64, rate: f64) -> f64 {
+    let gains = gains_db.map(|db| 10.0_f64.powf(db / 20.0));
+    let mut gain = gains[3];
+    for (pair, corner_hz) in gains.windows(2).zip(corners_hz) {
+        let r4 = warped(freq_hz, corner_hz, rate).powi(4);
+        gain *= (pair[0] / pair[1] + r4) / (1.0 + r4);
+    }
+    20.0 * gain.log10()
+}
+
+/// Level of the sum of the four bands of the Linkwitz-Riley tree with these gains: closed form, all
+/// bands in phase.
+fn sum_of_bands_db(gains_db: [f64; 4], corners_hz: [f64; 3], freq_hz: f64, rate: f64) -> f64 {
+    let [a, b, c, d] = gains_db.map(|db| 10.0_f64.powf(db / 20.0));
+    let r4 = corners_hz.map(|corner_hz| warped(freq_hz, corner_hz, rate).powi(4));
+    let (low, high) = (r4.map(|r4| 1.0 / (1.0 + r4)), r4.map(|r4| r4 / (1.0 + r4)));
+    20.0 * (low[1] * (low[0] * a + high[0] * b) + high[1] * (low[2] * c + high[2] * d)).log10()
+}
+
+#[test]
+fn the_gains_of_bands_have_the_magnitude_of_a_linkwitz_riley_split() {
+    for rate in RATES_HZ {
+        for corners_hz in [[120.0, 1000.0, 6000.0], [60.0, 2500.0, 3000.0]] {
+            for makeup_db in [
+                [6.0, 0.0, 0.0, 0.0],
+                [0.0, -6.0, 0.0, 0.0],
+                [-3.0, 3.0, -3.0, 3.0],
+                [12.0, -12.0, 9.0, 12.0],
+                [5.0; 4],
+            ] {
+                let mut settings = BandsSettings {
+                    on: true,
+                    crossovers_hz: corners_hz,
+                    ..BandsSettings::default()
+                };
+                for (band, makeup_db) in settings.bands.iter_mut().zip(makeup_db) {
+                    (band.ratio, band.makeup_db) = (1.0, makeup_db);
+                }
+                let mut response = impulse((0.4 * rate) as usize);
+                Bands::new(rate).process(&mut [&mut response], &settings);
+                let mut widest = 0.0_f64;
+                for step in 0..=33 {
+                    let freq_hz = 10.0 * 2000.0_f64.powf(f64::from(step) / 33.0);
+                    let expected_db = bands_db(makeup_db, corners_hz, freq_hz, rate);
+                    let measured_db = gain_db(&response, freq_hz / rate);
+                    assert!(
+                        (measured_db - expected_db).abs() < 0.005,
+                        "{rate} {makeup_db:?} {freq_hz}: {measured_db} {expected_db}"
+                    );
+                    let summed_db = sum_of_bands_db(makeup_db, corners_hz, freq_hz, rate);
+                    widest = widest.max((measured_db - summed_db).abs());
+                }
+                // Where corners lie well apart the product of the shelves is the sum of the bands.
+                if corners_hz[2] > 2.0 * corners_hz[1] && makeup_db[0] <= 6.0 {
+                    assert!(widest < 0.02, "{rate} {makeup_db:?}: {widest} dB");
+                }
+            }
+        }
+    }
+}
+
+// A tone's level moves from what one setting makes of it to what the other does and never passes
+// either: a fade between signals whose phases differ would cut a notch between them. Solo is such a
+// fade, to a band that lies behind all-passes; it only must not be louder than either.
+#[test]
+fn switching_working_bands_cuts_no_notch_and_nothing_makes_a_bump() {
+    let rate = 48_000.0;
+    let working = |on: bool, solo: bool| {
+        let mut settings = BandsSettings {
+            on,
+            ..BandsSettings::default()
+        };
+        for (band, makeup_db) in settings.bands.iter_mut().zip([-4.0, 3.0, -6.0, 5.0]) {
+            (band.ratio, band.makeup_db) = (1.0, makeup_db);
+        }
+        settings.bands[1].solo = solo;
+        settings
+    };
+    for (from, to, notch) in [
+        (working(false, false), working(true, false), false),
+        (working(true, false), working(false, false), false),
+        (working(true, false), working(true, true), true),
+        (working(true, true), working(true, false), true),
+    ] {
+        for freq_hz in [300.0, 1000.0, 4000.0] {
+            let period = (rate / freq_hz) as usize;
+            let mut tone = sine(48_000, 0.1, freq_hz / rate);
+            let mut bands = Bands::new(rate);
+            bands.process(&mut [&mut tone[..24_000]], &from);
+            bands.process(&mut [&mut tone[24_000..]], &to);
+            let peak = |cycle: &[f32]| cycle.iter().fold(0.0, |peak: f32, x| peak.max(x.abs()));
+            let levels: Vec<f32> = tone[20_000..30_000]
+                .chunks_exact(period)
+                .map(peak)
+                .collect();
+            let (first, last) = (levels[0], levels[levels.len() - 1]);
+            let (least, most) = (first.min(last), first.max(last));
+            for level in levels {
+                assert!(
+                    (notch || level > 0.97 * least) && level < 1.03 * most,
+                    "{freq_hz} Hz, {to:?}: {level} between {first} and {last}"
+                );
+            }
+        }
+    }
+}
+
+/// A band whose knee and ratio move may turn a tone down by as much as the harder of the two static
+/// curves does at its level, and not more.
+#[test]
+fn a_jump_of_the_knee_punches_no_hole() {
+    let rate = 48_000.0;
+    let settings = |knee_db: f64| {
+        let mut settings = BandsSettings {
+            on: true,
+            ..BandsSettings::default()
+        };
+        settings.bands[0] = BandSettings {
+            threshold_db: -40.0,
+            ratio: 4.0,
+            knee_db,
+            ..settings.bands[0]
+        };
+        settings
+    };
+    for (from_db, to_db) in [(24.0, 0.1), (0.1, 24.0), (24.0, 0.0), (0.0, 24.0)] {
+        let mut bands = Bands::new(rate);
+        let mut tone = sine(96_000, 10.0_f64.powf(-30.0 / 20.0), 60.0 / rate);
+        bands.process(&mut [&mut tone[..48_000]], &settings(from_db));
+        bands.take_activity();
+        bands.process(&mut [&mut tone[48_000..]], &settings(to_db));
+        let deepest_db = f64::from(bands.take_activity().gain_db[0]);
+        let least_db = [from_db, to_db]
+            .map(|knee_db| settings(knee_db).bands[0].output_db(-30.0) + 30.0)
+            .into_iter()
+            .fold(0.0, f64::min);
+        println!("knee {from_db} to {to_db} dB: {deepest_db:.2} dB, settled {least_db:.2} dB");
+        assert!(deepest_db > least_db - 0.05, "{deepest_db} {least_db}");
+    }
+}
+
+#[test]
+fn what_bands_tell_misses_nothing_wherever_blocks_end() {
+    let told = |sizes: &[usize]| {
+        let mut stages = Stages::new(48_000.0);
+        let mut samples = noise(20_000);
+        let (mut start, mut sizes) = (0, sizes.iter().cycle());
+        while start < samples.len() {
+            let end = samples.len().min(start + sizes.next().unwrap());
+            stages.process(&mut [&mut samples[start..end]], &busy());
+            start = end;
+        }
+        stages.bands.take_activity()
+    };
+    let whole = told(&[20_000]);
+    assert!(whole.gain_db.iter().all(|gain_db| *gain_db < -1.0));
+    for sizes in [&[1][..], &[32], &[64, 333, 7]] {
+        assert_eq!(told(sizes), whole);
+    }
+}
+
+/// Values of eq. 4 of Giannoulis, Massberg, Reiss, JAES 60(6) 2012, computed: threshold −20 dB,
+/// ratio 4, knee 10 dB. A constant signal belongs to the lowest band alone.
+#[test]
+fn a_steady_level_comes_out_where_the_static_curve_says() {
+    let table = [
+        (-25.0, -25.0),
+        (-23.0, -23.15),
+        (-22.0, -22.3375),
+        (-20.0, -20.9375),
+        (-18.0, -19.8375),
+        (-17.0, -19.4),
+        (-15.0, -18.75),
+        (0.0, -15.0),
+    ];
+    for (input_db, output_db) in table {
+        let mut settings = BandsSettings {
+            on: true,
+            ..BandsSettings::default()
+        };
+        settings.bands[0] = BandSettings {
+            threshold_db: -20.0,
+            ratio: 4.0,
+            knee_db: 10.0,
+            makeup_db: 1.5,
+            ..settings.bands[0]
+        };
+        let mut bands = Bands::new(48_000.0);
+        let level = 10.0_f32.powf(input_db / 20.0);
+        // The quieter channel shares the gain of the louder.
+        let (mut left, mut right) = (vec![level; 96_000], vec![-level / 4.0; 96_000]);
+        bands.process(&mut [&mut left, &mut right], &settings);
+        let measured_db = 20.0 * f64::from(left[95_999]).log10();
+        assert!(
+            (measured_db - 1.5 - output_db).abs() < 0.02,
+            "{input_db}: {measured_db}"
+        );
+        assert!((left[95_999] / right[95_999] + 4.0).abs() < 1e-5);
+        bands.take_activity();
+        bands.process(&mut [&mut left[..1], &mut right[..1]], &settings);
+        let gain_db = f64::from(bands.take_activity().gain_db[0]);
+        assert!(
+            (gain_db - (output_db - f64::from(input_db))).abs() < 0.02,
+            "{input_db}: {gain_db}"
+        );
+    }
+}
+
+/// The level of a tone in each band is known from the Linkwitz-Riley closed form (bilinear: r is
+/// the warped frequency ratio). The long release holds the gain between the tone's peaks; 20 s let
+/// it forget the tone's beginning.
+#[test]
+fn a_tone_turns_each_band_down_as_its_level_there_demands() {
+    let rate = 48_000.0;
+    for freq_hz in [171.7, 371.3, 1000.7, 2411.9, 7003.3] {
+        let mut settings = BandsSettings {
+            on: true,
+            ..BandsSettings::default()
+        };
+        for band in &mut settings.bands {
+            *band = BandSettings {
+                threshold_db: -30.0,
+                ratio: 3.0,
+                knee_db: 12.0,
+                release_ms: 2000.0,
+                attack_ms: 5.0,
+                ..*band
+            };
+        }
+        let mut bands = Bands::new(rate);
+        let mut tone = sine(960_000, 0.5, freq_hz / rate);
+        bands.process(&mut [&mut tone[..959_900]], &settings);
+        bands.take_activity();
+        bands.process(&mut [&mut tone[959_900..]], &settings);
+        let r4 = [120.0, 1000.0, 6000.0].map(|corner_hz| warped(freq_hz, corner_hz, rate).powi(4));
+        let (low, high) = (r4.map(|r4| 1.0 / (1.0 + r4)), r4.map(|r4| r4 / (1.0 + r4)));
+        let gains = [
+            low[1] * low[0],
+            low[1] * high[0],
+            high[1] * low[2],
+            high[1] * high[2],
+        ];
+        let activity = bands.take_activity();
+        for ((gain, settings), measured_db) in
+            gains.iter().zip(&settings.bands).zip(activity.gain_db)
+        {
+            let level_db = 20.0 * (0.5 * gain).log10();
+            let expected_db = settings.output_db(level_db) - level_db;
+            assert!(
+                (f64::from(measured_db) - expected_db).abs() < 0.02,
+                "{freq_hz}: {measured_db} {expected_db}"
+            );
+        }
+    }
+}
+
+/// By definition 63.2 % of the way after the time constant. The tone's own rise through the
+/// crossover takes about a millisecond.
+#[test]
+fn attack_and_release_take_their_time_through_the_whole_stage() {
+    let rate = 48_000.0;
+    let mut settings = BandsSettings {
+        on: true,
+        ..BandsSettings::default()
+    };
+    settings.bands[2] = BandSettings {
+        threshold_db: -40.0,
+        ratio: 2.0,
+        knee_db: 0.0,
+        attack_ms: 100.0,
+        release_ms: 1000.0,
+        ..settings.bands[2]
+    };
+    let mut bands = Bands::new(rate);
+    let at = |bands: &mut Bands, amplitude: f64, frames: usize, settings: &BandsSettings| {
+        let mut tone = sine(frames, amplitude, 2411.9 / rate);
+        bands.process(&mut [&mut tone[..frames - 1]], settings);
+        bands.take_activity();
+        bands.process(&mut [&mut tone[frames - 1..]], settings);
+        f64::from(bands.take_activity().gain_db[2])
+    };
+    at(&mut bands, 0.0, 4800, &settings);
+    let attacked = at(&mut bands, 0.5, 4800, &settings);
+    let settled = at(&mut bands, 0.5, 96_000, &settings);
+    assert!(
+        (attacked / settled - 0.632).abs() < 0.015,
+        "{attacked} {settled}"
+    );
+    settings.bands[2].attack_ms = 0.1;
+    let full = at(&mut bands, 0.5, 48_000, &settings);
+    let released = at(&mut bands, 0.0, 48_000, &settings);
+    assert!(
+        (1.0 - released / full - 0.632).abs() < 0.005,
+        "{full} {released}"
+    );
+}
+
+#[test]
+fn solo_leaves_only_its_band() {
+    let mut settings = BandsSettings {
+        on: true,
+        ..BandsSettings::default()
+    };
+    settings.bands[1].solo = true;
+    let mut response = impulse(48_000);
+    for band in &mut settings.bands {
+        band.ratio = 1.0;
+    }
+    Bands::new(48_000.0).process(&mut [&mut response], &settings);
+    for (freq_hz, corner_hz) in [(120.0, 120.0), (1000.0, 1000.0), (30.0, 120.0)] {
+        let r4 = warped(freq_hz, 120.0, 48_000.0).powi(4);
+        let s4 = warped(freq_hz, 1000.0, 48_000.0).powi(4);
+        let expected_db = 20.0 * (r4 / (1.0 + r4) / (1.0 + s4)).log10();
+        assert!(
+            (gain_db(&response, freq_hz / 48_000.0) - expected_db).abs() < 0.02,
+            "{corner_hz}"
+        );
+    }
+}
