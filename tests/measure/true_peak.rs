@@ -204,3 +204,35 @@ fn the_peak_of_the_last_3_s_forgets() {
     group.check("so far", readings.true_peak_dbtp, decibels(0.5));
     group.check("last 3 s", readings.true_peak_3s_dbtp, decibels(0.05));
 }
+
+// The true peak of a tone is its amplitude. Begun in the middle of it, the measurement reads that
+// and not the edge that a signal cut out of nothing would have; cut off, it reads nothing of the
+// edge.
+#[test]
+fn a_measurement_begun_in_the_middle_of_a_tone_reads_no_edge() {
+    let rate = 48_000.0;
+    for divisor in [3.1, 4.0, 5.7, 11.3] {
+        let mut tone = tone_at_phase(1.0 / divisor, 20.0, 0.8, frames(rate, 1.0));
+        // Its own beginning is no edge either.
+        fade(&mut tone, frames(rate, 0.01));
+        for seam in 0..40 {
+            let at = 20_000 + 7 * seam;
+            let mut restarted = meter(rate, &[Front]);
+            feed(&mut restarted, &[&tone[..at]]);
+            restarted.restart();
+            feed(&mut restarted, &[&tone[at..]]);
+            let mut cut = meter(rate, &[Front]);
+            feed(&mut cut, &[&tone[..at]]);
+            cut.cut();
+            feed(&mut cut, &[&vec![0.0; 4_800]]);
+            for (name, meter) in [("restarted", restarted), ("cut", cut)] {
+                let reading_db = meter.readings().true_peak_dbtp.unwrap();
+                let expected_db = decibels(0.8);
+                assert!(
+                    (reading_db - expected_db).abs() < 0.02,
+                    "{name} at {at}, {divisor}: {reading_db} {expected_db}"
+                );
+            }
+        }
+    }
+}

@@ -37,7 +37,7 @@ impl MeasuredPoint {
     }
 
     pub fn restart(&mut self) {
-        self.meter.reset();
+        self.meter.restart();
         self.point = Point::default();
         self.balance_due %= self.balance_every.max(1);
     }

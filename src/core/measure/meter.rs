@@ -42,6 +42,8 @@ pub struct Meter {
     true_peak_max: f32,
     /// Highest since it was last taken.
     true_peak_fresh: f32,
+    /// K-weighted energy since it was last taken.
+    weighted_fresh: f64,
     true_peak_3s: SlidingMax,
     sample_peak_3s: SlidingMax,
     lowest_plr: LowestPlr,
@@ -107,6 +109,7 @@ impl Meter {
             slot: Slot::default(),
             true_peak_max: 0.0,
             true_peak_fresh: 0.0,
+            weighted_fresh: 0.0,
             true_peak_3s: SlidingMax::new(SHORT_TERM_SLOTS),
             sample_peak_3s: SlidingMax::new(level::LONG_SLOTS),
             lowest_plr: LowestPlr::new(),
@@ -132,18 +135,43 @@ impl Meter {
         }
     }
 
-    /// Forgets everything measured so far.
+    /// Forgets everything measured so far, and the signal.
     ///
     /// # Realtime Safety
     /// Yes.
     pub fn reset(&mut self) {
-        self.grid.reset();
+        self.cut();
+        self.restart();
+        for channel in &mut self.channels {
+            channel.true_peak.reset();
+        }
+    }
+
+    /// Forgets the signal, which breaks off here: what comes next follows on silence. What has been
+    /// measured stays.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn cut(&mut self) {
         for pair in &mut self.pairs {
             pair.filter.reset();
-            pair.sums = Energies::default();
         }
         for channel in &mut self.channels {
             channel.true_peak.reset();
+        }
+    }
+
+    /// Forgets everything measured so far, of a signal that goes on.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn restart(&mut self) {
+        self.grid.reset();
+        for pair in &mut self.pairs {
+            pair.sums = Energies::default();
+        }
+        for channel in &mut self.channels {
+            channel.true_peak.restart();
             channel.levels = PeakAndClips::default();
         }
         self.loudness.reset();
@@ -155,6 +183,7 @@ impl Meter {
         self.slot = Slot::default();
         self.true_peak_max = 0.0;
         self.true_peak_fresh = 0.0;
+        self.weighted_fresh = 0.0;
         self.true_peak_3s.reset();
         self.sample_peak_3s.reset();
         self.lowest_plr.reset();
@@ -230,6 +259,7 @@ impl Meter {
         if let Some(balance) = &mut self.balance {
             balance.step();
         }
+        self.weighted_fresh += weighted;
         self.slot.weighted += weighted;
         self.slot.plain += plain;
         if grid.steps().is_multiple_of(STEPS_PER_SLOT) {
@@ -365,6 +395,15 @@ impl Meter {
     /// Yes.
     pub fn take_true_peak_dbtp(&mut self) -> Option<f64> {
         db_from_gain(f64::from(std::mem::take(&mut self.true_peak_fresh)))
+    }
+
+    /// K-weighted energy (the sum of squares over frames and channels, with the channels' weights)
+    /// of the whole 5 ms since this was last asked.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn take_weighted_energy(&mut self) -> f64 {
+        std::mem::take(&mut self.weighted_fresh)
     }
 
     /// Spectral balance so far; all `None` unless the meter was made

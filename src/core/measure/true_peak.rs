@@ -46,6 +46,8 @@ pub(super) struct TruePeak {
     frames: Box<[f32; HISTORY + CHUNK + LANES]>,
     /// Samples half-way between frames.
     halves: Box<[f32; HALF_HISTORY + CHUNK + LANES]>,
+    /// Frames to come that complete peaks of the time before a restart.
+    stale: usize,
 }
 
 impl TruePeak {
@@ -68,12 +70,21 @@ impl TruePeak {
             } * ROUNDING,
             frames: Box::new([0.0; HISTORY + CHUNK + LANES]),
             halves: Box::new([0.0; HALF_HISTORY + CHUNK + LANES]),
+            stale: 0,
         }
     }
 
+    /// Forgets the signal: what comes next follows on silence, not on what was cut off.
     pub fn reset(&mut self) {
         self.frames.fill(0.0);
         self.halves.fill(0.0);
+        self.stale = 0;
+    }
+
+    /// Reads only peaks from here on, of a signal that goes on: were it forgotten, the edge of what
+    /// is left would read higher than it ever was.
+    pub fn restart(&mut self) {
+        self.stale = FIRST_PAIRS + 2;
     }
 
     /// Frames from the entrance of a peak to its reading.
@@ -100,12 +111,14 @@ impl TruePeak {
                 } else {
                     self.crests_of_two(at)
                 };
-                // Lanes past the end hold stale samples.
-                for crest in crests.to_array().into_iter().take(count - at) {
+                // Lanes past the end hold samples of before.
+                let lanes = crests.to_array().into_iter().take(count - at);
+                for crest in lanes.skip(self.stale.saturating_sub(at)) {
                     *peak = if crest > *peak { crest } else { *peak };
                 }
             }
         }
+        self.stale = self.stale.saturating_sub(count);
         self.frames.copy_within(count..count + HISTORY, 0);
         self.halves.copy_within(count..count + HALF_HISTORY, 0);
     }
