@@ -12,8 +12,10 @@
 //! whatever is switched on, in bypass too. With the saturator off the output path *is* the clean
 //! path and is not computed twice.
 
+mod matching;
 mod point;
 
+use self::matching::Matching;
 use self::point::MeasuredPoint;
 use crate::dsp::delay::DelayLine;
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
@@ -85,6 +87,7 @@ pub struct Engine {
     position: usize,
     at_hand: usize,
     loudness: RecentLoudness,
+    matching: Matching,
     /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
     /// What the bands did in the last whole chunk.
@@ -180,9 +183,10 @@ impl Engine {
             ..spec
         };
         let chain = Chain::new(spec.sample_rate_hz, spec.channels, CHUNK);
+        let latency_frames = chain.latency_frames();
         Self {
             spec,
-            dry_delay: DelayLine::new(chain.latency_frames(), spec.channels),
+            dry_delay: DelayLine::new(latency_frames, spec.channels),
             chain,
             listen: Listen::new(spec.sample_rate_hz),
             input: MeasuredPoint::new(spec, 0.0),
@@ -202,6 +206,7 @@ impl Engine {
             position: 0,
             at_hand: 0,
             loudness: RecentLoudness::default(),
+            matching: Matching::new(spec.sample_rate_hz, latency_frames),
             limiters_db: [0.0; 2],
             bands: BandsActivity::default(),
             playing: false,
@@ -242,6 +247,10 @@ impl Engine {
         self.chain.reset();
         self.dry_delay.reset();
         self.listen.reset();
+        self.matching.reset();
+        for point in [&mut self.input, &mut self.clean, &mut self.output] {
+            point.meter.cut();
+        }
         // The stages begin to count frames anew, and so does what is in step with them.
         self.position = 0;
     }
@@ -334,6 +343,12 @@ impl Engine {
                 for point in [&mut self.input, &mut self.clean, &mut self.output] {
                     point.take_balance();
                 }
+                let points = [&mut self.output, &mut self.clean, &mut self.input];
+                let gated_10s_lufs = points.each_ref().map(|it| it.point.readings.gated_10s_lufs);
+                self.matching.heard(
+                    points.map(|it| it.meter.take_weighted_energy()),
+                    gated_10s_lufs,
+                );
                 self.limiters_db = self.chain.take_limiter_gains_db();
                 self.bands = self.chain.take_bands_activity();
                 chunk_done(self, end);
@@ -371,9 +386,12 @@ impl Engine {
         if self.position == 0 {
             let points =
                 [&self.output, &self.clean, &self.input].map(|measured| measured.point.readings);
+            self.matching.enter(&settings.chain);
             self.loudness = RecentLoudness {
                 gated_10s_lufs: points.map(|readings| readings.gated_10s_lufs),
                 momentary_lufs: points.map(|readings| readings.momentary_lufs),
+                over_input_lu: self.matching.over_input_lu(),
+                steady: self.matching.is_steady(),
             };
         }
         self.at_hand = frames;

@@ -178,3 +178,43 @@ fn the_songs_stay_under_the_ceiling_at_96_khz() {
 fn the_songs_stay_under_the_ceiling_at_192_khz() {
     hold_the_ceiling(RATES_HZ[4]);
 }
+
+// What is read after a seam is what is there: the limiter keeps its ceiling from the first sample
+// after a reset on, and a measurement that begins in the middle of a signal knows what came before.
+#[test]
+fn no_stop_and_no_restart_leaves_a_reading_over_the_ceiling() {
+    let song = turnstile(48_000);
+    let settings = Settings {
+        chain: ChainSettings {
+            push: PushSettings { push_db: 9.0 },
+            limiter: LimiterSettings::default(),
+            ..ChainSettings::default()
+        },
+        ..Settings::default()
+    };
+    for restart in [false, true] {
+        let mut engine = engine(48_000.0, 2);
+        let mut worst_dbtp = f64::MIN;
+        let mut start = 30 * 48_000;
+        for seam in 0..60 {
+            let mut part = cut(&song.channels, start..start + 9_000 + 37 * seam);
+            start += part[0].len();
+            let [left, right] = &mut part[..] else {
+                unreachable!("two channels");
+            };
+            engine.process(&mut [left, right], &[], &settings);
+            // From the second on, what has just been read began at a seam.
+            let snapshot = engine.snapshot();
+            for point in [snapshot.clean, snapshot.output] {
+                worst_dbtp = worst_dbtp.max(point.readings.true_peak_dbtp.unwrap());
+            }
+            if restart {
+                engine.restart();
+            } else {
+                engine.reset();
+            }
+        }
+        println!("restart {restart}: {worst_dbtp:.3} dBTP at most");
+        assert!(worst_dbtp <= -1.0 + ALLOWED_DB, "{restart}: {worst_dbtp}");
+    }
+}

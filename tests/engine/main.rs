@@ -6,6 +6,7 @@ mod history;
 mod history_drawing;
 mod history_model;
 mod listen;
+mod matching;
 mod paths;
 mod targets;
 mod transparency;

@@ -3,6 +3,10 @@
 //!
 //! Nothing here ever makes a signal louder than it is. Where a switch would bring a jump upwards,
 //! the new signal comes in at the level of the old one and rises over a second.
+//!
+//! Matched, the louder signals are turned down to the quietest as fast as push moves; once that
+//! rests on seconds of sound it moves by no more than 1 dB/s. It survives a reset and holds in
+//! silence.
 
 use crate::dsp::decibel::gain_from_db;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
@@ -56,10 +60,15 @@ pub struct ListenSettings {
 /// none.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct RecentLoudness {
-    /// Gated, of the last 10 s: what matching goes by.
+    /// Gated, of the last 10 s.
     pub gated_10s_lufs: [Option<f64>; 3],
     /// Of the last 400 ms: shows a jump even where a setting was changed a moment ago.
     pub momentary_lufs: [Option<f64>; 3],
+    /// Loudness of output path and clean path over that of the input, LU, as far as it is known
+    /// since their settings were last changed: what matching goes by.
+    pub over_input_lu: Option<[f64; 2]>,
+    /// That has been so for seconds, and only changes with the programme.
+    pub steady: bool,
 }
 
 /// The signals, all in step, one slice a channel.
@@ -77,8 +86,9 @@ pub struct Signals<'a> {
 const QUANTUM_FRAMES: u32 = 32;
 /// Fastest change of a matching gain once it has settled, dB/s.
 const SETTLED_DB_PER_S: f64 = 1.0;
-/// Fastest fall before: while the user waits for the match.
-const SEEKING_DB_PER_S: f64 = 24.0;
+/// Fastest change before: 6 dB in the 20 ms that a change of push takes.
+const SEEKING_FALL_DB_PER_S: f64 = 300.0;
+const SEEKING_RISE_DB_PER_S: f64 = 60.0;
 /// A gain that has come this close to its aim has settled, dB.
 const SETTLED_WITHIN_DB: f64 = 0.1;
 /// Fastest rise when matching is switched off, dB/s.
@@ -124,18 +134,19 @@ impl Level {
     };
 
     /// Moves towards `aim_db` (`None`: stay) and lays out the linear gain for the next quantum.
-    fn quantum(&mut self, aim_db: Option<f64>, matched: bool, quantum_s: f64) {
+    fn quantum(&mut self, aim_db: Option<f64>, matched: bool, steady: bool, quantum_s: f64) {
         if let Some(aim_db) = aim_db {
             let distance = aim_db - self.match_db;
-            let rate = if matched && self.settled {
-                SETTLED_DB_PER_S
-            } else if matched && distance < 0.0 {
-                SEEKING_DB_PER_S
+            let (fall, rise) = if matched && steady && self.settled {
+                (SETTLED_DB_PER_S, SETTLED_DB_PER_S)
+            } else if matched {
+                (SEEKING_FALL_DB_PER_S, SEEKING_RISE_DB_PER_S)
             } else {
-                RELEASE_DB_PER_S
+                (RELEASE_DB_PER_S, RELEASE_DB_PER_S)
             };
-            self.match_db += distance.clamp(-rate * quantum_s, rate * quantum_s);
-            self.settled = matched && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
+            self.match_db += distance.clamp(-fall * quantum_s, rise * quantum_s);
+            self.settled =
+                matched && steady && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
         }
         self.arrival_db = (self.arrival_db + self.arrival_step_db).min(0.0);
         let gain = gain_from_db(self.match_db + self.arrival_db);
@@ -150,6 +161,15 @@ impl Level {
         self.arrival_step_db = jump_db / ARRIVAL_S * quantum_s;
         self.gain = gain_from_db(self.match_db + self.arrival_db);
         self.slope = 0.0;
+    }
+
+    /// Takes a matching gain at once.
+    fn jump(&mut self, match_db: f64) {
+        *self = Self {
+            match_db,
+            gain: gain_from_db(match_db),
+            ..Self::FULL
+        };
     }
 
     /// Gain `left` frames before the end of the quantum.
@@ -167,6 +187,8 @@ pub struct Listen {
     /// how far it has come, 0…1.
     shares: [f64; SIGNALS],
     fade: Ramp,
+    /// Nothing has been heard yet: gains are taken at once.
+    fresh: bool,
     /// What is being switched to: the signal, and whether by bypass.
     selected: Option<(usize, bool)>,
     /// Frames until the next quantum.
@@ -182,17 +204,19 @@ impl Listen {
             levels: [Level::FULL; SIGNALS],
             shares: [0.0; SIGNALS],
             fade: Ramp::new(sample_rate_hz, SWITCH_MS),
+            fresh: true,
             selected: None,
             until_quantum: 0,
             residue: Residue::new(sample_rate_hz),
         }
     }
 
-    /// Forgets the past: the next settings are taken at once, at full level.
+    /// Forgets the past: the next settings are taken at once, and so are the gains that match.
     pub fn reset(&mut self) {
         self.levels = [Level::FULL; SIGNALS];
         self.shares = [0.0; SIGNALS];
         self.fade.reset();
+        self.fresh = true;
         self.selected = None;
         self.until_quantum = 0;
         self.residue.reset();
@@ -293,26 +317,22 @@ impl Listen {
 
     fn quantum(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let matched = settings.matched && !settings.bypass;
-        let [output, clean, input] = loudness.gated_10s_lufs;
-        let quietest = loudness
-            .gated_10s_lufs
-            .iter()
-            .copied()
-            .reduce(|a, b| Some(a?.min(b?)))
-            .flatten();
-        // In silence the last 10 s shrink to whatever sounded last: nothing to go by.
+        // In silence there is nothing to go by.
         let silent = loudness
             .momentary_lufs
             .iter()
             .any(|now| now.is_none_or(|lufs| lufs < SILENCE_LUFS));
-        let aim = |lufs: Option<f64>| match matched {
-            false => Some(0.0),
-            true if silent => None,
-            true => Some(quietest? - lufs?),
-        };
+        let fresh = std::mem::take(&mut self.fresh);
+        let [output, clean] = loudness.over_input_lu.unwrap_or_default();
+        let quietest = output.min(clean).min(0.0);
         // The residue is heard in proportion to the output it was taken from.
-        for (level, lufs) in self.levels.iter_mut().zip([output, clean, input, output]) {
-            level.quantum(aim(lufs), matched, self.quantum_s);
+        for (level, over_input) in self.levels.iter_mut().zip([output, clean, 0.0, output]) {
+            let aim_db = if matched { quietest - over_input } else { 0.0 };
+            if fresh {
+                level.jump(aim_db);
+            }
+            let aim_db = (!matched || !silent).then_some(aim_db);
+            level.quantum(aim_db, matched, loudness.steady, self.quantum_s);
         }
         self.residue.quantum();
     }

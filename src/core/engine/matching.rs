@@ -1,0 +1,192 @@
+//! How much louder the paths are than the input, since the chain was last changed: what matched
+//! listening goes by.
+//!
+//! The paths and the input are in step. Energies over the same moments need no gate and no long
+//! window to be compared: their ratio says at once how far apart two signals are that sound the
+//! same music. A change of the chain is known before it is heard, so the ratio is counted anew from
+//! the moment at which the paths are made with it. Until then, and where the music has not told
+//! yet, more push is taken for that much more loudness, which it can at most be, and less push for
+//! as much loudness as before: either errs towards too quiet.
+
+use super::CHUNK;
+use crate::process::{ChainSettings, PushSettings};
+
+/// Longest time that is looked back on, s.
+const LONGEST_S: f64 = 10.0;
+/// Up to here the last moments count more than those before them, s.
+const SHORT_S: f64 = 2.0;
+/// From here on the ratio is steady, s.
+const STEADY_S: f64 = 5.0;
+/// How much of the past is kept in a change: enough to go on from. Of a setting in motion more is
+/// kept, for it brings the next change before there is anything else to go by.
+const KEPT_S: f64 = 0.1;
+const KEPT_OF_A_JUMP_S: f64 = 0.02;
+/// What was kept is forgotten as so much is heard of the new setting, s.
+const FORGOTTEN_S: f64 = 0.15;
+/// A change of push by more than this is a jump, dB.
+const JUMP_DB: f64 = 1.0;
+/// After a jump the gains of the stages take so long to move and the limiter to follow, s.
+const TRANSITION_S: f64 = 0.03;
+/// Energy a frame below which there is nothing to compare: −70 LUFS, the absolute gate of ITU-R
+/// BS.1770-5, about.
+const SILENCE: f64 = 1e-7;
+
+/// The paths in the order in which their energies come: output, clean, input.
+const PATHS: usize = 2;
+const INPUT: usize = 2;
+
+/// Compares the paths with the input, chunk by chunk.
+#[derive(Debug)]
+pub(super) struct Matching {
+    chunk_s: f64,
+    /// Settings of the chunks that have entered the chain but are not heard yet, a ring.
+    entered: Box<[ChainSettings]>,
+    next: usize,
+    /// The chain is empty: whatever is heard next is made with the next settings.
+    begins: bool,
+    /// What the chunk that is heard was made with; `None` before the first.
+    heard: Option<ChainSettings>,
+    /// K-weighted energies of output, clean path and input over the last `span_s`, at most since
+    /// the last change; and what was kept of the time before that, over `kept_s`.
+    energies: [f64; 3],
+    span_s: f64,
+    kept: [f64; 3],
+    kept_s: f64,
+    /// Time until energies count again, s.
+    transition_s: f64,
+    over_input_lu: [f64; PATHS],
+}
+
+impl Matching {
+    /// For a chain of this latency. Allocates.
+    pub fn new(sample_rate_hz: f64, latency_frames: usize) -> Self {
+        Self {
+            chunk_s: CHUNK as f64 / sample_rate_hz,
+            // Rounded down: what is louder is turned down a little early rather than late.
+            entered: vec![ChainSettings::default(); latency_frames / CHUNK].into(),
+            next: 0,
+            begins: true,
+            heard: None,
+            energies: [0.0; 3],
+            span_s: 0.0,
+            kept: [0.0; 3],
+            kept_s: 0.0,
+            transition_s: 0.0,
+            over_input_lu: [0.0; PATHS],
+        }
+    }
+
+    /// The chain has been cleared; what was found holds for what is heard next.
+    pub fn reset(&mut self) {
+        self.begins = true;
+    }
+
+    /// A chunk enters the chain with these settings.
+    pub fn enter(&mut self, chain: &ChainSettings) {
+        if std::mem::take(&mut self.begins) {
+            self.entered.fill(*chain);
+        }
+        let made_with = match self.entered.get_mut(self.next) {
+            Some(entered) => std::mem::replace(entered, *chain),
+            None => *chain,
+        };
+        self.next = (self.next + 1) % self.entered.len().max(1);
+        match self.heard.replace(made_with) {
+            None => self.over_input_lu = [push_db(&made_with); PATHS],
+            Some(before) if before != made_with => self.change(&before, &made_with),
+            Some(_) => {}
+        }
+    }
+
+    fn change(&mut self, before: &ChainSettings, after: &ChainSettings) {
+        let push_db = push_db(after) - push_db(before);
+        let jump = push_db.abs() > JUMP_DB;
+        if jump {
+            self.transition_s = TRANSITION_S;
+        }
+        let weight = self.weight_of_kept();
+        let known_s = self.span_s + weight * self.kept_s;
+        let kept_s = known_s.min(if jump { KEPT_OF_A_JUMP_S } else { KEPT_S });
+        let share = if known_s > 0.0 { kept_s / known_s } else { 0.0 };
+        let louder = 10.0_f64.powf(push_db.max(0.0) / 10.0);
+        for (path, (kept, energy)) in self.kept.iter_mut().zip(self.energies).enumerate() {
+            *kept = share * (energy + weight * *kept);
+            *kept *= if path == INPUT { 1.0 } else { louder };
+        }
+        (self.kept_s, self.energies, self.span_s) = (kept_s, [0.0; 3], 0.0);
+        for over in &mut self.over_input_lu {
+            *over += push_db.max(0.0);
+        }
+    }
+
+    /// A chunk has been heard that brought these energies of output, clean path and input
+    /// (K-weighted, summed over the channels); their gated loudness of the last 10 s is this.
+    pub fn heard(&mut self, energies: [f64; 3], gated_10s_lufs: [Option<f64>; 3]) {
+        if self.transition_s > 0.0 {
+            self.transition_s -= self.chunk_s;
+            return;
+        }
+        if energies
+            .iter()
+            .any(|energy| *energy < SILENCE * CHUNK as f64)
+        {
+            return;
+        }
+        if self.span_s <= 0.0 && self.kept_s <= 0.0 {
+            // Nothing is known yet but what push promises: it stands for the time before.
+            self.kept_s = KEPT_OF_A_JUMP_S;
+            let before = energies[INPUT] * self.kept_s / self.chunk_s;
+            let [output, clean] = self.over_input_lu.map(|over| 10.0_f64.powf(over / 10.0));
+            self.kept = [before * output, before * clean, before];
+        }
+        // Short at first, longer as it settles: weights that rise to the latest moment, then equal
+        // ones, then those of a leaky sum.
+        let forgotten_s = if self.span_s < SHORT_S {
+            self.span_s
+        } else {
+            LONGEST_S
+        };
+        let leaks = self.span_s < SHORT_S || self.span_s >= LONGEST_S;
+        let keep = if leaks {
+            (1.0 - self.chunk_s / forgotten_s.max(self.chunk_s)).max(0.0)
+        } else {
+            1.0
+        };
+        for (sum, energy) in self.energies.iter_mut().zip(energies) {
+            *sum = keep * *sum + energy;
+        }
+        self.span_s = (self.span_s + self.chunk_s).min(LONGEST_S);
+        self.over_input_lu = match gated_10s_lufs {
+            // Loudness as it is told, once all of it was made with these settings.
+            [Some(output), Some(clean), Some(input)] if self.span_s >= LONGEST_S => {
+                [output - input, clean - input]
+            }
+            _ => {
+                let weight = self.weight_of_kept();
+                let known = |path: usize| self.energies[path] + weight * self.kept[path];
+                [0, 1].map(|path| 10.0 * (known(path) / known(INPUT)).log10())
+            }
+        };
+    }
+
+    /// How much of what was kept still counts.
+    fn weight_of_kept(&self) -> f64 {
+        (1.0 - self.span_s / FORGOTTEN_S).max(0.0)
+    }
+
+    /// Loudness of output path and clean path over that of the input, LU; `None` before the first
+    /// chunk.
+    pub fn over_input_lu(&self) -> Option<[f64; PATHS]> {
+        self.heard.map(|_| self.over_input_lu)
+    }
+
+    /// Whether it rests on so much sound that it can only change slowly.
+    pub fn is_steady(&self) -> bool {
+        self.span_s >= STEADY_S
+    }
+}
+
+/// The push that a setting stands for, dB.
+fn push_db(chain: &ChainSettings) -> f64 {
+    PushSettings::PUSH_DB.held(chain.push.push_db)
+}

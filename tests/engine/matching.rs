@@ -1,0 +1,247 @@
+//! Matched while you turn: what is heard after push has been moved, and after a stop.
+//!
+//! Loudness is that of the `ebur128` crate: of the last 400 ms, every 100 ms, of what the host
+//! receives when it listens to one source and to the other. The limits are those of the design: the
+//! heard loudness within 1 LU of the other source's half a second after any change of push by up to
+//! 6 dB, within 0.5 LU after a second, within 0.2 LU after five.
+
+#![allow(
+    clippy::cast_sign_loss,
+    clippy::large_types_passed_by_value,
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    reason = "a test fails by panicking and prints its figures, in its helpers too"
+)]
+
+use crestline_core::engine::Settings;
+use crestline_core::process::{
+    ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings, Source,
+};
+use ebur128::{EbuR128, Mode};
+use kit::engine_run::{Planes, cut, engine, loudness_lufs, noise, play};
+use songs::{rink_lights, turnstile};
+
+const RATE_HZ: u32 = 48_000;
+const SECOND: usize = 48_000;
+/// A tenth of a second, and how many of them the loudness of one moment spans.
+const TENTH: usize = 4_800;
+/// The limiter's look-ahead and the ramp of a stage at most: what was set before is heard so long.
+const PIPELINE: usize = 2_400;
+
+/// Twelve seconds of each demo song, again and again: the whole band, and the dense one.
+fn programmes(frames: usize) -> [(&'static str, Planes); 2] {
+    let again = |part: Planes| -> Planes {
+        part.iter()
+            .map(|channel| channel.iter().copied().cycle().take(frames).collect())
+            .collect()
+    };
+    let range = |start: f64, end: f64| (start * 48_000.0) as usize..(end * 48_000.0) as usize;
+    // Whole bars: four of four at 108 beats a minute.
+    let bars = |first: f64, beats: f64| range(first * beats, (first + 1.0) * beats);
+    [
+        (
+            "Rink Lights",
+            again(cut(
+                &rink_lights(RATE_HZ).channels,
+                bars(3.0, 16.0 * 60.0 / 108.0),
+            )),
+        ),
+        (
+            "Turnstile",
+            again(cut(&turnstile(RATE_HZ).channels, range(20.0, 32.0))),
+        ),
+    ]
+}
+
+fn settings(push_db: f64, saturated: bool, source: Source) -> Settings {
+    Settings {
+        chain: ChainSettings {
+            push: PushSettings { push_db },
+            saturator: SaturatorSettings {
+                enabled: saturated,
+                ..SaturatorSettings::default()
+            },
+            limiter: LimiterSettings::default(),
+            ..ChainSettings::default()
+        },
+        listen: ListenSettings {
+            source,
+            matched: true,
+            bypass: false,
+        },
+        ..Settings::default()
+    }
+}
+
+/// Loudness of the last 400 ms at the end of each tenth of a second.
+fn moments_lufs(planes: &[Vec<f32>]) -> Vec<f64> {
+    let mut meter = EbuR128::new(2, RATE_HZ, Mode::M).unwrap();
+    let tenths = planes[0]
+        .chunks_exact(TENTH)
+        .zip(planes[1].chunks_exact(TENTH));
+    tenths
+        .map(|(left, right)| {
+            meter.add_frames_planar_f32(&[left, right]).unwrap();
+            meter.loudness_momentary().unwrap()
+        })
+        .collect()
+}
+
+#[test]
+fn after_a_change_of_push_sources_stay_matched_and_nothing_gets_louder() {
+    const AT: usize = 10 * SECOND;
+    let mut failed = Vec::new();
+    for (name, input) in programmes(25 * SECOND) {
+        for (from_db, to_db, saturated) in [
+            (0.0, 6.0, false),
+            (6.0, 0.0, false),
+            (3.0, 6.0, false),
+            (6.0, 3.0, false),
+            (6.0, 12.0, false),
+            (12.0, 6.0, false),
+            (2.0, 8.0, true),
+        ] {
+            let run = |source: Source, to_db: f64| {
+                let mut engine = engine(48_000.0, 2);
+                let push_db = |start: usize| if start < AT { from_db } else { to_db };
+                play(
+                    &mut engine,
+                    &input,
+                    || 480,
+                    |start| settings(push_db(start), saturated, source),
+                )
+            };
+            let (output, other) = (run(Source::Output, to_db), run(Source::Input, to_db));
+            // What the same moments are like before the change, and once it has settled: limited
+            // music has quiet moments that limiting brings out, and at one loudness over all they
+            // are louder.
+            let always = |push_db: f64| {
+                let of = |_| settings(push_db, saturated, Source::Output);
+                play(&mut engine(48_000.0, 2), &input, || 480, of)
+            };
+            let (before, settled) = (always(from_db), always(to_db));
+            let [heard, against, before, settled] =
+                [&output, &other, &before, &settled].map(|run| moments_lufs(run));
+            let at = |seconds: f64| {
+                ((AT + PIPELINE) as f64 / TENTH as f64 + 10.0 * seconds) as usize - 1
+            };
+            // From what lies between the other source and the settled match: limiting brings out
+            // the quiet moments of a song, whatever the one gain that matches it over all.
+            let off = |seconds: f64| {
+                let moment = at(seconds);
+                let least = against[moment].min(settled[moment]);
+                let most = against[moment].max(settled[moment]);
+                (heard[moment] - most).max(0.0) + (heard[moment] - least).min(0.0)
+            };
+            let long =
+                |run: &Planes| loudness_lufs(&cut(run, AT + 5 * SECOND..25 * SECOND), RATE_HZ);
+            let (half, one, five) = (off(0.5), off(1.0), long(&output) - long(&other));
+            let louder = (AT / TENTH..heard.len())
+                .map(|moment| heard[moment] - before[moment].max(settled[moment]))
+                .fold(f64::MIN, f64::max);
+            println!(
+                "{name}, push {from_db} to {to_db} dB: after 0.5 s {half:+.2} LU, 1 s {one:+.2} LU \
+                 (from the other source alone {:+.2}, {:+.2}), 5 s {five:+.2} LU; louder than before \
+                 and than settled by {louder:+.2} LU at most",
+                heard[at(0.5)] - against[at(0.5)],
+                heard[at(1.0)] - against[at(1.0)],
+            );
+            let holds = half.abs() <= 1.0 && one.abs() <= 0.5 && five.abs() <= 0.2 && louder <= 0.5;
+            if !holds {
+                failed.push((name, from_db, to_db));
+            }
+        }
+    }
+    assert!(failed.is_empty(), "{failed:?}");
+}
+
+// What is heard after a stop against what would have been heard without it, moment by moment.
+#[test]
+fn a_stop_and_a_start_keep_the_match() {
+    for (name, input) in programmes(20 * SECOND) {
+        for saturated in [false, true] {
+            for source in [Source::Output, Source::Clean, Source::Input] {
+                let run = |stop: bool| {
+                    let mut engine = engine(48_000.0, 2);
+                    let always = |_| settings(6.0, saturated, source);
+                    let latency = engine.latency_frames();
+                    play(&mut engine, &cut(&input, 0..10 * SECOND), || 480, always);
+                    if stop {
+                        engine.reset();
+                    }
+                    let rest = cut(&input, 10 * SECOND..20 * SECOND);
+                    let heard = play(&mut engine, &rest, || 480, always);
+                    moments_lufs(&cut(&heard, latency..10 * SECOND))
+                };
+                let off: Vec<f64> = run(true)
+                    .iter()
+                    .zip(run(false))
+                    .skip(3)
+                    .map(|(stopped, through)| stopped - through)
+                    .collect();
+                let [least, most] =
+                    [f64::min, f64::max].map(|of| off.iter().copied().fold(0.0, of));
+                println!("{name}, saturated {saturated}, {source:?}: {least:+.2} to {most:+.2} LU");
+                assert!(least >= -0.2 && most <= 0.2, "{name}: {off:?}");
+            }
+        }
+    }
+}
+
+/// A push turned by hand over two seconds. What is heard may lag behind by what the limiter
+/// swallows of the last few steps.
+#[test]
+fn while_push_is_turned_by_hand_the_match_follows() {
+    const AT: usize = 8 * SECOND;
+    let mut failed = Vec::new();
+    for (name, input) in programmes(14 * SECOND) {
+        for (from_db, to_db) in [(0.0, 6.0), (6.0, 0.0)] {
+            let push_db = |start: usize| {
+                let share = (start.saturating_sub(AT) as f64 / (2.0 * 48_000.0)).min(1.0);
+                from_db + share * (to_db - from_db)
+            };
+            let run = |source: Source| {
+                let of = |start: usize| settings(push_db(start), false, source);
+                moments_lufs(&play(&mut engine(48_000.0, 2), &input, || 480, of))
+            };
+            let (heard, against) = (run(Source::Output), run(Source::Input));
+            let off: Vec<f64> = heard
+                .iter()
+                .zip(&against)
+                .skip(AT / TENTH)
+                .take(25)
+                .map(|(heard, against)| heard - against)
+                .collect();
+            println!("{name}, push {from_db} to {to_db} dB in 2 s: {off:.1?} LU");
+            if off.iter().any(|off| off.abs() > 1.0) {
+                failed.push((name, from_db));
+            }
+        }
+    }
+    assert!(failed.is_empty(), "{failed:?}");
+}
+
+// A gain of one signal is known in advance: without a limiter push is all that there is between
+// them.
+#[test]
+fn push_alone_is_matched_from_the_first_moment_on() {
+    let input = noise(2, 6 * SECOND, 0.05, 4);
+    let run = |moved: bool| {
+        let push_db = |start: usize| {
+            if moved && start >= 3 * SECOND {
+                7.0
+            } else {
+                1.0
+            }
+        };
+        let of = |start: usize| {
+            let mut settings = settings(push_db(start), false, Source::Output);
+            settings.chain.limiter.enabled = false;
+            settings
+        };
+        moments_lufs(&play(&mut engine(48_000.0, 2), &input, || 480, of))
+    };
+    for (moved, still) in run(true).iter().zip(run(false)).skip(3) {
+        assert!((moved - still).abs() < 0.25, "{moved} {still}");
+    }
+}
