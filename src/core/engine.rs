@@ -14,15 +14,15 @@
 
 mod matching;
 mod point;
+mod recent_bands;
 
 use self::matching::Matching;
 use self::point::MeasuredPoint;
+use self::recent_bands::RecentBands;
 use crate::dsp::delay::DelayLine;
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
-use crate::process::{
-    BandsActivity, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals,
-};
+use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
 
 /// What an engine is built for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -90,8 +90,8 @@ pub struct Engine {
     matching: Matching,
     /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
-    /// What the bands did in the last whole chunk.
-    bands: BandsActivity,
+    /// What the bands did in the last whole chunks.
+    bands: RecentBands,
     playing: bool,
 }
 
@@ -208,7 +208,7 @@ impl Engine {
             loudness: RecentLoudness::default(),
             matching: Matching::new(spec.sample_rate_hz, latency_frames),
             limiters_db: [0.0; 2],
-            bands: BandsActivity::default(),
+            bands: RecentBands::new(spec.sample_rate_hz),
             playing: false,
         }
     }
@@ -248,6 +248,7 @@ impl Engine {
         self.dry_delay.reset();
         self.listen.reset();
         self.matching.reset();
+        self.bands.reset();
         for point in [&mut self.input, &mut self.clean, &mut self.output] {
             point.meter.cut();
         }
@@ -350,7 +351,7 @@ impl Engine {
                     gated_10s_lufs,
                 );
                 self.limiters_db = self.chain.take_limiter_gains_db();
-                self.bands = self.chain.take_bands_activity();
+                self.bands.push(self.chain.take_bands_activity());
                 chunk_done(self, end);
             }
         }
@@ -463,6 +464,7 @@ impl Engine {
     /// Yes: a copy.
     pub fn snapshot(&self) -> Snapshot {
         let chain = self.chain.activity();
+        let bands = self.bands.told();
         Snapshot {
             sample_rate_hz: self.spec.sample_rate_hz,
             channels: self.spec.channels as u32,
@@ -472,10 +474,10 @@ impl Engine {
             clean: self.clean.point,
             output: self.output.point,
             activity: Activity {
-                band_gain_db: self.bands.gain_db,
+                band_gain_db: bands.gain_db,
                 clean_limiter_db: chain.clean_limiter_db,
                 output_limiter_db: chain.output_limiter_db,
-                band_level_db: self.bands.level_db,
+                band_level_db: bands.level_db,
                 driven_levels: chain.driven_levels,
                 listen_gain_db: self.listen.gain_db() as f32,
                 match_db: self.listen.match_db().map(|db| db as f32),

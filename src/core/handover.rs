@@ -31,13 +31,14 @@ pub struct Point {
 /// What the chain and the listen switch are doing.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Activity {
-    /// Lowest gain of each band of the compressor in the last block, dB; 0 when off.
+    /// Lowest gain of each band of the compressor in the last thirtieth of a second or a little
+    /// more, dB; 0 when off.
     pub band_gain_db: [f32; 4],
     /// Lowest gain of the clean path's limiter in the last block, dB.
     pub clean_limiter_db: f32,
     /// Lowest gain of the output path's limiter in the last block, dB.
     pub output_limiter_db: f32,
-    /// Highest level in each band of the compressor in the last block, dBFS of the louder channel;
+    /// Highest level in each band of the compressor in the same time, dBFS of the louder channel;
     /// `None` while off or silent.
     pub band_level_db: [Option<f32>; 4],
     /// How often what enters the saturator has stood at which level in the last seconds, whether it
