@@ -5,11 +5,14 @@
 //! onto the delayed signal. After Hämäläinen, "Smoothing of the control signal without clipped
 //! output in digital peak limiters", DAFx-02, pp. 195–198.
 
+mod bass;
 mod detector;
 mod gain;
+mod running;
 
 use wide::f32x8;
 
+use self::bass::Bass;
 use self::detector::{DETECTOR_LATENCY, Detector};
 use self::gain::{GROUP, GROUPS, GainComputer, Pace};
 use crate::dsp::decibel::{db_from_gain, gain_from_db};
@@ -81,6 +84,7 @@ pub struct Limiter {
 #[derive(Debug, Clone)]
 struct Core {
     detectors: Vec<Detector>,
+    bass: Bass,
     /// The gain of the louder channel, quantum by quantum; then that of each channel alone, used
     /// below full link.
     linked: GainComputer,
@@ -102,7 +106,7 @@ struct Core {
 #[derive(Clone, Copy)]
 struct Aims {
     ceiling: f64,
-    pace: Pace,
+    release: Release,
     link: f64,
     amount: f64,
 }
@@ -117,6 +121,7 @@ impl Limiter {
             quanta: Quanta::new(),
             core: Core {
                 detectors: vec![Detector::new(); channels],
+                bass: Bass::new(sample_rate_hz),
                 alone: vec![linked.clone(); channels],
                 delay: DelayLine::new(DETECTOR_LATENCY + linked.latency_frames(), channels),
                 linked,
@@ -172,10 +177,7 @@ impl Limiter {
             ceiling: gain_from_db(
                 LimiterSettings::CEILING_DBTP.held(settings.ceiling_dbtp) - MARGIN_DB,
             ),
-            pace: match settings.release {
-                Release::Automatic => Pace::Automatic,
-                Release::Manual(ms) => Pace::Manual(LimiterSettings::RELEASE_MS.held(ms)),
-            },
+            release: settings.release,
             link: LimiterSettings::LINK_PERCENT.held(settings.link_percent) / 100.0,
             amount: f64::from(u8::from(settings.enabled)),
         };
@@ -197,6 +199,7 @@ impl Core {
         for detector in &mut self.detectors {
             detector.reset();
         }
+        self.bass.reset();
         self.delay.reset();
         for ramp in [&mut self.ceiling, &mut self.link, &mut self.amount] {
             ramp.reset();
@@ -223,6 +226,7 @@ impl Core {
             remove_faults(lane);
             detector.push(lane);
         }
+        let bass = self.bass.push(&frames[..self.detectors.len().min(2)]);
         let [first, second] = frames;
         self.delay
             .process(&mut [first.as_mut_slice(), second.as_mut_slice()]);
@@ -234,7 +238,11 @@ impl Core {
             return [1.0; 2];
         }
         self.at_rest = false;
-        let mut gains = self.gains(&ceilings, aims.pace);
+        let pace = match aims.release {
+            Release::Automatic => Pace::Automatic(bass),
+            Release::Manual(ms) => Pace::Manual(LimiterSettings::RELEASE_MS.held(ms)),
+        };
+        let mut gains = self.gains(&ceilings, pace);
         if !is_settled_at(&self.amount, 1.0) {
             let amount = frames_of(&mut self.amount);
             for gain in &mut gains {

@@ -12,8 +12,8 @@ use crate::dsp::quantum::{Lane, QUANTUM};
 /// straight of it, which a push of 18 dB brings up to the level of the ceiling itself.
 const CASCADE: [HalfBand; 3] = [
     HalfBand {
-        pairs: 284,
-        beta: 2.0,
+        pairs: 84,
+        beta: 4.2,
     },
     HalfBand {
         pairs: 5,
@@ -27,7 +27,7 @@ const CASCADE: [HalfBand; 3] = [
 
 /// Frames between a frame's arrival and the verdict on it: whole groups, so that verdicts and gains
 /// keep step.
-pub const DETECTOR_LATENCY: usize = 288;
+pub const DETECTOR_LATENCY: usize = 88;
 
 /// Finds true peaks at eight times the sample rate, with a bound for what lies between.
 ///
