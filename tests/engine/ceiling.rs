@@ -107,7 +107,7 @@ fn loudest(song: &Song) -> Planes {
             channel[n] *= gain;
             channel[length - 1 - n] *= gain;
         }
-        channel.resize(length + 4_096, 0.0);
+        channel.resize(length + 6_144, 0.0);
     }
     excerpt
 }
@@ -128,7 +128,7 @@ fn hold_the_ceiling(rate_hz: u32) {
             let settings = combination(row, column);
             let ceiling_dbtp = settings.chain.limiter.ceiling_dbtp;
             let mut engine = engine(f64::from(rate_hz), 2);
-            assert!(engine.latency_frames() < 4_000);
+            assert!(engine.latency_frames() < 6_000);
             let tracks = trace(&mut engine, &input, |_| settings, |_, _| ());
             let paths = [("clean", &tracks.clean), ("output", &tracks.output)];
             for ((name, path), worst) in paths.into_iter().zip(&mut worst) {

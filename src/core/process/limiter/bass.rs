@@ -96,7 +96,12 @@ fn energies(lane: &Lane, last: f32) -> (f32, f32) {
     before[0] = last;
     before[1..].copy_from_slice(&lane[..QUANTUM - 1]);
     let (mut energy, mut slope) = (f32x8::ZERO, f32x8::ZERO);
-    for (x, before) in lane.as_chunks::<8>().0.iter().zip(before.as_chunks::<8>().0) {
+    for (x, before) in lane
+        .as_chunks::<8>()
+        .0
+        .iter()
+        .zip(before.as_chunks::<8>().0)
+    {
         let (x, before) = (f32x8::new(*x), f32x8::new(*before));
         energy += x * x;
         slope += (x - before) * (x - before);
@@ -113,8 +118,7 @@ mod tests {
         let quanta = (0.5 * rate_hz) as usize / QUANTUM;
         (0..quanta)
             .map(|quantum| {
-                let frames =
-                    |n: usize| signal((quantum * QUANTUM + n) as f64 / rate_hz) as f32;
+                let frames = |n: usize| signal((quantum * QUANTUM + n) as f64 / rate_hz) as f32;
                 let lane = std::array::from_fn(frames);
                 bass.push(&[lane, lane])
             })

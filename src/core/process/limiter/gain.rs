@@ -8,15 +8,15 @@
 //!
 //! Two such gains run side by side over one look-ahead:
 //!
-//! * the *long* one, a minimum and a mean over 24 ms: the straight ramps of 24 ms that it draws
+//! * the *long* one, a minimum and a mean over 22 ms: the straight ramps of 22 ms that it draws
 //!   around a peak leave the least distortion, and while peaks are rare they cost next to nothing;
-//! * the *short* one, two in a row: 18 ms for what stands more than a little above the ceiling, then
-//!   6 ms for the rest. Where one peak follows another it gives back what the long one would keep
+//! * the *short* one, two in a row: 16.5 ms for what stands more than a little above the ceiling,
+//!   then 5.5 ms for the rest. Where one peak follows another it gives back what the long one would keep
 //!   down between them, for more distortion.
 //!
 //! The automatic release mixes them, and a mean of two safe gains is safe. How far it goes over to
 //! the short one follows the *pressure*: by how much the long gain stood below what the peaks of
-//! each 6 ms needed, in the mean of the last second. Where bass rules alone (`bass`) it stays with
+//! each 5.5 ms needed, in the mean of the last second. Where bass rules alone (`bass`) it stays with
 //! the long one and lets go slowly, for then every movement of the gain is heard as distortion.
 
 use super::running::{Delay, RunningMean, RunningMinimum, UNIT, rounded_down};
@@ -28,8 +28,8 @@ pub const GROUP: usize = 8;
 pub const GROUPS: usize = QUANTUM / GROUP;
 
 /// Windows of the short gain, one after the other; that of the long gain is the sum of both.
-const FIRST_MS: f64 = 18.0;
-const SECOND_MS: f64 = 6.0;
+const FIRST_MS: f64 = 16.5;
+const SECOND_MS: f64 = 5.5;
 /// Shortest time that the long gain holds what a peak needed: half the period of 20 Hz, so that it
 /// does not follow a steady tone.
 const HOLD_MS: f64 = 25.0;
@@ -107,7 +107,7 @@ struct Short {
     first: Delay<f64>,
 }
 
-/// How much lower the long gain stands than the peaks of every 6 ms need.
+/// How much lower the long gain stands than the peaks of every 5.5 ms need.
 #[derive(Debug, Clone)]
 struct Pressure {
     lowest: RunningMinimum,
@@ -479,7 +479,13 @@ mod tests {
     #[test]
     fn after_a_long_rest_it_goes_on_as_if_new() {
         let peaks = |quantum: usize| {
-            std::array::from_fn(|group| if (quantum * GROUPS + group) % 97 < 40 { 0.3 } else { 1.0 })
+            std::array::from_fn(|group| {
+                if (quantum * GROUPS + group) % 97 < 40 {
+                    0.3
+                } else {
+                    1.0
+                }
+            })
         };
         let pace = Pace::Automatic(0.0);
         let mut used = GainComputer::new(48000.0);
@@ -556,7 +562,10 @@ mod tests {
             let expected = 1.0 - depth * (1.0 - back as f64 / len as f64);
             for frame in [back as f64 + flat, -(back as f64) - flat] {
                 let told = gains[(middle as f64 + frame * GROUP as f64) as usize];
-                assert!((f64::from(told) - expected).abs() < 0.03, "{frame}: {told} {expected}");
+                assert!(
+                    (f64::from(told) - expected).abs() < 0.03,
+                    "{frame}: {told} {expected}"
+                );
             }
         }
         assert_eq!(gains[middle], 0.5);

@@ -197,7 +197,9 @@ mod tests {
     fn the_running_minimum_survives_the_end_of_its_clock() {
         let mut lowest = RunningMinimum::new(3);
         lowest.time = u32::MAX - 4;
-        let told: Vec<u32> = [5, 1, 7, 8, 9, 6, 4, 8, 8, 8].map(|x| lowest.push(x)).to_vec();
+        let told: Vec<u32> = [5, 1, 7, 8, 9, 6, 4, 8, 8, 8]
+            .map(|x| lowest.push(x))
+            .to_vec();
         assert_eq!(told, [5, 1, 1, 1, 7, 6, 4, 4, 4, 8]);
     }
 
