@@ -7,6 +7,7 @@
 
 mod bass;
 mod detector;
+mod edge;
 mod gain;
 mod running;
 

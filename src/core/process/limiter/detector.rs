@@ -2,6 +2,7 @@
 
 use wide::f32x8;
 
+use super::edge::Edge;
 use super::gain::{GROUP, GROUPS};
 use crate::dsp::oversample::{HalfBand, ROW_LEAD, Upsampler, largest};
 use crate::dsp::quantum::{Lane, QUANTUM};
@@ -30,6 +31,9 @@ const CASCADE: [HalfBand; 3] = [
 /// keep step.
 pub const DETECTOR_LATENCY: usize = 184;
 
+/// How much of the level next to half the rate is added to the peaks.
+const EDGE_WEIGHT: f64 = 1.0;
+
 /// Finds true peaks at eight times the sample rate, with a bound for what lies between.
 ///
 /// At a sample `y` of a sine whose neighbours are `θ` away in phase, `|y| + |next − previous|/8`
@@ -39,6 +43,7 @@ pub const DETECTOR_LATENCY: usize = 184;
 #[derive(Debug, Clone)]
 pub struct Detector {
     up: Upsampler,
+    edge: Edge,
 }
 
 impl Detector {
@@ -46,17 +51,22 @@ impl Detector {
     pub fn new() -> Self {
         let up = Upsampler::new(&CASCADE);
         debug_assert_eq!(up.latency_frames(), DETECTOR_LATENCY);
-        Self { up }
+        Self {
+            up,
+            edge: Edge::new(),
+        }
     }
 
     /// Forgets the input.
     pub fn reset(&mut self) {
         self.up.reset();
+        self.edge.reset();
     }
 
     /// Takes the next quantum.
     pub fn push(&mut self, quantum: &Lane) {
         self.up.push(quantum);
+        self.edge.push(quantum);
     }
 
     /// Gain (0…1) that holds each group of frames of the quantum [`DETECTOR_LATENCY`] ago under the
@@ -66,10 +76,15 @@ impl Detector {
     pub fn needed_gain(&mut self, ceilings: &[f64; GROUPS]) -> [f64; GROUPS] {
         let lowest = ceilings.iter().copied().fold(f64::MAX, f64::min);
         // A share of the slope is added to the samples: 1 % covers it.
-        if f64::from(self.up.bound()) * 1.01 <= lowest {
+        let edge = self.edge.levels().map(|level| EDGE_WEIGHT * f64::from(level));
+        let most = edge.iter().copied().fold(0.0, f64::max);
+        if f64::from(self.up.bound()) * 1.01 + most <= lowest {
             return [1.0; GROUPS];
         }
-        let peaks = self.peaks().map(f64::from);
+        let mut peaks = self.peaks().map(f64::from);
+        for (peak, edge) in peaks.iter_mut().zip(edge) {
+            *peak += edge;
+        }
         std::array::from_fn(|group| {
             if peaks[group] > ceilings[group] {
                 ceilings[group] / peaks[group]
@@ -111,6 +126,7 @@ impl Detector {
     }
 }
 
+const _: () = assert!(Edge::LATENCY * GROUP == DETECTOR_LATENCY);
 const _: () = assert!(DETECTOR_LATENCY.is_multiple_of(GROUP) && QUANTUM.is_multiple_of(GROUP));
 
 #[cfg(test)]
