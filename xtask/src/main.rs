@@ -11,7 +11,7 @@ mod setup;
 mod step;
 
 use nice_plug_xtask::{Result, build, chdir_workspace_root};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};
 use step::{cargo, run};
 
@@ -23,12 +23,15 @@ Usage: cargo xtask <command>
   setup --check   only say what is missing
   bundle          build the plug-in and the command for release, into target/bundled
   check           formatting, lints, documentation and all tests
-  bench           what the processing costs
+  bench           what the processing costs, and how the limiter compares
+  compare-limiters [FILES]
+                  the limiter beside a general-purpose library's, on audio files or the demo songs
 ";
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let here = std::env::current_dir().unwrap_or_default();
     let done = chdir_workspace_root().and_then(|()| match arguments[..] {
         ["demo"] => demo(),
         ["setup"] => setup::install(),
@@ -39,6 +42,7 @@ fn main() -> ExitCode {
         ["bundle"] => bundle(),
         ["check"] => check::everything(),
         ["bench"] => run(cargo(["bench", "--package", "bench"])),
+        ["compare-limiters", ref files @ ..] => compare_limiters(files, &here),
         ["help" | "--help" | "-h"] => {
             print!("{USAGE}");
             Ok(())
@@ -55,6 +59,13 @@ fn main() -> ExitCode {
             ExitCode::FAILURE
         }
     }
+}
+
+/// Prints the table of limiters, for these files in a folder or for what it has at hand.
+fn compare_limiters(files: &[&str], folder: &Path) -> Result<()> {
+    let mut command = cargo(["bench", "--quiet", "--package", "bench", "--bench", "limiters", "--"]);
+    command.args(files.iter().map(|file| folder.join(file)));
+    run(command)
 }
 
 /// The folder that cargo builds into: this program lies in `debug` or `release` below it.

@@ -2,7 +2,7 @@
 
 use wide::f32x8;
 
-use super::edge::Edge;
+use super::edge::{EDGE_LATENCY, Edge};
 use super::gain::{GROUP, GROUPS};
 use crate::dsp::oversample::{HalfBand, ROW_LEAD, Upsampler, largest};
 use crate::dsp::quantum::{Lane, QUANTUM};
@@ -32,7 +32,7 @@ const CASCADE: [HalfBand; 3] = [
 pub const DETECTOR_LATENCY: usize = 184;
 
 /// How much of the level next to half the rate is added to the peaks.
-const EDGE_WEIGHT: f64 = 1.0;
+const EDGE_WEIGHT: f64 = 0.75;
 
 /// Finds true peaks at eight times the sample rate, with a bound for what lies between.
 ///
@@ -76,15 +76,11 @@ impl Detector {
     pub fn needed_gain(&mut self, ceilings: &[f64; GROUPS]) -> [f64; GROUPS] {
         let lowest = ceilings.iter().copied().fold(f64::MAX, f64::min);
         // A share of the slope is added to the samples: 1 % covers it.
-        let edge = self.edge.levels().map(|level| EDGE_WEIGHT * f64::from(level));
-        let most = edge.iter().copied().fold(0.0, f64::max);
-        if f64::from(self.up.bound()) * 1.01 + most <= lowest {
+        let edge = EDGE_WEIGHT * self.edge.level();
+        if f64::from(self.up.bound()) * 1.01 + edge <= lowest {
             return [1.0; GROUPS];
         }
-        let mut peaks = self.peaks().map(f64::from);
-        for (peak, edge) in peaks.iter_mut().zip(edge) {
-            *peak += edge;
-        }
+        let peaks = self.peaks().map(|peak| f64::from(peak) + edge);
         std::array::from_fn(|group| {
             if peaks[group] > ceilings[group] {
                 ceilings[group] / peaks[group]
@@ -126,7 +122,7 @@ impl Detector {
     }
 }
 
-const _: () = assert!(Edge::LATENCY * GROUP == DETECTOR_LATENCY);
+const _: () = assert!(EDGE_LATENCY <= DETECTOR_LATENCY);
 const _: () = assert!(DETECTOR_LATENCY.is_multiple_of(GROUP) && QUANTUM.is_multiple_of(GROUP));
 
 #[cfg(test)]
