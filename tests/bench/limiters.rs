@@ -59,7 +59,9 @@ fn main() -> ExitCode {
             let library = Alimiter::SETTINGS
                 .iter()
                 .filter_map(|library| {
-                    verdict_at(sound, louder_lu, |drive_db| library.limited(sound, drive_db))
+                    verdict_at(sound, louder_lu, |drive_db| {
+                        library.limited(sound, drive_db)
+                    })
                 })
                 .reduce(Verdict::best_of);
             println!(
@@ -93,7 +95,7 @@ fn columns(verdict: Option<Verdict>) -> String {
 
 /// The sound pushed by so much through our limiter, its delay taken out.
 fn limited(sound: &Sound, drive_db: f64) -> Option<Sound> {
-    let mut limiter = Limiter::new(f64::from(sound.rate_hz), 2, BLOCK);
+    let mut limiter = Limiter::new(f64::from(sound.rate_hz), 2);
     let late = limiter.latency_frames();
     let mut pushed = sound.pushed(drive_db);
     let settings = LimiterSettings {

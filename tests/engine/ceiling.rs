@@ -7,8 +7,12 @@
 //! 1938, from memory). At 44.1 and 48 kHz, where the songs reach up to half the rate, both get all
 //! sixteen over their loudest 2 s; above, where they cannot, a song gets eight over its loudest
 //! second and the other song the other eight. Every run gives the clean and the saturated path; the
-//! lean goes with the push. Not covered: bands and shelves, links below 100 % (`process_limiter`
-//! has them), settings that move (`engine_automation` has them).
+//! lean goes with the push. Not covered: bands and shelves, links below 100 % (`process/limiter.rs`
+//! has them), settings that move (`engine/automation.rs` has them).
+//!
+//! White noise reaches to half the rate itself, where no filter of finite length tells crests from
+//! what lies between; the saturator leaves the top of the band straight, so that a push brings it up
+//! to the ceiling alone.
 
 #![allow(
     clippy::cast_sign_loss,
@@ -22,7 +26,7 @@ use crestline_core::engine::Settings;
 use crestline_core::process::{
     ChainSettings, LimiterSettings, PushSettings, Release, SaturatorSettings,
 };
-use kit::engine_run::{Planes, cut, engine, peak_16x_dbtp, trace, true_peak_8x_dbtp};
+use kit::engine_run::{Planes, cut, engine, noise, peak_16x_dbtp, trace, true_peak_8x_dbtp};
 use songs::{Song, rink_lights, turnstile};
 
 const RATES_HZ: [u32; 5] = [44_100, 48_000, 88_200, 96_000, 192_000];
@@ -217,4 +221,43 @@ fn no_stop_and_no_restart_leaves_a_reading_over_the_ceiling() {
         println!("restart {restart}: {worst_dbtp:.3} dBTP at most");
         assert!(worst_dbtp <= -1.0 + ALLOWED_DB, "{restart}: {worst_dbtp}");
     }
+}
+
+/// How much white noise up to half the rate may pass the ceiling, in dB.
+const ALLOWED_TO_NOISE_DB: f64 = 0.15;
+
+#[test]
+fn white_noise_up_to_half_the_rate_stays_under_the_ceiling_on_both_paths() {
+    let mut worst = [f64::MIN; 2];
+    for rate_hz in [44_100, 48_000] {
+        let mut input = noise(2, 2 * rate_hz, 1.0, 7);
+        for channel in &mut input {
+            channel.resize(2 * rate_hz + 6_144, 0.0);
+        }
+        for (push_db, release, ceiling_dbtp) in [
+            (6.0, Release::Automatic, -1.0),
+            (12.0, Release::Automatic, -12.0),
+            (12.0, Release::Manual(20.0), -1.0),
+            (18.0, Release::Automatic, -1.0),
+            (18.0, Release::Automatic, -12.0),
+            (18.0, Release::Manual(20.0), -12.0),
+        ] {
+            let mut settings = Settings::default();
+            settings.chain.push.push_db = push_db;
+            settings.chain.saturator.enabled = true;
+            settings.chain.limiter = LimiterSettings {
+                enabled: true,
+                ceiling_dbtp,
+                release,
+                ..LimiterSettings::default()
+            };
+            let mut engine = engine(rate_hz as f64, 2);
+            let tracks = trace(&mut engine, &input, |_| settings, |_, _| ());
+            for (worst, path) in worst.iter_mut().zip([&tracks.clean, &tracks.output]) {
+                *worst = worst.max(peak_16x_dbtp(path, 0) - ceiling_dbtp);
+            }
+        }
+    }
+    println!("white noise: clean, output {worst:+.3?} dB");
+    assert!(worst.iter().all(|worst| *worst < ALLOWED_TO_NOISE_DB));
 }

@@ -512,6 +512,38 @@ fn channels_without_a_link_do_not_wander_apart() {
     assert_eq!(left[settled..], right[settled..]);
 }
 
+/// What a later start changes: nothing a whole number of quanta of 32 frames later, and otherwise
+/// only what the limiter's groups of eight frames make of the same peaks.
+#[test]
+fn where_a_rendering_starts_is_soon_forgotten() {
+    let rate_hz = 48000.0;
+    let signal = pushed(&programme(rate_hz, 240_000), 12.0);
+    let late = Limiter::new(rate_hz, 2).latency_frames();
+    let from = |start: usize| {
+        let [left, _] = limit(
+            rate_hz,
+            &signal[start..],
+            &signal[start..],
+            &LimiterSettings::default(),
+        );
+        left
+    };
+    let whole = from(0);
+    let settled = 24_000 + 1400 * 48;
+    let later = from(24_000);
+    assert_eq!(
+        whole[late + settled..240_000],
+        later[late + settled - 24_000..216_000]
+    );
+    let between = from(24_005);
+    let worst_db = (settled..200_000)
+        .filter(|n| signal[*n].abs() > 0.1)
+        .map(|n| db(f64::from(whole[late + n] / between[late + n - 24_005])).abs())
+        .fold(0.0, f64::max);
+    println!("a start between two groups: {worst_db:.3} dB at most");
+    assert!(worst_db < 0.2, "{worst_db} dB");
+}
+
 #[test]
 fn faults_in_the_input_pass_without_a_trace() {
     let rate_hz = 48000.0;

@@ -63,7 +63,15 @@ fn main() -> ExitCode {
 
 /// Prints the table of limiters, for these files in a folder or for what it has at hand.
 fn compare_limiters(files: &[&str], folder: &Path) -> Result<()> {
-    let mut command = cargo(["bench", "--quiet", "--package", "bench", "--bench", "limiters", "--"]);
+    let mut command = cargo([
+        "bench",
+        "--quiet",
+        "--package",
+        "bench",
+        "--bench",
+        "limiters",
+        "--",
+    ]);
     command.args(files.iter().map(|file| folder.join(file)));
     run(command)
 }

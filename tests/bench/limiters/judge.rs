@@ -42,10 +42,12 @@ impl Sound {
         let gain = 10.0_f64.powf(by_db / 20.0);
         Self {
             rate_hz: self.rate_hz,
-            channels: self
-                .channels
-                .each_ref()
-                .map(|channel| channel.iter().map(|x| (f64::from(*x) * gain) as f32).collect()),
+            channels: self.channels.each_ref().map(|channel| {
+                channel
+                    .iter()
+                    .map(|x| (f64::from(*x) * gain) as f32)
+                    .collect()
+            }),
         }
     }
 
@@ -78,10 +80,16 @@ impl Sound {
             GainMemory::Session,
             RestGain::Automatic,
         );
-        let [before, after] = [self, after]
-            .map(|sound| sound.channels.each_ref().map(|channel| channel.chunks(BLOCK)));
+        let [before, after] = [self, after].map(|sound| {
+            sound
+                .channels
+                .each_ref()
+                .map(|channel| channel.chunks(BLOCK))
+        });
         let ([left, right], [after_left, after_right]) = (before, after);
-        for ((left, right), (after_left, after_right)) in left.zip(right).zip(after_left.zip(after_right)) {
+        for ((left, right), (after_left, after_right)) in
+            left.zip(right).zip(after_left.zip(after_right))
+        {
             meter.process(&[left, right], &[&[after_left, after_right]]);
         }
         meter.finish();

@@ -2,7 +2,7 @@
 
 use super::judge::Sound;
 use crestline_files::decode_all;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 const RATE_HZ: u32 = 48_000;
 /// How much of each programme is heard.
@@ -20,7 +20,7 @@ pub fn programmes(files: &[String]) -> Result<Vec<(String, Sound)>, String> {
             };
             sounds.push((song.title.to_owned(), sound));
         }
-        let track = fixtures().join("track.ogg");
+        let track = Path::new(env!("CARGO_TARGET_TMPDIR")).with_file_name("fixtures/track.ogg");
         if track.is_file() {
             sounds.push(("example track".to_owned(), opened(&track)?));
         }
@@ -28,21 +28,15 @@ pub fn programmes(files: &[String]) -> Result<Vec<(String, Sound)>, String> {
     for file in files {
         let path = Path::new(file);
         let title = path.file_stem().unwrap_or(path.as_os_str());
-        sounds.push((title.to_string_lossy().chars().take(16).collect(), opened(path)?));
+        sounds.push((
+            title.to_string_lossy().chars().take(16).collect(),
+            opened(path)?,
+        ));
     }
     Ok(sounds
         .into_iter()
         .filter_map(|(title, sound)| Some((title, loudest(&sound).at_true_peak()?)))
         .collect())
-}
-
-/// Where the set-up puts what it fetches.
-fn fixtures() -> PathBuf {
-    let target = std::env::current_exe().ok();
-    target
-        .and_then(|path| path.ancestors().nth(3).map(PathBuf::from))
-        .unwrap_or_else(|| PathBuf::from("target"))
-        .join("fixtures")
 }
 
 fn opened(path: &Path) -> Result<Sound, String> {
