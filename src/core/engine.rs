@@ -79,6 +79,8 @@ pub struct Engine {
     /// The clean and the output path against what they would be if nothing held them down.
     reduction: ReductionMeter,
     tap: Option<Box<TapStage>>,
+    /// Nobody listens: see [`without_listening`](Self::without_listening).
+    unheard: bool,
     /// Signals at hand: the input in step with the paths, and the two paths.
     dry_signal: Stereo,
     clean_signal: Stereo,
@@ -167,7 +169,7 @@ fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: std::ops::Range<usiz
 }
 
 /// The sample, or silence for what is no audio.
-fn playable(sample: f32) -> f32 {
+pub(crate) fn playable(sample: f32) -> f32 {
     if sample.abs() <= LARGEST_SAMPLE {
         sample
     } else {
@@ -178,20 +180,35 @@ fn playable(sample: f32) -> f32 {
 impl Engine {
     /// An engine with everything it will ever need. Allocates.
     pub fn new(spec: EngineSpec) -> Self {
+        Self::with_balances(spec, true)
+    }
+
+    /// The same engine to nobody's ears, for finding out what settings do to a stretch of audio:
+    /// both paths and what is measured of them, without what only a listener needs. What comes in
+    /// stays as it is and is not measured, and no point measures a balance. Allocates.
+    pub fn without_listening(spec: EngineSpec) -> Self {
+        Self {
+            unheard: true,
+            ..Self::with_balances(spec, false)
+        }
+    }
+
+    fn with_balances(spec: EngineSpec, balances: bool) -> Self {
         let spec = EngineSpec {
             channels: spec.channels.clamp(1, 2),
             ..spec
         };
         let chain = Chain::new(spec.sample_rate_hz, spec.channels, CHUNK);
         let latency_frames = chain.latency_frames();
+        let point = |stagger| MeasuredPoint::new(spec, balances.then_some(stagger));
         Self {
             spec,
             dry_delay: DelayLine::new(latency_frames, spec.channels),
             chain,
             listen: Listen::new(spec.sample_rate_hz),
-            input: MeasuredPoint::new(spec, 0.0),
-            clean: MeasuredPoint::new(spec, 1.0 / 3.0),
-            output: MeasuredPoint::new(spec, 2.0 / 3.0),
+            input: point(0.0),
+            clean: point(1.0 / 3.0),
+            output: point(2.0 / 3.0),
             reduction: ReductionMeter::new(
                 spec.sample_rate_hz,
                 spec.channels,
@@ -200,6 +217,7 @@ impl Engine {
                 RestGain::Known(0.0),
             ),
             tap: None,
+            unheard: false,
             dry_signal: silent_stereo(),
             clean_signal: silent_stereo(),
             output_signal: silent_stereo(),
@@ -415,7 +433,9 @@ impl Engine {
             dry.copy_from_slice(main);
             clean.copy_from_slice(main);
         }
-        self.dry_delay.process(&mut dry[..channels]);
+        if !self.unheard {
+            self.dry_delay.process(&mut dry[..channels]);
+        }
         self.chain.process(
             &mut clean[..channels],
             &mut output[..channels],
@@ -427,7 +447,9 @@ impl Engine {
             input: [&*dry[0], &*dry[1]],
         };
         // In step with the paths, so that equal signals read equal at any moment.
-        self.input.process(&signals.input[..channels]);
+        if !self.unheard {
+            self.input.process(&signals.input[..channels]);
+        }
         self.clean.process(&signals.clean[..channels]);
         self.output.process(&signals.output[..channels]);
         self.reduction.set_corners(corners_hz);
@@ -435,8 +457,25 @@ impl Engine {
         let (before, turned_down) = self.chain.before();
         self.reduction
             .process_turned_down(&before[..channels], turned_down, &paths);
-        self.listen
-            .process(main, &signals, settings.listen, &self.loudness);
+        if !self.unheard {
+            self.listen
+                .process(main, &signals, settings.listen, &self.loudness);
+        }
+    }
+
+    /// Ends a stretch of audio: what is still on its way through the meters enters what they have
+    /// measured. Then look at the [`snapshot`](Self::snapshot); process nothing more.
+    pub fn finish(&mut self) {
+        for point in [&mut self.input, &mut self.clean, &mut self.output] {
+            point.finish();
+        }
+        self.reduction.finish();
+    }
+
+    /// Lowest gain of the clean and of the output path's limiter in the last whole chunk of
+    /// [`CHUNK`] frames, dB, 0 or less.
+    pub fn limiters_db(&self) -> [f32; 2] {
+        self.limiters_db
     }
 
     /// The input (delayed by the latency), the clean path and the output path, all in step, of the

@@ -1,6 +1,7 @@
 //! What outlives a block of audio.
 
 pub mod export;
+pub mod forecast;
 mod history;
 mod saved;
 mod target;

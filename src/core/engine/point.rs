@@ -17,17 +17,22 @@ pub(super) struct MeasuredPoint {
 }
 
 impl MeasuredPoint {
-    pub fn new(spec: EngineSpec, stagger: f64) -> Self {
+    /// Without a stagger no balance is measured.
+    pub fn new(spec: EngineSpec, stagger: Option<f64>) -> Self {
         let roles = [ChannelRole::Front; 2];
         let every = spec.sample_rate_hz / BALANCES_PER_SECOND;
         #[expect(
             clippy::cast_sign_loss,
             reason = "a sample rate is positive, a stagger not negative"
         )]
-        let [balance_every, balance_due] = [every as u64, (every * stagger) as u64];
+        let [balance_every, balance_due] =
+            [every as u64, (every * stagger.unwrap_or_default()) as u64];
+        let meter = Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK);
         Self {
-            meter: Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK)
-                .with_balance(stagger),
+            meter: match stagger {
+                Some(stagger) => meter.with_balance(stagger),
+                None => meter,
+            },
             balance_every,
             // Each point takes its balance at another time, so that no block has to compute all of
             // them.
@@ -44,6 +49,12 @@ impl MeasuredPoint {
 
     pub fn process(&mut self, channels: &[&[f32]]) {
         self.meter.process(channels);
+        self.point.readings = self.meter.readings();
+    }
+
+    /// Ends a stretch of audio.
+    pub fn finish(&mut self) {
+        self.meter.finish();
         self.point.readings = self.meter.readings();
     }
 

@@ -1,0 +1,357 @@
+//! What the points say.
+
+use super::curve::{Curve, Figure, Path};
+use super::{PathFigures, Point};
+use crate::session::{TurnDown, turn_down};
+
+/// What a decibel of push must add to be worth it, LU.
+pub const LEAST_GAIN_LU: f64 = 0.5;
+
+/// The same of both paths.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct PerPath<T> {
+    /// Of the chain without its saturator.
+    pub clean: T,
+    /// Of the chain with it.
+    pub saturated: T,
+}
+
+/// What one more decibel of push brings.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Step {
+    /// Loudness gained, LU.
+    pub loudness_lu: f64,
+    /// Change of PLR, dB.
+    pub plr_db: Option<f64>,
+    /// Change of microdynamics, dB.
+    pub ldr_db: Option<f64>,
+    /// Change of distortion, dB.
+    pub distortion_db: Option<f64>,
+}
+
+/// What the next decibel brings in each path; `None` past the forecast's end.
+pub type NextDecibel = PerPath<Option<Step>>;
+
+/// The bend of a path: where the next decibel, and all that follow, bring less than
+/// [`LEAST_GAIN_LU`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Potential {
+    /// Push at the bend, dB.
+    pub push_db: f64,
+    /// The bend lies beyond the highest push of the forecast; everything here is as of one decibel
+    /// before that, and the path can go louder.
+    pub beyond: bool,
+    /// Loudness there, LUFS: the loudness potential.
+    pub loudness_lufs: f64,
+    /// PLR there, dB.
+    pub plr_db: Option<f64>,
+    /// Microdynamics there, dB.
+    pub ldr_db: Option<f64>,
+    /// Distortion there, dB.
+    pub distortion_db: Option<f64>,
+    /// What the next decibel would bring.
+    pub next: Step,
+}
+
+/// One path brought to a loudness.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Choice {
+    /// Push that it takes, dB.
+    pub push_db: f64,
+    /// PLR, dB.
+    pub plr_db: Option<f64>,
+    /// Lowest short-term PLR, dB: a gain leaves it as it is, so this much is kept once playback has
+    /// been turned down.
+    pub short_term_plr_min_db: Option<f64>,
+    /// Microdynamics, dB.
+    pub ldr_db: Option<f64>,
+    /// Distortion, dB.
+    pub distortion_db: Option<f64>,
+    /// What playback at the levelled loudness makes of it.
+    pub turn_down: Option<TurnDown>,
+}
+
+/// Both paths brought to the same loudness: the fair comparison.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AtOneLoudness {
+    /// LUFS.
+    pub loudness_lufs: f64,
+    /// `None` where a path is louder even without a push, or cannot get there within the forecast.
+    pub choices: PerPath<Option<Choice>>,
+    /// Both paths are louder than this without any push.
+    pub below: bool,
+}
+
+/// Everything that is said about a forecast.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Summary {
+    /// Highest push of the forecast, dB; 0 without points.
+    pub max_push_db: f64,
+    /// The loudness potential; `None` for silence and for a forecast of less than a decibel.
+    pub potential: PerPath<Option<Potential>>,
+    /// What the next decibel brings from where the push stands now.
+    pub next: NextDecibel,
+    /// Comparisons, in the order asked for.
+    pub at_one_loudness: Vec<AtOneLoudness>,
+}
+
+impl<T> PerPath<T> {
+    /// Works out the same for both.
+    pub fn of(mut value: impl FnMut(Path) -> T) -> Self {
+        Self {
+            clean: value(Path::Clean),
+            saturated: value(Path::Saturated),
+        }
+    }
+}
+
+impl Summary {
+    /// Sums up `points` (by rising push) for a push that stands at `push_db` now: compares the
+    /// paths at each of `loudnesses_lufs` for playback levelled to `playback_lufs`.
+    pub fn new(
+        points: &[Point],
+        push_db: f64,
+        loudnesses_lufs: &[f64],
+        playback_lufs: f64,
+    ) -> Self {
+        Self {
+            max_push_db: points.last().map_or(0.0, |point| point.push_db),
+            potential: PerPath::of(|path| potential(points, path)),
+            next: next_decibel(points, push_db),
+            at_one_loudness: loudnesses_lufs
+                .iter()
+                .map(|lufs| at_one_loudness(points, *lufs, playback_lufs))
+                .collect(),
+        }
+    }
+}
+
+fn loudness(figures: &PathFigures) -> Option<f64> {
+    figures.integrated_lufs
+}
+
+/// Loudness of a path at a push, LUFS; `None` outside the forecast. `points` by rising push.
+pub fn loudness_at(points: &[Point], path: Path, push_db: f64) -> Option<f64> {
+    Curve::new(points, path, loudness).at(push_db)
+}
+
+/// Where the next decibel stops paying. `points` by rising push; `None` where the loudness is not
+/// known over a decibel at least.
+pub fn potential(points: &[Point], path: Path) -> Option<Potential> {
+    let curve = Curve::new(points, path, loudness);
+    let (lowest_db, highest_db) = curve.range()?;
+    let last_db = highest_db - 1.0;
+    // What a decibel brings is itself made of straight lines, with corners wherever it begins or
+    // ends at one of the curve's.
+    let mut corners: Vec<f64> = curve
+        .corners()
+        .flat_map(|push_db| [push_db, push_db - 1.0])
+        .filter(|push_db| (lowest_db..=last_db).contains(push_db))
+        .collect();
+    corners.sort_by(f64::total_cmp);
+    let gains: Vec<(f64, f64)> = corners
+        .iter()
+        .filter_map(|push_db| Some((*push_db, curve.next_decibel(*push_db)?)))
+        .collect();
+    // Rounding in what is exactly half an LU must not decide.
+    let pays = |gain: f64| gain >= LEAST_GAIN_LU - 1e-9;
+    let push_db = match gains.iter().rposition(|(_, gain)| pays(*gain)) {
+        None => gains.first()?.0,
+        Some(index) => {
+            let (at, gain) = gains[index];
+            gains.get(index + 1).map_or(at, |(next_at, next_gain)| {
+                let share = (gain - LEAST_GAIN_LU) / (gain - next_gain);
+                at + (next_at - at) * share.clamp(0.0, 1.0)
+            })
+        }
+    };
+    let beyond = gains.last().is_some_and(|(_, gain)| pays(*gain));
+    let at = |figure: Figure| Curve::new(points, path, figure).at(push_db);
+    Some(Potential {
+        push_db,
+        beyond,
+        loudness_lufs: curve.at(push_db)?,
+        plr_db: at(|figures| figures.plr_db),
+        ldr_db: at(|figures| figures.ldr_db),
+        distortion_db: at(|figures| figures.distortion_db),
+        next: step(points, path, push_db)?,
+    })
+}
+
+/// What one more decibel brings from a push on.
+fn step(points: &[Point], path: Path, push_db: f64) -> Option<Step> {
+    let next = |figure: Figure| Curve::new(points, path, figure).next_decibel(push_db);
+    Some(Step {
+        loudness_lu: next(loudness)?,
+        plr_db: next(|figures| figures.plr_db),
+        ldr_db: next(|figures| figures.ldr_db),
+        distortion_db: next(|figures| figures.distortion_db),
+    })
+}
+
+/// What the next decibel of push brings. `points` by rising push.
+pub fn next_decibel(points: &[Point], push_db: f64) -> NextDecibel {
+    PerPath::of(|path| step(points, path, push_db))
+}
+
+/// Brings both paths to one loudness, LUFS, and plays them at `playback_lufs`. `points` by rising
+/// push.
+pub fn at_one_loudness(points: &[Point], loudness_lufs: f64, playback_lufs: f64) -> AtOneLoudness {
+    let choices = PerPath::of(|path| {
+        let push_db = Curve::new(points, path, loudness).reach(loudness_lufs)?;
+        let at = |figure: Figure| Curve::new(points, path, figure).at(push_db);
+        let true_peak_dbtp = at(|figures| figures.true_peak_dbtp);
+        Some(Choice {
+            push_db,
+            plr_db: at(|figures| figures.plr_db),
+            short_term_plr_min_db: at(|figures| figures.short_term_plr_min_db),
+            ldr_db: at(|figures| figures.ldr_db),
+            distortion_db: at(|figures| figures.distortion_db),
+            turn_down: turn_down(playback_lufs, Some(loudness_lufs), true_peak_dbtp),
+        })
+    });
+    let start = |path| {
+        let curve = Curve::new(points, path, loudness);
+        curve.at(curve.range()?.0)
+    };
+    let louder = |path| start(path).is_some_and(|lufs| lufs > loudness_lufs);
+    AtOneLoudness {
+        loudness_lufs,
+        choices,
+        below: louder(Path::Clean) && louder(Path::Saturated),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Points every 1.5 dB whose loudness, PLR, microdynamics and distortion are those of `at`, for
+    /// the clean and then for the saturated path.
+    fn points(at: impl Fn(f64) -> [[f64; 4]; 2]) -> Vec<Point> {
+        let figures = |[lufs, plr, ldr, distortion]: [f64; 4]| PathFigures {
+            integrated_lufs: Some(lufs),
+            true_peak_dbtp: Some(lufs + plr),
+            plr_db: Some(plr),
+            short_term_plr_min_db: Some(plr - 2.0),
+            ldr_db: Some(ldr),
+            distortion_db: Some(distortion),
+            ..PathFigures::default()
+        };
+        (0..=12_u8)
+            .map(|step| {
+                let push_db = 1.5 * f64::from(step);
+                let [clean, saturated] = at(push_db).map(figures);
+                Point {
+                    push_db,
+                    clean,
+                    saturated,
+                }
+            })
+            .collect()
+    }
+
+    /// One for one up to the corner, then a slope of `rest`.
+    fn knee(push_db: f64, corner_db: f64, rest: f64) -> f64 {
+        push_db.min(corner_db) + rest * (push_db - corner_db).max(0.0)
+    }
+
+    // Closed form: with a corner at c the decibel after p holds c - p of slope 1 and the rest of
+    // slope r, half an LU where (c - p) + r(1 - c + p) = 1/2. On points 1.5 dB apart, of which one
+    // is the corner.
+    #[test]
+    fn the_potential_is_where_a_decibel_brings_half_an_lu() {
+        for (corner_db, rest) in [(6.0, 0.0), (3.0, 0.25), (12.0, 0.4), (16.5, 0.1)] {
+            let points = points(|push_db| {
+                let lufs = -20.0 + knee(push_db, corner_db, rest);
+                [[lufs, 10.0, 4.0, -30.0]; 2]
+            });
+            let found = potential(&points, Path::Clean).unwrap();
+            let short = (0.5 - rest) / (1.0 - rest);
+            assert!((found.push_db - (corner_db - short)).abs() < 1e-9);
+            assert!((found.loudness_lufs - (-20.0 + corner_db - short)).abs() < 1e-9);
+            assert!((found.next.loudness_lu - 0.5).abs() < 1e-9);
+            assert!(!found.beyond);
+        }
+    }
+
+    #[test]
+    fn what_always_pays_bends_beyond_the_range_and_what_never_does_at_its_start() {
+        let always = points(|push_db| [[-20.0 + 0.5 * push_db, 10.0, 4.0, -30.0]; 2]);
+        let found = potential(&always, Path::Saturated).unwrap();
+        assert!(found.beyond);
+        assert_eq!((found.push_db, found.loudness_lufs), (17.0, -11.5));
+        let never = points(|push_db| [[-20.0 + 0.49 * push_db, 10.0, 4.0, -30.0]; 2]);
+        let found = potential(&never, Path::Saturated).unwrap();
+        assert!(!found.beyond);
+        assert_eq!((found.push_db, found.loudness_lufs), (0.0, -20.0));
+    }
+
+    #[test]
+    fn after_the_bend_no_decibel_pays_however_the_curve_came_there() {
+        // A flat stretch, then a steep one: the bend comes after both.
+        let points = points(|push_db| {
+            let lufs = -20.0 + (push_db - 4.5).clamp(0.0, 6.0);
+            [[lufs, 10.0, 4.0, -30.0]; 2]
+        });
+        let found = potential(&points, Path::Clean).unwrap();
+        assert!((found.push_db - 10.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn silence_has_no_potential() {
+        let silent = vec![Point::default(); 3];
+        assert_eq!(potential(&silent, Path::Clean), None);
+        assert_eq!(potential(&[], Path::Clean), None);
+        assert_eq!(next_decibel(&silent, 0.0), NextDecibel::default());
+        let summary = Summary::new(&silent, 0.0, &[-14.0], -14.0);
+        assert_eq!(summary.at_one_loudness[0].choices, PerPath::default());
+    }
+
+    #[test]
+    fn the_next_decibel_has_the_signs_of_what_changes() {
+        let points = points(|push_db| {
+            [
+                [-20.0 + push_db, 15.0 - push_db, 6.0, -60.0 + 2.0 * push_db],
+                [-20.0, 15.0, 6.0 - 0.1 * push_db, -60.0],
+            ]
+        });
+        let NextDecibel { clean, saturated } = next_decibel(&points, 4.0);
+        let near = |value: Option<f64>, wanted: f64| (value.unwrap() - wanted).abs() < 1e-9;
+        let (clean, saturated) = (clean.unwrap(), saturated.unwrap());
+        assert!(near(Some(clean.loudness_lu), 1.0) && near(Some(saturated.loudness_lu), 0.0));
+        assert!(near(clean.plr_db, -1.0) && near(saturated.plr_db, 0.0));
+        assert!(near(clean.ldr_db, 0.0) && near(saturated.ldr_db, -0.1));
+        assert!(near(clean.distortion_db, 2.0) && near(saturated.distortion_db, 0.0));
+        // Past the last decibel of the range there is no next one.
+        assert_eq!(next_decibel(&points, 17.5), NextDecibel::default());
+    }
+
+    #[test]
+    fn at_one_loudness_each_path_has_its_own_push() {
+        let points = points(|push_db| {
+            let [clean, saturated] = [-20.0 + 0.5 * push_db, -20.0 + push_db];
+            [
+                [clean, -1.0 - clean, 4.0, -30.0],
+                [saturated, -1.0 - saturated, 4.0 - 0.1 * push_db, -30.0],
+            ]
+        });
+        let at = at_one_loudness(&points, -14.0, -16.0);
+        let (clean, saturated) = (at.choices.clean.unwrap(), at.choices.saturated.unwrap());
+        assert!((clean.push_db - 12.0).abs() < 1e-9);
+        assert!((saturated.push_db - 6.0).abs() < 1e-9);
+        assert!((saturated.ldr_db.unwrap() - 3.4).abs() < 1e-9);
+        // Both peaks stand at -1 dBTP and go down with the 2 LU that playback takes away.
+        for choice in [clean, saturated] {
+            let played = choice.turn_down.unwrap();
+            assert!((played.gain_db + 2.0).abs() < 1e-9);
+            assert!((played.plr_db - 13.0).abs() < 1e-9);
+            assert!((choice.short_term_plr_min_db.unwrap() - 11.0).abs() < 1e-9);
+        }
+        // The clean path ends at -11 LUFS.
+        let loud = at_one_loudness(&points, -9.0, -14.0);
+        assert!(loud.choices.clean.is_none() && loud.choices.saturated.is_some() && !loud.below);
+        let quiet = at_one_loudness(&points, -21.0, -14.0);
+        assert!(quiet.choices == PerPath::default() && quiet.below);
+    }
+}
