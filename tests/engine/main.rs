@@ -2,6 +2,7 @@
 
 mod automation;
 mod ceiling;
+mod forecast;
 mod history;
 mod history_drawing;
 mod history_model;
