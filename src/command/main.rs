@@ -2,6 +2,7 @@
 
 mod comparison;
 mod console;
+mod forecast;
 mod measure_files;
 mod measures;
 mod paired;
@@ -14,6 +15,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use self::forecast::ForecastArgs;
 use self::measure_files::MeasureArgs;
 use self::reduction::ReductionArgs;
 use self::render::RenderArgs;
@@ -36,6 +38,7 @@ enum Command {
     Measure(MeasureArgs),
     Render(Box<RenderArgs>),
     Reduction(ReductionArgs),
+    Forecast(Box<ForecastArgs>),
 }
 
 fn main() -> ExitCode {
@@ -43,5 +46,6 @@ fn main() -> ExitCode {
         Command::Measure(args) => measure_files::run(&args),
         Command::Render(args) => render::run(&args),
         Command::Reduction(args) => reduction::run(&args),
+        Command::Forecast(args) => forecast::run(&args),
     }
 }

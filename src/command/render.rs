@@ -133,7 +133,7 @@ impl From<OutputError> for RenderError {
 
 /// Renders the file and prints the result; the exit code is as `crestline render --help` says.
 pub fn run(args: &RenderArgs) -> ExitCode {
-    if let Some(wrong) = args.stages.without_effect() {
+    if let Some(wrong) = args.stages.without_effect(false) {
         print_error(&wrong);
         return ExitCode::from(WRONG_USAGE);
     }

@@ -11,7 +11,7 @@ use crestline_core::process::{
 };
 
 /// A number that clap takes only within a setting's range, with the range in its message.
-fn within(setting: Setting) -> impl clap::builder::TypedValueParser<Value = f64> {
+pub(super) fn within(setting: Setting) -> impl clap::builder::TypedValueParser<Value = f64> {
     clap::builder::StringValueParser::new().try_map(move |text| {
         let value = f64::from_str(text.trim()).map_err(|_| format!("“{text}” is not a number"))?;
         if setting.holds(value) {
@@ -143,8 +143,9 @@ pub(super) struct StageArgs {
 
 impl StageArgs {
     /// What is wrong where an option was given that would change nothing: the option, why, and what
-    /// to do.
-    pub fn without_effect(&self) -> Option<String> {
+    /// to do. `saturates` where the saturator runs whether or not it is switched on.
+    pub fn without_effect(&self, saturates: bool) -> Option<String> {
+        let saturates = saturates || self.saturate;
         let needs = [
             (
                 "--low-shelf-hz",
@@ -168,19 +169,19 @@ impl StageArgs {
                 "--shoulder-db",
                 self.shoulder_db.is_some(),
                 "--saturate",
-                self.saturate,
+                saturates,
             ),
             (
                 "--lean-percent",
                 self.lean_percent.is_some(),
                 "--saturate",
-                self.saturate,
+                saturates,
             ),
             (
                 "--blend-percent",
                 self.blend_percent.is_some(),
                 "--saturate",
-                self.saturate,
+                saturates,
             ),
         ];
         for (option, given, needed, present) in needs {
@@ -192,10 +193,7 @@ impl StageArgs {
         }
         let of_the_limiter = [
             // The saturator's curve ends at the ceiling too.
-            (
-                "--ceiling-dbtp",
-                self.ceiling_dbtp.is_some() && !self.saturate,
-            ),
+            ("--ceiling-dbtp", self.ceiling_dbtp.is_some() && !saturates),
             ("--release-ms", self.release_ms.is_some()),
             ("--link-percent", self.link_percent.is_some()),
         ];

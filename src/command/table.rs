@@ -179,7 +179,7 @@ pub(super) fn aligned(cells: impl Iterator<Item = String>, align: Align) -> Vec<
     cells.iter().map(pad).collect()
 }
 
-fn tenths(value: Option<f64>) -> String {
+pub(super) fn tenths(value: Option<f64>) -> String {
     decimals(value, 1)
 }
 

@@ -160,6 +160,17 @@ impl TapStage {
     }
 }
 
+/// A meter of what both paths pay.
+fn path_reduction(spec: EngineSpec) -> ReductionMeter {
+    ReductionMeter::new(
+        spec.sample_rate_hz,
+        spec.channels,
+        2,
+        GainMemory::Nothing,
+        RestGain::Known(0.0),
+    )
+}
+
 /// What there is of a stretch of a channel.
 fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: std::ops::Range<usize>) -> &'a [f32] {
     let channel = channels.get(index).copied().unwrap_or_default();
@@ -209,13 +220,7 @@ impl Engine {
             input: point(0.0),
             clean: point(1.0 / 3.0),
             output: point(2.0 / 3.0),
-            reduction: ReductionMeter::new(
-                spec.sample_rate_hz,
-                spec.channels,
-                2,
-                GainMemory::Nothing,
-                RestGain::Known(0.0),
-            ),
+            reduction: path_reduction(spec),
             tap: None,
             unheard: false,
             dry_signal: silent_stereo(),
@@ -259,7 +264,7 @@ impl Engine {
 
     /// Clears everything that can be heard; what has been measured stays.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn reset(&mut self) {
         self.chain.reset();
@@ -276,7 +281,7 @@ impl Engine {
 
     /// Forgets everything measured so far; what can be heard stays.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn restart(&mut self) {
         for point in [&mut self.input, &mut self.clean, &mut self.output] {
@@ -293,7 +298,7 @@ impl Engine {
     /// the side-chain, whose channels may be missing or short: what is missing is silence. Samples
     /// that are not finite, or beyond +80 dBFS, count as silence.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn process(&mut self, main: &mut [&mut [f32]], side: &[&[f32]], settings: &Settings) {
         self.run(main, side, settings, |_, _| ());
@@ -302,7 +307,7 @@ impl Engine {
     /// As [`process`](Self::process), and enters what is measured into the history.
     /// `song_position_s` is where the song is at the first frame, seconds, if the host tells it.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn process_and_record(
         &mut self,
@@ -463,6 +468,13 @@ impl Engine {
         }
     }
 
+    /// Begins a stretch of audio: measures as if nothing had come before, while what is on its way
+    /// through the chain stays. Allocates.
+    pub fn begin(&mut self) {
+        self.restart();
+        self.reduction = path_reduction(self.spec);
+    }
+
     /// Ends a stretch of audio: what is still on its way through the meters enters what they have
     /// measured. Then look at the [`snapshot`](Self::snapshot); process nothing more.
     pub fn finish(&mut self) {
@@ -499,7 +511,7 @@ impl Engine {
 
     /// What has been measured, for the editor.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes: a copy.
     pub fn snapshot(&self) -> Snapshot {
         let chain = self.chain.activity();

@@ -3,6 +3,7 @@
 mod containers;
 mod decoders;
 mod faults;
+mod forecast;
 mod measure;
 mod metadata;
 mod recordings;

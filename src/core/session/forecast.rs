@@ -17,7 +17,7 @@ pub use curve::Path;
 pub use run::{PUSH_STEP_DB, Progress, forecast, forecast_at};
 pub use stretch::{LONGEST_STRETCH_S, Stretch};
 pub use summary::{
-    AtOneLoudness, Choice, LEAST_GAIN_LU, NextDecibel, PerPath, Potential, Step, Summary,
+    AtOneLoudness, Choice, LEAST_GAIN_LU, NextDecibel, PerPath, Potential, Reach, Step, Summary,
     at_one_loudness, loudness_at, next_decibel, potential,
 };
 

@@ -43,6 +43,11 @@ impl Curve {
         Some((self.0.first()?.0, self.0.last()?.0))
     }
 
+    /// Lowest push, and the value there.
+    pub fn start(&self) -> Option<(f64, f64)> {
+        self.0.first().copied()
+    }
+
     /// Pushes at which the line has its corners.
     pub fn corners(&self) -> impl Iterator<Item = f64> {
         self.0.iter().map(|(push_db, _)| *push_db)

@@ -6,7 +6,7 @@ use super::{BandFigures, PathFigures, Point, Stretch};
 use crate::engine::{CHUNK, Engine, EngineSpec, Settings};
 use crate::measure::{Readings, Reduction};
 use crate::process::{
-    ChainSettings, LimiterSettings, MAX_PUSH_DB, PushSettings, SaturatorSettings, Shelves,
+    ChainSettings, LimiterSettings, PushSettings, SaturatorSettings, Shelves,
     ShelvesSettings,
 };
 
@@ -72,11 +72,7 @@ pub fn forecast_at(
 
 /// The pushes of the even grid, in the order in which they are run.
 fn first_pushes(max_push_db: f64) -> Vec<f64> {
-    let most = if max_push_db.is_finite() {
-        max_push_db.clamp(0.0, MAX_PUSH_DB)
-    } else {
-        MAX_PUSH_DB
-    };
+    let most = PushSettings::PUSH_DB.held(max_push_db);
     #[expect(clippy::cast_sign_loss, reason = "a quotient of positive numbers")]
     let steps = (most / PUSH_STEP_DB).ceil() as usize;
     let mut order: Vec<usize> = Vec::new();
@@ -189,7 +185,7 @@ fn run(
         engine.process(block, &[], &settings);
         start += frames;
         if start == latency {
-            engine.restart();
+            engine.begin();
         } else if start > latency {
             for (gains_db, gain_db) in limiters_db.iter_mut().zip(engine.limiters_db()) {
                 gains_db.push(gain_db);
@@ -255,7 +251,7 @@ mod tests {
         assert_eq!(pushes.len(), 13);
         assert_eq!(first_pushes(4.0), [0.0, 4.0, 3.0, 1.5]);
         assert_eq!(first_pushes(0.0), [0.0]);
-        assert_eq!(first_pushes(f64::NAN), pushes);
+        assert_eq!(first_pushes(f64::NAN), [0.0]);
         assert_eq!(first_pushes(99.0), pushes);
     }
 

@@ -1,6 +1,6 @@
 //! What a forecast says, in plain words.
 
-use super::summary::{AtOneLoudness, Choice, PerPath, Potential, Summary};
+use super::summary::{AtOneLoudness, Choice, Potential, Reach, Summary};
 
 impl Summary {
     /// The forecast in one to three sentences: where each path bends, and what the paths cost at
@@ -75,27 +75,31 @@ fn opening(potential: &Potential, max_push_db: f64) -> String {
 /// Both paths at one loudness.
 fn comparison(at: &AtOneLoudness, max_push_db: f64) -> Option<String> {
     let lufs = number(at.loudness_lufs, 1);
-    let only = |path: &str, choice: Choice| {
+    let most = number(max_push_db, 1);
+    let alone = |path: &str, choice: Choice, other: &str, reach: Reach| {
         let push = number(choice.push_db, 1);
-        format!("Only the {path} path comes to {lufs} LUFS, at {push} dB of push.")
+        match reach {
+            Reach::Louder => format!(
+                "At {lufs} LUFS only the {path} path, at {push} dB of push: the {other} one is \
+                 louder without any."
+            ),
+            _ => format!("Only the {path} path comes to {lufs} LUFS, at {push} dB of push."),
+        }
     };
-    match at.choices {
-        PerPath {
-            clean: Some(clean),
-            saturated: Some(saturated),
-        } => price(&clean, &saturated).map(|price| format!("At {lufs} LUFS {price}.")),
-        PerPath {
-            clean: Some(clean), ..
-        } => Some(only("clean", clean)),
-        PerPath {
-            saturated: Some(saturated),
-            ..
-        } => Some(only("saturated", saturated)),
-        _ if at.below => Some(format!("Without any push it is louder than {lufs} LUFS.")),
-        _ => Some(format!(
-            "Neither path comes to {lufs} LUFS within {} dB of push.",
-            number(max_push_db, 1)
+    match (at.paths.clean, at.paths.saturated) {
+        (Reach::At(clean), Reach::At(saturated)) => {
+            price(&clean, &saturated).map(|price| format!("At {lufs} LUFS {price}."))
+        }
+        (Reach::At(clean), other) => Some(alone("clean", clean, "saturated", other)),
+        (other, Reach::At(saturated)) => Some(alone("saturated", saturated, "clean", other)),
+        (Reach::Never, Reach::Never) => Some(format!(
+            "Neither path comes to {lufs} LUFS within {most} dB of push."
         )),
+        (Reach::Louder, Reach::Louder) => {
+            Some(format!("Without any push it is louder than {lufs} LUFS."))
+        }
+        // One too loud and the other too quiet: there is nothing to compare.
+        _ => None,
     }
 }
 
@@ -161,6 +165,7 @@ fn number(value: f64, places: usize) -> String {
 
 #[cfg(test)]
 mod tests {
+    use super::super::{PerPath, Step};
     use super::*;
 
     fn bend(push_db: f64) -> Option<Potential> {
@@ -171,7 +176,7 @@ mod tests {
             plr_db: None,
             ldr_db: None,
             distortion_db: None,
-            next: super::super::Step::default(),
+            next: Step::default(),
         })
     }
 
@@ -200,10 +205,11 @@ mod tests {
     }
 
     fn at(clean: Option<Choice>, saturated: Option<Choice>) -> AtOneLoudness {
+        let [clean, saturated] =
+            [clean, saturated].map(|choice| choice.map_or(Reach::Never, Reach::At));
         AtOneLoudness {
             loudness_lufs: -10.0,
-            choices: PerPath { clean, saturated },
-            below: false,
+            paths: PerPath { clean, saturated },
         }
     }
 
@@ -320,12 +326,20 @@ mod tests {
             comparison(&at(None, None), 12.0).unwrap(),
             "Neither path comes to −10.0 LUFS within 12.0 dB of push."
         );
-        let below = AtOneLoudness {
-            below: true,
-            ..at(None, None)
+        let louder = |mut at: AtOneLoudness| {
+            at.paths.clean = Reach::Louder;
+            comparison(&at, 18.0)
         };
         assert_eq!(
-            comparison(&below, 18.0).unwrap(),
+            louder(at(None, there)).unwrap(),
+            "At −10.0 LUFS only the saturated path, at 8.2 dB of push: the clean one is louder \
+             without any."
+        );
+        assert_eq!(louder(at(None, None)), None);
+        let mut both = at(None, None);
+        both.paths.saturated = Reach::Louder;
+        assert_eq!(
+            louder(both).unwrap(),
             "Without any push it is louder than −10.0 LUFS."
         );
     }

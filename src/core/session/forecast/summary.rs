@@ -6,6 +6,8 @@ use crate::session::{TurnDown, turn_down};
 
 /// What a decibel of push must add to be worth it, LU.
 pub const LEAST_GAIN_LU: f64 = 0.5;
+/// Loudnesses that lie no further apart than this are one, LU: a point is measured no better.
+const SAME_LU: f64 = 0.05;
 
 /// The same of both paths.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -71,15 +73,34 @@ pub struct Choice {
     pub turn_down: Option<TurnDown>,
 }
 
+/// How a path can come to a loudness.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Reach {
+    /// At a push within the forecast.
+    At(Choice),
+    /// Not at all: without any push it is louder.
+    Louder,
+    /// Not within the forecast, or its loudness is not known.
+    Never,
+}
+
+impl Reach {
+    /// What the path is at that loudness.
+    pub fn choice(&self) -> Option<Choice> {
+        match self {
+            Self::At(choice) => Some(*choice),
+            Self::Louder | Self::Never => None,
+        }
+    }
+}
+
 /// Both paths brought to the same loudness: the fair comparison.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct AtOneLoudness {
     /// LUFS.
     pub loudness_lufs: f64,
-    /// `None` where a path is louder even without a push, or cannot get there within the forecast.
-    pub choices: PerPath<Option<Choice>>,
-    /// Both paths are louder than this without any push.
-    pub below: bool,
+    /// What becomes of each path.
+    pub paths: PerPath<Reach>,
 }
 
 /// Everything that is said about a forecast.
@@ -197,11 +218,20 @@ pub fn next_decibel(points: &[Point], push_db: f64) -> NextDecibel {
 /// Brings both paths to one loudness, LUFS, and plays them at `playback_lufs`. `points` by rising
 /// push.
 pub fn at_one_loudness(points: &[Point], loudness_lufs: f64, playback_lufs: f64) -> AtOneLoudness {
-    let choices = PerPath::of(|path| {
-        let push_db = Curve::new(points, path, loudness).reach(loudness_lufs)?;
+    let reach = |path| {
+        let curve = Curve::new(points, path, loudness);
+        let Some((lowest_db, start_lufs)) = curve.start() else {
+            return Reach::Never;
+        };
+        let push_db = match curve.reach(loudness_lufs) {
+            Some(push_db) => push_db,
+            None if start_lufs < loudness_lufs => return Reach::Never,
+            None if start_lufs > loudness_lufs + SAME_LU => return Reach::Louder,
+            None => lowest_db,
+        };
         let at = |figure: Figure| Curve::new(points, path, figure).at(push_db);
         let true_peak_dbtp = at(|figures| figures.true_peak_dbtp);
-        Some(Choice {
+        Reach::At(Choice {
             push_db,
             plr_db: at(|figures| figures.plr_db),
             short_term_plr_min_db: at(|figures| figures.short_term_plr_min_db),
@@ -209,16 +239,10 @@ pub fn at_one_loudness(points: &[Point], loudness_lufs: f64, playback_lufs: f64)
             distortion_db: at(|figures| figures.distortion_db),
             turn_down: turn_down(playback_lufs, Some(loudness_lufs), true_peak_dbtp),
         })
-    });
-    let start = |path| {
-        let curve = Curve::new(points, path, loudness);
-        curve.at(curve.range()?.0)
     };
-    let louder = |path| start(path).is_some_and(|lufs| lufs > loudness_lufs);
     AtOneLoudness {
         loudness_lufs,
-        choices,
-        below: louder(Path::Clean) && louder(Path::Saturated),
+        paths: PerPath::of(reach),
     }
 }
 
@@ -305,7 +329,8 @@ mod tests {
         assert_eq!(potential(&[], Path::Clean), None);
         assert_eq!(next_decibel(&silent, 0.0), NextDecibel::default());
         let summary = Summary::new(&silent, 0.0, &[-14.0], -14.0);
-        assert_eq!(summary.at_one_loudness[0].choices, PerPath::default());
+        let at = summary.at_one_loudness[0].paths;
+        assert_eq!((at.clean, at.saturated), (Reach::Never, Reach::Never));
     }
 
     #[test]
@@ -337,7 +362,8 @@ mod tests {
             ]
         });
         let at = at_one_loudness(&points, -14.0, -16.0);
-        let (clean, saturated) = (at.choices.clean.unwrap(), at.choices.saturated.unwrap());
+        let [clean, saturated] =
+            [at.paths.clean, at.paths.saturated].map(|reach| reach.choice().unwrap());
         assert!((clean.push_db - 12.0).abs() < 1e-9);
         assert!((saturated.push_db - 6.0).abs() < 1e-9);
         assert!((saturated.ldr_db.unwrap() - 3.4).abs() < 1e-9);
@@ -349,9 +375,16 @@ mod tests {
             assert!((choice.short_term_plr_min_db.unwrap() - 11.0).abs() < 1e-9);
         }
         // The clean path ends at -11 LUFS.
-        let loud = at_one_loudness(&points, -9.0, -14.0);
-        assert!(loud.choices.clean.is_none() && loud.choices.saturated.is_some() && !loud.below);
-        let quiet = at_one_loudness(&points, -21.0, -14.0);
-        assert!(quiet.choices == PerPath::default() && quiet.below);
+        let loud = at_one_loudness(&points, -9.0, -14.0).paths;
+        assert_eq!(loud.clean, Reach::Never);
+        assert!((loud.saturated.choice().unwrap().push_db - 11.0).abs() < 1e-9);
+        let quiet = at_one_loudness(&points, -21.0, -14.0).paths;
+        assert_eq!(
+            (quiet.clean, quiet.saturated),
+            (Reach::Louder, Reach::Louder)
+        );
+        // A hair below where both begin is where both begin.
+        let start = at_one_loudness(&points, -20.01, -14.0).paths;
+        assert_eq!(start.clean.choice().unwrap().push_db, 0.0);
     }
 }

@@ -1,0 +1,245 @@
+//! `crestline forecast`: how loud a file can go, and what each decibel costs.
+
+mod chart;
+mod input;
+mod json;
+mod report;
+
+use std::io::{self, IsTerminal as _};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use self::input::Section;
+use self::report::{Reason, Report};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::stage_args::{StageArgs, within};
+use crestline_core::dsp::setting::Setting;
+use crestline_core::process::PushSettings;
+use crestline_core::session::{DEFAULT_PLAYBACK_LUFS, PLAYBACK_RANGE_LUFS};
+use crestline_core::session::forecast::{
+    PUSH_STEP_DB, Path as Way, Point, Summary, forecast, loudness_at, potential,
+};
+use crestline_files::printable;
+
+const AFTER_HELP: &str = "\
+The file runs through the chain, with the stages as given, at pushes of 0 dB to --max-push-db, 1.5 dB apart and nearer to
+each other where a curve bends. The limiter runs in both paths and the saturator in the saturated one, with --saturate or
+without. --push-db and --saturate say where the output stands now.
+
+The loudness potential is where one more decibel of push, and each after it, adds less than half an LU. At one loudness
+(now, at the clean path's potential, and at each --at-lufs) is what either path has to pay for it.
+
+JSON (--json):
+  One object with the keys
+    file, sample_rate_hz, channels, section: {start_s, end_s}, now: {push_db, path}, max_push_db
+    points            [{push_db, clean, saturated}], by rising push; each path has integrated_lufs, short_term_max_lufs,
+                      true_peak_dbtp, plr_db, short_term_plr_min_db, ldr_db, limiter_mean_db, limiter_p95_db (what the
+                      limiter takes away), distortion_db, and bands: [{reduction_db, distortion_db}], low to high
+    potential         {clean, saturated}, each with push_db, beyond (the bend lies past --max-push-db, and what stands
+                      here is less than the path can do), loudness_lufs, plr_db, ldr_db, distortion_db, and next_decibel
+    next_decibel      {clean, saturated}: what one more decibel of push than now brings, each with loudness_lu, plr_db,
+                      ldr_db, distortion_db
+    at_one_loudness   [{of: now | clean_potential | asked, loudness_lufs, clean, saturated}], each path with push_db,
+                      plr_db, short_term_plr_min_db, ldr_db, distortion_db, and turned_down: {playback_lufs, gain_db,
+                      true_peak_dbtp, plr_db, unused_peak_db}; null where a path is louder than that
+                      without any push, or does not come to it
+    sentence          the same in plain words
+  null is what cannot be measured.
+
+Exit codes:
+  0  done
+  2  wrong usage
+  3  the input could not be used
+  4  the result could not be written
+
+Examples:
+  crestline forecast mix.wav
+  crestline forecast mix.wav --at-lufs -10 --high-shelf-db 2 --svg price.svg
+  crestline forecast mix.wav --section 62-91.5 --json";
+
+/// Highest push, dB: one step of the forecast at least.
+const MAX_PUSH_DB: Setting = Setting::new(
+    PUSH_STEP_DB,
+    PushSettings::PUSH_DB.max,
+    PushSettings::PUSH_DB.max,
+);
+/// Loudness to compare at, LUFS: what music comes to, with room on either side.
+const AT_LUFS: Setting = Setting::new(-40.0, 0.0, -14.0);
+const PLAYBACK_LUFS: Setting = Setting::new(
+    *PLAYBACK_RANGE_LUFS.start(),
+    *PLAYBACK_RANGE_LUFS.end(),
+    DEFAULT_PLAYBACK_LUFS,
+);
+
+/// Forecast how loud a song can go, clean and saturated, and what each decibel costs
+///
+/// Runs one mono or stereo file through the same engine as the plug-in at one push after another
+/// and tells where pushing stops paying.
+#[derive(clap::Args, Debug)]
+#[command(after_long_help = AFTER_HELP, after_help = "The JSON keys and the exit codes are in --help.")]
+pub struct ForecastArgs {
+    /// Audio file to read: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
+    #[arg(value_name = "FILE")]
+    file: PathBuf,
+    #[command(flatten)]
+    stages: StageArgs,
+    /// What of the file: its loudest minute, the whole, or from one second to another
+    #[arg(
+        long,
+        value_name = "loudest|whole|START-END",
+        default_value = "loudest"
+    )]
+    section: Section,
+    /// Highest push, 1.5 to 18 dB
+    #[arg(long, value_name = "DB", default_value_t = MAX_PUSH_DB.default, allow_negative_numbers = true, value_parser = within(MAX_PUSH_DB))]
+    max_push_db: f64,
+    /// A loudness to compare both paths at, -40 to 0 LUFS; may be given several times
+    #[arg(long, value_name = "LUFS", allow_negative_numbers = true, value_parser = within(AT_LUFS))]
+    at_lufs: Vec<f64>,
+    /// Loudness that playback is levelled to, -30 to -5 LUFS
+    #[arg(long, value_name = "LUFS", default_value_t = PLAYBACK_LUFS.default, allow_negative_numbers = true, value_parser = within(PLAYBACK_LUFS))]
+    playback_lufs: f64,
+    /// Draw the curves to an SVG file
+    #[arg(long, value_name = "OUT.svg")]
+    svg: Option<PathBuf>,
+    /// Replace OUT.svg if it is there already
+    #[arg(long)]
+    force: bool,
+    /// Print JSON for machines instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+impl ForecastArgs {
+    /// What is wrong with the options: the option, why, and what to do.
+    fn wrong(&self) -> Option<String> {
+        let settings = self.stages.settings();
+        if !settings.limiter.enabled {
+            return Some(
+                "--no-limiter leaves nothing to forecast: without the limiter loudness follows \
+                 the push for ever; leave it out"
+                    .to_owned(),
+            );
+        }
+        if self.force && self.svg.is_none() {
+            return Some("--force changes nothing without --svg; leave it out".to_owned());
+        }
+        self.stages.without_effect(true)
+    }
+
+    /// The path that the output takes now.
+    fn way(&self) -> Way {
+        if self.stages.settings().saturator.enabled {
+            Way::Saturated
+        } else {
+            Way::Clean
+        }
+    }
+
+    fn report(&self, input: &input::Input, points: Vec<Point>) -> Report {
+        let (now_db, way) = (self.stages.settings().push.push_db, self.way());
+        let now = loudness_at(&points, way, now_db).map(|lufs| (Reason::Now, lufs));
+        let bend = potential(&points, Way::Clean);
+        let bend = bend.map(|bend| (Reason::CleanPotential, bend.loudness_lufs));
+        let asked = self.at_lufs.iter().map(|lufs| (Reason::Asked, *lufs));
+        let reasons: Vec<(Reason, f64)> = now.into_iter().chain(bend).chain(asked).collect();
+        let loudnesses: Vec<f64> = reasons.iter().map(|(_, lufs)| *lufs).collect();
+        let summary = Summary::new(&points, now_db, &loudnesses, self.playback_lufs);
+        Report {
+            file: self.file.clone(),
+            section_s: input.section_s,
+            sample_rate_hz: input.sample_rate_hz,
+            channels: input.channels,
+            now_db,
+            way,
+            max_push_db: self.max_push_db,
+            playback_lufs: self.playback_lufs,
+            reasons: reasons.into_iter().map(|(reason, _)| reason).collect(),
+            points,
+            summary,
+        }
+    }
+}
+
+/// Forecasts the file and prints the result; the exit code is as `crestline forecast --help` says.
+pub fn run(args: &ForecastArgs) -> ExitCode {
+    if let Some(wrong) = args.wrong() {
+        print_error(&wrong);
+        return ExitCode::from(WRONG_USAGE);
+    }
+    if let Some(there) = args
+        .svg
+        .as_deref()
+        .filter(|svg| svg.exists() && !args.force)
+    {
+        let name = printable(there);
+        print_error(&format!(
+            "{name}: is there already; choose another name or add --force to replace it"
+        ));
+        return ExitCode::from(OUTPUT_FAILED);
+    }
+    let mut input = match input::read(&args.file, args.section) {
+        Ok(input) => input,
+        Err(message) => {
+            print_error(&message);
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+    };
+    for note in &input.notes {
+        print_error(&format!("{}: {note}", printable(&args.file)));
+    }
+    let bar = progress_bar();
+    let settings = args.stages.settings();
+    let points = forecast(
+        input.take_stretch(),
+        &settings,
+        args.max_push_db,
+        &|| false,
+        &mut |_, progress| {
+            bar.set_length(progress.planned as u64);
+            bar.set_position(progress.done as u64);
+        },
+    );
+    bar.finish_and_clear();
+    // Nobody cancels it.
+    let report = args.report(&input, points.unwrap_or_default());
+    if let Some(svg) = &args.svg
+        && let Err(message) = write_chart(&report, svg)
+    {
+        print_error(&message);
+        return ExitCode::from(OUTPUT_FAILED);
+    }
+    let text = if args.json {
+        match report.json() {
+            Ok(json) => json + "\n",
+            Err(error) => {
+                print_error(&format!("the result could not be written ({error})"));
+                return ExitCode::from(OUTPUT_FAILED);
+            }
+        }
+    } else {
+        report.text()
+    };
+    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+}
+
+fn write_chart(report: &Report, path: &Path) -> Result<(), String> {
+    let name = printable(path);
+    let chart =
+        chart::svg(report).map_err(|error| format!("{name}: could not be drawn ({error})"))?;
+    std::fs::write(path, chart)
+        .map_err(|error| format!("{name}: could not be written ({error}); check folder and space"))
+}
+
+fn progress_bar() -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
+    match ProgressStyle::with_template("pushing {bar:40} {pos} of {len}  {eta} left") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}

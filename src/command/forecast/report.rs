@@ -1,0 +1,182 @@
+//! What a forecast prints for people.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use serde::Serialize;
+
+use crate::table::{Align, aligned, hundredths, tenths};
+use crestline_core::session::forecast::{
+    AtOneLoudness, Choice, Path, PathFigures, Point, Step, Summary,
+};
+use crestline_files::printable;
+
+/// Why the paths are compared at a loudness.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub(super) enum Reason {
+    Now,
+    CleanPotential,
+    Asked,
+}
+
+/// A forecast and what it was made of.
+#[derive(Debug)]
+pub(super) struct Report {
+    pub file: PathBuf,
+    pub section_s: (f64, f64),
+    pub sample_rate_hz: u32,
+    pub channels: usize,
+    pub now_db: f64,
+    pub way: Path,
+    pub max_push_db: f64,
+    pub playback_lufs: f64,
+    pub points: Vec<Point>,
+    pub summary: Summary,
+    /// For each comparison of the summary.
+    pub reasons: Vec<Reason>,
+}
+
+impl Report {
+    /// Both paths push by push, what the next decibel brings, both at one loudness, and the
+    /// sentence.
+    pub fn text(&self) -> String {
+        let mut text = format!(
+            "{}, {:.1} s to {:.1} s\n\n{}\n",
+            printable(&self.file),
+            self.section_s.0,
+            self.section_s.1,
+            self.pushes()
+        );
+        let next = &self.summary.next;
+        let _ = writeln!(
+            text,
+            "the next decibel after {:.1} dB of push: clean {}, saturated {}",
+            self.now_db,
+            gain(next.clean),
+            gain(next.saturated)
+        );
+        if !self.summary.at_one_loudness.is_empty() {
+            let _ = writeln!(text, "\n{}", self.comparisons());
+        }
+        let sentence = self.summary.sentence();
+        if sentence.is_empty() {
+            text + "It is too quiet or too short to tell.\n"
+        } else {
+            text + &sentence + "\n"
+        }
+    }
+
+    fn pushes(&self) -> String {
+        let mut columns = vec![column("", ["push", "dB"], &self.points, |point| {
+            hundredths(Some(point.push_db))
+        })];
+        for (name, path) in [("clean", Path::Clean), ("saturated", Path::Saturated)] {
+            let shown: [([&str; 2], Figure, Form); 6] = [
+                (["loudness", "LUFS"], |f| f.integrated_lufs, tenths),
+                (["true peak", "dBTP"], |f| f.true_peak_dbtp, hundredths),
+                (["PLR", "dB"], |f| f.plr_db, tenths),
+                (["LDR", "dB"], |f| f.ldr_db, hundredths),
+                (["limiter", "mean dB"], |f| f.limiter_mean_db, tenths),
+                (["distortion", "dB"], |f| f.distortion_db, tenths),
+            ];
+            for (n, (heading, figure, form)) in shown.into_iter().enumerate() {
+                let name = if n == 0 { name } else { "" };
+                columns.push(column(name, heading, &self.points, |point| {
+                    form(figure(path.of(point)))
+                }));
+            }
+        }
+        lines(&columns)
+    }
+
+    fn comparisons(&self) -> String {
+        let rows: Vec<(&str, &AtOneLoudness)> = self
+            .reasons
+            .iter()
+            .map(|reason| match reason {
+                Reason::Now => "as loud as now",
+                Reason::CleanPotential => "at the clean potential",
+                Reason::Asked => "as asked",
+            })
+            .zip(&self.summary.at_one_loudness)
+            .collect();
+        let names = rows.iter().map(|(name, _)| (*name).to_owned());
+        let mut columns = vec![
+            aligned(
+                ["", "at one loudness", ""]
+                    .map(str::to_owned)
+                    .into_iter()
+                    .chain(names),
+                Align::Left,
+            ),
+            column("", ["", "LUFS"], &rows, |(_, at)| {
+                tenths(Some(at.loudness_lufs))
+            }),
+        ];
+        let clean: Side = |at| at.paths.clean.choice();
+        let saturated: Side = |at| at.paths.saturated.choice();
+        for (name, side) in [("clean", clean), ("saturated", saturated)] {
+            let shown: [([&str; 2], fn(&Choice) -> Option<f64>, Form); 5] = [
+                (["push", "dB"], |c| Some(c.push_db), tenths),
+                (["LDR", "dB"], |c| c.ldr_db, hundredths),
+                (["distortion", "dB"], |c| c.distortion_db, tenths),
+                (
+                    ["least PLR", "3 s, dB"],
+                    |c| c.short_term_plr_min_db,
+                    tenths,
+                ),
+                (
+                    ["unused peak", "played, dB"],
+                    |c| c.turn_down.map(|played| played.unused_peak_db),
+                    tenths,
+                ),
+            ];
+            for (n, (heading, figure, form)) in shown.into_iter().enumerate() {
+                let name = if n == 0 { name } else { "" };
+                columns.push(column(name, heading, &rows, |(_, at)| {
+                    form(side(at).as_ref().and_then(figure))
+                }));
+            }
+        }
+        lines(&columns)
+            + &format!(
+                "unused peak: how much higher peaks could stand once playback is levelled to {:.1} LUFS\n",
+                self.playback_lufs
+            )
+    }
+}
+
+type Figure = fn(&PathFigures) -> Option<f64>;
+type Form = fn(Option<f64>) -> String;
+type Side = fn(&AtOneLoudness) -> Option<Choice>;
+
+/// Three lines of headings, the path's name first, then a line a row.
+fn column<T>(
+    name: &str,
+    heading: [&str; 2],
+    rows: &[T],
+    cell: impl Fn(&T) -> String,
+) -> Vec<String> {
+    let [above, below] = heading;
+    let head = [name, above, below].map(str::to_owned);
+    aligned(head.into_iter().chain(rows.iter().map(cell)), Align::Right)
+}
+
+fn lines(columns: &[Vec<String>]) -> String {
+    let count = columns.iter().map(Vec::len).max().unwrap_or(0);
+    (0..count)
+        .map(|line| {
+            let cells = columns.iter().filter_map(|column| column.get(line));
+            let line = cells.cloned().collect::<Vec<_>>().join("  ");
+            line.trim_end().to_owned() + "\n"
+        })
+        .collect()
+}
+
+fn gain(step: Option<Step>) -> String {
+    let Some(step) = step else {
+        return "—".to_owned();
+    };
+    format!("{:+.2} LU", step.loudness_lu + 0.0)
+}

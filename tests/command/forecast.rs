@@ -1,0 +1,312 @@
+//! `crestline forecast` on real files: numbers that agree with `crestline render`, the section that
+//! is asked for, what is printed, and refusals.
+
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    reason = "a test fails by panicking and prints its figures, in its helpers too"
+)]
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use super::sound_files::{Stored, folder, text, tone, wav};
+use serde_json::Value;
+use songs::rink_lights;
+
+fn crestline(folder: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
+    command
+        .args(arguments)
+        .current_dir(folder)
+        .output()
+        .unwrap()
+}
+
+fn json(folder: &Path, arguments: &[&str]) -> Value {
+    let output = crestline(folder, &[arguments, &["--json"]].concat());
+    let code = output.status.code();
+    assert_eq!(code, Some(0), "{arguments:?}: {}", text(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+/// A file of `seconds` of the song from where the whole band plays.
+fn song(folder: &Path, seconds: usize) {
+    let song = rink_lights(48_000);
+    let planes: Vec<Vec<f64>> = song
+        .channels
+        .iter()
+        .map(|channel| {
+            let part = &channel[28 * 48_000..(28 + seconds) * 48_000];
+            part.iter().map(|sample| f64::from(*sample)).collect()
+        })
+        .collect();
+    let bytes = wav(48_000, Stored::Float32, None, &planes);
+    fs::write(folder.join("mix.wav"), bytes).unwrap();
+}
+
+fn number(value: &Value) -> f64 {
+    value
+        .as_f64()
+        .unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+// Source: `crestline render` at the same push with the same stages, as its own JSON tells.
+#[test]
+fn a_point_is_what_render_does_at_that_push() {
+    let folder = folder("forecast_render");
+    song(&folder, 10);
+    let stages = [
+        "--high-shelf-db",
+        "2",
+        "--bands",
+        "-26:2,-26:2,off,off",
+        "--shoulder-db",
+        "4",
+        "--ceiling-dbtp",
+        "-2",
+    ];
+    let forecast = [&["forecast", "mix.wav", "--section", "whole"], &stages[..]].concat();
+    let forecast = json(&folder, &forecast);
+    let points = forecast["points"].as_array().unwrap();
+    for push in ["0", "6", "13.5"] {
+        let mut render = vec!["render", "mix.wav", "out.wav", "--force", "--saturate"];
+        render.extend(["--bits", "32f", "--push-db", push]);
+        render.extend(stages);
+        let rendered = json(&folder, &render);
+        let push: f64 = push.parse().unwrap();
+        let point = points
+            .iter()
+            .find(|point| number(&point["push_db"]) == push);
+        let point = point.unwrap();
+        for (path, render) in [("clean", "clean"), ("saturated", "output")] {
+            let told = &point[path];
+            for (key, within) in [
+                ("integrated_lufs", 0.05),
+                ("short_term_max_lufs", 0.05),
+                ("true_peak_dbtp", 0.1),
+                ("plr_db", 0.1),
+                ("short_term_plr_min_db", 0.1),
+                ("ldr_db", 0.1),
+            ] {
+                let error = number(&told[key]) - number(&rendered[render][key]);
+                assert!(error.abs() <= within, "{path} {key} at {push} dB: {error}");
+            }
+            let paid = &rendered[format!("{render}_reduction")];
+            let error = number(&told["distortion_db"]) - number(&paid["distortion_db"]);
+            assert!(
+                error.abs() <= 0.1,
+                "{path} distortion at {push} dB: {error}"
+            );
+            for band in 0..4 {
+                let (told, paid) = (&told["bands"][band], &paid["bands"][band]);
+                let reduction = number(&told["reduction_db"]) - number(&paid["mean_db"]);
+                let distortion = number(&told["distortion_db"]) - number(&paid["distortion_db"]);
+                assert!(reduction.abs() <= 0.1, "{path} band {band}: {reduction}");
+                assert!(distortion.abs() <= 0.1, "{path} band {band}: {distortion}");
+            }
+        }
+    }
+}
+
+// Source: `--help`, which names the keys.
+#[test]
+fn json_has_the_keys_that_the_help_names() {
+    let folder = folder("forecast_json");
+    song(&folder, 6);
+    let arguments = [
+        "forecast",
+        "mix.wav",
+        "--max-push-db",
+        "9",
+        "--at-lufs",
+        "-11",
+    ];
+    let told = json(
+        &folder,
+        &[&arguments[..], &["--push-db", "3", "--saturate"]].concat(),
+    );
+    let help = crestline(&folder, &["forecast", "--help"]);
+    let help = text(&help.stdout);
+    fn keys<'a>(value: &'a Value, found: &mut Vec<&'a str>) {
+        match value {
+            Value::Object(object) => {
+                for (key, value) in object {
+                    found.push(key);
+                    keys(value, found);
+                }
+            }
+            Value::Array(values) => values.iter().for_each(|value| keys(value, found)),
+            _ => {}
+        }
+    }
+    let mut found = Vec::new();
+    keys(&told, &mut found);
+    for key in found {
+        assert!(help.contains(key), "{key} is not in --help");
+    }
+    let points = told["points"].as_array().unwrap();
+    let pushes: Vec<f64> = points
+        .iter()
+        .map(|point| number(&point["push_db"]))
+        .collect();
+    assert!(pushes.is_sorted() && pushes[0] == 0.0 && *pushes.last().unwrap() == 9.0);
+    let reasons = told["at_one_loudness"].as_array().unwrap();
+    let reasons: Vec<&str> = reasons
+        .iter()
+        .map(|at| at["of"].as_str().unwrap())
+        .collect();
+    assert_eq!(reasons, ["now", "clean_potential", "asked"]);
+    // Now is the saturated path at 3 dB, which is a point.
+    let now = &told["at_one_loudness"][0];
+    assert_eq!(now["saturated"]["push_db"], 3.0);
+    assert_eq!(
+        now["loudness_lufs"],
+        points[2]["saturated"]["integrated_lufs"]
+    );
+    assert_eq!(told["now"]["path"], "saturated");
+    // The sentence ends with what was asked.
+    let sentence = told["sentence"].as_str().unwrap();
+    assert!(sentence.contains("−11.0 LUFS"), "{sentence}");
+    let table = crestline(&folder, &arguments);
+    let table = text(&table.stdout);
+    assert!(
+        table.contains("half an LU") && table.contains("as asked"),
+        "{table}"
+    );
+}
+
+// Closed form: the loud part of the file is where it was put.
+#[test]
+fn a_section_is_what_was_asked_for() {
+    let folder = folder("forecast_sections");
+    let mut plane = tone(8_000, 440.0, -40.0, 100.0);
+    let loud = tone(8_000, 440.0, -10.0, 10.0);
+    plane[85 * 8_000..95 * 8_000].copy_from_slice(&loud);
+    let bytes = wav(8_000, Stored::Float32, None, &[plane]);
+    fs::write(folder.join("mix.wav"), bytes).unwrap();
+    let section = |asked: &str| {
+        let arguments = [
+            "forecast",
+            "mix.wav",
+            "--max-push-db",
+            "1.5",
+            "--section",
+            asked,
+        ];
+        let told = json(&folder, &arguments);
+        let [start, end] = ["start_s", "end_s"].map(|key| number(&told["section"][key]));
+        (start, end)
+    };
+    assert_eq!(section("whole"), (0.0, 100.0));
+    assert_eq!(section("20-30.5"), (20.0, 30.5));
+    assert_eq!(section("90-200"), (90.0, 100.0));
+    // Every minute that holds all of the loud part with its windows has the same power, to the last
+    // few of its decimals; the first of them ends with the loud part's last window, 3 s after it.
+    let (start, end) = section("loudest");
+    println!("loudest: {start} to {end}");
+    assert!((end - start - 60.0).abs() < 1e-9);
+    assert!(
+        start <= 85.0 && (97.9..=100.0).contains(&end),
+        "{start} to {end}"
+    );
+}
+
+#[test]
+fn the_curves_are_drawn() {
+    let folder = folder("forecast_svg");
+    song(&folder, 4);
+    let arguments = [
+        "forecast",
+        "mix.wav",
+        "--max-push-db",
+        "3",
+        "--svg",
+        "price.svg",
+    ];
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let svg = fs::read_to_string(folder.join("price.svg")).unwrap();
+    assert!(svg.starts_with("<svg") && svg.trim_end().ends_with("</svg>"));
+    for words in [
+        "clean",
+        "saturated",
+        "integrated loudness, LUFS",
+        "microdynamics (LDR), dB",
+    ] {
+        assert!(svg.contains(words), "{words}");
+    }
+    assert!(svg.matches("<polyline").count() >= 4 && !svg.contains("NaN"));
+    // It replaces nothing unless it is told to.
+    let again = crestline(&folder, &arguments);
+    assert_eq!(again.status.code(), Some(4));
+    assert!(text(&again.stderr).contains("--force"));
+    let forced = crestline(&folder, &[&arguments[..], &["--force"]].concat());
+    assert_eq!(forced.status.code(), Some(0));
+    let nowhere = crestline(
+        &folder,
+        &[
+            "forecast",
+            "mix.wav",
+            "--svg",
+            "none/price.svg",
+            "--max-push-db",
+            "1.5",
+        ],
+    );
+    assert_eq!(nowhere.status.code(), Some(4));
+}
+
+#[test]
+fn silence_is_told_as_such() {
+    let folder = folder("forecast_silence");
+    let bytes = wav(48_000, Stored::Int16, None, &[vec![0.0; 48_000]]);
+    fs::write(folder.join("mix.wav"), bytes).unwrap();
+    let arguments = [
+        "forecast",
+        "mix.wav",
+        "--max-push-db",
+        "1.5",
+        "--svg",
+        "flat.svg",
+    ];
+    let told = json(&folder, &arguments);
+    assert!(told["points"][0]["clean"]["integrated_lufs"].is_null());
+    assert!(told["potential"]["clean"].is_null());
+    assert_eq!(told["sentence"], "");
+    let output = crestline(&folder, &[&arguments[..4], &["--at-lufs", "-14"]].concat());
+    assert!(text(&output.stdout).contains("Neither path comes to −14.0 LUFS"));
+}
+
+#[test]
+fn what_cannot_be_forecast_is_refused_with_the_reason() {
+    let folder = folder("forecast_refusals");
+    song(&folder, 1);
+    let six = vec![vec![0.0; 4_800]; 6];
+    fs::write(
+        folder.join("six.wav"),
+        wav(48_000, Stored::Int16, Some(0x3f), &six),
+    )
+    .unwrap();
+    for (arguments, code, why) in [
+        (&["mix.wav", "--no-limiter"][..], 2, "--no-limiter"),
+        (&["mix.wav", "--force"], 2, "--force"),
+        (&["mix.wav", "--section", "9-3"], 2, "ends before it starts"),
+        (
+            &["mix.wav", "--max-push-db", "19"],
+            2,
+            "not within 1.5 to 18",
+        ),
+        (&["mix.wav", "--low-shelf-hz", "90"], 2, "--low-shelf-db"),
+        (&["mix.wav", "--section", "5-6"], 3, "nothing is left"),
+        (&["six.wav"], 3, "6 channels"),
+        (&["none.wav"], 3, "none.wav"),
+    ] {
+        let output = crestline(&folder, &[&["forecast"], arguments].concat());
+        let stderr = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(code), "{arguments:?}: {stderr}");
+        assert!(stderr.contains(why), "{arguments:?}: {stderr}");
+        assert!(output.stdout.is_empty());
+    }
+}
