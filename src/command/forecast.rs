@@ -17,10 +17,10 @@ use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, pr
 use crate::stage_args::{StageArgs, within};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::process::PushSettings;
-use crestline_core::session::{DEFAULT_PLAYBACK_LUFS, PLAYBACK_RANGE_LUFS};
 use crestline_core::session::forecast::{
     PUSH_STEP_DB, Path as Way, Point, Summary, forecast, loudness_at, potential,
 };
+use crestline_core::session::{DEFAULT_PLAYBACK_LUFS, PLAYBACK_RANGE_LUFS};
 use crestline_files::printable;
 
 const AFTER_HELP: &str = "\

@@ -6,8 +6,7 @@ use super::{BandFigures, PathFigures, Point, Stretch};
 use crate::engine::{CHUNK, Engine, EngineSpec, Settings};
 use crate::measure::{Readings, Reduction};
 use crate::process::{
-    ChainSettings, LimiterSettings, PushSettings, SaturatorSettings, Shelves,
-    ShelvesSettings,
+    ChainSettings, LimiterSettings, PushSettings, SaturatorSettings, Shelves, ShelvesSettings,
 };
 
 /// Pushes lie this far apart, dB; twice as near where a curve bends.
