@@ -55,7 +55,7 @@ fn main() -> ExitCode {
     let mut gains_db = Vec::new();
     for (title, sound) in &programmes {
         for louder_lu in LOUDER_LU {
-            let own = verdict_at(sound, louder_lu, |drive_db| limited(sound, drive_db));
+            let own = verdict_at(sound, louder_lu, |drive_db| Some(limited(sound, drive_db)));
             let library = Alimiter::SETTINGS
                 .iter()
                 .filter_map(|library| {
@@ -94,7 +94,7 @@ fn columns(verdict: Option<Verdict>) -> String {
 }
 
 /// The sound pushed by so much through our limiter, its delay taken out.
-fn limited(sound: &Sound, drive_db: f64) -> Option<Sound> {
+fn limited(sound: &Sound, drive_db: f64) -> Sound {
     let mut limiter = Limiter::new(f64::from(sound.rate_hz), 2);
     let late = limiter.latency_frames();
     let mut pushed = sound.pushed(drive_db);
@@ -112,5 +112,5 @@ fn limited(sound: &Sound, drive_db: f64) -> Option<Sound> {
     for channel in &mut pushed.channels {
         channel.drain(..late);
     }
-    Some(pushed)
+    pushed
 }

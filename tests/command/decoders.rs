@@ -1,11 +1,6 @@
 //! Every way of decoding against an independent decoder, and files with known values for what
 //! decoders get wrong.
 
-#![expect(
-    clippy::unwrap_used,
-    reason = "a test fails by panicking, in its helpers too"
-)]
-
 use super::sound_files::{Stored, folder, measure_json, tone, wav};
 
 use crestline_files::{AudioFile, decode_ahead, decode_all};

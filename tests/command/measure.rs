@@ -1,12 +1,6 @@
 //! `crestline measure` on good files: levels of the published standards in every format and layout,
 //! the table, the JSON.
 
-#![expect(
-    clippy::unwrap_used,
-    clippy::panic,
-    reason = "a test fails by panicking, in its helpers too"
-)]
-
 use std::fs;
 use std::path::Path;
 

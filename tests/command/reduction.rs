@@ -370,7 +370,7 @@ fn the_longer_file_ends_with_the_shorter_and_channels_may_cancel() {
     let before = vec![left.clone(), left.iter().map(|sample| -sample).collect()];
     let mut after = mapped(&before, |sample| 0.5 * sample);
     for channel in &mut after {
-        channel.extend([0.0; 14_400]);
+        channel.extend(std::iter::repeat_n(0.0, 14_400));
     }
     write(&folder, "before.wav", 48_000, &before);
     write(&folder, "after.wav", 48_000, &after);

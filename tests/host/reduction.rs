@@ -94,7 +94,7 @@ fn repeat_until(host: &mut ClapHost, run: Run<'_>, wanted: impl Fn(&str) -> bool
                 return text;
             }
             assert!(start.elapsed() < Duration::from_mins(3), "{text}");
-            std::thread::sleep(Duration::from_millis(50));
+            std::thread::park_timeout(Duration::from_millis(50));
         }
     }
 }

@@ -1,11 +1,5 @@
 //! The band compressor: what it leaves alone, its responses, curves and times.
 
-#![expect(
-    clippy::float_cmp,
-    clippy::cast_sign_loss,
-    reason = "the closed forms are exact; rates are positive"
-)]
-
 use crestline_core::process::{BandSettings, Bands, BandsSettings};
 
 use super::linear::{

@@ -151,7 +151,7 @@ fn delays_are_found_to_the_frame_through_an_equaliser() {
 fn unrelated_signals_are_told_in_99_of_100_pairs() {
     let (rink, turnstile) = (sum(&RINK_LIGHTS.channels), sum(&TURNSTILE.channels));
     let mut random = kit::signals::Random::new(5);
-    let mut place = |song: &[f32]| (random.next() * (song.len() - STRETCH - 1) as f64) as usize;
+    let mut place = |song: &[f32]| (random.draw() * (song.len() - STRETCH - 1) as f64) as usize;
     let mut aligner = aligner();
     let mut wrong = [0; 4];
     for pair in 0..100 {

@@ -117,7 +117,7 @@ impl Report {
         let clean: Side = |at| at.paths.clean.choice();
         let saturated: Side = |at| at.paths.saturated.choice();
         for (name, side) in [("clean", clean), ("saturated", saturated)] {
-            let shown: [([&str; 2], fn(&Choice) -> Option<f64>, Form); 5] = [
+            let shown: [([&str; 2], Chosen, Form); 5] = [
                 (["push", "dB"], |c| Some(c.push_db), tenths),
                 (["LDR", "dB"], |c| c.ldr_db, hundredths),
                 (["distortion", "dB"], |c| c.distortion_db, tenths),
@@ -148,6 +148,7 @@ impl Report {
 }
 
 type Figure = fn(&PathFigures) -> Option<f64>;
+type Chosen = fn(&Choice) -> Option<f64>;
 type Form = fn(Option<f64>) -> String;
 type Side = fn(&AtOneLoudness) -> Option<Choice>;
 

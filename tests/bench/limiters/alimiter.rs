@@ -65,7 +65,10 @@ impl Alimiter {
             .spawn()
             .ok()?;
         let mut to = program.stdin.take()?;
-        let writer = std::thread::spawn(move || to.write_all(&input));
+        let writer = std::thread::Builder::new()
+            .name("feed".into())
+            .spawn(move || to.write_all(&input))
+            .ok()?;
         let mut output = Vec::new();
         program.stdout.take()?.read_to_end(&mut output).ok()?;
         writer.join().ok()?.ok()?;

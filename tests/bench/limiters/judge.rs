@@ -18,6 +18,7 @@ pub struct Sound {
 }
 
 /// What a limiter made of a programme.
+#[expect(clippy::struct_field_names, reason = "the unit of each")]
 #[derive(Clone, Copy)]
 pub struct Verdict {
     pub push_db: f64,

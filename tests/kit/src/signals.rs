@@ -96,7 +96,7 @@ impl Random {
     }
 
     /// Evenly spread over 0…1.
-    pub fn next(&mut self) -> f64 {
+    pub fn draw(&mut self) -> f64 {
         self.0 = self
             .0
             .wrapping_mul(6364136223846793005)
@@ -109,7 +109,7 @@ impl Random {
 pub fn white_noise(seed: u64, peak: f64, frames: usize) -> Vec<f32> {
     let mut random = Random::new(seed);
     (0..frames)
-        .map(|_| (peak * (2.0 * random.next() - 1.0)) as f32)
+        .map(|_| (peak * (2.0 * random.draw() - 1.0)) as f32)
         .collect()
 }
 
@@ -134,7 +134,7 @@ pub fn pink_noise(seed: u64, rate_hz: f64, low_hz: f64, rms_dbfs: f64, seconds: 
     let power: f64 = (first..lines).map(|line| 2.0 / line as f64).sum();
     let scale = 10_f64.powf(rms_dbfs / 10.0) / power;
     for (line, value) in spectrum.iter_mut().enumerate().take(lines).skip(first) {
-        *value = Complex64::from_polar((scale / line as f64).sqrt(), TAU * random.next());
+        *value = Complex64::from_polar((scale / line as f64).sqrt(), TAU * random.draw());
     }
     let mut samples = transform.make_output_vec();
     transform.process(&mut spectrum, &mut samples).unwrap();

@@ -133,6 +133,7 @@ impl Stage {
     }
 
     /// The same with places for its files.
+    #[must_use]
     pub fn with_files(mut self, files: Files) -> Self {
         self.view = self.view.with_files(files);
         self

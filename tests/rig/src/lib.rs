@@ -4,6 +4,8 @@
 #![allow(
     missing_docs,
     clippy::expect_used,
+    clippy::missing_errors_doc,
+    clippy::missing_panics_doc,
     clippy::panic,
     clippy::print_stdout,
     clippy::unwrap_used,

@@ -190,9 +190,9 @@ impl Analysis {
     fn take(&mut self) {
         for (planes, skip) in self.waiting.iter_mut().zip(&mut self.skip) {
             let skipped = (*skip).min(planes.first().map_or(0, Vec::len));
-            planes
-                .iter_mut()
-                .for_each(|channel| drop(channel.drain(..skipped)));
+            for channel in planes.iter_mut() {
+                channel.drain(..skipped);
+            }
             *skip -= skipped;
         }
         let lengths = self.waiting.iter().flatten().map(Vec::len);

@@ -102,7 +102,9 @@ impl Correlator {
             let _ = self.backward.process(&mut spectrum, &mut time);
             time.truncate(2 * self.taps);
             let scale = 1.0 / (4 * self.taps) as f64;
-            time.iter_mut().for_each(|value| *value *= scale);
+            for value in &mut time {
+                *value *= scale;
+            }
             time
         };
         let row = |row: Vec<Vec<Complex64>>| row.into_iter().map(back).collect();

@@ -118,7 +118,9 @@ impl NormalEquations {
         let _ = self.backward.process(&mut spectrum, &mut time);
         time.truncate(self.taps);
         let scale = 1.0 / (2 * self.taps) as f64;
-        time.iter_mut().for_each(|value| *value *= scale);
+        for value in &mut time {
+            *value *= scale;
+        }
         time
     }
 
@@ -147,8 +149,8 @@ impl NormalEquations {
             let bins = spectrum.iter().enumerate();
             return vec![self.response(bins.map(|(bin, value)| value / power(*i, bin)).collect())];
         }
-        let mut solved = vec![Vec::with_capacity(self.taps + 1); 2];
-        for bin in 0..=self.taps {
+        let mut solved = [0, 1].map(|_| Vec::with_capacity(self.taps + 1));
+        for (bin, (x, y)) in spectra[0].iter().zip(&spectra[1]).enumerate() {
             let (a, d) = (power(0, bin), power(1, bin));
             let mut b = self.smooth[0][1][bin];
             let most = MOST_COHERENT * (a * d).sqrt();
@@ -156,7 +158,6 @@ impl NormalEquations {
                 b *= most / b.norm();
             }
             let determinant = a * d - b.norm_sqr();
-            let (x, y) = (spectra[0][bin], spectra[1][bin]);
             solved[0].push((x * d - b * y) / determinant);
             solved[1].push((y * a - b.conj() * x) / determinant);
         }

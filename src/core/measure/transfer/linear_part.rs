@@ -369,7 +369,9 @@ fn inverse(mut spectrum: Vec<Complex64>) -> (usize, Vec<f64>) {
     real_ends(&mut spectrum);
     // The buffers were made by the plan itself, so this cannot fail.
     let _ = backward.process(&mut spectrum, &mut time);
-    time.iter_mut().for_each(|value| *value /= length as f64);
+    for value in &mut time {
+        *value /= length as f64;
+    }
     (length, time)
 }
 

@@ -110,6 +110,7 @@ fn energies(lane: &Lane, last: f32) -> (f32, f32) {
 }
 
 #[cfg(test)]
+#[expect(clippy::cast_sign_loss, reason = "rates and places are positive")]
 mod tests {
     use super::*;
 

@@ -437,6 +437,7 @@ fn spline() -> [[f32; GROUP]; SPLINE_REACH + 1] {
 }
 
 #[cfg(test)]
+#[expect(clippy::cast_sign_loss, reason = "rates and places are positive")]
 mod tests {
     use super::*;
     use proptest::prelude::*;

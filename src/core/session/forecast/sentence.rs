@@ -168,8 +168,8 @@ mod tests {
     use super::super::{PerPath, Step};
     use super::*;
 
-    fn bend(push_db: f64) -> Option<Potential> {
-        Some(Potential {
+    fn bend(push_db: f64) -> Potential {
+        Potential {
             push_db,
             beyond: push_db >= 17.0,
             loudness_lufs: -12.0,
@@ -177,15 +177,15 @@ mod tests {
             ldr_db: None,
             distortion_db: None,
             next: Step::default(),
-        })
+        }
     }
 
     fn said(bends: [f64; 2], at: Option<AtOneLoudness>) -> String {
         let summary = Summary {
             max_push_db: 18.0,
             potential: PerPath {
-                clean: bend(bends[0]),
-                saturated: bend(bends[1]),
+                clean: Some(bend(bends[0])),
+                saturated: Some(bend(bends[1])),
             },
             at_one_loudness: at.into_iter().collect(),
             ..Summary::default()
@@ -193,6 +193,7 @@ mod tests {
         summary.sentence()
     }
 
+    #[expect(clippy::unnecessary_wraps, reason = "as a summary holds it")]
     fn choice(ldr_db: Option<f64>, distortion_db: Option<f64>) -> Option<Choice> {
         Some(Choice {
             push_db: 8.25,
