@@ -10,6 +10,7 @@ mod allocator;
 mod editor;
 mod engine;
 mod figures;
+mod files;
 mod library;
 mod measure;
 mod programme;
@@ -30,5 +31,6 @@ fn main() {
     engine::cost(&programme, &mut figures);
     engine::history(&mut figures);
     editor::frame(&programme, &mut figures);
+    files::speed(&programme, &mut figures);
     figures.finish();
 }
