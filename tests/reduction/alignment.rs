@@ -283,7 +283,8 @@ fn the_thread_finds_settles_and_gives_up() {
         gains.len() > 25 && gains.iter().all(|gain| (gain + 6.0206).abs() < 0.1),
         "{gains:?}"
     );
-    assert!(found.reduction.distortion.mean_3s_db.unwrap() < -80.0);
+    let distortion_db = found.reduction.distortion.mean_3s_db.unwrap();
+    assert!(distortion_db < -80.0, "{distortion_db}");
     // A side-chain that has gone is told.
     let gone = |index: usize| {
         let [c, d] = block(song, 512 * index);

@@ -119,7 +119,14 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapTh
         corners_hz: DEFAULT_CORNERS_HZ.map(|hz| AtomicU64::new(hz.to_bits())),
         stop: AtomicBool::new(false),
     });
-    let (mut tell, told) = triple_buffer::triple_buffer(&Told::default());
+    let nothing = Told {
+        tap: Tap {
+            state: TapState::Listening,
+            ..Tap::default()
+        },
+        ..Told::default()
+    };
+    let (mut tell, told) = triple_buffer::triple_buffer(&nothing);
     let theirs = Arc::clone(&shared);
     let work = move || compare(&theirs, sample_rate_hz, &mut tell);
     let thread = Builder::new()

@@ -28,6 +28,7 @@ mod window;
 pub(super) use self::moving_gain::{MovingGain, turned};
 pub use self::readings::{BandReduction, Reduction, RestGain, Trend};
 pub use self::report::GainMemory;
+pub(super) use self::solve::solve;
 
 use self::report::Report;
 use self::sums::{Bands, BeforeSums, Lanes, PairSums};

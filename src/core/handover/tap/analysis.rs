@@ -282,6 +282,8 @@ impl Analysis {
         if let Some(found) = found {
             self.through.set_estimate(&found);
             if self.estimate.is_none() {
+                // It begins in the middle of the signals.
+                self.through.begin();
                 self.through.restart();
             }
             self.estimate = Some(found);

@@ -14,6 +14,8 @@ const STATIC_SHARE: f64 = 1e-5;
 /// A plain gain is taken if it leaves no more than this many times what the best response leaves,
 /// which has some thousand unknowns to use up.
 const PLAIN_IS_AS_GOOD: f64 = 1.4;
+/// Below this share (−80 dB) nothing is left, whichever leaves less.
+const NOTHING_LEFT: f64 = 1e-8;
 /// Each channel after hears the other one before only if that leaves this part of what is left
 /// without, and only if there is more than rounding left.
 const ACROSS_IS_BETTER: f64 = 0.7;
@@ -123,7 +125,7 @@ impl Estimator {
             }
         };
         if !plain.gains.iter().any(MovingGain::upside_down)
-            && plain.share <= PLAIN_IS_AS_GOOD * best.share
+            && plain.share <= PLAIN_IS_AS_GOOD * best.share.max(NOTHING_LEFT)
         {
             best = plain;
         }

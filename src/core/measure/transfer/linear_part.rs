@@ -5,6 +5,7 @@ use super::correlation::real_ends;
 use super::least_squares::NormalEquations;
 use crate::measure::balance::{band_edge_hz, mid_band_hz};
 use crate::measure::readings::BAND_COUNT;
+use crate::measure::reduction::solve;
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
@@ -125,18 +126,37 @@ impl Powers {
         self.responses.iter().map(channel).sum()
     }
 
-    /// Gain in each band of the crossover, dB.
+    /// Gain in each band of the crossover, dB: those four that together come closest to the gain at
+    /// every frequency, so that a faint band is not told its neighbours' skirts.
     pub fn bands_db(&self, corners_hz: [f64; 3]) -> [f64; 4] {
-        let (mut before, mut after) = ([0.0; 4], [0.0; 4]);
+        let (mut products, mut wanted) = ([[0.0; 4]; 4], [0.0; 4]);
         for bin in self.bins() {
             let (power, passed) = (self.power(bin), self.passed(bin));
-            let gains = self.band_gains(corners_hz, bin);
-            for (band, gain) in gains.into_iter().enumerate() {
-                before[band] += gain * gain * power;
-                after[band] += gain * gain * passed;
+            let shapes = self.band_gains(corners_hz, bin);
+            for (row, one) in shapes.into_iter().enumerate() {
+                for (column, other) in shapes.into_iter().enumerate() {
+                    products[row][column] += one * other * power;
+                }
+                wanted[row] += one * (power * passed).max(0.0).sqrt();
             }
         }
-        std::array::from_fn(|band| ratio_db(after[band], before[band]).unwrap_or(0.0))
+        let alone: [f64; 4] = std::array::from_fn(|band| {
+            let power: f64 = products[band].iter().sum();
+            if power > 0.0 {
+                wanted[band] / power
+            } else {
+                1.0
+            }
+        });
+        let together = solve(products, wanted);
+        std::array::from_fn(|band| {
+            let gain = if together[band] > 0.1 * alone[band] {
+                together[band]
+            } else {
+                alone[band]
+            };
+            20.0 * gain.max(1e-6).log10()
+        })
     }
 
     /// Amplitudes of the bands: products of `1/(1+r⁴)` and `r⁴/(1+r⁴)`, r warped by the bilinear
