@@ -2,7 +2,7 @@
 //!
 //! A host knows an instance by the address of its table of functions, and the framework finds its
 //! own data through the field `plugin_data` of that table. So a copy of the framework's table does
-//! for the host what the original does; ours lies at the head of an [`Instance`], with some of its
+//! for the host what the original does; ours lies at the head of an `Instance`, with some of its
 //! functions replaced.
 
 #![expect(
