@@ -56,8 +56,8 @@ impl KWeighting {
     /// Weighting for any sample rate (8 kHz to 384 kHz are tested).
     ///
     /// At 48 kHz it is the standard's table. At other rates, for which the standard asks for "the
-    /// same frequency response", both sections are fitted to that table ([`matched_shelf`],
-    /// [`matched_high_pass`]): within 0.05 dB at 8 kHz, 0.02 dB at 11.025 kHz and 0.003 dB from
+    /// same frequency response", both sections are fitted to that table (`matched_shelf`,
+    /// `matched_high_pass`): within 0.05 dB at 8 kHz, 0.02 dB at 11.025 kHz and 0.003 dB from
     /// 16 kHz on. The bilinear transform of the analogue prototype squeezes the shelf against half
     /// the rate and reads up to 0.49 dB high at 8 kHz.
     pub fn new(sample_rate_hz: f64) -> Self {
