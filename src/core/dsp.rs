@@ -5,6 +5,7 @@ pub mod biquad;
 pub mod crossover;
 pub mod decibel;
 pub mod delay;
+pub mod fault;
 pub mod fir;
 pub mod level_histogram;
 pub mod oversample;

@@ -20,6 +20,7 @@ use self::matching::Matching;
 use self::point::MeasuredPoint;
 use self::recent_bands::RecentBands;
 use crate::dsp::delay::DelayLine;
+use crate::dsp::fault::{LARGEST_INPUT, or_silence};
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
 use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
@@ -59,9 +60,6 @@ pub struct TapSettings {
 /// counted from the start, so that what is steered by measurements does not depend on the host's
 /// blocks.
 pub const CHUNK: usize = 256;
-/// A sample beyond this (+80 dBFS) is no audio but a fault, and filters would remember it for
-/// seconds.
-const LARGEST_SAMPLE: f32 = 1e4;
 /// The paths in the order in which the reduction meter takes them.
 const CLEAN: usize = 0;
 const OUTPUT: usize = 1;
@@ -181,11 +179,7 @@ fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: std::ops::Range<usiz
 
 /// The sample, or silence for what is no audio.
 pub(crate) fn playable(sample: f32) -> f32 {
-    if sample.abs() <= LARGEST_SAMPLE {
-        sample
-    } else {
-        0.0
-    }
+    or_silence(sample, LARGEST_INPUT)
 }
 
 impl Engine {

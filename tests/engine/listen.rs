@@ -266,7 +266,6 @@ fn no_listen_switch_makes_a_step_of_its_own() {
                 Source::Input,
                 Source::Clean,
                 Source::Input,
-                Source::Reference,
             ];
             let settings = |start| with(chain, busy(&order, start));
             let tracks = trace(&mut engine(48_000.0, 2), &input, settings, |_, _| ());

@@ -4,6 +4,7 @@
 //! always full, its decisions fall on the same frames however the host cuts its blocks, and so its
 //! output cannot depend on that cut.
 
+use super::fault::{LARGEST_SAMPLE, or_silence};
 use super::ramp::Ramp;
 
 /// Frames in a quantum, and the latency that regrouping adds.
@@ -71,13 +72,10 @@ impl Default for Quanta {
     }
 }
 
-/// Samples beyond this overflow in a filter or a product; they count as faults.
-const LARGEST_SAMPLE: f32 = 1e30;
-
-/// Replaces samples that are not finite, or are beyond ±1e30, by silence. Real-time safe.
+/// Replaces samples that are no audio by silence. Real-time safe.
 pub fn remove_faults(lane: &mut Lane) {
     for x in lane {
-        *x = if x.abs() <= LARGEST_SAMPLE { *x } else { 0.0 };
+        *x = or_silence(*x, LARGEST_SAMPLE);
     }
 }
 

@@ -12,6 +12,7 @@ use super::readings::{Balance, ChannelRole, Readings};
 use super::sliding::SlidingMax;
 use super::time_grid::TimeGrid;
 use super::true_peak::TruePeak;
+use crate::dsp::fault::{LARGEST_SAMPLE, or_silence};
 use crate::dsp::decibel::db_from_gain;
 
 /// Steps of 5 ms in a slot of 10 ms, and in the 100 ms after which gated values are brought up to
@@ -20,9 +21,6 @@ const STEPS_PER_SLOT: u64 = 2;
 const STEPS_PER_UPDATE: u64 = 20;
 /// EBU R 128, note 2: the loudness range says little about programmes shorter than a minute.
 const RANGE_SETTLES_S: f64 = 60.0;
-/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured
-/// as silence.
-const LARGEST_SAMPLE: f32 = 1e9;
 
 /// Measures one signal of one or more channels, at any sample rate, in blocks of any size.
 ///
@@ -228,11 +226,7 @@ impl Meter {
             {
                 let buffer = &mut buffer[..length];
                 for (clean, sample) in buffer.iter_mut().zip(&input[start..start + length]) {
-                    *clean = if sample.abs() <= LARGEST_SAMPLE {
-                        *sample
-                    } else {
-                        0.0
-                    };
+                    *clean = or_silence(*sample, LARGEST_SAMPLE);
                 }
                 let peak = state.levels.process(buffer, first_frame);
                 self.slot.sample_peak = self.slot.sample_peak.max(peak);

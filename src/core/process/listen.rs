@@ -23,8 +23,6 @@ pub enum Source {
     Input,
     /// What the chain changed: output less the best-fitting gain times the input.
     Residue,
-    /// An outside signal to compare with. Where there is none, the output is heard.
-    Reference,
 }
 
 /// Signals that have a level of their own: output, clean, input, residue.
@@ -37,7 +35,7 @@ const RESIDUE: usize = 3;
 impl Source {
     fn index(self) -> usize {
         match self {
-            Self::Output | Self::Reference => OUTPUT,
+            Self::Output => OUTPUT,
             Self::Clean => CLEAN,
             Self::Input => INPUT,
             Self::Residue => RESIDUE,

@@ -1,11 +1,11 @@
-//! The mark of each signal: input a ring, clean a square, output a disc, reference a diamond.
+//! The mark of each signal: input a ring, clean a square, output a disc.
 //!
 //! Shape as well as hue tells them apart. All marks of one size cover about the same area, so none
 //! looks heavier than another.
 
-use std::f32::consts::{FRAC_1_SQRT_2, PI};
+use std::f32::consts::PI;
 
-use egui::{Color32, Painter, Pos2, Rect, Shape, Stroke, Vec2, pos2};
+use egui::{Color32, Painter, Pos2, Rect, Stroke, Vec2};
 
 use super::theme::Signal;
 
@@ -19,13 +19,6 @@ pub fn paint(painter: &Painter, signal: Signal, centre: Pos2, size: f32, colour:
         }
         Signal::Output => {
             painter.circle_filled(centre, radius(size), colour);
-        }
-        Signal::Reference => {
-            painter.add(Shape::convex_polygon(
-                diamond(centre, size),
-                colour,
-                Stroke::NONE,
-            ));
         }
     }
 }
@@ -56,9 +49,6 @@ pub fn hollow(
                 egui::StrokeKind::Middle,
             );
         }
-        Signal::Reference => {
-            painter.add(Shape::convex_polygon(diamond(centre, size), inside, stroke));
-        }
     }
 }
 
@@ -70,19 +60,10 @@ fn radius(size: f32) -> f32 {
     size / PI.sqrt()
 }
 
-fn diamond(centre: Pos2, size: f32) -> Vec<Pos2> {
-    let reach = size * FRAC_1_SQRT_2;
-    vec![
-        pos2(centre.x, centre.y - reach),
-        pos2(centre.x + reach, centre.y),
-        pos2(centre.x, centre.y + reach),
-        pos2(centre.x - reach, centre.y),
-    ]
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use egui::pos2;
 
     #[test]
     fn marks_of_one_size_have_one_area() {
@@ -90,8 +71,5 @@ mod tests {
         let size = 12.0;
         let area = square(centre, size).area();
         assert!((PI * radius(size).powi(2) - area).abs() < 1e-3);
-        let corners = diamond(centre, size);
-        let (width, height) = (corners[1].x - corners[3].x, corners[2].y - corners[0].y);
-        assert!((width * height / 2.0 - area).abs() < 1e-3);
     }
 }

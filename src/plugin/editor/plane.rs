@@ -103,11 +103,7 @@ impl Axes {
 fn read_trails(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) {
     let span = time::last(TRAIL_S, scene.history);
     for (signal, traces) in SIGNALS.into_iter().zip(&mut state.trails) {
-        for (column, trace) in plane::columns(signal, mode)
-            .into_iter()
-            .flatten()
-            .zip(traces)
-        {
+        for (column, trace) in plane::columns(signal, mode).into_iter().zip(traces) {
             scene.history.trace(column, span, TRAIL_POINTS, trace);
         }
     }

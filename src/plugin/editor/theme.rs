@@ -33,13 +33,11 @@ pub enum Signal {
     Clean,
     /// What goes out.
     Output,
-    /// The recording steered by.
-    Reference,
 }
 
 impl Signal {
     /// All of them, in reading order.
-    pub const ALL: [Self; 4] = [Self::Input, Self::Clean, Self::Output, Self::Reference];
+    pub const ALL: [Self; 3] = [Self::Input, Self::Clean, Self::Output];
 }
 
 /// One hue in its three uses.
@@ -82,8 +80,6 @@ pub struct Colours {
     pub clean: Hue,
     /// Output, orange.
     pub output: Hue,
-    /// Reference, green.
-    pub reference: Hue,
     /// The target window, yellow.
     pub window: Hue,
 }
@@ -132,11 +128,6 @@ impl Colours {
         input: Hue::plain(Color32::from_rgb(0xC2, 0xC6, 0xCF), INK),
         clean: Hue::plain(Color32::from_rgb(0x56, 0xB4, 0xE9), INK),
         output: Hue::plain(Color32::from_rgb(0xE6, 0x9F, 0x00), INK),
-        reference: Hue {
-            mark: Color32::from_rgb(0x00, 0x9E, 0x73),
-            text: Color32::from_rgb(0x1F, 0xB5, 0x8A),
-            over: INK,
-        },
         window: Hue::plain(Color32::from_rgb(0xF0, 0xE4, 0x42), INK),
     };
 
@@ -163,11 +154,6 @@ impl Colours {
             text: Color32::from_rgb(0x9E, 0x44, 0x00),
             over: INK,
         },
-        reference: Hue {
-            mark: Color32::from_rgb(0x00, 0x8F, 0x68),
-            text: Color32::from_rgb(0x00, 0x6E, 0x50),
-            over: INK,
-        },
         window: Hue {
             mark: Color32::from_rgb(0x8C, 0x80, 0x00),
             text: Color32::from_rgb(0x6A, 0x61, 0x00),
@@ -190,7 +176,6 @@ impl Colours {
             Signal::Input => self.input,
             Signal::Clean => self.clean,
             Signal::Output => self.output,
-            Signal::Reference => self.reference,
         }
     }
 
@@ -303,12 +288,11 @@ mod tests {
         (one.max(other) + 0.05) / (one.min(other) + 0.05)
     }
 
-    fn hues(theme: &Colours) -> [Hue; 5] {
+    fn hues(theme: &Colours) -> [Hue; 4] {
         [
             theme.input,
             theme.clean,
             theme.output,
-            theme.reference,
             theme.window,
         ]
     }
@@ -364,7 +348,6 @@ mod tests {
         let of = |red, green, blue| Color32::from_rgb(red, green, blue);
         assert_eq!(Colours::DARK.output.mark, of(230, 159, 0));
         assert_eq!(Colours::DARK.clean.mark, of(86, 180, 233));
-        assert_eq!(Colours::DARK.reference.mark, of(0, 158, 115));
         assert_eq!(Colours::DARK.window.mark, of(240, 228, 66));
         assert_eq!(Colours::LIGHT.clean.mark, of(0, 114, 178));
         assert_eq!(Colours::LIGHT.output.mark, of(213, 94, 0));

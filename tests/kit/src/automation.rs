@@ -120,8 +120,8 @@ pub fn chain() -> impl Strategy<Value = ChainSettings> {
 }
 
 fn source() -> impl Strategy<Value = Source> {
-    use Source::{Clean, Input, Output, Reference, Residue};
-    prop::sample::select(vec![Output, Clean, Input, Residue, Reference])
+    use Source::{Clean, Input, Output, Residue};
+    prop::sample::select(vec![Output, Clean, Input, Residue])
 }
 
 /// Anything to be heard in any way.

@@ -3,11 +3,8 @@
 use super::window::{BeforeSlot, PairSlot};
 use super::{MAX_RUN, SIGNALS};
 use crate::dsp::crossover::Crossover;
+use crate::dsp::fault::LARGEST_SAMPLE;
 use wide::{f64x2, f64x4};
-
-/// A sample beyond this (+180 dBFS) is no audio; like a sample that is not a number it is measured
-/// as silence.
-const LARGEST_SAMPLE: f64 = 1e9;
 
 /// Bands of a run.
 pub(super) type Split = [[f64x2; 4]; MAX_RUN];
@@ -223,5 +220,5 @@ impl<'a> Lanes<'a> {
 /// A frame, with what is no audio replaced by silence.
 fn sound(left: f32, right: f32) -> f64x2 {
     let frame = f64x2::new([f64::from(left), f64::from(right)]);
-    frame & frame.abs().simd_le(f64x2::splat(LARGEST_SAMPLE))
+    frame & frame.abs().simd_le(f64x2::splat(f64::from(LARGEST_SAMPLE)))
 }

@@ -24,7 +24,6 @@ pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place
         Signal::Input => &snapshot.input.readings,
         Signal::Clean => &snapshot.clean.readings,
         Signal::Output => &snapshot.output.readings,
-        Signal::Reference => return None,
     };
     let up_db = match mode {
         PlaneMode::Plr => readings.short_term_plr_db,
@@ -37,16 +36,15 @@ pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place
 }
 
 /// The columns of the history that a signal's trail is made of: across, and up.
-pub fn columns(signal: Signal, mode: PlaneMode) -> Option<[Column; 2]> {
-    Some(match (signal, mode) {
+pub fn columns(signal: Signal, mode: PlaneMode) -> [Column; 2] {
+    match (signal, mode) {
         (Signal::Input, PlaneMode::Plr) => [Column::ShortTermInput, Column::PlrInput],
         (Signal::Input, PlaneMode::Microdynamics) => [Column::ShortTermInput, Column::LdrInput],
         (Signal::Clean, PlaneMode::Plr) => [Column::ShortTermClean, Column::PlrClean],
         (Signal::Clean, PlaneMode::Microdynamics) => [Column::ShortTermClean, Column::LdrClean],
         (Signal::Output, PlaneMode::Plr) => [Column::ShortTermOutput, Column::PlrOutput],
         (Signal::Output, PlaneMode::Microdynamics) => [Column::ShortTermOutput, Column::LdrOutput],
-        (Signal::Reference, _) => return None,
-    })
+    }
 }
 
 /// The trail: each place with its age, 1 for a minute ago and 0 for now.
