@@ -261,12 +261,7 @@ fn no_listen_switch_makes_a_step_of_its_own() {
         ("low tones", low_tones(6 * SECOND)),
     ] {
         for (chain_name, chain) in chains() {
-            let order = [
-                Source::Output,
-                Source::Input,
-                Source::Clean,
-                Source::Input,
-            ];
+            let order = [Source::Output, Source::Input, Source::Clean, Source::Input];
             let settings = |start| with(chain, busy(&order, start));
             let tracks = trace(&mut engine(48_000.0, 2), &input, settings, |_, _| ());
             let mut beyond = f32::MIN;

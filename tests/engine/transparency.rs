@@ -88,11 +88,7 @@ fn with_nothing_switched_on_the_output_is_the_delayed_input_bit_for_bit() {
             input[0][frames / 3] = 1e4;
             let mut tested = engine(rate_hz, channels);
             let expected = bits(&delayed(&input, tested.latency_frames()));
-            for source in [
-                Source::Output,
-                Source::Clean,
-                Source::Input,
-            ] {
+            for source in [Source::Output, Source::Clean, Source::Input] {
                 for size in [1, 32, 480, 512, 100_000] {
                     tested.reset();
                     let settings = Settings {

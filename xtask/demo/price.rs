@@ -1,77 +1,83 @@
-//! What loudness costs this song: both paths at a few pushes, by the engine that the plug-in runs.
+//! What loudness costs this song: both paths at one push and at one loudness, from the forecast
+//! that runs the plug-in's engine.
 
-use crestline_core::engine::{Engine, EngineSpec, Settings};
-use crestline_core::handover::Snapshot;
+use crestline_core::process::ChainSettings;
+use crestline_core::session::DEFAULT_PLAYBACK_LUFS;
+use crestline_core::session::forecast::{
+    LONGEST_STRETCH_S, Path, Point, Stretch, Summary, forecast, loudness_at,
+};
 use songs::Song;
 
 /// Pushes to show, dB.
 const PUSHES_DB: [f64; 3] = [3.0, 6.0, 9.0];
-const BLOCK: usize = 512;
+/// Where the paths are compared: the loudness of the clean one at this push, dB.
+const COMPARED_AT_DB: f64 = 6.0;
+/// The forecast goes no further: beyond, this song only gets worse.
+const MAX_PUSH_DB: f64 = 12.0;
 
-/// Plays the song through the whole chain at each push and prints what became of loudness, peaks
-/// and beat.
+/// Forecasts the song's first minute and prints what becomes of loudness, beat and distortion, at
+/// one push and at one loudness, and the sentence that sums it up.
 pub fn print(song: &Song) {
+    let rate_hz = f64::from(song.sample_rate_hz);
+    #[expect(clippy::cast_sign_loss, reason = "a minute of frames")]
+    let frames = (LONGEST_STRETCH_S * rate_hz) as usize;
+    let planes = song.channels.each_ref().map(|channel| channel.iter());
+    let planes = planes.map(|channel| channel.take(frames).copied().collect());
+    let stretch = Stretch::new(rate_hz, planes.to_vec());
+    let settings = ChainSettings::default();
+    let never = || false;
+    // Nobody cancels it.
+    let points =
+        forecast(stretch, &settings, MAX_PUSH_DB, &never, &mut |_, _| ()).unwrap_or_default();
+
     println!("What loudness costs this song, at a ceiling of \u{2212}1 dBTP:");
-    println!("  push   path        loudness     PLR  microdynamics  limiter at most  distortion");
-    for push_db in PUSHES_DB {
-        let mut settings = Settings {
-            playing: true,
-            ..Settings::default()
-        };
-        settings.chain.push.push_db = push_db;
-        settings.chain.limiter.enabled = true;
-        settings.chain.saturator.enabled = true;
-        let (snapshot, [clean_db, output_db]) = play(song, &settings);
-        let clean = (
-            &snapshot.clean.readings,
-            &snapshot.clean_reduction,
-            clean_db,
-        );
-        let saturated = (
-            &snapshot.output.readings,
-            &snapshot.output_reduction,
-            output_db,
-        );
-        for (name, (readings, reduction, limiter_db)) in
-            [("clean", clean), ("saturated", saturated)]
-        {
+    println!("  push     path        loudness        PLR      LDR       distortion");
+    for point in PUSHES_DB.iter().filter_map(|db| at(&points, *db)) {
+        for (name, figures) in [("clean", &point.clean), ("saturated", &point.saturated)] {
             println!(
-                "  {push_db:+.0} dB  {name:<10}  {} LUFS  {} dB  {} dB       {limiter_db:>6.1} dB        {} dB",
-                number(readings.integrated_lufs),
-                number(readings.plr_db),
-                number(readings.ldr_db),
-                number(reduction.distortion.mean_db.map(f64::from)),
+                "  {:+.0} dB    {name:<10}{} LUFS{} dB{} dB{} dB",
+                point.push_db,
+                number(figures.integrated_lufs),
+                number(figures.plr_db),
+                number(figures.ldr_db),
+                number(figures.distortion_db),
             );
         }
     }
-    println!(
-        "At one loudness the saturated path needs less limiting and keeps more of the beat; wherever playback is\n\
-         levelled to one loudness, the more dynamic version wins.\n"
-    );
+    let Some(loudness_lufs) = loudness_at(&points, Path::Clean, COMPARED_AT_DB) else {
+        return;
+    };
+    let playback = DEFAULT_PLAYBACK_LUFS;
+    let summary = Summary::new(&points, COMPARED_AT_DB, &[loudness_lufs], playback);
+    for compared in &summary.at_one_loudness {
+        println!("At one loudness, {loudness_lufs:.1} LUFS:");
+        for (name, reach) in [
+            ("clean", compared.paths.clean),
+            ("saturated", compared.paths.saturated),
+        ] {
+            if let Some(choice) = reach.choice() {
+                println!(
+                    "  {:+.1} dB  {name:<10}               {} dB{} dB{} dB",
+                    choice.push_db,
+                    number(choice.plr_db),
+                    number(choice.ldr_db),
+                    number(choice.distortion_db),
+                );
+            }
+        }
+    }
+    println!("{}\n", summary.sentence());
 }
 
-/// The last snapshot, and the lowest gain of the clean and of the saturated path's limiter.
-fn play(song: &Song, settings: &Settings) -> (Snapshot, [f32; 2]) {
-    let sample_rate_hz = f64::from(song.sample_rate_hz);
-    let mut engine = Engine::new(EngineSpec {
-        sample_rate_hz,
-        channels: 2,
-    });
-    let mut lowest = [0.0_f32; 2];
-    let [left, right] = &song.channels;
-    for (left, right) in left.chunks(BLOCK).zip(right.chunks(BLOCK)) {
-        let (mut left, mut right) = (left.to_vec(), right.to_vec());
-        engine.process(&mut [&mut left, &mut right], &[], settings);
-        let activity = engine.snapshot().activity;
-        lowest[0] = lowest[0].min(activity.clean_limiter_db);
-        lowest[1] = lowest[1].min(activity.output_limiter_db);
-    }
-    (engine.snapshot(), lowest)
+fn at(points: &[Point], push_db: f64) -> Option<&Point> {
+    points
+        .iter()
+        .find(|point| (point.push_db - push_db).abs() < 1e-9)
 }
 
 fn number(value: Option<f64>) -> String {
     value.map_or_else(
-        || "     \u{2014}".to_owned(),
-        |value| format!("{value:>6.1}"),
+        || "        \u{2014}".to_owned(),
+        |value| format!("{value:>9.1}"),
     )
 }

@@ -25,6 +25,9 @@ mod tests {
         for fault in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, f32::MAX, -2e9] {
             assert_eq!(or_silence(fault, LARGEST_SAMPLE).to_bits(), 0);
         }
-        assert_eq!(or_silence(-1e9, LARGEST_SAMPLE).to_bits(), (-1e9_f32).to_bits());
+        assert_eq!(
+            or_silence(-1e9, LARGEST_SAMPLE).to_bits(),
+            (-1e9_f32).to_bits()
+        );
     }
 }

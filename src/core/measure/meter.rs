@@ -12,8 +12,8 @@ use super::readings::{Balance, ChannelRole, Readings};
 use super::sliding::SlidingMax;
 use super::time_grid::TimeGrid;
 use super::true_peak::TruePeak;
-use crate::dsp::fault::{LARGEST_SAMPLE, or_silence};
 use crate::dsp::decibel::db_from_gain;
+use crate::dsp::fault::{LARGEST_SAMPLE, or_silence};
 
 /// Steps of 5 ms in a slot of 10 ms, and in the 100 ms after which gated values are brought up to
 /// date.

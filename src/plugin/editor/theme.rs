@@ -289,12 +289,7 @@ mod tests {
     }
 
     fn hues(theme: &Colours) -> [Hue; 4] {
-        [
-            theme.input,
-            theme.clean,
-            theme.output,
-            theme.window,
-        ]
+        [theme.input, theme.clean, theme.output, theme.window]
     }
 
     #[test]
