@@ -15,10 +15,12 @@
 mod matching;
 mod point;
 mod recent_bands;
+mod tap_stage;
 
 use self::matching::Matching;
 use self::point::MeasuredPoint;
 use self::recent_bands::RecentBands;
+use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::fault::{LARGEST_INPUT, or_silence};
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
@@ -113,51 +115,6 @@ fn first(of: &mut Stereo, frames: usize) -> [&mut [f32]; 2] {
     [&mut left[..frames], &mut right[..frames]]
 }
 
-/// The comparison of the side-chain with the input.
-#[derive(Debug)]
-struct TapStage {
-    writer: TapWriter,
-    /// What the writer's thread told last.
-    told: Tap,
-    on: bool,
-    side_signal: Stereo,
-}
-
-impl TapStage {
-    /// `side` may have fewer channels and fewer frames than the input; what is missing is silence.
-    fn process(
-        &mut self,
-        input: &[&[f32]],
-        side: &[&[f32]],
-        settings: &TapSettings,
-        corners_hz: [f64; 3],
-    ) {
-        if settings.on && !self.on {
-            self.writer.begin();
-        }
-        self.on = settings.on;
-        if !self.on {
-            return;
-        }
-        let frames = input.first().map_or(0, |channel| channel.len());
-        for (index, channel) in self.side_signal.iter_mut().enumerate() {
-            let samples = side.get(index).copied().unwrap_or_default();
-            for (frame, sample) in channel.iter_mut().take(frames).enumerate() {
-                *sample = samples.get(frame).map_or(0.0, |sample| playable(*sample));
-            }
-        }
-        let side = first_of(&self.side_signal, frames);
-        let side = &side[..input.len().min(2)];
-        self.writer.set(settings.rest_gain, corners_hz);
-        self.writer.write(side, input);
-        self.told = self.writer.told();
-    }
-
-    fn snapshot(&self) -> Tap {
-        if self.on { self.told } else { Tap::default() }
-    }
-}
-
 /// A meter of what both paths pay.
 fn path_reduction(spec: EngineSpec) -> ReductionMeter {
     ReductionMeter::new(
@@ -234,14 +191,8 @@ impl Engine {
     /// thread that finds the delay. Allocates.
     #[must_use]
     pub fn with_tap(self, writer: TapWriter) -> Self {
-        let stage = TapStage {
-            writer,
-            told: Tap::default(),
-            on: false,
-            side_signal: silent_stereo(),
-        };
         Self {
-            tap: Some(Box::new(stage)),
+            tap: Some(Box::new(TapStage::new(writer))),
             ..self
         }
     }
@@ -284,7 +235,7 @@ impl Engine {
         self.loudness = RecentLoudness::default();
         self.reduction.restart();
         if let Some(tap) = &mut self.tap {
-            tap.writer.restart();
+            tap.restart();
         }
     }
 
