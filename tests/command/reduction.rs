@@ -323,8 +323,8 @@ fn render_says_of_both_paths_what_their_files_show() {
             let (printed, found) = (&printed["bands"][band], &found["bands"][band]);
             assert_eq!(printed["low_hz"], found["low_hz"]);
             assert_eq!(printed["rest_gain_db"], 0.0);
-            for key in ["mean_db", "p95_db", "max_db"] {
-                assert_close(&printed[key], found[key].as_f64().unwrap(), 0.05);
+            for (key, within_db) in [("mean_db", 0.05), ("p95_db", 0.05), ("max_db", 0.3)] {
+                assert_close(&printed[key], found[key].as_f64().unwrap(), within_db);
             }
             assert_close(
                 &printed["distortion_db"],
