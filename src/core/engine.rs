@@ -15,6 +15,7 @@
 mod matching;
 mod point;
 mod recent_bands;
+mod stretch;
 mod tap_stage;
 
 use self::matching::Matching;
@@ -23,7 +24,7 @@ use self::recent_bands::RecentBands;
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::fault::{LARGEST_INPUT, or_silence};
-use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap, TapWriter};
+use crate::handover::{Activity, AudioEnd, Moment, RecentWriter, Snapshot, Tap, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
 use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
 
@@ -79,6 +80,7 @@ pub struct Engine {
     /// The clean and the output path against what they would be if nothing held them down.
     reduction: ReductionMeter,
     tap: Option<Box<TapStage>>,
+    recent: Option<RecentWriter>,
     /// Nobody listens: see [`without_listening`](Self::without_listening).
     unheard: bool,
     /// Signals at hand: the input in step with the paths, and the two paths.
@@ -145,16 +147,6 @@ impl Engine {
         Self::with_balances(spec, true)
     }
 
-    /// The same engine to nobody's ears, for finding out what settings do to a stretch of audio:
-    /// both paths and what is measured of them, without what only a listener needs. What comes in
-    /// stays as it is and is not measured, and no point measures a balance. Allocates.
-    pub fn without_listening(spec: EngineSpec) -> Self {
-        Self {
-            unheard: true,
-            ..Self::with_balances(spec, false)
-        }
-    }
-
     fn with_balances(spec: EngineSpec, balances: bool) -> Self {
         let spec = EngineSpec {
             channels: spec.channels.clamp(1, 2),
@@ -173,6 +165,7 @@ impl Engine {
             output: point(2.0 / 3.0),
             reduction: path_reduction(spec),
             tap: None,
+            recent: None,
             unheard: false,
             dry_signal: silent_stereo(),
             clean_signal: silent_stereo(),
@@ -195,6 +188,11 @@ impl Engine {
             tap: Some(Box::new(TapStage::new(writer))),
             ..self
         }
+    }
+
+    /// Has the input written down by `writer` from now on.
+    pub fn keep_input(&mut self, writer: RecentWriter) {
+        self.recent = Some(writer);
     }
 
     /// What the engine was built for.
@@ -369,11 +367,14 @@ impl Engine {
             *sample = playable(*sample);
         }
         let corners_hz = settings.chain.bands.crossovers_hz;
+        let input: [&[f32]; 2] = [
+            main.first().map_or(&[], |left| left),
+            main.get(1).map_or(&[], |right| right),
+        ];
+        if let Some(recent) = &mut self.recent {
+            recent.write(&input[..channels]);
+        }
         if let Some(tap) = &mut self.tap {
-            let input: [&[f32]; 2] = [
-                main.first().map_or(&[], |left| left),
-                main.get(1).map_or(&[], |right| right),
-            ];
             tap.process(&input[..channels], side, &settings.tap, corners_hz);
         }
         let mut dry = first(&mut self.dry_signal, frames);
@@ -411,28 +412,6 @@ impl Engine {
             self.listen
                 .process(main, &signals, settings.listen, &self.loudness);
         }
-    }
-
-    /// Begins a stretch of audio: measures as if nothing had come before, while what is on its way
-    /// through the chain stays. Allocates.
-    pub fn begin(&mut self) {
-        self.restart();
-        self.reduction = path_reduction(self.spec);
-    }
-
-    /// Ends a stretch of audio: what is still on its way through the meters enters what they have
-    /// measured. Then look at the [`snapshot`](Self::snapshot); process nothing more.
-    pub fn finish(&mut self) {
-        for point in [&mut self.input, &mut self.clean, &mut self.output] {
-            point.finish();
-        }
-        self.reduction.finish();
-    }
-
-    /// Lowest gain of the clean and of the output path's limiter in the last whole chunk of
-    /// [`CHUNK`] frames, dB, 0 or less.
-    pub fn limiters_db(&self) -> [f32; 2] {
-        self.limiters_db
     }
 
     /// The input (delayed by the latency), the clean path and the output path, all in step, of the

@@ -7,9 +7,11 @@
 //! [history](HistoryReader) that both can reach.
 
 mod history;
+mod recent;
 mod tap;
 
 pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryReader, Moment};
+pub use recent::{Recent, RecentReader, RecentWriter, recent};
 pub use tap::{Tap, TapState, TapThread, TapWriter, tap};
 
 use self::history::{HistoryWriter, history};
