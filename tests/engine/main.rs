@@ -14,11 +14,13 @@
 mod automation;
 mod ceiling;
 mod forecast;
+mod forecast_service;
 mod history;
 mod history_drawing;
 mod history_model;
 mod listen;
 mod matching;
 mod paths;
+mod recent_model;
 mod targets;
 mod transparency;

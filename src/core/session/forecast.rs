@@ -10,11 +10,13 @@
 mod curve;
 mod run;
 mod sentence;
+mod service;
 mod stretch;
 mod summary;
 
 pub use curve::Path;
 pub use run::{PUSH_STEP_DB, Progress, forecast, forecast_at};
+pub use service::{Forecasted, Forecaster};
 pub use stretch::{LONGEST_STRETCH_S, Stretch};
 pub use summary::{
     AtOneLoudness, Choice, LEAST_GAIN_LU, NextDecibel, PerPath, Potential, Reach, Step, Summary,

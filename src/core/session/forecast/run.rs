@@ -114,7 +114,7 @@ fn pushes_near_the_bends(points: &[Point]) -> Vec<f64> {
 }
 
 /// The settings with the limiter in both paths and the saturator in one.
-fn fully_on(settings: &ChainSettings) -> ChainSettings {
+pub(super) fn fully_on(settings: &ChainSettings) -> ChainSettings {
     ChainSettings {
         saturator: SaturatorSettings {
             enabled: true,

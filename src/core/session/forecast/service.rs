@@ -1,0 +1,369 @@
+//! Forecasts beside the music: one thread for all instances of a process.
+//!
+//! An instance holds a [`Forecaster`] and tells it what the settings are, as often as it likes; a
+//! forecast is run when they have changed and come to rest, or when enough music is new. The thread
+//! runs below normal priority, one forecast at a time, and ends with the last instance. Nothing here
+//! is touched by an audio thread: its part is to write the ring of
+//! [`recent`](crate::handover::recent).
+
+use super::run::fully_on;
+use super::{Point, Progress, Stretch, forecast};
+use crate::handover::RecentReader;
+use crate::process::{ChainSettings, PushSettings};
+use std::collections::VecDeque;
+use std::io;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
+use std::thread::{Builder, JoinHandle};
+use std::time::{Duration, Instant};
+use thread_priority::{ThreadPriority, ThreadPriorityValue, set_current_thread_priority};
+
+/// Settings that have not changed for so long have come to rest.
+const AT_REST: Duration = Duration::from_millis(500);
+/// Less music than this says nothing about a song, seconds.
+const LEAST_MUSIC_S: f64 = 10.0;
+/// A quarter of full priority, which is 50 for a thread like any other.
+const PRIORITY: u8 = 25;
+
+/// What a forecast is made of: it is made again when this has changed enough.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Wish {
+    /// Without the push, which every forecast goes through anyway.
+    settings: ChainSettings,
+    /// Frames of sound written so far.
+    written: u64,
+    /// Frames of them that are held.
+    held: usize,
+}
+
+/// Whether what is wished for is so different from what was done `last` that it is worth doing.
+/// `least` frames are the fewest that are.
+fn is_due(wish: &Wish, last: Option<&Wish>, least: f64) -> bool {
+    if (wish.held as f64) < least {
+        return false;
+    }
+    last.is_none_or(|last| {
+        let new = wish.written.saturating_sub(last.written);
+        wish.settings != last.settings || 2 * new >= last.held as u64
+    })
+}
+
+/// A forecast as far as it has come.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Forecasted {
+    /// Points found so far, by rising push.
+    pub points: Vec<Point>,
+    /// How far it has come; `None` before its first point.
+    pub progress: Option<Progress>,
+    /// It is complete.
+    pub done: bool,
+    /// Length of the music it is made of, seconds.
+    pub music_s: f64,
+}
+
+/// A forecast to be made.
+#[derive(Debug)]
+struct Job {
+    wish: Wish,
+    source: RecentReader,
+    instance: Weak<Instance>,
+    /// It is no longer wanted.
+    cancelled: AtomicBool,
+}
+
+/// One instance's part.
+#[derive(Debug, Default)]
+struct Instance {
+    state: Mutex<State>,
+}
+
+#[derive(Debug, Default)]
+struct State {
+    source: Option<RecentReader>,
+    /// Settings last asked for, and since when.
+    seen: Option<(ChainSettings, Instant)>,
+    /// The newest forecast, waiting, running or done.
+    job: Option<Arc<Job>>,
+    forecasted: Forecasted,
+    /// Grows with every change of that.
+    version: u64,
+}
+
+/// What the thread shares with the instances.
+#[derive(Debug, Default)]
+struct Shared {
+    queue: Mutex<Queue>,
+    /// The thread is to end at once.
+    stop: AtomicBool,
+}
+
+#[derive(Debug, Default)]
+struct Queue {
+    waiting: VecDeque<Arc<Job>>,
+    /// There is a thread that will take what is waiting.
+    running: bool,
+}
+
+/// The thread, while somebody waits for a forecast. It ends when this is dropped.
+#[derive(Debug, Default)]
+struct Service {
+    shared: Arc<Shared>,
+    thread: Mutex<Option<JoinHandle<()>>>,
+}
+
+/// That of this process, while there is an instance.
+static SERVICE: Mutex<Weak<Service>> = Mutex::new(Weak::new());
+
+/// Asks for forecasts and finds them, for one instance, which has no music at first. Clones ask for
+/// the same instance.
+#[derive(Clone, Debug)]
+pub struct Forecaster {
+    // Dropped in this order: nobody waits for a forecast that the thread, ending, gives up.
+    instance: Arc<Instance>,
+    service: Arc<Service>,
+}
+
+impl Default for Forecaster {
+    fn default() -> Self {
+        let mut of_process = lock(&SERVICE);
+        let service = of_process.upgrade().unwrap_or_default();
+        *of_process = Arc::downgrade(&service);
+        Self {
+            instance: Arc::default(),
+            service,
+        }
+    }
+}
+
+/// A panic elsewhere must not make two: what the locks guard is whole at any time.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Forecaster {
+    /// Where the music is from now on, or that there is none. What was found of other music is
+    /// forgotten.
+    pub fn set_source(&self, source: Option<RecentReader>) {
+        let mut state = lock(&self.instance.state);
+        state.cancel();
+        state.job = None;
+        state.source = source;
+        state.forecasted = Forecasted::default();
+        state.version += 1;
+    }
+
+    /// Says what the settings are at this time. Call it as often as you like: a forecast is begun,
+    /// and one under way given up, when that is worth it.
+    pub fn ask(&self, settings: &ChainSettings, now: Instant) {
+        // Neither the push nor what is switched on makes a difference to a forecast.
+        let settings = ChainSettings {
+            push: PushSettings::default(),
+            ..fully_on(settings)
+        };
+        let mut state = lock(&self.instance.state);
+        let first = state.seen.is_none();
+        let since = match state.seen {
+            Some((seen, since)) if seen == settings => since,
+            _ => {
+                state.seen = Some((settings, now));
+                now
+            }
+        };
+        let Some(source) = state.source.clone() else {
+            return;
+        };
+        let wish = Wish {
+            settings,
+            written: source.written(),
+            held: source.held(),
+        };
+        // What is under way for other settings is of no use.
+        let stale = |job: &Arc<Job>| job.wish.settings != settings;
+        if !state.forecasted.done && state.job.as_ref().is_some_and(stale) {
+            state.cancel();
+        }
+        let least = LEAST_MUSIC_S * source.sample_rate_hz();
+        let last = state.job.as_ref().map(|job| &job.wish);
+        let under_way = state.job.is_some() && !state.forecasted.done;
+        // What is asked for first needs no rest: nobody has turned anything yet.
+        let at_rest = first || now.saturating_duration_since(since) >= AT_REST;
+        if under_way || !at_rest || !is_due(&wish, last, least) {
+            return;
+        }
+        let job = Arc::new(Job {
+            wish,
+            source,
+            instance: Arc::downgrade(&self.instance),
+            cancelled: AtomicBool::new(false),
+        });
+        // Without a thread from the system there is no forecast; another time there may be one.
+        if self.service.take(Arc::clone(&job)).is_ok() {
+            state.job = Some(job);
+            state.forecasted.done = false;
+            state.version += 1;
+        }
+    }
+
+    /// Gives up what is under way; what has been found stays.
+    pub fn cancel(&self) {
+        lock(&self.instance.state).cancel();
+    }
+
+    /// The newest forecast, if it has changed since `version`, which is brought up to date. Until
+    /// the first point of a new forecast is found it is the one before.
+    pub fn newer_than(&self, version: &mut u64) -> Option<Forecasted> {
+        let state = lock(&self.instance.state);
+        if state.version == *version {
+            return None;
+        }
+        *version = state.version;
+        Some(state.forecasted.clone())
+    }
+}
+
+impl State {
+    fn cancel(&mut self) {
+        if let Some(job) = self.job.take_if(|_| !self.forecasted.done) {
+            job.cancelled.store(true, Ordering::Relaxed);
+        }
+    }
+}
+
+impl Drop for Instance {
+    fn drop(&mut self) {
+        let state = self.state.get_mut();
+        state.unwrap_or_else(PoisonError::into_inner).cancel();
+    }
+}
+
+impl Service {
+    /// Takes on a forecast; starts the thread if there is none.
+    fn take(&self, job: Arc<Job>) -> io::Result<()> {
+        let mut queue = lock(&self.shared.queue);
+        if !queue.running {
+            let mut thread = lock(&self.thread);
+            if let Some(ended) = thread.take() {
+                // It has said that it takes nothing any more, and needs no lock to end.
+                let _ = ended.join();
+            }
+            let shared = Arc::clone(&self.shared);
+            let work = move || work(&shared);
+            let named = Builder::new().name("crestline forecast".to_owned());
+            *thread = Some(named.spawn(work)?);
+            queue.running = true;
+        }
+        queue.waiting.push_back(job);
+        Ok(())
+    }
+}
+
+impl Drop for Service {
+    fn drop(&mut self) {
+        self.shared.stop.store(true, Ordering::Relaxed);
+        let thread = self
+            .thread
+            .get_mut()
+            .unwrap_or_else(PoisonError::into_inner);
+        if let Some(thread) = thread.take() {
+            // It has panicked or it has ended; either way it is gone.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// The work of the thread: all that waits, one after the other.
+fn work(shared: &Shared) {
+    // Where the system refuses, it is a thread like any other.
+    if let Ok(priority) = ThreadPriorityValue::try_from(PRIORITY) {
+        let _ = set_current_thread_priority(ThreadPriority::Crossplatform(priority));
+    }
+    let stopped = || shared.stop.load(Ordering::Relaxed);
+    loop {
+        let mut queue = lock(&shared.queue);
+        let job = queue.waiting.pop_front().filter(|_| !stopped());
+        queue.running = job.is_some();
+        drop(queue);
+        match job {
+            Some(job) => run(&job, &stopped),
+            None => return,
+        }
+    }
+}
+
+/// Runs a forecast and hands its points to the instance that asked for it.
+fn run(job: &Arc<Job>, stopped: &dyn Fn() -> bool) {
+    let cancelled = || stopped() || job.cancelled.load(Ordering::Relaxed);
+    if cancelled() {
+        return;
+    }
+    let Some(recent) = job.source.read() else {
+        // It was overtaken: the next time it is asked for it is as if it had not been.
+        publish(job, |state| state.job = None);
+        return;
+    };
+    let stretch = Stretch::new(recent.sample_rate_hz, recent.planes);
+    let music_s = stretch.duration_s();
+    let max_push_db = PushSettings::PUSH_DB.max;
+    let mut found = |point: Point, progress: Progress| {
+        publish(job, |state| {
+            let forecasted = &mut state.forecasted;
+            if progress.done == 1 {
+                *forecasted = Forecasted::default();
+            }
+            let before = |other: &Point| other.push_db < point.push_db;
+            let place = forecasted.points.partition_point(before);
+            forecasted.points.insert(place, point);
+            forecasted.progress = Some(progress);
+            forecasted.music_s = music_s;
+        });
+    };
+    let settings = job.wish.settings;
+    if forecast(stretch, &settings, max_push_db, &cancelled, &mut found).is_some() {
+        publish(job, |state| state.forecasted.done = true);
+    }
+}
+
+/// Changes the state of the instance that asked, if that still wants this forecast.
+fn publish(job: &Arc<Job>, change: impl FnOnce(&mut State)) {
+    let Some(instance) = job.instance.upgrade() else {
+        return;
+    };
+    let mut state = lock(&instance.state);
+    if state
+        .job
+        .as_ref()
+        .is_some_and(|wanted| Arc::ptr_eq(wanted, job))
+    {
+        change(&mut state);
+        state.version += 1;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::process::SaturatorSettings;
+
+    #[test]
+    fn a_forecast_is_due_when_settings_or_half_of_the_music_are_new() {
+        let wish = Wish {
+            settings: ChainSettings::default(),
+            written: 1_000,
+            held: 1_000,
+        };
+        let least = 100.0;
+        assert!(is_due(&wish, None, least));
+        assert!(!is_due(&wish, Some(&wish), least));
+        let later = |written| Wish { written, ..wish };
+        assert!(!is_due(&later(1_499), Some(&wish), least));
+        assert!(is_due(&later(1_500), Some(&wish), least));
+        let mut other = wish;
+        other.settings.saturator = SaturatorSettings {
+            shoulder_db: 6.0,
+            ..SaturatorSettings::default()
+        };
+        assert!(is_due(&other, Some(&wish), least));
+        let short = Wish { held: 99, ..wish };
+        assert!(!is_due(&short, None, least));
+    }
+}
