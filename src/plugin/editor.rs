@@ -8,6 +8,7 @@ mod chain;
 mod control;
 mod corner;
 mod file_jobs;
+mod forecast;
 mod history;
 mod introduction;
 mod layout;
@@ -32,6 +33,7 @@ pub use self::window::WindowedEditor;
 use self::window::DrawingThread;
 use crate::params::CrestlineParams;
 use crestline_core::handover::EditorEnd;
+use crestline_core::session::forecast::Forecaster;
 use crestline_core::session::{DEFAULT_EDITOR_SIZE, MIN_EDITOR_SIZE, Span, TargetWindow};
 use egui::{ViewportCommand, vec2};
 use nice_plug::context::gui::GuiContext;
@@ -68,6 +70,7 @@ enum Action {
 pub struct App {
     params: Arc<CrestlineParams>,
     view: View,
+    forecaster: Forecaster,
     gui: Option<GuiContext>,
     /// False until the window just opened has been given the saved size.
     sized: bool,
@@ -76,9 +79,12 @@ pub struct App {
 
 impl App {
     /// An editor of `params` that looks at what `end` tells.
-    pub fn new(params: Arc<CrestlineParams>, end: EditorEnd) -> Self {
+    ///
+    /// `forecaster` is asked how loud that can go.
+    pub fn new(params: Arc<CrestlineParams>, end: EditorEnd, forecaster: Forecaster) -> Self {
         Self {
-            view: View::new(Arc::clone(&params), end),
+            view: View::new(Arc::clone(&params), end).with_forecaster(forecaster.clone()),
+            forecaster,
             params,
             gui: None,
             sized: false,
@@ -152,6 +158,7 @@ pub fn create(
         })
         .with_repaint_poll_interval(FRAME_INTERVAL);
     let thread = app.thread.clone();
+    let forecaster = app.forecaster.clone();
     let editor = create_egui_editor(state, repaint, settings, app)?;
-    Some(WindowedEditor::new(editor, thread))
+    Some(WindowedEditor::new(editor, thread, forecaster))
 }

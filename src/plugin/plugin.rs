@@ -4,8 +4,9 @@
 use crate::editor;
 use crate::params::CrestlineParams;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
-use crestline_core::handover::{AudioEnd, EditorEnd, TapThread, handover, tap};
+use crestline_core::handover::{AudioEnd, EditorEnd, TapThread, handover, recent, tap};
 use crestline_core::measure::RestGain;
+use crestline_core::session::forecast::Forecaster;
 use nice_plug::prelude::*;
 use nice_plug_egui::{EguiEditorState, RepaintNotifier};
 use serde_json::json;
@@ -17,6 +18,8 @@ pub struct Crestline {
     engine: Option<Engine>,
     /// Finds the delay of the side-chain for the engine at hand.
     tap_thread: Option<TapThread>,
+    /// Forecasts from what the engine has heard.
+    forecaster: Forecaster,
     audio_end: AudioEnd,
     /// Waits here for the editor, which is made once.
     editor_end: Option<EditorEnd>,
@@ -37,6 +40,7 @@ impl Default for Crestline {
             params: Arc::new(CrestlineParams::default()),
             engine: None,
             tap_thread: None,
+            forecaster: Forecaster::default(),
             audio_end,
             editor_end: Some(editor_end),
             editor_state: editor::window_state(),
@@ -84,7 +88,11 @@ impl Plugin for Crestline {
     }
 
     fn editor(&mut self, _async_executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
-        let app = editor::App::new(self.params.clone(), self.editor_end.take()?);
+        let app = editor::App::new(
+            self.params.clone(),
+            self.editor_end.take()?,
+            self.forecaster.clone(),
+        );
         editor::create(self.editor_state.clone(), self.repaint.clone(), app)
     }
 
@@ -112,7 +120,15 @@ impl Plugin for Crestline {
         // Hosts activate again and again without a change; what has been measured must survive
         // that.
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
-            let engine = Engine::new(spec);
+            // The memory of the old engine's music may be needed for the new one's.
+            self.engine = None;
+            self.forecaster.set_source(None);
+            let mut engine = Engine::new(spec);
+            // Without memory for music everything works but the forecast.
+            if let Some((writer, reader)) = recent(spec.sample_rate_hz, spec.channels) {
+                engine.keep_input(writer);
+                self.forecaster.set_source(Some(reader));
+            }
             // Without another thread from the system everything works but the comparison with the
             // side-chain.
             let (engine, thread) = match tap(spec.sample_rate_hz, spec.channels) {

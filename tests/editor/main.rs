@@ -13,6 +13,7 @@
 
 mod controls;
 mod files;
+mod forecast;
 mod frames;
 mod pictures;
 mod raster;

@@ -11,7 +11,7 @@ use super::theme::{BODY_PT, Colours, LABEL_PT, LARGE_PT, RADIUS, Signal};
 use super::view_model::axis::Axis;
 use super::view_model::plane::{self, Place, TRAIL_POINTS, TRAIL_S};
 use super::view_model::{target, time};
-use super::{control, introduction, mark, number};
+use super::{control, forecast, introduction, mark, number};
 use crestline_core::session::{PlaneMode, Trace};
 
 /// Height of the large figures above the plot.
@@ -79,19 +79,20 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
     trails(&painter, state, &axes, scene, scene::colours(ui));
     marks(&painter, scene, &axes, mode, scene::colours(ui));
     hover(ui, scene, &axes, mode);
+    forecast::show(ui, scene, &axes, mode);
     introduction::show(ui, plot, scene);
     moving
 }
 
 /// The plot's place and its two axes.
-struct Axes {
-    plot: Rect,
+pub(super) struct Axes {
+    pub plot: Rect,
     across: Axis,
     up: Axis,
 }
 
 impl Axes {
-    fn at(&self, at: Place) -> egui::Pos2 {
+    pub fn at(&self, at: Place) -> egui::Pos2 {
         place(
             self.plot,
             self.across.share(at.lufs),
@@ -118,7 +119,9 @@ fn fit(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) -> bool {
     let marks = SIGNALS
         .into_iter()
         .filter_map(|signal| plane::now(scene.snapshot, signal, mode));
-    let wanted = plane::extent(places.chain(marks), scene.session.target(), mode);
+    let forecast = scene.forecast.places(mode);
+    let places = places.chain(marks).chain(forecast);
+    let wanted = plane::extent(places, scene.session.target(), mode);
     let across = state
         .across
         .follow(wanted.map(|[across, _]| across), scene.elapsed_s);

@@ -3,6 +3,7 @@
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Ui, pos2};
 use nice_plug::prelude::ParamSetter;
 
+use super::forecast;
 use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT};
 use crate::params::CrestlineParams;
 use crestline_core::handover::Snapshot;
@@ -22,6 +23,8 @@ pub struct Scene<'a> {
     pub snapshot: &'a Snapshot,
     /// What has been measured over time.
     pub history: &'a History,
+    /// How loud it can go.
+    pub forecast: &'a forecast::State,
     /// What is saved beside the parameters.
     pub session: &'a Session,
     /// The user's own windows that are kept for all sessions.

@@ -12,11 +12,12 @@ use nice_plug::prelude::ParamSetter;
 use super::file_jobs::{FileJobs, Files, Outcome};
 use super::scene::{self, Scene};
 use super::{
-    Action, bands, chain, corner, history, introduction, layout, numbers, plane, top_bar,
+    Action, bands, chain, corner, forecast, history, introduction, layout, numbers, plane, top_bar,
     view_model,
 };
 use crate::params::CrestlineParams;
 use crestline_core::handover::EditorEnd;
+use crestline_core::session::forecast::Forecaster;
 use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, export, user_targets};
 
 /// After something was asked of the audio thread, its answer is looked for this much later.
@@ -44,6 +45,7 @@ pub struct View {
     kept: Option<Vec<TargetWindow>>,
     /// What there is to say of the last errand.
     message: Option<String>,
+    forecast: forecast::State,
     plane: plane::State,
     bands: bands::State,
     history: history::State,
@@ -63,6 +65,7 @@ impl View {
             file_jobs: FileJobs::default(),
             kept: None,
             message: None,
+            forecast: forecast::State::default(),
             plane: plane::State::default(),
             bands: bands::State::default(),
             history: history::State::default(),
@@ -76,10 +79,22 @@ impl View {
         Self { files, ..self }
     }
 
+    /// The same with forecasts.
+    #[must_use]
+    pub fn with_forecaster(self, forecaster: Forecaster) -> Self {
+        Self {
+            forecast: forecast::State::new(forecaster),
+            ..self
+        }
+    }
+
     /// Draws one frame over all of `ui`; changes to parameters go through `setter`.
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
         self.follow_errands();
+        if self.forecast.follow(&self.params) {
+            ui.ctx().request_repaint_after(ANSWER);
+        }
         let window = ui.ctx().content_rect();
         ui.painter()
             .rect_filled(Rect::EVERYTHING, 0, scene::colours(ui).background);
@@ -99,6 +114,7 @@ impl View {
             setter,
             snapshot: self.end.latest(),
             history: &self.recorded,
+            forecast: &self.forecast,
             session: &self.session,
             kept: self.kept.as_deref().unwrap_or_default(),
             elapsed_s: f64::from(ui.input(|input| input.unstable_dt)).min(LONGEST_FRAME_S),

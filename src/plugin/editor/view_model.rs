@@ -3,6 +3,7 @@
 
 pub mod axis;
 pub mod bands;
+pub mod forecast;
 pub mod history;
 pub mod notices;
 pub mod numbers;

@@ -22,6 +22,7 @@ use nice_plug_egui::baseview::{self, Window};
 use nice_plug_egui::{EguiEditor, EguiEditorHandle};
 
 use super::App;
+use crestline_core::session::forecast::Forecaster;
 
 /// A thread that has not ended by then is left alone, so that a host never hangs.
 const PATIENCE: Duration = Duration::from_secs(2);
@@ -84,23 +85,39 @@ impl Drop for Ended {
     }
 }
 
+/// Gives up, when dropped, a forecast that nobody looks at any more.
+#[derive(Debug)]
+struct Watched(Forecaster);
+
+impl Drop for Watched {
+    fn drop(&mut self) {
+        self.0.cancel();
+    }
+}
+
 /// The framework's editor with windows that end.
 pub struct WindowedEditor {
     inner: EguiEditor<App>,
     thread: DrawingThread,
+    forecaster: Forecaster,
 }
 
 impl WindowedEditor {
-    /// An editor whose app calls `thread` from its `build`.
-    pub fn new(inner: EguiEditor<App>, thread: DrawingThread) -> Self {
-        Self { inner, thread }
+    /// An editor whose app calls `thread` from its `build` and asks `forecaster`.
+    pub fn new(inner: EguiEditor<App>, thread: DrawingThread, forecaster: Forecaster) -> Self {
+        Self {
+            inner,
+            thread,
+            forecaster,
+        }
     }
 }
 
-/// A window and, dropped after it, the wait for its end.
+/// A window and, dropped after it, the wait for its end, and then what it watched.
 pub struct EndingWindow {
     window: Window,
     _ended: Ended,
+    _watched: Watched,
 }
 
 /// The framework's handle.
@@ -130,6 +147,7 @@ impl Editor for WindowedEditor {
             window: EndingWindow {
                 window,
                 _ended: ended,
+                _watched: Watched(self.forecaster.clone()),
             },
         })
     }

@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex};
 use crate::picture;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
 use crestline_core::handover::{AudioEnd, Snapshot, handover};
+use crestline_core::session::forecast::Forecaster;
 use crestline_plugin::editor::theme::install;
 use crestline_plugin::editor::{Files, View};
 use crestline_plugin::params::CrestlineParams;
@@ -136,6 +137,13 @@ impl Stage {
     #[must_use]
     pub fn with_files(mut self, files: Files) -> Self {
         self.view = self.view.with_files(files);
+        self
+    }
+
+    /// The same with forecasts.
+    #[must_use]
+    pub fn with_forecaster(mut self, forecaster: Forecaster) -> Self {
+        self.view = self.view.with_forecaster(forecaster);
         self
     }
 
