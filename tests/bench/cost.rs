@@ -11,6 +11,7 @@ mod editor;
 mod engine;
 mod figures;
 mod files;
+mod forecast;
 mod library;
 mod measure;
 mod programme;
@@ -30,6 +31,8 @@ fn main() {
     measure::memory(&programme, &mut figures);
     engine::cost(&programme, &mut figures);
     engine::history(&mut figures);
+    forecast::cost(&programme, &mut figures);
+    forecast::beside_audio(&programme, &mut figures);
     editor::frame(&programme, &mut figures);
     files::speed(&programme, &mut figures);
     figures.finish();
