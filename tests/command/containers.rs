@@ -5,7 +5,7 @@
     reason = "a test fails by panicking, in its helpers too"
 )]
 
-use super::sound_files::{Stored, folder, measure, measure_json, text, tone, wav};
+use super::sound_files::{Stored, aiff, folder, measure, measure_json, text, tone, wav};
 
 use crestline_files::AudioFile;
 use serde_json::Value;
@@ -85,6 +85,18 @@ fn lengths_that_were_never_filled_in_are_the_rest_of_the_file() {
     let mut bytes = plain();
     put(&mut bytes, RIFF_LENGTH, 0);
     assert_reads(&folder, "whole.wav", &bytes, LEVEL, 0);
+}
+
+// The same in AIFF: the number of frames at byte 22, the length of the samples at 42.
+#[test]
+fn an_aiff_whose_length_was_never_filled_in_is_the_rest_of_the_file() {
+    let folder = folder("streamed_aiff");
+    for (frames, length) in [(0, 0), (0x7f00_0000 / 6, 0x7f00_0008), (u32::MAX, u32::MAX)] {
+        let mut bytes = aiff(48_000, &stereo());
+        bytes[22..26].copy_from_slice(&u32::to_be_bytes(frames));
+        bytes[42..46].copy_from_slice(&u32::to_be_bytes(length));
+        assert_reads(&folder, "streamed.aiff", &bytes, LEVEL, 1);
+    }
 }
 
 #[test]

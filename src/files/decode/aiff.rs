@@ -44,7 +44,7 @@ pub(super) fn open(file: File) -> Result<Aiff, InputErrorKind> {
         });
     };
     let encoding = common.encoding()?;
-    let Some(sound) = sound.filter(|_| common.frames > 0) else {
+    let Some(sound) = sound else {
         return Err(if common.frames > 0 {
             InputErrorKind::CutShort {
                 promised_s: None,
@@ -58,18 +58,24 @@ pub(super) fn open(file: File) -> Result<Aiff, InputErrorKind> {
     let offset = offset
         .first_chunk()
         .map_or(0, |four| u32::from_be_bytes(*four));
-    let frame_bytes = u64::from(common.bits.div_ceil(8)) * u64::from(common.channels);
+    let start = sound.start + SOUND_HEADER + u64::from(offset);
+    let held = chunks.size().saturating_sub(start);
     Ok(Aiff {
         file: chunks.into_file(),
         sample_rate_hz: common.sample_rate_hz,
         channels: common.channels,
         encoding,
         place: Place {
-            start: sound.start + 8 + u64::from(offset),
-            bytes: Some(u64::from(common.frames) * frame_bytes),
+            start,
+            bytes: common.sound_bytes(sound, held),
         },
     })
 }
+
+/// Offset and block size, which the samples follow.
+const SOUND_HEADER: u64 = 8;
+/// From here on a length is what a program writes that cannot know it yet.
+const UNKNOWN_FROM: u64 = 0x7f00_0000;
 
 /// The common chunk.
 struct Common {
@@ -92,6 +98,18 @@ impl Common {
             sample_rate_hz: extended(two(8)?, *body.get(10..)?.first_chunk()?),
             compression: body.get(18..).and_then(|rest| rest.first_chunk()).copied(),
         })
+    }
+
+    /// Bytes of samples, of which the file has `held`; `None` where the length was never filled in.
+    fn sound_bytes(&self, sound: Chunk, held: u64) -> Option<u64> {
+        let frame_bytes = u64::from(self.bits.div_ceil(8)) * u64::from(self.channels);
+        let told = u64::from(self.frames) * frame_bytes;
+        let is_unknown = if self.frames == 0 {
+            sound.bytes != SOUND_HEADER && held > 0
+        } else {
+            told > held && sound.bytes >= UNKNOWN_FROM
+        };
+        (!is_unknown).then_some(told)
     }
 
     fn encoding(&self) -> Result<Option<Encoding>, InputErrorKind> {
