@@ -455,6 +455,7 @@ impl Engine {
                 band_level_db: bands.level_db,
                 driven_levels: chain.driven_levels,
                 listen_gain_db: self.listen.gain_db() as f32,
+                output_over_input_lu: self.matching.output_over_input_lu(),
                 match_db: self.listen.match_db().map(|db| db as f32),
             },
             clean_reduction: self.reduction.readings(CLEAN),

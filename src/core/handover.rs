@@ -48,6 +48,9 @@ pub struct Activity {
     pub driven_levels: LevelHistogram,
     /// Gain at which the selected signal is heard, dB, 0 or less.
     pub listen_gain_db: f32,
+    /// Loudness of the output over that of the input, LU, in the last 10 s; `None` until all of
+    /// them were made with the chain as it is.
+    pub output_over_input_lu: Option<f64>,
     /// Matching gains of output, clean path and input, dB, 0 or less.
     pub match_db: [f32; 3],
 }

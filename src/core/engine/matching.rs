@@ -180,6 +180,13 @@ impl Matching {
         self.heard.map(|_| self.over_input_lu)
     }
 
+    /// Loudness of the output path over that of the input, LU, once all of the last 10 s was made
+    /// with the chain as it is.
+    pub fn output_over_input_lu(&self) -> Option<f64> {
+        let [output, _] = self.over_input_lu;
+        (self.span_s >= LONGEST_S).then_some(output)
+    }
+
     /// Whether it rests on so much sound that it can only change slowly.
     pub fn is_steady(&self) -> bool {
         self.span_s >= STEADY_S
