@@ -61,9 +61,9 @@ pub enum ThemeChoice {
 #[serde(rename_all = "snake_case")]
 pub enum PlaneMode {
     /// Short-term PLR.
-    #[default]
     Plr,
     /// Loudness dynamic ratio.
+    #[default]
     Microdynamics,
 }
 
