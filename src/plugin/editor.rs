@@ -3,10 +3,13 @@
 //! [`View`] draws everything from its end of the hand-over, the parameters and the saved session,
 //! as a plain function over an egui [`Ui`](egui::Ui). [`App`] puts it into the framework's window.
 
-mod bands;
+mod balance;
 mod chain;
 mod control;
 mod corner;
+mod cost;
+mod decision;
+mod details;
 mod file_jobs;
 mod forecast;
 mod history;
@@ -17,6 +20,7 @@ mod menus;
 mod number;
 mod numbers;
 mod plane;
+mod push;
 pub mod raster;
 mod scene;
 pub mod theme;

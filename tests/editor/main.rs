@@ -12,6 +12,7 @@
 )]
 
 mod controls;
+mod decision;
 mod files;
 mod forecast;
 mod frames;

@@ -8,6 +8,7 @@ use std::sync::LazyLock;
 
 use crestline_core::handover::{Moment, TapState};
 use crestline_core::measure::Readings;
+use crestline_core::session::forecast::{Forecasted, Stretch, forecast};
 use crestline_core::session::{PlaneMode, ThemeChoice, rink_floor};
 use crestline_plugin::params::ListenChoice;
 use egui_kittest::kittest::Queryable;
@@ -34,6 +35,29 @@ fn playing(push_db: f32, seconds: f64) -> Stage {
     stage
 }
 
+/// The song's forecast with the settings of [`playing`].
+static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| {
+    let settings = playing(0.0, 0.0).params.chain_settings();
+    let planes = SONG.channels.each_ref().map(|channel| {
+        let from = channel.len().saturating_sub(60 * 48_000);
+        channel[from..].to_vec()
+    });
+    let stretch = Stretch::new(RATE_HZ, planes.to_vec());
+    let music_s = stretch.duration_s();
+    let points = forecast(stretch, &settings, 18.0, &|| false, &mut |_, _| ()).unwrap();
+    Forecasted {
+        points,
+        progress: None,
+        done: true,
+        music_s,
+    }
+});
+
+/// The whole song, and its forecast.
+fn forecast_of(push_db: f32) -> Stage {
+    playing(push_db, 62.0).with_forecast(FORECAST.clone())
+}
+
 /// Compares the window with the picture of that name.
 fn compare(stage: Stage, size: [f32; 2], pixels_per_point: f32, name: &str) {
     compare_after(open(stage, size, pixels_per_point), name);
@@ -58,13 +82,13 @@ fn compare_after(mut harness: Harness<'_, Stage>, name: &str) {
 
 #[test]
 fn a_song_is_pushed_into_its_window() {
-    compare(playing(6.5, 62.0), SIZE, 1.0, "editor");
+    compare(forecast_of(6.5), SIZE, 1.0, "editor");
 }
 
 /// The picture of the README: its table says what each number stands for.
 #[test]
 fn the_parts_are_numbered() {
-    let mut stage = playing(6.5, 62.0);
+    let mut stage = forecast_of(6.5);
     stage.numbered = vec![
         [104.0, 12.0],
         [384.0, 12.0],
@@ -97,7 +121,7 @@ fn a_song_is_outside_its_window() {
 
 #[test]
 fn it_is_light() {
-    let stage = playing(6.5, 62.0);
+    let stage = forecast_of(6.5);
     stage
         .params
         .session
@@ -133,24 +157,24 @@ fn microdynamics_and_listening_to_the_input() {
 
 #[test]
 fn it_is_small() {
-    let stage = playing(6.5, 62.0);
+    let stage = forecast_of(6.5);
     stage.set_plain(|params| &params.listen, ListenChoice::Clean);
-    compare(stage, [1_100.0, 760.0], 1.0, "editor_small");
+    compare(stage, [960.0, 600.0], 1.0, "editor_small");
 }
 
 #[test]
-fn it_is_smaller_than_everything_needs() {
-    compare(playing(6.5, 20.0), [700.0, 480.0], 1.0, "editor_scrolled");
+fn it_is_as_small_as_it_gets() {
+    compare(forecast_of(6.5), [700.0, 480.0], 1.0, "editor_least");
 }
 
 #[test]
 fn it_is_large() {
-    compare(playing(6.5, 62.0), [1_900.0, 1_200.0], 1.0, "editor_large");
+    compare(forecast_of(6.5), [1_900.0, 1_200.0], 1.0, "editor_large");
 }
 
 #[test]
 fn it_is_twice_the_size() {
-    compare(playing(6.5, 62.0), SIZE, 2.0, "editor_200");
+    compare(forecast_of(6.5), SIZE, 2.0, "editor_200");
 }
 
 /// The transport stops for a while, the limiter is off for a while so that peaks pass the ceiling,

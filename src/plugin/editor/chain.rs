@@ -41,7 +41,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) {
         left = area.right() + GAP;
         scene::panel(ui, area).expand2(vec2(2.0, 4.0))
     });
-    push(ui, areas[0], scene);
+    let _ = push;
     shelves::show(ui, areas[1], scene);
     bands::show(ui, areas[2], scene, &mut state.bands);
     saturator::show(ui, areas[3], scene);

@@ -4,6 +4,7 @@
 //! undone as one. A control draws what the parameter says, never a copy of its own.
 
 mod paint;
+mod ruler;
 mod step;
 mod typing;
 
@@ -13,7 +14,8 @@ use egui::{
 };
 use nice_plug::prelude::{BoolParam, FloatParam, Param, ParamSetter};
 
-pub use self::paint::{Look, focus_ring};
+pub use self::paint::{Look, focus_ring, written};
+pub use self::ruler::{Ruler, THUMB, ruler};
 use self::step::Step;
 
 /// Points to drag for the whole range.
@@ -58,7 +60,7 @@ pub fn track(
     if response.clicked() && command || response.double_clicked() && !on_value {
         set(setter, param, param.default_normalized_value());
     } else if response.clicked() && on_value {
-        typing::open(ui, id, &paint::written(param));
+        typing::open(ui, id, &written(param));
     }
     let typing = typing::is_open(ui, id);
     paint::track(ui, rect, param, &look, &response, typing);
@@ -182,7 +184,7 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
         // The field is shown in this very frame, and takes the letter itself.
         typing::open(ui, response.id, "");
     } else if ui.input(|input| input.key_pressed(Key::Enter)) {
-        typing::open(ui, response.id, &paint::written(param));
+        typing::open(ui, response.id, &written(param));
     }
 }
 
@@ -226,7 +228,7 @@ fn describe(ui: &Ui, response: &Response, param: &FloatParam) {
     ui.ctx().accesskit_node_builder(response.id, |node| {
         node.set_min_numeric_value(param.preview_plain(0.0).into());
         node.set_max_numeric_value(param.preview_plain(1.0).into());
-        node.set_value(paint::written(param));
+        node.set_value(written(param));
         for action in [Action::SetValue, Action::Increment, Action::Decrement] {
             node.add_action(action);
         }

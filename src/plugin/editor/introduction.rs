@@ -6,10 +6,13 @@ use super::scene::{self, Scene};
 use super::theme::BODY_PT;
 
 const LINES: [&str; 3] = [
-    "Play: the mix appears here, louder to the right, more open upwards.",
-    "Push: it slides along the falling line, towards the yellow window.",
+    "Play: the mix appears here, louder to the right, with more of its beat upwards.",
+    "Push: it moves along its rail; where the ticks bunch up, pushing no longer pays.",
     "Listen matched: the louder one does not win by being louder.",
 ];
+/// What is proposed first, where it has not been done.
+const LIMITER_OFF: &str =
+    "The limiter is off: nothing holds the peaks yet. Switch it on, then push.";
 const LINE_GAP: f32 = 7.0;
 
 /// Whether anything has been heard since the last restart.
@@ -25,12 +28,14 @@ pub fn show(ui: &Ui, plot: Rect, scene: &Scene<'_>) {
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(plot);
     let font = FontId::proportional(BODY_PT);
-    let galleys = LINES.map(|line| {
-        let width = plot.width() - 48.0;
-        painter.layout(line.into(), font.clone(), colours.text, width)
-    });
-    // In the lower left, where a plot that falls to the right has least to show; above the window's
-    // name.
+    let proposed = (!scene.params.limiter.on.value()).then_some(LIMITER_OFF);
+    let lines: Vec<&str> = LINES.into_iter().chain(proposed).collect();
+    let width = plot.width() - 48.0;
+    let galleys = lines
+        .iter()
+        .map(|line| painter.layout((*line).into(), font.clone(), colours.text, width));
+    let galleys: Vec<_> = galleys.collect();
+    // In the lower left, away from the window's name.
     let mut bottom = plot.bottom() - 30.0;
     let mut ground = Rect::NOTHING;
     for galley in galleys.into_iter().rev() {
@@ -42,5 +47,5 @@ pub fn show(ui: &Ui, plot: Rect, scene: &Scene<'_>) {
         bottom = at.y - LINE_GAP;
     }
     let response = ui.interact(ground, ui.scope_id().with("introduction"), Sense::HOVER);
-    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, LINES.join(" ")));
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, lines.join(" ")));
 }

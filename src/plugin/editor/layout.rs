@@ -2,69 +2,114 @@
 
 use egui::{Rect, pos2, vec2};
 
-/// Smallest window in which everything has its place, points; in a smaller one it is scrolled.
-pub const SMALLEST: [f32; 2] = [1_100.0, 760.0];
+/// Smallest window in which what decides has its place, points; in a smaller one it is scrolled.
+pub const SMALLEST: [f32; 2] = [700.0, 480.0];
 
-const MARGIN: f32 = 16.0;
-const GAP: f32 = 10.0;
 const TOP_BAR: f32 = 36.0;
 const NOTICE: f32 = 18.0;
-const CHAIN: f32 = 172.0;
-/// Least height of the table, in which its more wanted rows have room.
-const NUMBERS: f32 = 234.0;
+/// A window lower than this has tiles of one line.
+const LOW: f32 = 740.0;
+/// A window lower than this has no history.
+const NO_HISTORY: f32 = 560.0;
+/// An opened stage has room for its curve and three rows of tracks.
+const OPENED: f32 = 196.0;
+const LEAST_DECISION: f32 = 156.0;
+const LEAST_PUSH: f32 = 112.0;
+const LEAST_PLANE: f32 = 120.0;
+/// The eight rows that are always wanted, with their head.
+const LEAST_NUMBERS: f32 = 186.0;
+const LEAST_COST: f32 = 118.0;
 
-/// The views' places.
+/// The views' places; `None` for what has no room.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Places {
-    /// Title, window, listen switch.
+    /// Title, target window, listen switch.
     pub top_bar: Rect,
     /// What has to be said in words.
     pub notice: Rect,
-    /// Loudness against PLR or microdynamics.
-    pub plane: Rect,
-    /// Reduction, distortion and balance.
-    pub bands: Rect,
-    /// The table.
-    pub numbers: Rect,
-    /// Over time.
-    pub history: Rect,
+    /// What one more decibel gives.
+    pub decision: Rect,
+    /// The push.
+    pub push: Rect,
+    /// Loudness against microdynamics or PLR.
+    pub plane: Option<Rect>,
+    /// The song in numbers.
+    pub numbers: Option<Rect>,
+    /// Cost by band, or the balance; `None` where it shares a place with the numbers.
+    pub cost: Option<Rect>,
+    /// Over time, or the stage that is opened.
+    pub history: Option<Rect>,
     /// The stages.
-    pub chain: Rect,
+    pub tiles: Rect,
 }
 
-/// Divides `window`. What is taller goes to plane, bands and numbers before the history; less than
-/// [`SMALLEST`] is taken for that.
-pub fn places(window: Rect) -> Places {
+/// Divides `window`; `opened` tells whether a stage is opened. Less than [`SMALLEST`] is taken for
+/// that.
+///
+/// In a lower window the tiles shrink first, then numbers and cost share a place, then the history
+/// goes; with a stage opened the plane goes last.
+pub fn places(window: Rect, opened: bool) -> Places {
     let size = window.size().max(vec2(SMALLEST[0], SMALLEST[1]));
-    let inner = Rect::from_min_size(window.min, size).shrink2(vec2(MARGIN, 0.0));
+    let [margin, gap] = if size.x < 900.0 {
+        [12.0, 8.0]
+    } else {
+        [16.0, 10.0]
+    };
+    let inner = Rect::from_min_size(window.min, size).shrink2(vec2(margin, 0.0));
     let across = |top: f32, height: f32| {
         Rect::from_min_size(pos2(inner.left(), top), vec2(inner.width(), height))
     };
     let top_bar = across(inner.top() + 8.0, TOP_BAR);
     let notice = across(top_bar.bottom() + 2.0, NOTICE);
-    let chain = across(inner.bottom() - 12.0 - CHAIN, CHAIN);
-    let left = chain.top() - GAP - notice.bottom() - 4.0;
-    let history_height = (0.25 * left).clamp(118.0, 260.0);
-    let history = across(chain.top() - GAP - history_height, history_height);
+    let tile = if size.y < LOW { 40.0 } else { 84.0 };
+    let tiles = across(inner.bottom() - 12.0 - tile, tile);
+    let history_height = if opened {
+        Some(OPENED.max(0.3 * (size.y - 480.0)))
+    } else if size.y >= NO_HISTORY {
+        Some((0.36 * (size.y - 480.0)).clamp(72.0, 260.0))
+    } else {
+        None
+    };
+    let history = history_height.map(|height| across(tiles.top() - gap - height, height));
+    let bottom = history.map_or(tiles.top(), |history| history.top()) - gap;
     let middle = Rect::from_min_max(
-        pos2(inner.left(), notice.bottom() + 4.0),
-        pos2(inner.right(), history.top() - GAP),
+        pos2(inner.left(), notice.bottom() + 2.0),
+        pos2(inner.right(), bottom),
     );
-    let split = (middle.left() + 0.52 * middle.width()).round();
-    let plane = middle.with_max_x(split);
-    let right = middle.with_min_x(split + GAP);
-    let bands_height = (0.38 * right.height())
-        .min(right.height() - GAP - NUMBERS)
-        .clamp(118.0, 260.0);
-    let bands = right.with_max_y(right.top() + bands_height);
+    let right_width = (0.4 * size.x).clamp(300.0, 640.0).round();
+    let left = middle.with_max_x(middle.right() - right_width - gap);
+    let right = middle.with_min_x(middle.right() - right_width);
+
+    let push_height = (0.27 * left.height()).clamp(LEAST_PUSH, 190.0);
+    let plane_height = left.height() - gap - push_height;
+    let plane = (plane_height >= LEAST_PLANE).then(|| left.with_max_y(left.top() + plane_height));
+    let push = plane.map_or(left, |plane| left.with_min_y(plane.bottom() + gap));
+
+    let decision_height = (0.35 * right.height())
+        .clamp(LEAST_DECISION, 210.0)
+        .min(right.height());
+    let decision = right.with_max_y(right.top() + decision_height);
+    let below = right.with_min_y(decision.bottom() + gap);
+    let (numbers, cost) = if below.height() >= LEAST_NUMBERS + gap + LEAST_COST {
+        let height = (0.6 * below.height()).clamp(LEAST_NUMBERS, 340.0);
+        let numbers = below.with_max_y(below.top() + height);
+        (
+            Some(numbers),
+            Some(below.with_min_y(numbers.bottom() + gap)),
+        )
+    } else {
+        ((below.height() >= 100.0).then_some(below), None)
+    };
     Places {
         top_bar,
         notice,
+        decision,
+        push,
         plane,
-        bands,
-        numbers: right.with_min_y(bands.bottom() + GAP),
+        numbers,
+        cost,
         history,
-        chain,
+        tiles,
     }
 }
 
@@ -72,43 +117,80 @@ pub fn places(window: Rect) -> Places {
 mod tests {
     use super::*;
 
-    fn all(places: &Places) -> [Rect; 7] {
+    fn all(places: &Places) -> Vec<Rect> {
         let Places {
             top_bar,
             notice,
+            decision,
+            push,
             plane,
-            bands,
             numbers,
+            cost,
             history,
-            chain,
+            tiles,
         } = *places;
-        [top_bar, notice, plane, bands, numbers, history, chain]
+        let some = [plane, numbers, cost, history].into_iter().flatten();
+        [top_bar, notice, decision, push, tiles]
+            .into_iter()
+            .chain(some)
+            .collect()
+    }
+
+    fn of(size: [f32; 2], opened: bool) -> (Rect, Places) {
+        let window = Rect::from_min_size(pos2(0.0, 0.0), vec2(size[0], size[1]));
+        (window, places(window, opened))
     }
 
     #[test]
     fn nothing_overlaps_and_nothing_is_outside() {
         for size in [
             SMALLEST,
+            [960.0, 600.0],
+            [1100.0, 760.0],
             [1180.0, 820.0],
             [2000.0, 1300.0],
             [3000.0, 760.0],
             [1100.0, 2000.0],
         ] {
-            let window = Rect::from_min_size(pos2(0.0, 0.0), vec2(size[0], size[1]));
-            let places = all(&places(window));
-            for (index, one) in places.iter().enumerate() {
-                assert!(window.contains_rect(*one), "{size:?} {index}");
-                assert!(
-                    one.width() > 300.0 && one.height() > 15.0,
-                    "{size:?} {index}"
-                );
-                for (number, other) in places.iter().enumerate().skip(index + 1) {
+            for opened in [false, true] {
+                let (window, places) = of(size, opened);
+                let places = all(&places);
+                for (index, one) in places.iter().enumerate() {
+                    assert!(window.contains_rect(*one), "{size:?} {index}: {one:?}");
                     assert!(
-                        !one.shrink(0.1).intersects(*other),
-                        "{size:?} {index} {number}"
+                        one.width() > 290.0 && one.height() > 15.0,
+                        "{size:?} {index}: {one:?}"
                     );
+                    for (number, other) in places.iter().enumerate().skip(index + 1) {
+                        assert!(
+                            !one.shrink(0.1).intersects(*other),
+                            "{size:?} {index} {number}"
+                        );
+                    }
                 }
             }
         }
+    }
+
+    #[test]
+    fn the_smallest_window_keeps_what_decides() {
+        let (_, places) = of(SMALLEST, false);
+        assert!(places.decision.height() >= LEAST_DECISION);
+        assert!(places.push.height() >= LEAST_PUSH);
+        assert!(places.plane.is_some() && places.numbers.is_some());
+        assert_eq!(places.history, None);
+    }
+
+    /// A screen of 1440 × 900 at 150 %.
+    #[test]
+    fn a_common_screen_at_150_percent_has_everything() {
+        let (_, places) = of([960.0, 600.0], false);
+        assert!(places.plane.is_some() && places.numbers.is_some() && places.history.is_some());
+    }
+
+    #[test]
+    fn the_usual_window_shows_numbers_and_cost_side_by_side() {
+        let (_, places) = of([1180.0, 820.0], false);
+        assert!(places.numbers.is_some() && places.cost.is_some());
     }
 }

@@ -1,7 +1,8 @@
 //! What opens from the top bar: the target windows, and the settings.
 
 use egui::{
-    Button, DragValue, Popup, PopupCloseBehavior, Rect, RichText, ScrollArea, Ui, UiBuilder,
+    Button, DragValue, Popup, PopupCloseBehavior, Rect, Response, RichText, Role, ScrollArea, Ui,
+    UiBuilder, WidgetInfo,
 };
 
 use super::Action;
@@ -22,7 +23,7 @@ const SCALES_PERCENT: [u16; 6] = [75, 100, 125, 150, 175, 200];
 pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     let window = scene.session.target();
     let name = RichText::new(format!("{} ▾", window.name)).size(BODY_PT);
-    let wide = rect.width() > 215.0;
+    let wide = rect.width() > 200.0;
     let limits = if wide {
         target::loudness_in_words(window)
     } else {
@@ -123,13 +124,26 @@ fn add_own(session: &mut Session) {
     session.own_windows.push(window);
 }
 
-/// The settings button, and what opens from it.
-pub fn settings(ui: &mut Ui, scene: &Scene<'_>) {
-    let response = ui.button("settings ▾");
+/// The button that forgets what was measured.
+pub fn anew(ui: &mut Ui) -> Response {
+    ui.button("measure anew")
+        .on_hover_text("Forgets everything measured so far and starts anew.")
+}
+
+/// The button of the settings, and what opens from it.
+pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
+    let mut action = None;
+    let response = ui.button(" ⋯ ").on_hover_text("Settings");
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Settings"));
     Popup::menu(&response)
         .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
         .show(|ui| {
             ui.set_min_width(250.0);
+            if anew(ui).clicked() {
+                action = Some(Action::Restart);
+                ui.close();
+            }
+            ui.separator();
             appearance(ui, scene);
             ui.separator();
             let level = &mut scene.session.playback_lufs.clone();
@@ -156,7 +170,7 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) {
                 .available_rect_before_wrap()
                 .with_max_y(ui.cursor().top() + 24.0);
             let look = control::Look::new(
-                "restart when playback starts",
+                "measure anew when playback starts",
                 "Starts the measurement anew each time the host's transport starts.",
             );
             ui.scope_builder(UiBuilder::new().max_rect(row), |ui| {
@@ -164,6 +178,7 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) {
                 ui.advance_cursor_after_rect(row);
             });
         });
+    action
 }
 
 fn appearance(ui: &mut Ui, scene: &Scene<'_>) {

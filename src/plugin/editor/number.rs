@@ -169,7 +169,7 @@ mod tests {
     /// scale in use.
     #[test]
     fn the_font_has_the_glyphs_and_equal_digits() {
-        use super::super::theme::{self, BODY_PT, LABEL_PT, LARGE_PT, SMALL_PT, VALUE_PT};
+        use super::super::theme::{self, BODY_PT, FIGURE_PT, LABEL_PT, SMALL_PT, VALUE_PT};
         let ctx = egui::Context::default();
         theme::install(&ctx);
         for scale in [1.0, 1.25, 1.5, 2.0] {
@@ -178,7 +178,7 @@ mod tests {
                 .textures_delta
                 .clear();
             ctx.fonts_mut(|fonts| {
-                for size_pt in [SMALL_PT, LABEL_PT, BODY_PT, VALUE_PT, LARGE_PT] {
+                for size_pt in [SMALL_PT, LABEL_PT, BODY_PT, VALUE_PT, FIGURE_PT] {
                     let font = FontId::proportional(size_pt);
                     let mut width = |text: &str| {
                         fonts

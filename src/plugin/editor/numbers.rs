@@ -1,32 +1,43 @@
-//! The table of numbers: input, clean, output, and the change from input to output.
+//! The song in numbers: whether it is in its window, and a table of input, clean and output.
 
-use egui::{Align2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{Align2, Rect, Role, Sense, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2};
 
 use super::mark;
 use super::number;
 use super::scene::{self, Scene, label, small};
-use super::theme::{BODY_PT, SMALL_PT, Signal, VALUE_PT};
-use super::view_model::numbers::{self, Row};
+use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, Signal, VALUE_PT};
+use super::view_model::numbers::{self, Row, WANTED};
+use super::view_model::target;
 
 /// Least height of a row, points: rows that would not fit are left to a larger window.
 const LEAST_ROW: f32 = 14.5;
 /// Greatest height of a row, points.
-const MOST_ROW: f32 = 30.0;
-const HEADER: f32 = 24.0;
+const MOST_ROW: f32 = 26.0;
+const VERDICT: f32 = 20.0;
+const HEADER: f32 = 20.0;
 /// Where the columns end, as shares of the table's width: unit (begins), input, clean, output,
 /// change.
-const COLUMNS: [f32; 5] = [0.245, 0.485, 0.645, 0.82, 1.0];
+const COLUMNS: [f32; 5] = [0.265, 0.5, 0.66, 0.83, 1.0];
+/// The same where there is no room for units and changes.
+const FEW_COLUMNS: [f32; 5] = [1.0, 0.58, 0.79, 1.0, 1.0];
+/// Least width of the table with all columns, points.
+const WIDE: f32 = 340.0;
 
-/// Draws the table; rows from the most to the least wanted, as many as fit.
-pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
-    let area = scene::panel(ui, rect).expand2(vec2(0.0, 6.0));
-    let rows = numbers::rows(scene.snapshot, scene.session.playback_lufs);
+/// Draws verdict and table into `area`: the rows that are always wanted, or with `more` all that
+/// fit; a button changes it where that is possible.
+pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>, more: &mut Option<bool>) {
+    verdict(ui, area.with_max_y(area.top() + VERDICT), scene);
+    let area = area.with_min_y(area.top() + VERDICT);
+    let mut rows = numbers::rows(scene.told, scene.session.playback_lufs);
+    header(ui, area, &rows, more);
+    if *more != Some(true) {
+        rows.truncate(WANTED);
+    }
     let room = area.height() - HEADER;
     let height = (room / rows.len() as f32).clamp(LEAST_ROW, MOST_ROW);
-    header(ui, area, &rows);
     let mut top = area.top() + HEADER;
     for row in &rows {
-        if top + height > area.bottom() + 0.5 {
+        if top + height > area.bottom() + 1.5 {
             break;
         }
         line(
@@ -38,11 +49,59 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
     }
 }
 
-fn column(area: Rect, index: usize) -> f32 {
-    area.left() + COLUMNS[index] * area.width()
+/// In or out of the window: by shape, by word, and by colour last.
+fn verdict(ui: &Ui, area: Rect, scene: &Scene<'_>) {
+    let colours = scene::colours(ui);
+    let readings = &scene.told.output.readings;
+    let state = target::state(scene.session.target(), readings);
+    let middle = area.center().y - 3.0;
+    let box_ = Rect::from_center_size(pos2(area.left() + 8.0, middle), vec2(14.0, 12.0));
+    let painter = ui.painter();
+    painter.rect_stroke(
+        box_,
+        1,
+        Stroke::new(1.5, colours.window.mark),
+        StrokeKind::Inside,
+    );
+    let dot = match state.inside {
+        Some(true) => Some(box_.center()),
+        Some(false) => Some(box_.right_top() + vec2(4.0, -1.0)),
+        None => None,
+    };
+    if let Some(dot) = dot {
+        painter.circle_filled(dot, 2.5, colours.output.mark);
+    }
+    let colour = if state.inside == Some(true) {
+        colours.window.text
+    } else {
+        colours.text
+    };
+    let words = format!("song so far: {}", state.words);
+    let at = pos2(area.left() + 24.0, middle);
+    let song = scene::cut(painter, at, &words, area.width() - 24.0, colour);
+    let turned = target::turn_down_words(scene.session.playback_lufs, readings);
+    let font = egui::FontId::proportional(LABEL_PT);
+    let galley = painter.layout_no_wrap(turned, font, colours.label);
+    let place = Align2::RIGHT_CENTER.anchor_size(pos2(area.right(), middle), galley.size());
+    // The table has it too.
+    if place.left() > song.right() + 12.0 {
+        painter.galley(place.min, galley, colours.label);
+    }
+    let response = ui.interact(area, ui.scope_id().with("verdict"), Sense::HOVER);
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
+    response.on_hover_text(words);
 }
 
-fn header(ui: &mut Ui, area: Rect, rows: &[Row]) {
+fn column(area: Rect, index: usize) -> f32 {
+    let columns = if is_wide(area) { COLUMNS } else { FEW_COLUMNS };
+    area.left() + columns[index] * area.width()
+}
+
+fn is_wide(area: Rect) -> bool {
+    area.width() >= WIDE
+}
+
+fn header(ui: &mut Ui, area: Rect, rows: &[Row], more: &mut Option<bool>) {
     let colours = scene::colours(ui);
     let middle = area.top() + HEADER / 2.0 - 2.0;
     for (index, (signal, name)) in [
@@ -54,59 +113,65 @@ fn header(ui: &mut Ui, area: Rect, rows: &[Row]) {
     .enumerate()
     {
         let right = column(area, index + 1);
-        let written = label(
-            ui.painter(),
-            pos2(right, middle),
-            Align2::RIGHT_CENTER,
-            name,
-            colours.label,
-        );
+        let at = pos2(right, middle);
+        let written = label(ui.painter(), at, Align2::RIGHT_CENTER, name, colours.label);
         let at = pos2(written.left() - 12.0, middle);
         mark::paint(ui.painter(), signal, at, 10.0, colours.hue(signal).mark);
     }
-    label(
-        ui.painter(),
-        pos2(column(area, 4), middle),
-        Align2::RIGHT_CENTER,
-        "change",
-        colours.label,
-    );
-    let button = Rect::from_min_size(pos2(area.left() - 6.0, middle - 10.0), vec2(48.0, 20.0));
-    let copy = ui
-        .put(
-            button,
-            egui::Button::new(egui::RichText::new("copy").size(SMALL_PT)).small(),
-        )
-        .on_hover_text("Copies the table as text that spreadsheets read.");
-    if copy.clicked() {
+    if is_wide(area) {
+        let at = pos2(column(area, 4), middle);
+        label(
+            ui.painter(),
+            at,
+            Align2::RIGHT_CENTER,
+            "change",
+            colours.label,
+        );
+    }
+    let button = |ui: &mut Ui, left: f32, name: &str, tip: &str| {
+        let rect = Rect::from_min_size(pos2(left, middle - 9.0), vec2(52.0, 18.0));
+        let text = egui::RichText::new(name).size(SMALL_PT);
+        let button = egui::Button::new(text).small();
+        ui.put(rect, button).on_hover_text(tip).clicked()
+    };
+    let tip = "Copies the whole table as text that spreadsheets read.";
+    if button(ui, area.left() - 6.0, "copy", tip) {
         ui.ctx().copy_text(numbers::as_text(rows));
+    }
+    if let Some(more) = more {
+        let (name, tip) = if *more {
+            ("fewer", "Shows the rows that are always wanted.")
+        } else {
+            ("more", "Shows all rows.")
+        };
+        if button(ui, area.left() + 50.0, name, tip) {
+            *more = !*more;
+        }
     }
 }
 
-fn line(ui: &mut Ui, area: Rect, row: &Row) {
+fn line(ui: &Ui, area: Rect, row: &Row) {
     let colours = scene::colours(ui);
     let response = ui.interact(area, ui.scope_id().with(row.name), Sense::HOVER);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, row.spoken()));
     if response.hovered() {
-        ui.painter().rect_filled(
-            area.expand2(vec2(6.0, 0.0)),
-            2,
-            colours.face.gamma_multiply(0.6),
-        );
+        let around = area.expand2(vec2(6.0, 0.0));
+        ui.painter().rect_filled(around, 2, colours.face);
     }
     let painter = ui.painter();
     let middle = area.center().y;
-    let size = if area.height() > 21.0 {
+    let size = if area.height() > 20.0 {
         VALUE_PT
     } else {
         BODY_PT
     };
+    let at = pos2(area.left(), middle);
     scene::text(
         painter,
-        pos2(area.left(), middle),
+        at,
         Align2::LEFT_CENTER,
         row.name,
-        BODY_PT.min(size),
+        LABEL_PT,
         colours.text,
     );
     let unit = if row.settled {
@@ -114,33 +179,22 @@ fn line(ui: &mut Ui, area: Rect, row: &Row) {
     } else {
         "LU, settling"
     };
-    small(
-        painter,
-        pos2(column(area, 0), middle),
-        Align2::LEFT_CENTER,
-        unit,
-        colours.label,
-    );
+    if is_wide(area) {
+        let at = pos2(column(area, 0), middle);
+        small(painter, at, Align2::LEFT_CENTER, unit, colours.label);
+    }
     for (index, cell) in row.cells.iter().enumerate() {
         let colour = match index {
             _ if !row.settled || cell == number::NONE => colours.label,
             2 => colours.output.text,
             _ => colours.text,
         };
-        number::right(
-            painter,
-            pos2(column(area, index + 1), middle),
-            cell.clone(),
-            size,
-            colour,
-        );
+        let at = pos2(column(area, index + 1), middle);
+        number::right(painter, at, cell.clone(), size, colour);
     }
-    number::right(
-        painter,
-        pos2(column(area, 4), middle),
-        row.change.clone(),
-        size,
-        colours.label,
-    );
+    if is_wide(area) {
+        let at = pos2(column(area, 4), middle);
+        number::right(painter, at, row.change.clone(), size, colours.label);
+    }
     response.on_hover_text(row.tip);
 }

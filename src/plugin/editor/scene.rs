@@ -1,5 +1,6 @@
 //! What every view draws from, and the few strokes they share.
 
+use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Ui, pos2};
 use nice_plug::prelude::ParamSetter;
 
@@ -19,8 +20,11 @@ pub struct Scene<'a> {
     pub params: &'a CrestlineParams,
     /// Changes them.
     pub setter: &'a ParamSetter<'a>,
-    /// What the audio thread last told.
+    /// What the audio thread last told, for what is drawn.
     pub snapshot: &'a Snapshot,
+    /// What it told a fifth of a second ago at most, for what is written: figures that change
+    /// faster cannot be read.
+    pub told: &'a Snapshot,
     /// What has been measured over time.
     pub history: &'a History,
     /// How loud it can go.
@@ -102,4 +106,21 @@ pub fn place(area: Rect, right: f32, up: f32) -> Pos2 {
         area.left() + right * area.width(),
         area.bottom() - up * area.height(),
     )
+}
+
+/// Writes a line in the size of labels, cut where it would be wider than `width`, with its middle
+/// left at `at`.
+pub fn cut(painter: &Painter, at: Pos2, text: &str, width: f32, colour: Color32) -> Rect {
+    let mut job = LayoutJob::simple_singleline(text.into(), FontId::proportional(LABEL_PT), colour);
+    job.wrap = TextWrapping::truncate_at_width(width.max(1.0));
+    let galley = painter.layout_job(job);
+    let place = Align2::LEFT_CENTER.anchor_size(at, galley.size());
+    painter.galley(place.min, galley, colour);
+    place
+}
+
+/// `colour` with `strength` (0…1) over `ground`, composed: the same everywhere, whatever lies
+/// between.
+pub fn faded(colour: Color32, ground: Color32, strength: f32) -> Color32 {
+    ground.lerp_to_gamma(colour, strength)
 }

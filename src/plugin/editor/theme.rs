@@ -2,12 +2,14 @@
 //!
 //! The hues are those of Okabe and Ito, "Color universal design" (2008), told apart with every
 //! common kind of colour vision, and each means one thing wherever it appears. Where a hue is too
-//! pale for the light theme, its darker neighbour of the same palette stands in, or it is darkened
-//! until text written in it can be read.
+//! pale for the light theme, its darker neighbour of the same palette stands in, darkened until it
+//! can be read and told from the others without red or without green.
+
+use std::sync::Arc;
 
 use egui::{
-    Color32, CornerRadius, FontDefinitions, FontFamily, FontId, Stroke, Style, TextStyle, Visuals,
-    vec2,
+    Color32, CornerRadius, FontData, FontDefinitions, FontFamily, FontId, Stroke, Style, TextStyle,
+    Visuals, vec2,
 };
 
 /// Axis figures and units, in points: the smallest text there is.
@@ -18,8 +20,8 @@ pub const LABEL_PT: f32 = 12.5;
 pub const BODY_PT: f32 = 14.0;
 /// The value of a control, in points.
 pub const VALUE_PT: f32 = 16.0;
-/// The few figures to be read from across the room, in points.
-pub const LARGE_PT: f32 = 26.0;
+/// The few figures to be read from two metres, in points.
+pub const FIGURE_PT: f32 = 40.0;
 
 /// Corner radius of panels and buttons, in points.
 pub const RADIUS: u8 = 4;
@@ -52,7 +54,7 @@ pub struct Hue {
 }
 
 /// The colours of one theme.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Colours {
     /// Whether light text stands on dark ground.
     pub dark: bool,
@@ -70,6 +72,8 @@ pub struct Colours {
     pub track: Color32,
     /// The filled part of a value track.
     pub level: Color32,
+    /// How strong a hue is where it tells of what is past or ahead: share of it over the ground.
+    pub behind: f32,
     /// Values and headings.
     pub text: Color32,
     /// Names, units and axis figures.
@@ -92,16 +96,20 @@ pub fn install(ctx: &egui::Context) {
     ctx.set_fonts(fonts());
 }
 
-/// The fonts egui brings along; the fixed-width one stands in for the arrows and triangles the
-/// other lacks.
+/// One family in one weight that can be read when small, and behind it, for the marks it lacks, the
+/// fonts that egui brings along.
 fn fonts() -> FontDefinitions {
+    const NAME: &str = "Noto Sans";
     let mut fonts = FontDefinitions::default();
+    let data = FontData::from_static(notosans::REGULAR_TTF);
+    fonts.font_data.insert(NAME.into(), Arc::new(data));
     let spare = fonts
         .families
         .get(&FontFamily::Monospace)
         .cloned()
         .unwrap_or_default();
     let family = fonts.families.entry(FontFamily::Proportional).or_default();
+    family.insert(0, NAME.into());
     for name in spare {
         if !family.contains(&name) {
             family.push(name);
@@ -123,6 +131,7 @@ impl Colours {
         grid: Color32::from_rgb(0x29, 0x2C, 0x35),
         track: Color32::from_rgb(0x3A, 0x3E, 0x4A),
         level: Color32::from_rgb(0xA3, 0xAB, 0xBA),
+        behind: 0.68,
         text: Color32::from_rgb(0xF0, 0xF1, 0xF5),
         label: Color32::from_rgb(0xA6, 0xAD, 0xBA),
         input: Hue::plain(Color32::from_rgb(0xC2, 0xC6, 0xCF), INK),
@@ -141,6 +150,7 @@ impl Colours {
         grid: Color32::from_rgb(0xE2, 0xE5, 0xE9),
         track: Color32::from_rgb(0xCB, 0xD0, 0xD7),
         level: Color32::from_rgb(0x5B, 0x63, 0x70),
+        behind: 0.78,
         text: Color32::from_rgb(0x14, 0x17, 0x1C),
         label: Color32::from_rgb(0x4D, 0x55, 0x61),
         input: Hue::plain(Color32::from_rgb(0x57, 0x5E, 0x6A), Color32::WHITE),
@@ -149,14 +159,10 @@ impl Colours {
             text: Color32::from_rgb(0x00, 0x66, 0xA0),
             over: Color32::WHITE,
         },
-        output: Hue {
-            mark: Color32::from_rgb(0xD5, 0x5E, 0x00),
-            text: Color32::from_rgb(0x9E, 0x44, 0x00),
-            over: INK,
-        },
+        output: Hue::plain(Color32::from_rgb(0x9E, 0x3C, 0x00), Color32::WHITE),
         window: Hue {
-            mark: Color32::from_rgb(0x8C, 0x80, 0x00),
-            text: Color32::from_rgb(0x6A, 0x61, 0x00),
+            mark: Color32::from_rgb(0x8F, 0x8A, 0x00),
+            text: Color32::from_rgb(0x64, 0x60, 0x00),
             over: INK,
         },
     };
@@ -179,9 +185,18 @@ impl Colours {
         }
     }
 
+    /// The mark of `signal` over ground in the colour of text, which the other theme's hues suit.
+    pub const fn over_text(&self, signal: Signal) -> Color32 {
+        if self.dark {
+            Self::LIGHT.hue(signal).mark
+        } else {
+            Self::DARK.hue(signal).mark
+        }
+    }
+
     /// The wash inside the target window, translucent so that curves show through.
     pub fn window_wash(&self) -> Color32 {
-        Color32::from_rgb(0xF0, 0xE4, 0x42).gamma_multiply(if self.dark { 0.14 } else { 0.35 })
+        Color32::from_rgb(0xF0, 0xE4, 0x42).gamma_multiply(if self.dark { 0.12 } else { 0.25 })
     }
 
     /// This theme as an egui style: flat faces, no frames but the one around what has the keyboard.
@@ -268,17 +283,21 @@ impl Hue {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use empfindung::cie00;
+
+    /// IEC 61966-2-1: a part of an sRGB colour as linear light.
+    fn linear(part: u8) -> f64 {
+        let part = f64::from(part) / 255.0;
+        if part <= 0.04045 {
+            part / 12.92
+        } else {
+            ((part + 0.055) / 1.055).powf(2.4)
+        }
+    }
 
     /// WCAG 2.2, definition of relative luminance.
     fn luminance(colour: Color32) -> f64 {
-        let [red, green, blue] = [colour.r(), colour.g(), colour.b()].map(|part| {
-            let part = f64::from(part) / 255.0;
-            if part <= 0.04045 {
-                part / 12.92
-            } else {
-                ((part + 0.055) / 1.055).powf(2.4)
-            }
-        });
+        let [red, green, blue] = [colour.r(), colour.g(), colour.b()].map(linear);
         0.2126 * red + 0.7152 * green + 0.0722 * blue
     }
 
@@ -339,13 +358,97 @@ mod tests {
 
     /// Okabe and Ito 2008, the table of the palette.
     #[test]
-    fn the_dark_theme_has_the_published_hues() {
+    fn the_hues_are_the_published_ones() {
         let of = |red, green, blue| Color32::from_rgb(red, green, blue);
         assert_eq!(Colours::DARK.output.mark, of(230, 159, 0));
         assert_eq!(Colours::DARK.clean.mark, of(86, 180, 233));
         assert_eq!(Colours::DARK.window.mark, of(240, 228, 66));
         assert_eq!(Colours::LIGHT.clean.mark, of(0, 114, 178));
-        assert_eq!(Colours::LIGHT.output.mark, of(213, 94, 0));
+    }
+
+    /// WCAG 2.2, success criteria 1.4.3 and 1.4.11, for what is composed of two colours.
+    #[test]
+    fn what_shines_through_can_still_be_told() {
+        for theme in [Colours::DARK, Colours::LIGHT] {
+            for ground in [theme.well, theme.well.blend(theme.window_wash())] {
+                for signal in Signal::ALL {
+                    // Trails, rails and the bars of what has been pushed already.
+                    let faded = theme
+                        .well
+                        .lerp_to_gamma(theme.hue(signal).mark, theme.behind);
+                    let ratio = contrast(faded, ground);
+                    assert!(ratio >= 3.0, "{signal:?} faded: {ratio:.2}");
+                    let ratio = contrast(theme.hue(signal).text, ground);
+                    assert!(ratio >= 4.5, "{signal:?} written: {ratio:.2}");
+                }
+                for text in [theme.text, theme.label, theme.window.text] {
+                    let ratio = contrast(text, ground);
+                    assert!(ratio >= 4.5, "{text:?}: {ratio:.2}");
+                }
+                let ratio = contrast(theme.window.mark, ground);
+                assert!(ratio >= 3.0, "the window's edge: {ratio:.2}");
+            }
+        }
+    }
+
+    /// Output against target without the red and without the green receptors, as simulated by
+    /// Machado, Oliveira and Fernandes, "A physiologically-based model for simulation of color
+    /// vision deficiency", IEEE TVCG 15 (2009), table of severity 1.0, on linear sRGB (IEC
+    /// 61966-2-1, D65); the difference is CIEDE2000, by the crate `empfindung`.
+    #[test]
+    fn output_and_target_differ_for_every_kind_of_colour_vision() {
+        const PROTANOPIA: [[f64; 3]; 3] = [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ];
+        const DEUTERANOPIA: [[f64; 3]; 3] = [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ];
+        const TO_XYZ: [[f64; 3]; 3] = [
+            [0.4124564, 0.3575761, 0.1804375],
+            [0.2126729, 0.7151522, 0.0721750],
+            [0.0193339, 0.1191920, 0.9503041],
+        ];
+        const WHITE: [f64; 3] = [0.95047, 1.0, 1.08883];
+        let times = |matrix: [[f64; 3]; 3], of: [f64; 3]| {
+            matrix.map(|row| {
+                row.iter()
+                    .zip(of)
+                    .map(|(one, other)| one * other)
+                    .sum::<f64>()
+            })
+        };
+        let lab = |colour: Color32, seen: [[f64; 3]; 3]| {
+            let linear = [colour.r(), colour.g(), colour.b()].map(linear);
+            let seen = times(seen, linear).map(|part| part.clamp(0.0, 1.0));
+            let xyz = times(TO_XYZ, seen);
+            // CIE 15, L*a*b*.
+            let [x, y, z] = [0, 1, 2].map(|index: usize| {
+                let ratio: f64 = xyz[index] / WHITE[index];
+                if ratio > 216.0 / 24_389.0 {
+                    ratio.cbrt()
+                } else {
+                    (24_389.0 / 27.0 * ratio + 16.0) / 116.0
+                }
+            });
+            let lab = [116.0 * y - 16.0, 500.0 * (x - y), 200.0 * (y - z)];
+            let [l, a, b] = lab.map(|part| part as f32);
+            (l, a, b)
+        };
+        // The first pair of the data that Sharma, Wu and Dalal (2005) give to test with.
+        let known = cie00::diff((50.0, 2.6772, -79.7751), (50.0, 0.0, -82.7485));
+        assert!((known - 2.0425).abs() < 1e-3, "{known}");
+        for theme in [Colours::DARK, Colours::LIGHT] {
+            for seen in [PROTANOPIA, DEUTERANOPIA] {
+                let [output, target] = [theme.output, theme.window].map(|hue| lab(hue.mark, seen));
+                let difference = cie00::diff(output, target);
+                println!("output against target: {difference:.1}");
+                assert!(difference >= 10.0, "{difference:.1}");
+            }
+        }
     }
 
     #[test]

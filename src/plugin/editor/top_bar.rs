@@ -2,7 +2,7 @@
 
 use egui::text::{LayoutJob, TextWrapping};
 use egui::{
-    Align, Align2, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+    Align, Align2, Key, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2,
 };
 use nice_plug::prelude::Param;
 
@@ -57,81 +57,98 @@ const LISTEN: [Listen; 4] = [
         tip: "Hear only what the chain changed.",
     },
 ];
-const BUTTON: egui::Vec2 = vec2(104.0, 28.0);
+/// Height of what is pressed in the bar.
+const HEIGHT: f32 = 28.0;
+/// Widths of the bar from which on the title, and what else can be had elsewhere, has room.
+const WITH_TITLE: f32 = 900.0;
+const WITH_ALL: f32 = 1_080.0;
 
 /// Draws the bar; returns what is asked of the window.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     let colours = scene::colours(ui);
     let middle = rect.center().y;
-    let title = scene::text(
-        ui.painter(),
-        pos2(rect.left(), middle),
-        Align2::LEFT_CENTER,
-        "Crestline",
-        VALUE_PT + 1.0,
-        colours.text,
-    );
-    let window = Rect::from_min_size(
-        pos2(title.right() + 18.0, middle - 14.0),
-        vec2(228.0 + (rect.width() - 1_148.0).clamp(-72.0, 40.0), 28.0),
-    );
+    let mut x = rect.left();
+    if rect.width() >= WITH_TITLE {
+        let at = pos2(x, middle);
+        let size = VALUE_PT + 1.0;
+        let align = Align2::LEFT_CENTER;
+        let title = scene::text(ui.painter(), at, align, "Crestline", size, colours.text);
+        x = title.right() + 16.0;
+    }
+    let all = rect.width() >= WITH_ALL;
+    let width = if all { 222.0 } else { 134.0 };
+    let window = Rect::from_min_size(pos2(x, middle - HEIGHT / 2.0), vec2(width, HEIGHT));
     let chosen = menus::target(ui, window, scene);
-    let mut x = window.right() + 16.0;
-    x = label(
-        ui.painter(),
-        pos2(x, middle),
-        Align2::LEFT_CENTER,
-        "listen",
-        colours.label,
-    )
-    .right()
-        + 8.0;
-    for entry in LISTEN {
-        let button = Rect::from_min_size(pos2(x, middle - BUTTON.y / 2.0), BUTTON);
-        listen_button(ui, button, scene, entry);
+    x = window.right() + 14.0;
+    if all {
+        let at = pos2(x, middle);
+        let align = Align2::LEFT_CENTER;
+        x = label(ui.painter(), at, align, "listen", colours.label).right() + 8.0;
+    }
+    let width = if all { 102.0 } else { 82.0 };
+    for (number, entry) in (1..).zip(LISTEN) {
+        let button = Rect::from_min_size(pos2(x, middle - HEIGHT / 2.0), vec2(width, HEIGHT));
+        listen_button(ui, button, scene, entry, all.then_some(number));
         x = button.right() + 4.0;
     }
-    let matched = Rect::from_min_size(pos2(x + 10.0, middle - 14.0), vec2(74.0, 28.0));
+    let matched = Rect::from_min_size(pos2(x + 8.0, middle - HEIGHT / 2.0), vec2(74.0, HEIGHT));
     let look = Look::new(
         "matched",
-        "Turns the louder signals down to the quietest, so that loudness does not decide.",
+        "Turns the louder signals down to the quietest, so that loudness does not decide (M).",
     );
     control::switch(ui, matched, scene.setter, &scene.params.matched, look);
-    let gain = number::with_unit(Some(scene.snapshot.activity.listen_gain_db.into()), 1, "dB");
-    // In a narrow window it is only on the button.
-    if scene.params.matched.value() && rect.width() > 1_120.0 {
-        label(
-            ui.painter(),
-            pos2(matched.right() + 6.0, middle),
-            Align2::LEFT_CENTER,
-            gain,
-            colours.label,
-        );
-    }
-    right_hand(ui, rect, scene).or(chosen)
+    right_hand(ui, rect, scene, all).or(chosen)
 }
 
-fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
+/// The keys 1 to 4 choose what is heard and M whether it is matched, unless something else has the
+/// keyboard.
+pub fn keys(ui: &Ui, scene: &Scene<'_>) {
+    if ui.memory(|memory| memory.focused().is_some()) {
+        return;
+    }
+    let pressed = |key: Key| ui.input(|input| input.modifiers.is_none() && input.key_pressed(key));
+    for (key, of) in [Key::Num1, Key::Num2, Key::Num3, Key::Num4]
+        .into_iter()
+        .zip(LISTEN)
+    {
+        if pressed(key) {
+            let listen = &scene.params.listen;
+            control::set(scene.setter, listen, listen.preview_normalized(of.choice));
+        }
+    }
+    if pressed(Key::M) {
+        let matched = &scene.params.matched;
+        let other = if matched.value() { 0.0 } else { 1.0 };
+        control::set(scene.setter, matched, other);
+    }
+}
+
+fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, all: bool) -> Option<Action> {
     let mut action = None;
     let builder = UiBuilder::new()
         .max_rect(rect)
         .layout(Layout::right_to_left(Align::Center));
     ui.scope_builder(builder, |ui| {
-        menus::settings(ui, scene);
-        let restart = ui
-            .button("restart")
-            .on_hover_text("Forgets everything measured so far and starts anew.");
-        if restart.clicked() {
-            action = Some(Action::Restart);
+        action = menus::settings(ui, scene);
+        if all {
+            if menus::anew(ui).clicked() {
+                action = Some(Action::Restart);
+            }
+            let clock = egui::RichText::new(number::clock(scene.measured_s())).size(BODY_PT);
+            ui.label(clock)
+                .on_hover_text("Time that has been measured.");
         }
-        let clock = egui::RichText::new(number::clock(scene.measured_s())).size(BODY_PT);
-        ui.label(clock)
-            .on_hover_text("Time measured since the last restart.");
     });
     action
 }
 
-fn listen_button(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, of: Listen) -> Response {
+fn listen_button(
+    ui: &Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    of: Listen,
+    number: Option<u8>,
+) -> Response {
     let Listen {
         choice,
         name,
@@ -172,10 +189,13 @@ fn listen_button(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, of: Listen) -> Resp
     let gain = gain
         .filter(|_| scene.params.matched.value())
         .and_then(|index| scene.snapshot.activity.match_db.get(index));
-    if let Some(gain) = gain {
-        let at = pos2(rect.right() - 5.0, rect.center().y + 0.5);
-        small(painter, at, Align2::RIGHT_CENTER, notices::gain(*gain), ink);
-    }
+    let aside = match (gain, number) {
+        (Some(gain), _) => notices::gain(*gain),
+        (None, Some(number)) => number.to_string(),
+        (None, None) => String::new(),
+    };
+    let at = pos2(rect.right() - 6.0, rect.center().y + 0.5);
+    small(painter, at, Align2::RIGHT_CENTER, aside, ink);
     control::focus_ring(ui, rect.expand(2.0), &response);
     let text = format!("Listen to {name}");
     response.widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), on, &text));
@@ -184,18 +204,26 @@ fn listen_button(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, of: Listen) -> Resp
 
 /// The line below the bar: the caution, what has to be said while listening, and `said`, what there
 /// is to say of a file. True when the last was put away.
-pub fn notice(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, message: Option<&str>) -> bool {
-    let caution = Notice {
-        words: notices::CAUTION,
-        kind: Kind::Caution,
-    };
+pub fn notice(
+    ui: &mut Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    caution: bool,
+    message: Option<&str>,
+) -> bool {
     let (listen, bypass) = (scene.params.listen.value(), scene.params.bypass.value());
     let recorded = notices::recorded(listen, bypass).map(str::to_owned);
     let jump = notices::jump(scene.snapshot, listen, scene.params.matched.value());
     let words: Vec<String> = recorded.into_iter().chain(jump).collect();
     let words = words.join("  ");
     let mut room = rect;
-    room.min.x = caution.show(ui, rect, Align2::LEFT_CENTER).rect.right() + 24.0;
+    if caution {
+        let caution = Notice {
+            words: notices::CAUTION,
+            kind: Kind::Caution,
+        };
+        room.min.x = caution.show(ui, rect, Align2::LEFT_CENTER).rect.right() + 24.0;
+    }
     if !words.is_empty() {
         let notice = Notice {
             words: &words,

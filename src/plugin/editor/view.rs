@@ -7,23 +7,25 @@ use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
 use egui::{Rect, Sense, Ui, Vec2};
-use nice_plug::prelude::ParamSetter;
+use nice_plug::prelude::{Param, ParamSetter};
 
 use super::file_jobs::{FileJobs, Files, Outcome};
 use super::scene::{self, Scene};
 use super::{
-    Action, bands, chain, corner, forecast, history, introduction, layout, numbers, plane, top_bar,
-    view_model,
+    Action, chain, corner, decision, details, forecast, history, introduction, layout, plane, push,
+    top_bar, view_model,
 };
 use crate::params::CrestlineParams;
-use crestline_core::handover::EditorEnd;
-use crestline_core::session::forecast::Forecaster;
+use crestline_core::handover::{EditorEnd, Snapshot};
+use crestline_core::session::forecast::{Forecasted, Forecaster};
 use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, export, user_targets};
 
 /// After something was asked of the audio thread, its answer is looked for this much later.
 const ANSWER: Duration = Duration::from_millis(80);
 /// Time between two frames while something moves of its own.
 const MOTION: Duration = Duration::from_millis(20);
+/// What is written changes no more often, seconds.
+const WRITTEN_S: f64 = 0.2;
 /// A longer pause between two frames is not time that has been watched.
 const LONGEST_FRAME_S: f64 = 0.1;
 
@@ -46,8 +48,11 @@ pub struct View {
     /// What there is to say of the last errand.
     message: Option<String>,
     forecast: forecast::State,
+    /// The snapshot that is written out, and when it was told, seconds.
+    told: (Snapshot, f64),
+    caution: view_model::caution::Caution,
     plane: plane::State,
-    bands: bands::State,
+    details: details::State,
     history: history::State,
     chain: chain::State,
 }
@@ -66,8 +71,10 @@ impl View {
             kept: None,
             message: None,
             forecast: forecast::State::default(),
+            told: (Snapshot::default(), f64::NEG_INFINITY),
+            caution: view_model::caution::Caution::default(),
             plane: plane::State::default(),
-            bands: bands::State::default(),
+            details: details::State::default(),
             history: history::State::default(),
             chain: chain::State::default(),
         }
@@ -84,6 +91,15 @@ impl View {
     pub fn with_forecaster(self, forecaster: Forecaster) -> Self {
         Self {
             forecast: forecast::State::new(forecaster),
+            ..self
+        }
+    }
+
+    /// The same with a forecast that has been made and stays.
+    #[must_use]
+    pub fn with_forecast(self, found: Forecasted) -> Self {
+        Self {
+            forecast: forecast::State::made(found),
             ..self
         }
     }
@@ -109,31 +125,41 @@ impl View {
     }
 
     fn draw(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>, window: Rect) {
+        self.follow_audio(ui);
         let scene = Scene {
             params: &self.params,
             setter,
             snapshot: self.end.latest(),
+            told: &self.told.0,
             history: &self.recorded,
             forecast: &self.forecast,
             session: &self.session,
             kept: self.kept.as_deref().unwrap_or_default(),
             elapsed_s: f64::from(ui.input(|input| input.unstable_dt)).min(LONGEST_FRAME_S),
         };
-        let places = layout::places(window);
+        let places = layout::places(window, false);
+        top_bar::keys(ui, &scene);
         let mut actions = vec![top_bar::show(ui, places.top_bar, &scene)];
-        if top_bar::notice(ui, places.notice, &scene, self.message.as_deref()) {
+        let caution = self.caution.is_due() || !scene.session.introduced;
+        if top_bar::notice(ui, places.notice, &scene, caution, self.message.as_deref()) {
             self.message = None;
         }
-        let mut moving = plane::show(ui, places.plane, &scene, &mut self.plane);
-        bands::show(ui, places.bands, &scene, &mut self.bands);
-        numbers::show(ui, places.numbers, &scene);
-        let shown = history::show(ui, places.history, &scene, &mut self.history);
-        moving |= shown.moving;
-        actions.push(shown.action);
-        chain::show(ui, places.chain, &scene, &mut self.chain);
+        decision::show(ui, places.decision, &scene);
+        push::show(ui, places.push, &scene);
+        let mut moving = places
+            .plane
+            .is_some_and(|place| plane::show(ui, place, &scene, &mut self.plane));
+        details::show(ui, [places.numbers, places.cost], &scene, &mut self.details);
+        if let Some(place) = places.history {
+            let shown = history::show(ui, place, &scene, &mut self.history);
+            moving |= shown.moving;
+            actions.push(shown.action);
+        }
+        chain::show(ui, places.tiles, &scene, &mut self.chain);
         let introduced = !scene.session.introduced && introduction::heard(&scene);
         corner::show(ui);
         if introduced {
+            self.caution.remind(ui.input(|input| input.time));
             self.params
                 .session
                 .update(|session| session.introduced = true);
@@ -145,6 +171,31 @@ impl View {
             ui.ctx().request_repaint_after(MOTION);
         } else if self.file_jobs.under_way() || ui.input(|input| !input.events.is_empty()) {
             ui.ctx().request_repaint_after(ANSWER);
+        }
+    }
+
+    /// Takes in what is to be written, and whether the push has risen by much.
+    fn follow_audio(&mut self, ui: &Ui) {
+        let now = ui.input(|input| input.time);
+        let snapshot = *self.end.latest();
+        self.caution
+            .follow(self.params.push.unmodulated_plain_value().into(), now);
+        if let Some(wait_s) = self.caution.ends_in(now) {
+            ui.ctx()
+                .request_repaint_after(Duration::from_secs_f64(wait_s));
+        }
+        let (told, told_at) = &mut self.told;
+        if *told == snapshot {
+            return;
+        }
+        // What was forgotten must not stand any longer.
+        let forgotten = snapshot.input.readings.frames < told.input.readings.frames;
+        let wait_s = *told_at + WRITTEN_S - now;
+        if forgotten || wait_s <= 0.0 {
+            (*told, *told_at) = (snapshot, now);
+        } else {
+            ui.ctx()
+                .request_repaint_after(Duration::from_secs_f64(wait_s));
         }
     }
 

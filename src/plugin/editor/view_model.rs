@@ -3,10 +3,13 @@
 
 pub mod axis;
 pub mod bands;
-pub mod forecast;
+pub mod caution;
+pub mod decision;
 pub mod history;
 pub mod notices;
 pub mod numbers;
 pub mod plane;
+pub mod push;
+pub mod rail;
 pub mod target;
 pub mod time;

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex};
 use crate::picture;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
 use crestline_core::handover::{AudioEnd, Snapshot, handover};
-use crestline_core::session::forecast::Forecaster;
+use crestline_core::session::forecast::{Forecasted, Forecaster};
 use crestline_plugin::editor::theme::install;
 use crestline_plugin::editor::{Files, View};
 use crestline_plugin::params::CrestlineParams;
@@ -144,6 +144,13 @@ impl Stage {
     #[must_use]
     pub fn with_forecaster(mut self, forecaster: Forecaster) -> Self {
         self.view = self.view.with_forecaster(forecaster);
+        self
+    }
+
+    /// The same with a forecast that has been made.
+    #[must_use]
+    pub fn with_forecast(mut self, found: Forecasted) -> Self {
+        self.view = self.view.with_forecast(found);
         self
     }
 

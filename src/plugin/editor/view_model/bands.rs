@@ -1,7 +1,9 @@
 //! The four bands and the balance.
 
 use crate::editor::number::{fixed, frequency, with_unit};
+use crate::editor::theme::Signal;
 use crestline_core::handover::{Column, Point, Snapshot, TapState};
+use crestline_core::measure::Reduction;
 use crestline_core::measure::{BAND_COUNT, mid_band_hz};
 
 /// The history's columns of the four bands' reductions, low to high.
@@ -40,17 +42,28 @@ impl Paid {
     }
 }
 
-/// What the four bands pay, low to high, as means of the last 3 s: in the output of the chain, or
-/// before the input where a tap tells.
-pub fn paid(snapshot: &Snapshot, tap: bool) -> [Paid; 4] {
-    let reduction = if tap {
-        &snapshot.tap.reduction
-    } else {
-        &snapshot.output_reduction
+/// What the four bands pay, low to high, as means of the last 3 s, and who pays: in each band clean
+/// and then output, where `driven` makes them two; or what lies before the input, where a tap
+/// tells.
+pub fn costs(snapshot: &Snapshot, tap: bool, driven: bool) -> [Vec<(Option<Signal>, Paid)>; 4] {
+    let of = |reduction: &Reduction, index: usize| {
+        let band = &reduction.bands[index];
+        Paid {
+            reduction_db: band.reduction.mean_3s_db.map(f64::from),
+            distortion_db: band.distortion.mean_3s_db.map(f64::from),
+        }
     };
-    reduction.bands.map(|band| Paid {
-        reduction_db: band.reduction.mean_3s_db.map(f64::from),
-        distortion_db: band.distortion.mean_3s_db.map(f64::from),
+    std::array::from_fn(|index| {
+        if tap {
+            return vec![(None, of(&snapshot.tap.reduction, index))];
+        }
+        let output = (Some(Signal::Output), of(&snapshot.output_reduction, index));
+        let clean = (Some(Signal::Clean), of(&snapshot.clean_reduction, index));
+        if driven {
+            vec![clean, output]
+        } else {
+            vec![output]
+        }
     })
 }
 
@@ -188,14 +201,22 @@ pub fn driven_spectrum(
     spectrum
 }
 
-/// The balance as curves of (share across, dB against the signal's own loudness), broken where a
-/// band is not known.
-pub fn balance_curve(point: &Point) -> Vec<Vec<(f32, f32)>> {
-    let Some(loudness) = point.readings.integrated_lufs else {
+/// The balance of the output less that of the input, each against its own loudness, as curves of
+/// (share across, dB), broken where a band is not known.
+pub fn change_curve(snapshot: &Snapshot) -> Vec<Vec<(f32, f32)>> {
+    let loudness = |point: &Point| point.readings.integrated_lufs;
+    let (Some(input), Some(output)) = (loudness(&snapshot.input), loudness(&snapshot.output))
+    else {
         return Vec::new();
     };
-    let bands = point.balance.long_term_db;
-    runs(bands.map(|band| band.map(|db| db - loudness as f32)))
+    let louder = (output - input) as f32;
+    let mut bands = snapshot.output.balance.long_term_db;
+    for (band, input) in bands.iter_mut().zip(&snapshot.input.balance.long_term_db) {
+        *band = band
+            .zip(*input)
+            .map(|(output, input)| output - input - louder);
+    }
+    runs(bands)
 }
 
 /// Third octaves as runs of points: share of the way across and dB.
@@ -291,9 +312,23 @@ mod tests {
             tap_in_words(&snapshot),
             "inverted tap: 480 samples, 10.0\u{a0}ms"
         );
+    }
+
+    #[test]
+    fn who_pays_is_told_beside_it() {
+        let mut snapshot = Snapshot::default();
         snapshot.tap.reduction.bands[1].reduction.mean_3s_db = Some(2.0);
-        assert_eq!(paid(&snapshot, true)[1].reduction_db, Some(2.0));
-        assert_eq!(paid(&snapshot, false)[1].reduction_db, None);
+        snapshot.output_reduction.bands[1].reduction.mean_3s_db = Some(1.0);
+        let [_, tap, ..] = costs(&snapshot, true, true);
+        assert_eq!((tap.len(), tap[0].0), (1, None));
+        assert_eq!(tap[0].1.reduction_db, Some(2.0));
+        let [_, both, ..] = costs(&snapshot, false, true);
+        let signals: Vec<_> = both.iter().map(|(signal, _)| *signal).collect();
+        assert_eq!(signals, [Some(Signal::Clean), Some(Signal::Output)]);
+        assert_eq!(both[0].1, Paid::default());
+        assert_eq!(both[1].1.reduction_db, Some(1.0));
+        let [_, one, ..] = costs(&snapshot, false, false);
+        assert_eq!((one.len(), one[0].0), (1, Some(Signal::Output)));
     }
 
     #[test]
@@ -329,20 +364,19 @@ mod tests {
     }
 
     #[test]
-    fn the_balance_is_broken_where_it_is_not_known() {
-        let mut point = Point::default();
-        point.balance.long_term_db[3..6].fill(Some(-20.0));
-        point.balance.long_term_db[10..14].fill(Some(-30.0));
-        assert!(balance_curve(&point).is_empty());
-        point.readings.integrated_lufs = Some(-16.0);
-        let runs = balance_curve(&point);
+    fn the_change_is_broken_where_it_is_not_known() {
+        let mut snapshot = Snapshot::default();
+        for (point, db) in [(&mut snapshot.input, -20.0), (&mut snapshot.output, -12.0)] {
+            point.balance.long_term_db[3..6].fill(Some(db));
+            point.balance.long_term_db[10..14].fill(Some(db));
+        }
+        assert!(change_curve(&snapshot).is_empty());
+        snapshot.input.readings.integrated_lufs = Some(-16.0);
+        snapshot.output.readings.integrated_lufs = Some(-10.0);
+        let runs = change_curve(&snapshot);
         assert_eq!(runs.iter().map(Vec::len).collect::<Vec<_>>(), [3, 4]);
-        assert!((runs[0][0].1 + 4.0).abs() < 1e-4);
-        let snapshot = Snapshot {
-            input: point,
-            ..Snapshot::default()
-        };
+        assert!((runs[0][0].1 - 2.0).abs() < 1e-4);
         let words = balance_in_words(&snapshot, share_of(mid_band_hz(4)));
-        assert_eq!(words, "50\u{a0}Hz: input −4.0, output — dB.");
+        assert_eq!(words, "50\u{a0}Hz: input −4.0, output −2.0 dB.");
     }
 }

@@ -4,7 +4,7 @@ use crate::editor::number;
 use crate::params::ListenChoice;
 use crestline_core::handover::Snapshot;
 
-/// Always in sight.
+/// Shown at first use, and when the push rises by much at once.
 pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.";
 
 /// A difference that is worth a word when listening is not matched, dB.

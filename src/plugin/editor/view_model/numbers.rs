@@ -14,36 +14,32 @@ struct Measure {
     value: fn(&Readings) -> Option<f64>,
 }
 
-/// The rows from the most to the least wanted: a small window shows the first ones.
-const MEASURES: [Measure; 13] = [
-    Measure {
-        name: "momentary",
-        unit: "LUFS",
-        decimals: 1,
-        tip: "Loudness of the last 0.4 s.",
-        value: |r| r.momentary_lufs,
-    },
+/// How many of the rows are always wanted.
+pub const WANTED: usize = 8;
+
+/// The measures from the most to the least wanted.
+const MEASURES: [Measure; 14] = [
     Measure {
         name: "short-term",
         unit: "LUFS",
         decimals: 1,
-        tip: "Loudness of the last 3 s.",
+        tip: "Loudness now: that of the last 3 s.",
         value: |r| r.short_term_lufs,
     },
     Measure {
         name: "integrated",
         unit: "LUFS",
         decimals: 1,
-        tip: "Loudness of everything since the last restart, without its quiet parts; one channel \
-              reads 3.01 LU below the same signal on both of two.",
+        tip: "Loudness of the song so far, without its quiet parts; one channel reads 3.01 LU below \
+              the same signal on both of two.",
         value: |r| r.integrated_lufs,
     },
     Measure {
-        name: "range",
-        unit: "LU",
+        name: "loudest 3 s",
+        unit: "LUFS",
         decimals: 1,
-        tip: "Loudness range: from the quiet to the loud parts of the song; it needs a minute to settle.",
-        value: |r| r.loudness_range_lu,
+        tip: "Maximum short-term loudness so far.",
+        value: |r| r.short_term_max_lufs,
     },
     Measure {
         name: "true peak",
@@ -60,14 +56,6 @@ const MEASURES: [Measure; 13] = [
         value: |r| r.plr_db,
     },
     Measure {
-        name: "lowest PLR",
-        unit: "dB",
-        decimals: 1,
-        tip: "Lowest short-term PLR so far: how squashed the densest 3 s are. Tails, hiss and pauses, \
-              more than 10 LU below the programme, do not count.",
-        value: |r| r.short_term_plr_min_db,
-    },
-    Measure {
         name: MICRODYNAMICS,
         unit: "dB",
         decimals: 1,
@@ -75,6 +63,35 @@ const MEASURES: [Measure; 13] = [
               the beat. \"Sparse\": most of the energy falls into less than a twentieth of the time, \
               and no beat can be told.",
         value: |r| r.ldr_db,
+    },
+    Measure {
+        name: RANGE,
+        unit: "LU",
+        decimals: 1,
+        tip: "Loudness range: from the quiet to the loud parts of the song; it needs a minute to settle.",
+        value: |r| r.loudness_range_lu,
+    },
+    Measure {
+        name: AFTER_TURN_DOWN,
+        unit: "dB",
+        decimals: 1,
+        tip: "Lowest short-term PLR so far: how squashed the densest 3 s are. Tails, hiss and pauses, \
+              more than 10 LU below the programme, do not count.",
+        value: |r| r.short_term_plr_min_db,
+    },
+    Measure {
+        name: "momentary",
+        unit: "LUFS",
+        decimals: 1,
+        tip: "Loudness of the last 0.4 s.",
+        value: |r| r.momentary_lufs,
+    },
+    Measure {
+        name: "short-term PLR",
+        unit: "dB",
+        decimals: 1,
+        tip: "True peak of the last 3 s less their loudness.",
+        value: |r| r.short_term_plr_db,
     },
     Measure {
         name: "RMS",
@@ -91,6 +108,13 @@ const MEASURES: [Measure; 13] = [
         value: |r| r.crest_factor_3s_db,
     },
     Measure {
+        name: "RMS AES17",
+        unit: "dBFS",
+        decimals: 1,
+        tip: "RMS of the last 3 s after AES17; a full-scale sine reads 0.",
+        value: |r| r.rms_3s_dbfs.map(|rms| rms + AES17_OFFSET_DB),
+    },
+    Measure {
         name: "clipped runs",
         unit: "",
         decimals: 0,
@@ -98,25 +122,13 @@ const MEASURES: [Measure; 13] = [
               highest level just below.",
         value: |r| (r.frames > 0).then_some(r.clipped_runs as f64),
     },
-    Measure {
-        name: "short-term PLR",
-        unit: "dB",
-        decimals: 1,
-        tip: "True peak of the last 3 s less their loudness.",
-        value: |r| r.short_term_plr_db,
-    },
-    Measure {
-        name: "RMS AES17",
-        unit: "dBFS",
-        decimals: 1,
-        tip: "RMS of the last 3 s after AES17; a full-scale sine reads 0.",
-        value: |r| r.rms_3s_dbfs.map(|rms| rms + AES17_OFFSET_DB),
-    },
 ];
+/// The row that has to settle.
+const RANGE: &str = "range";
 /// The row that may be too sparse to be told.
 const MICRODYNAMICS: &str = "microdynamics";
 /// The rows of the turn-down stand before this one.
-const AFTER_TURN_DOWN: &str = "RMS";
+const AFTER_TURN_DOWN: &str = "lowest PLR";
 
 /// One row as it is written.
 #[derive(Clone, Debug, PartialEq)]
@@ -177,7 +189,7 @@ pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
                 }
             }),
             change: number::signed(change(values), measure.decimals),
-            settled: measure.name != "range"
+            settled: measure.name != RANGE
                 || values.iter().all(Option::is_none)
                 || points.iter().all(|r| r.loudness_range_settled),
         });
@@ -193,23 +205,24 @@ fn change([input, _, output]: [Option<f64>; 3]) -> Option<f64> {
 fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
     let turned = points.map(|r| turn_down(playback_lufs, r.integrated_lufs, r.true_peak_dbtp));
     let gains = turned.map(|turned| turned.map(|turned| turned.gain_db));
-    let left = turned.map(|turned| turned.map(|turned| turned.plr_db));
+    let room = turned.map(|turned| turned.map(|turned| turned.unused_peak_db));
     let level = number::fixed(Some(playback_lufs), 0);
     [
         Row {
             name: "turn-down",
-            unit: format!("dB, to {level}"),
-            tip: "What playback levelled to that loudness does to the level; the loudness is set in the settings, and −14 LUFS is common practice.",
+            unit: format!("to {level}"),
+            tip: "What playback levelled to that loudness does to the level, dB; the loudness is set in the settings, and −14 LUFS is common practice.",
             cells: gains.map(|gain| number::signed(gain, 1)),
             change: number::signed(change(gains), 1),
             settled: true,
         },
         Row {
-            name: "PLR then",
+            name: "peak room",
             unit: "dB".into(),
-            tip: "PLR that remains after the turn-down: turning down does not bring back what was pushed away.",
-            cells: left.map(|plr| number::fixed(plr, 1)),
-            change: number::signed(change(left), 1),
+            tip: "Room that the turn-down leaves between the highest peak and −1 dBTP, unused: pushing \
+                  has paid for it with dynamics and plays no louder for it.",
+            cells: room.map(|room| number::fixed(room, 1)),
+            change: number::signed(change(room), 1),
             settled: true,
         },
     ]
@@ -333,9 +346,10 @@ mod tests {
         snapshot.output.readings.true_peak_dbtp = Some(-1.0);
         let rows = rows(&snapshot, -14.0);
         assert_eq!(row(&rows, "turn-down").cells, ["+1.0", "—", "−4.0"]);
-        assert_eq!(row(&rows, "turn-down").unit, "dB, to −14");
-        assert_eq!(row(&rows, "PLR then").cells, ["14.4", "—", "9.0"]);
-        assert_eq!(row(&rows, "PLR then").change, "−5.4");
+        assert_eq!(row(&rows, "turn-down").unit, "to −14");
+        // −2 + 1 dBTP is all there is; −1 − 4 dBTP leaves 4 dB.
+        assert_eq!(row(&rows, "peak room").cells, ["0.0", "—", "4.0"]);
+        assert_eq!(row(&rows, "peak room").change, "+4.0");
     }
 
     #[test]

@@ -35,6 +35,19 @@ pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place
     })
 }
 
+/// Where the output lies as measured from the last restart on.
+pub fn song(snapshot: &Snapshot, mode: PlaneMode) -> Option<Place> {
+    let readings = &snapshot.output.readings;
+    let up_db = match mode {
+        PlaneMode::Plr => readings.plr_db,
+        PlaneMode::Microdynamics => readings.ldr_db,
+    };
+    Some(Place {
+        lufs: readings.integrated_lufs?,
+        up_db: up_db?,
+    })
+}
+
 /// The columns of the history that a signal's trail is made of: across, and up.
 pub fn columns(signal: Signal, mode: PlaneMode) -> [Column; 2] {
     match (signal, mode) {

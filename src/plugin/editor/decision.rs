@@ -1,0 +1,202 @@
+//! The decision: what one more decibel of push gives, clean and saturated, and what saturation is
+//! worth.
+
+use egui::{Align2, Painter, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use nice_plug::prelude::Param;
+
+use super::mark;
+use super::number;
+use super::scene::{self, Scene, label, small};
+use super::theme::{BODY_PT, Colours, FIGURE_PT, RADIUS, Signal};
+use super::view_model::decision::{Decision, Next, decision};
+
+/// Height of the first line.
+const HEAD: f32 = 18.0;
+/// Height of a line at the bottom.
+const FOOT: f32 = 17.0;
+/// Where a figure ends, and its unit begins.
+const FIGURE: f32 = 122.0;
+/// Width of the two columns at the right.
+const COLUMN: f32 = 92.0;
+/// Below this width there are no columns, and what they hold is named in each row.
+const NARROW: f32 = 330.0;
+/// Least width in which the tenths have room.
+const WITH_TENTHS: f32 = 400.0;
+const TENTHS: u8 = 10;
+
+/// The paths, each with its signal and the word for it.
+const PATHS: [(Signal, &str); 2] = [(Signal::Clean, "clean"), (Signal::Output, "saturated")];
+
+/// Draws the card.
+pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
+    let area = scene::panel(ui, rect).expand2(vec2(0.0, 4.0));
+    let colours = scene::colours(ui);
+    let painter = ui.painter();
+    let push_db = f64::from(scene.params.push.unmodulated_plain_value());
+    let saturated = scene.params.saturator.on.value();
+    let card = decision(scene.forecast.found(), scene.told, push_db, saturated);
+    let head = area.top() + HEAD / 2.0;
+    let columns = [area.right() - COLUMN, area.right()];
+    let room = if area.width() < NARROW {
+        area.width()
+    } else {
+        columns[0] - COLUMN + 8.0 - area.left()
+    };
+    scene::cut(
+        painter,
+        pos2(area.left(), head),
+        &card.title,
+        room,
+        colours.text,
+    );
+    // Where the title is long there is nothing to be named.
+    if area.width() >= NARROW && card.next.iter().any(|next| next.gained_lu.is_some()) {
+        for (x, name) in columns.into_iter().zip(["microdynamics", "distortion"]) {
+            small(
+                painter,
+                pos2(x, head),
+                Align2::RIGHT_CENTER,
+                name,
+                colours.label,
+            );
+        }
+    }
+    let lines = if area.height() >= 2.0 * FIGURE_PT + HEAD + 2.0 * FOOT {
+        2
+    } else {
+        1
+    };
+    let rows = area
+        .with_min_y(area.top() + HEAD)
+        .with_max_y(area.bottom() - lines as f32 * FOOT - 2.0);
+    for (index, ((signal, name), next)) in PATHS.into_iter().zip(&card.next).enumerate() {
+        let height = rows.height() / 2.0;
+        let top = rows.top() + index as f32 * height;
+        let row = Rect::from_x_y_ranges(area.x_range(), top..=top + height);
+        let response = ui.interact(row, ui.scope_id().with(("decision", name)), Sense::HOVER);
+        response.widget_info(|| WidgetInfo::labeled(Role::Label, true, spoken(name, next, &card)));
+        one(painter, row, signal, name, next, columns, colours);
+        response.on_hover_text(
+            "What the next decibel of push adds: loudness, and the change of microdynamics and \
+             distortion that it costs, forecast from the last minute of music.",
+        );
+    }
+    for (index, words) in [&card.worth, &card.fair]
+        .into_iter()
+        .take(lines)
+        .enumerate()
+    {
+        let y = area.bottom() - (lines - index) as f32 * FOOT + FOOT / 2.0;
+        scene::cut(
+            painter,
+            pos2(area.left(), y),
+            words,
+            area.width(),
+            colours.text,
+        );
+    }
+    let foot = area.with_min_y(area.bottom() - lines as f32 * FOOT);
+    let response = ui.interact(foot, ui.scope_id().with("worth"), Sense::HOVER);
+    let words = format!(
+        "{}; {}, both at {}",
+        card.worth,
+        card.fair,
+        number::with_unit(card.fair_at_lufs, 1, "LUFS")
+    );
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
+    response.on_hover_text(words);
+}
+
+fn spoken(name: &str, next: &Next, card: &Decision) -> String {
+    let [gained, microdynamics, distortion] = next.written();
+    format!(
+        "{}, {name}: {gained} LU, microdynamics {microdynamics}, distortion {distortion}",
+        card.title
+    )
+}
+
+fn one(
+    painter: &Painter,
+    row: Rect,
+    signal: Signal,
+    name: &str,
+    next: &Next,
+    columns: [f32; 2],
+    colours: &Colours,
+) {
+    let middle = row.center().y;
+    let hue = colours.hue(signal);
+    let at = pos2(row.left() + 9.0, middle);
+    mark::paint(painter, signal, at, 16.0, hue.mark);
+    let [gained, microdynamics, distortion] = next.written();
+    let unknown = next.gained_lu.is_none();
+    let ink = if unknown { colours.label } else { hue.text };
+    number::right(
+        painter,
+        pos2(row.left() + FIGURE, middle),
+        gained,
+        FIGURE_PT,
+        ink,
+    );
+    // The unit stands on the figure's line.
+    let line = middle + 0.22 * FIGURE_PT;
+    let at = pos2(row.left() + FIGURE + 6.0, line);
+    label(painter, at, Align2::LEFT_CENTER, "LU", colours.label);
+    if row.width() < NARROW {
+        let ink = if unknown { colours.label } else { colours.text };
+        for (down, text) in [
+            (-8.0, format!("{microdynamics} microdynamics")),
+            (8.0, format!("{distortion} distortion")),
+        ] {
+            let at = pos2(row.right(), middle + down);
+            small(painter, at, Align2::RIGHT_CENTER, text, ink);
+        }
+        return;
+    }
+    let left = row.left() + FIGURE + 34.0;
+    let right = columns[0] - COLUMN + 8.0;
+    if row.width() >= WITH_TENTHS {
+        let place = Rect::from_x_y_ranges(left..=right, middle - 12.0..=middle - 3.0);
+        tenths(painter, place, next.tenths(), hue.mark, colours);
+        small(
+            painter,
+            pos2(left, middle + 9.0),
+            Align2::LEFT_CENTER,
+            name,
+            colours.label,
+        );
+    } else {
+        small(
+            painter,
+            pos2(row.left() + FIGURE + 6.0, middle - 8.0),
+            Align2::LEFT_CENTER,
+            name,
+            colours.label,
+        );
+    }
+    for (x, text) in columns.into_iter().zip([microdynamics, distortion]) {
+        let ink = if unknown { colours.label } else { colours.text };
+        number::right(painter, pos2(x, middle), text, BODY_PT, ink);
+    }
+}
+
+/// Ten boxes, as many filled as there are tenths.
+fn tenths(
+    painter: &Painter,
+    place: Rect,
+    filled: Option<u8>,
+    mark: egui::Color32,
+    colours: &Colours,
+) {
+    let step = place.width() / f32::from(TENTHS);
+    for index in 0..TENTHS {
+        let left = place.left() + f32::from(index) * step;
+        let cell = Rect::from_x_y_ranges(left..=left + step - 2.0, place.y_range());
+        let colour = if filled.is_some_and(|filled| index < filled) {
+            mark
+        } else {
+            colours.track
+        };
+        painter.rect_filled(cell, RADIUS / 4, colour);
+    }
+}

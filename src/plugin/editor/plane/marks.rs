@@ -1,0 +1,156 @@
+//! Where the signals are now, where they have been, and where the whole song lies.
+
+use egui::{
+    Align2, Color32, FontId, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, vec2,
+};
+
+use super::{Axes, SIGNALS, State};
+use crate::editor::scene::{self, Scene};
+use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, Signal};
+use crate::editor::view_model::plane;
+use crate::editor::{control, mark, number};
+use crestline_core::session::PlaneMode;
+
+/// Draws the trails of the last minute, fading towards what can just be told from the ground.
+pub fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, colours: &Colours) {
+    for (signal, [across, up]) in SIGNALS.into_iter().zip(&state.trails) {
+        if signal == Signal::Clean && !scene.params.saturator.on.value() {
+            continue;
+        }
+        let hue = colours.hue(signal).mark;
+        for (place, age) in plane::trail(across, up) {
+            let strength = 1.0 - age * (1.0 - colours.behind);
+            let colour = scene::faded(hue, colours.well, strength);
+            painter.circle_filled(axes.at(place), 2.0, colour);
+        }
+    }
+}
+
+/// Where the signals are now, and where the song lies. Without the saturator clean and output are
+/// one, and drawn as one.
+///
+/// `thumb` is where the push stands; it is named with them, so that no name covers another.
+pub fn show(
+    painter: &Painter,
+    scene: &Scene<'_>,
+    axes: &Axes,
+    mode: PlaneMode,
+    thumb: Option<Pos2>,
+    colours: &Colours,
+) {
+    let song = plane::song(scene.snapshot, mode).map(|place| axes.at(place));
+    if let Some(at) = song {
+        let hue = colours.output;
+        // A ring with a dot: neither a signal's mark nor a tick.
+        painter.circle(at, 8.0, colours.well, Stroke::new(2.0, hue.mark));
+        painter.circle_filled(at, 2.5, hue.mark);
+    }
+    let mut now = None;
+    for (signal, size) in SIGNALS.into_iter().zip([13.0, 15.0, 14.0]) {
+        let Some(place) = plane::now(scene.snapshot, signal, mode) else {
+            continue;
+        };
+        if signal == Signal::Clean && !scene.params.saturator.on.value() {
+            continue;
+        }
+        let at = axes.at(place);
+        if signal == Signal::Output {
+            now = Some(at);
+        }
+        if signal != Signal::Input {
+            painter.add(Shape::circle_filled(at, size * 0.75, colours.well));
+        }
+        mark::paint(painter, signal, at, size, colours.hue(signal).mark);
+    }
+    let push = format!("push {}", control::written(&scene.params.push));
+    let mut taken: Vec<Rect> = [thumb, now, song]
+        .into_iter()
+        .flatten()
+        .map(|at| Rect::from_center_size(at, vec2(16.0, 16.0)))
+        .collect();
+    for (at, words, ink) in [
+        (thumb, push.as_str(), colours.text),
+        (now, "now", colours.output.text),
+        (song, "song so far", colours.output.text),
+    ] {
+        if let Some(at) = at {
+            beside(painter, at, words, ink, axes.plot, colours, &mut taken);
+        }
+    }
+}
+
+/// Writes a mark's name beside it, on the side where it fits and covers nothing that is `taken`.
+fn beside(
+    painter: &Painter,
+    at: Pos2,
+    words: &str,
+    ink: Color32,
+    plot: Rect,
+    colours: &Colours,
+    taken: &mut Vec<Rect>,
+) {
+    let galley = painter.layout_no_wrap(words.into(), FontId::proportional(LABEL_PT), ink);
+    let sides = [(Align2::LEFT_CENTER, 16.0), (Align2::RIGHT_CENTER, -16.0)];
+    let place = [0.0, -17.0, 17.0, -34.0, 34.0]
+        .into_iter()
+        .flat_map(|down| {
+            sides.map(|(align, aside)| align.anchor_size(at + vec2(aside, down), galley.size()))
+        })
+        .find(|place| {
+            plot.contains_rect(*place) && taken.iter().all(|other| !other.intersects(*place))
+        });
+    let Some(place) = place else { return };
+    painter.rect_filled(place.expand2(vec2(2.0, -2.0)), 2, colours.well);
+    painter.galley(place.min, galley, ink);
+    taken.push(place);
+}
+
+/// The values under the pointer, in a corner where they are not in the way.
+pub fn hover(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
+    let colours = scene::colours(ui);
+    let response = ui.interact(axes.plot, ui.scope_id().with("plane"), Sense::HOVER);
+    let message = |signal: Signal, name: &str| {
+        let now = plane::now(scene.told, signal, mode);
+        format!(
+            "{name} {} LUFS, {} dB",
+            number::fixed(now.map(|now| now.lufs), 1),
+            number::fixed(now.map(|now| now.up_db), 1)
+        )
+    };
+    let spoken = format!(
+        "Plane: {}, {}",
+        message(Signal::Input, "input"),
+        message(Signal::Output, "output")
+    );
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
+    let Some(at) = response.hover_pos() else {
+        return;
+    };
+    let lufs = axes
+        .across
+        .value((at.x - axes.plot.left()) / axes.plot.width());
+    let up = axes
+        .up
+        .value((axes.plot.bottom() - at.y) / axes.plot.height());
+    let painter = ui.painter().with_clip_rect(axes.plot);
+    painter.vline(at.x, axes.plot.y_range(), Stroke::new(1.0, colours.track));
+    painter.hline(axes.plot.x_range(), at.y, Stroke::new(1.0, colours.track));
+    let peaks = match mode {
+        PlaneMode::Plr => format!(" · peaks {}", number::with_unit(Some(lufs + up), 1, "dBTP")),
+        PlaneMode::Microdynamics => String::new(),
+    };
+    let text = format!(
+        "{} LUFS · {} dB{peaks}",
+        number::fixed(Some(lufs), 1),
+        number::fixed(Some(up), 1)
+    );
+    let corner = axes.plot.left_bottom() + vec2(8.0, -12.0);
+    scene::text(
+        &painter,
+        corner,
+        Align2::LEFT_CENTER,
+        text,
+        BODY_PT,
+        colours.text,
+    );
+}

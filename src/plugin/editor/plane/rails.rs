@@ -1,0 +1,242 @@
+//! The forecast on the plane: a rail for the clean and one for the saturated path, with a tick for
+//! each decibel of push, as broad as its distortion. Where pushing stops paying, the ticks bunch up
+//! on a rail that grows fat.
+
+use egui::{
+    Align2, CursorIcon, Pos2, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, WidgetInfo, vec2,
+};
+use nice_plug::prelude::Param as _;
+
+use super::Axes;
+use crate::editor::scene::{self, Scene, small};
+use crate::editor::theme::Signal;
+use crate::editor::view_model::decision::clean_at_one_loudness;
+use crate::editor::view_model::rail::{Rail, Stop, breadth};
+use crate::editor::{control, mark, number};
+use crestline_core::session::PlaneMode;
+use crestline_core::session::forecast::Path;
+
+/// The paths, each with the signal whose hue and mark it has.
+const PATHS: [(Path, Signal); 2] = [
+    (Path::Clean, Signal::Clean),
+    (Path::Saturated, Signal::Output),
+];
+/// Side of a tick, points.
+const TICK: f32 = 6.5;
+/// Side of the square in which a click means a tick, points.
+const REACH: f32 = 14.0;
+/// Side of the thumb, points.
+const THUMB: f32 = 22.0;
+
+/// Draws the rails; the thumb on that of the output sets the push as it is drawn along. Returns where
+/// the thumb is.
+pub fn show(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Option<Pos2> {
+    let points = &scene.forecast.found().points;
+    let push_db = f64::from(scene.params.push.unmodulated_plain_value());
+    let colours = scene::colours(ui);
+    let painter = ui.painter().with_clip_rect(axes.plot);
+    let driven = scene.params.saturator.on.value();
+    let rails = PATHS.map(|(path, _)| Rail::new(points, path, mode));
+    for ((_, signal), rail) in PATHS.into_iter().zip(&rails) {
+        let hue = colours.hue(signal);
+        let body = scene::faded(hue.mark, colours.well, colours.behind);
+        for pair in rail.stops.windows(2) {
+            let ends = [&pair[0], &pair[1]].map(|stop| axes.at(stop.place));
+            let width = (breadth(pair[0].distortion_db) + breadth(pair[1].distortion_db)) / 2.0;
+            painter.line_segment(ends, Stroke::new(width, body));
+            // Round joints, so that a rail has no notches where it bends.
+            painter.circle_filled(ends[1], width / 2.0, body);
+        }
+        for stop in rail.ticks() {
+            let at = axes.at(stop.place);
+            mark::paint(&painter, signal, at, TICK, hue.mark);
+        }
+        if let Some(end) = rail.stops.last() {
+            let at = axes.at(end.place) + vec2(10.0, 8.0);
+            let name = format!("+{}", number::fixed(Some(end.push_db), 0));
+            small(&painter, at, Align2::LEFT_CENTER, name, hue.text);
+        }
+    }
+    for ((path, signal), rail) in PATHS.into_iter().zip(&rails) {
+        for stop in rail.ticks() {
+            tick(ui, scene, axes, path, signal, stop);
+        }
+    }
+    let [clean, saturated] = &rails;
+    if driven {
+        drop_line(ui, scene, axes, clean, saturated, push_db);
+    }
+    let (signal, rail) = if driven {
+        (Signal::Output, saturated)
+    } else {
+        (Signal::Clean, clean)
+    };
+    // Both paths are at this push; the other one's place is marked, not held.
+    if let Some(other) = (if driven { clean } else { saturated }).at(push_db) {
+        let at = axes.at(other.place);
+        let other = if driven {
+            Signal::Clean
+        } else {
+            Signal::Output
+        };
+        mark::hollow(
+            &painter,
+            other,
+            at,
+            14.0,
+            colours.hue(other).mark,
+            colours.well,
+        );
+    }
+    thumb(ui, scene, axes, signal, rail, push_db)
+}
+
+/// One whole decibel: a click sets the push to it.
+fn tick(ui: &Ui, scene: &Scene<'_>, axes: &Axes, path: Path, signal: Signal, stop: Stop) {
+    let at = axes.at(stop.place);
+    let reach = Rect::from_center_size(at, vec2(REACH, REACH)).intersect(axes.plot);
+    if !reach.is_positive() {
+        return;
+    }
+    let path = match path {
+        Path::Clean => "clean",
+        Path::Saturated => "saturated",
+    };
+    // From the keyboard the push is set at its own control.
+    let name = format!("Set the push to {:.0} dB, {path}", stop.push_db);
+    let response = ui.interact(reach, ui.scope_id().with(&name), Sense::CLICK);
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));
+    if response.hovered() {
+        let hue = scene::colours(ui).hue(signal);
+        mark::paint(ui.painter(), signal, at, TICK + 3.0, hue.mark);
+    }
+    let push = &scene.params.push;
+    if response.clicked() {
+        control::set(
+            scene.setter,
+            push,
+            push.preview_normalized(stop.push_db as f32),
+        );
+    }
+    response
+        .on_hover_cursor(CursorIcon::PointingHand)
+        .on_hover_text(format!(
+            "{} of push, {path}: {}, {} up, distortion {}. A click sets the push.",
+            number::with_unit(Some(stop.push_db), 0, "dB"),
+            number::with_unit(Some(stop.place.lufs), 1, "LUFS"),
+            number::with_unit(Some(stop.place.up_db), 1, "dB"),
+            number::with_unit(stop.distortion_db, 0, "dB"),
+        ));
+}
+
+/// From the saturated path down to the clean one at the same loudness.
+fn drop_line(
+    ui: &Ui,
+    scene: &Scene<'_>,
+    axes: &Axes,
+    clean: &Rail,
+    saturated: &Rail,
+    push_db: f64,
+) {
+    let Some((clean_db, difference)) = clean_at_one_loudness(scene.forecast.found(), push_db)
+    else {
+        return;
+    };
+    let Some((from, to)) = saturated.at(push_db).zip(clean.at(clean_db)) else {
+        return;
+    };
+    let colours = scene::colours(ui);
+    let painter = ui.painter().with_clip_rect(axes.plot);
+    let ends = [from, to].map(|stop| axes.at(stop.place));
+    if (ends[1].y - ends[0].y).abs() < THUMB {
+        return;
+    }
+    let stroke = Stroke::new(1.0, colours.text);
+    painter.add(Shape::dashed_line(&ends, stroke, 4.0, 3.0));
+    mark::hollow(
+        &painter,
+        Signal::Clean,
+        ends[1],
+        12.0,
+        colours.clean.mark,
+        colours.well,
+    );
+    let Some(difference) = difference else { return };
+    let words = if difference < 0.0 { "less" } else { "more" };
+    let by = number::with_unit(Some(difference.abs()), 1, "dB");
+    let at = ends[1] + vec2(-12.0, -16.0);
+    for (line, text) in [
+        "same loudness:".to_owned(),
+        format!("clean has {by} {words}"),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let at = at + vec2(0.0, 14.0 * line as f32);
+        let galley = painter.layout_no_wrap(
+            text,
+            egui::FontId::proportional(crate::editor::theme::SMALL_PT),
+            colours.text,
+        );
+        let place = Align2::RIGHT_CENTER.anchor_size(at, galley.size());
+        painter.rect_filled(place.expand2(vec2(3.0, 0.0)), 2, colours.well);
+        painter.galley(place.min, galley, colours.text);
+    }
+}
+
+/// Where the push stands on the rail, to be drawn along it.
+fn thumb(
+    ui: &Ui,
+    scene: &Scene<'_>,
+    axes: &Axes,
+    signal: Signal,
+    rail: &Rail,
+    push_db: f64,
+) -> Option<Pos2> {
+    let at = axes.at(rail.at(push_db)?.place);
+    let place = Rect::from_center_size(at, vec2(THUMB, THUMB));
+    if !axes.plot.intersects(place) {
+        return None;
+    }
+    let push = &scene.params.push;
+    let id = ui.scope_id().with("push on the rail");
+    let response = ui.interact(place.expand(3.0), id, Sense::DRAG);
+    response.widget_info(|| {
+        let name = format!("Push on the rail, {}", control::written(push));
+        WidgetInfo::labeled(Role::Image, true, name)
+    });
+    if response.drag_started() {
+        scene.setter.begin_set_parameter(push);
+    }
+    if response.dragged()
+        && let Some(pointer) = response.interact_pointer_pos()
+        && let Some(wanted) = rail.nearest(|place| distance(axes.at(place), pointer))
+        && (wanted - push_db).abs() > 0.01
+    {
+        let normalized = push.preview_normalized(wanted as f32);
+        scene.setter.set_parameter_normalized(push, normalized);
+    }
+    if response.drag_stopped() {
+        scene.setter.end_set_parameter(push);
+    }
+    let colours = scene::colours(ui);
+    let painter = ui.painter().with_clip_rect(axes.plot);
+    painter.rect(
+        place,
+        5,
+        colours.text,
+        Stroke::new(2.0, colours.well),
+        StrokeKind::Outside,
+    );
+    // The same white thumb as the push has on its ruler, with the path's mark in it.
+    let ink = colours.over_text(signal);
+    mark::paint(&painter, signal, at, 12.0, ink);
+    response
+        .on_hover_cursor(CursorIcon::Grab)
+        .on_hover_text("Where the push leads. Draw it along the rail to set the push.");
+    Some(at)
+}
+
+fn distance(one: Pos2, other: Pos2) -> f32 {
+    (one - other).length_sq()
+}

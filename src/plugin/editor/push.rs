@@ -1,0 +1,178 @@
+//! The push: its value, what it gives now, and a ruler with what each decibel of it gives.
+
+use egui::{Align2, Painter, Rect, Stroke, StrokeKind, Ui, pos2, vec2};
+
+use super::control::{self, Ruler};
+use super::mark;
+use super::number::fixed;
+use super::scene::{self, Scene, label, small};
+use super::theme::{Colours, FIGURE_PT, LABEL_PT, Signal};
+use super::view_model::push::{Gained, MAX_DB, gained, gives};
+use crestline_core::session::forecast::{LEAST_GAIN_LU, Path};
+use nice_plug::prelude::Param as _;
+
+/// Width of what stands at the left.
+const LEFT: f32 = 150.0;
+const HEAD: f32 = 18.0;
+/// Height of the ruler's track and its figures.
+const FOOT: f32 = 30.0;
+/// The bars' height stands for this many LU.
+const REACH_LU: f64 = 1.1;
+const TIP: &str = "Drives the mix harder into the chain. Drag along the ruler, with shift to change \
+                   finely; a double click resets, a click on the value lets one be typed.";
+
+/// Draws the push.
+pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
+    let area = scene::panel(ui, rect).expand2(vec2(0.0, 5.0));
+    let colours = scene::colours(ui);
+    let value = Rect::from_min_size(
+        area.min + vec2(0.0, HEAD),
+        vec2(LEFT - 16.0, (area.height() - HEAD - 34.0).clamp(38.0, 52.0)),
+    );
+    let plot = Rect::from_min_max(
+        pos2(area.left() + LEFT + 14.0, area.top() + HEAD + 4.0),
+        pos2(area.right() - 8.0, area.bottom() - FOOT),
+    );
+    let ruler = Ruler {
+        area: plot.expand2(vec2(8.0, 0.0)).with_max_y(area.bottom()),
+        ends: [plot.left(), plot.right()],
+        value,
+    };
+    let push = &scene.params.push;
+    let (response, typing) = control::ruler(ui, &ruler, scene.setter, push, TIP);
+    control::focus_ring(ui, ruler.area.expand(2.0), &response);
+    let painter = ui.painter();
+    let at = pos2(area.left(), area.top() + HEAD / 2.0);
+    label(painter, at, Align2::LEFT_CENTER, "push", colours.text);
+    if !typing {
+        figure(painter, value, scene, colours);
+    }
+    let given = gives(scene.told, f64::from(push.value()));
+    let at = pos2(area.left(), value.bottom() + 8.0);
+    label(painter, at, Align2::LEFT_CENTER, given, colours.text);
+    let source = scene.forecast.source_in_words();
+    let at = pos2(area.left(), value.bottom() + 24.0);
+    if at.y < area.bottom() + 2.0 {
+        small(painter, at, Align2::LEFT_CENTER, source, colours.label);
+    }
+    legend(painter, area, colours);
+    bars(painter, plot, scene, colours);
+    track(painter, plot, &ruler, scene, colours);
+}
+
+fn figure(painter: &Painter, value: Rect, scene: &Scene<'_>, colours: &Colours) {
+    let push_db = f64::from(scene.params.push.unmodulated_plain_value());
+    let written = scene::text(
+        painter,
+        value.left_center(),
+        Align2::LEFT_CENTER,
+        fixed(Some(push_db), 1),
+        FIGURE_PT,
+        colours.text,
+    );
+    let at = pos2(written.right() + 6.0, value.center().y + 0.22 * FIGURE_PT);
+    label(painter, at, Align2::LEFT_CENTER, "dB", colours.label);
+}
+
+fn legend(painter: &Painter, area: Rect, colours: &Colours) {
+    let y = area.top() + HEAD / 2.0;
+    let mut x = area.left() + LEFT + 14.0;
+    let title = small(
+        painter,
+        pos2(x, y),
+        Align2::LEFT_CENTER,
+        "LU gained by each dB",
+        colours.label,
+    );
+    x = title.right() + 20.0;
+    for (signal, name) in [(Signal::Clean, "clean"), (Signal::Output, "saturated")] {
+        mark::paint(painter, signal, pos2(x, y), 9.0, colours.hue(signal).mark);
+        let at = pos2(x + 9.0, y);
+        x = small(painter, at, Align2::LEFT_CENTER, name, colours.label).right() + 20.0;
+    }
+}
+
+/// Two bars a decibel, and a line at half an LU: where a bar no longer reaches it, the decibel no
+/// longer pays.
+fn bars(painter: &Painter, plot: Rect, scene: &Scene<'_>, colours: &Colours) {
+    painter.rect_filled(plot, 2, colours.well);
+    let up = |lu: f64| plot.bottom() - (lu / REACH_LU).clamp(0.0, 1.0) as f32 * plot.height();
+    for (lu, name) in [(0.0, "0"), (1.0, "1")] {
+        let at = pos2(plot.left() - 10.0, up(lu).min(plot.bottom() - 5.0));
+        small(painter, at, Align2::RIGHT_CENTER, name, colours.label);
+    }
+    let points = &scene.forecast.found().points;
+    let step = plot.width() / MAX_DB as f32;
+    let push_db = f64::from(scene.params.push.unmodulated_plain_value());
+    let width = ((step - 4.0) / 2.0).max(1.0);
+    for (index, (path, signal)) in [
+        (Path::Clean, Signal::Clean),
+        (Path::Saturated, Signal::Output),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let hue = colours.hue(signal).mark;
+        for Gained { from_db, lu } in gained(points, path) {
+            let left = plot.left() + from_db as f32 * step + 2.0 + index as f32 * width;
+            let bar = Rect::from_x_y_ranges(left..=left + width - 1.0, up(lu)..=plot.bottom());
+            // What has been pushed already is behind.
+            let colour = if from_db + 1.0 <= push_db {
+                scene::faded(hue, colours.well, colours.behind)
+            } else {
+                hue
+            };
+            painter.rect_filled(bar, 0, colour);
+        }
+    }
+    let half = up(LEAST_GAIN_LU);
+    painter.add(egui::Shape::dashed_line(
+        &[pos2(plot.left(), half), pos2(plot.right(), half)],
+        Stroke::new(1.0, colours.text),
+        5.0,
+        4.0,
+    ));
+    let galley = painter.layout_no_wrap(
+        "half".into(),
+        egui::FontId::proportional(super::theme::SMALL_PT),
+        colours.text,
+    );
+    let at = pos2(plot.right() - galley.size().x - 4.0, half - galley.size().y);
+    painter.galley(at, galley, colours.text);
+}
+
+fn track(painter: &Painter, plot: Rect, ruler: &Ruler, scene: &Scene<'_>, colours: &Colours) {
+    let push = &scene.params.push;
+    let y = plot.bottom() + 8.0;
+    let bar = Rect::from_x_y_ranges(plot.x_range(), y - 3.0..=y + 3.0);
+    painter.rect_filled(bar, 3, colours.track);
+    let x = ruler.x(push.unmodulated_normalized_value());
+    painter.rect_filled(bar.with_max_x(x), 3, colours.level);
+    let modulated = push.modulated_normalized_value();
+    if (modulated - push.unmodulated_normalized_value()).abs() > 1e-4 {
+        let stroke = Stroke::new(1.5, colours.text);
+        painter.vline(ruler.x(modulated), y - 8.0..=y + 8.0, stroke);
+    }
+    painter.vline(x, plot.top()..=y, Stroke::new(1.5, colours.text));
+    let thumb = Rect::from_center_size(pos2(x, y), vec2(2.0 * control::THUMB - 2.0, 16.0));
+    painter.rect(
+        thumb,
+        4,
+        colours.text,
+        Stroke::new(2.0, colours.panel),
+        StrokeKind::Outside,
+    );
+    for push_db in (0..=MAX_DB).step_by(3) {
+        let x = ruler.x(push.preview_normalized(push_db as f32));
+        let at = pos2(x, plot.bottom() + 24.0);
+        let name = fixed(Some(push_db.into()), 0);
+        scene::text(
+            painter,
+            at,
+            Align2::CENTER_CENTER,
+            name,
+            LABEL_PT - 1.5,
+            colours.label,
+        );
+    }
+}

@@ -1,0 +1,237 @@
+//! What one more decibel of push gives, and what saturation is worth.
+
+use crate::editor::number::{fixed, signed, with_unit};
+use crestline_core::handover::Snapshot;
+use crestline_core::session::forecast::{
+    Choice, Forecasted, Path, Step, at_one_loudness, loudness_at, next_decibel,
+};
+
+/// One path's next decibel; `None` while not known.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Next {
+    /// Loudness gained, LU.
+    pub gained_lu: Option<f64>,
+    /// Change of microdynamics, dB.
+    pub microdynamics_db: Option<f64>,
+    /// Change of distortion, dB.
+    pub distortion_db: Option<f64>,
+}
+
+impl Next {
+    fn of(step: Option<Step>) -> Self {
+        Self {
+            gained_lu: step.map(|step| step.loudness_lu),
+            microdynamics_db: step.and_then(|step| step.ldr_db),
+            distortion_db: step.and_then(|step| step.distortion_db),
+        }
+    }
+
+    /// The three as written: `+0.4`, `−0.3 dB`, `+1 dB`.
+    pub fn written(&self) -> [String; 3] {
+        let unit = |value: Option<f64>, decimals| {
+            let text = signed(value, decimals);
+            match value {
+                Some(_) => format!("{text}\u{a0}dB"),
+                None => text,
+            }
+        };
+        [
+            signed(self.gained_lu, 1),
+            unit(self.microdynamics_db, 1),
+            unit(self.distortion_db, 0),
+        ]
+    }
+
+    /// Tenths of an LU gained, 0 to 10.
+    pub fn tenths(&self) -> Option<u8> {
+        let lu = self.gained_lu.filter(|lu| lu.is_finite())?;
+        #[expect(clippy::cast_sign_loss, reason = "held to 0 and more")]
+        Some((10.0 * lu).round().clamp(0.0, 10.0) as u8)
+    }
+}
+
+/// Everything on the card.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Decision {
+    /// What the figures are, or why there are none.
+    pub title: String,
+    /// Clean, then saturated.
+    pub next: [Next; 2],
+    /// What saturation is worth at this push.
+    pub worth: String,
+    /// Saturated against clean, both at one loudness.
+    pub fair: String,
+    /// That loudness, LUFS: the one of the path in use at this push.
+    pub fair_at_lufs: Option<f64>,
+}
+
+/// What is known of the next decibel from `push_db` on: from the forecast, or, before there is one,
+/// from what is being measured. `saturated` tells which of the paths is the output.
+pub fn decision(
+    found: &Forecasted,
+    snapshot: &Snapshot,
+    push_db: f64,
+    saturated: bool,
+) -> Decision {
+    let next = next_decibel(&found.points, push_db);
+    let next = [next.clean, next.saturated].map(Next::of);
+    let title = if next.iter().any(|next| next.gained_lu.is_some()) {
+        "one more dB of push gives".into()
+    } else if found.points.iter().any(|point| point.push_db >= push_db) && found.done {
+        "one more dB of push: past the forecast's end".into()
+    } else if let Some(progress) = found.progress.filter(|_| !found.done) {
+        format!("forecasting, {} of {}", progress.done, progress.planned)
+    } else {
+        "one more dB of push: told after 10 s of music".into()
+    };
+    let clean = loudness_at(&found.points, Path::Clean, push_db);
+    let driven = loudness_at(&found.points, Path::Saturated, push_db);
+    let measured = saturated.then(|| {
+        let of = |readings: &crestline_core::measure::Readings| readings.integrated_lufs;
+        let [clean, output] = [of(&snapshot.clean.readings), of(&snapshot.output.readings)];
+        output.zip(clean).map(|(output, clean)| output - clean)
+    });
+    let worth = match (driven.zip(clean), measured.flatten()) {
+        (Some((driven, clean)), _) => format!(
+            "saturation is worth {} LU at this push",
+            signed(Some(driven - clean), 1)
+        ),
+        (None, Some(lu)) => format!(
+            "saturation is worth {} LU, measured so far",
+            signed(Some(lu), 1)
+        ),
+        (None, None) => format!("saturation is worth {}", fixed(None, 1)),
+    };
+    let here = if saturated { driven } else { clean };
+    Decision {
+        fair_at_lufs: here,
+        title,
+        next,
+        worth,
+        fair: here.map_or_else(
+            || format!("at one loudness {}", fixed(None, 1)),
+            |lufs| fair(found, lufs),
+        ),
+    }
+}
+
+/// Saturated against clean where both have the same loudness, LUFS.
+fn fair(found: &Forecasted, lufs: f64) -> String {
+    let at = at_one_loudness(&found.points, lufs, lufs);
+    let loudness = with_unit(Some(lufs), 1, "LUFS");
+    let [clean, saturated] = [at.paths.clean.choice(), at.paths.saturated.choice()];
+    match (clean, saturated) {
+        (Some(clean), Some(saturated)) => {
+            let difference = |of: fn(&Choice) -> Option<f64>| {
+                of(&saturated)
+                    .zip(of(&clean))
+                    .map(|(saturated, clean)| saturated - clean)
+            };
+            let difference = Next {
+                gained_lu: None,
+                microdynamics_db: difference(|choice| choice.ldr_db),
+                distortion_db: difference(|choice| choice.distortion_db),
+            };
+            let [_, microdynamics, distortion] = difference.written();
+            format!("at one loudness: microdynamics {microdynamics}, distortion {distortion}")
+        }
+        (None, Some(_)) => format!("clean alone does not come to {loudness}"),
+        (Some(_), None) => format!("saturated does not stop at {loudness}"),
+        (None, None) => format!("at {loudness} {}", fixed(None, 1)),
+    }
+}
+
+/// How far microdynamics of the clean path lie below those of the saturated one where both have the
+/// loudness that the saturated one has at `push_db`: the clean path's push, and the difference, dB.
+pub fn clean_at_one_loudness(found: &Forecasted, push_db: f64) -> Option<(f64, Option<f64>)> {
+    let lufs = loudness_at(&found.points, Path::Saturated, push_db)?;
+    let at = at_one_loudness(&found.points, lufs, lufs);
+    let clean = at.paths.clean.choice()?;
+    let saturated = at.paths.saturated.choice()?;
+    let difference = clean
+        .ldr_db
+        .zip(saturated.ldr_db)
+        .map(|(clean, saturated)| clean - saturated);
+    Some((clean.push_db, difference))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crestline_core::session::forecast::{PathFigures, Point, Progress};
+
+    /// Clean gains half an LU a decibel and loses a fifth of a decibel of microdynamics; saturated
+    /// one LU, and a tenth.
+    fn forecast() -> Forecasted {
+        let figures = |push_db: f64, slope: f64, loss: f64, distortion: f64| PathFigures {
+            integrated_lufs: Some(-20.0 + slope * push_db),
+            ldr_db: Some(5.0 - loss * push_db),
+            distortion_db: Some(distortion + push_db),
+            ..PathFigures::default()
+        };
+        let point = |push: u8| Point {
+            push_db: push.into(),
+            clean: figures(push.into(), 0.5, 0.2, -40.0),
+            saturated: figures(push.into(), 1.0, 0.1, -30.0),
+        };
+        Forecasted {
+            points: (0..=18).map(point).collect(),
+            done: true,
+            music_s: 60.0,
+            ..Forecasted::default()
+        }
+    }
+
+    #[test]
+    fn the_next_decibel_is_told_with_sign_and_unit() {
+        let card = decision(&forecast(), &Snapshot::default(), 6.0, true);
+        assert_eq!(card.title, "one more dB of push gives");
+        assert_eq!(
+            card.next[0].written(),
+            ["+0.5", "−0.2\u{a0}dB", "+1\u{a0}dB"]
+        );
+        assert_eq!(
+            card.next[1].written(),
+            ["+1.0", "−0.1\u{a0}dB", "+1\u{a0}dB"]
+        );
+        assert_eq!(card.next[0].tenths(), Some(5));
+        assert_eq!(card.worth, "saturation is worth +3.0 LU at this push");
+        // At -14 LUFS: clean 12 dB, 2.6 dB, -28 dB; saturated 6 dB, 4.4 dB, -24 dB.
+        assert_eq!(
+            card.fair,
+            "at one loudness: microdynamics +1.8\u{a0}dB, distortion +4\u{a0}dB"
+        );
+        let (push_db, difference) = clean_at_one_loudness(&forecast(), 6.0).unwrap();
+        assert!((push_db - 12.0).abs() < 1e-9 && (difference.unwrap() + 1.8).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_cannot_be_had_is_said() {
+        let card = decision(&forecast(), &Snapshot::default(), 10.0, true);
+        assert_eq!(card.fair, "clean alone does not come to −10.0\u{a0}LUFS");
+        let card = decision(&forecast(), &Snapshot::default(), 18.0, true);
+        assert_eq!(card.title, "one more dB of push: past the forecast's end");
+        assert_eq!(card.next[0].written(), ["—"; 3]);
+        assert_eq!(card.next[0].tenths(), None);
+    }
+
+    #[test]
+    fn before_a_forecast_there_is_what_is_measured() {
+        let mut snapshot = Snapshot::default();
+        let mut found = Forecasted::default();
+        let card = decision(&found, &snapshot, 3.0, true);
+        assert_eq!(card.title, "one more dB of push: told after 10 s of music");
+        assert_eq!(card.worth, "saturation is worth —");
+        snapshot.clean.readings.integrated_lufs = Some(-12.0);
+        snapshot.output.readings.integrated_lufs = Some(-11.3);
+        found.progress = Some(Progress {
+            done: 0,
+            planned: 13,
+        });
+        let card = decision(&found, &snapshot, 3.0, true);
+        assert_eq!(card.title, "forecasting, 0 of 13");
+        assert_eq!(card.worth, "saturation is worth +0.7 LU, measured so far");
+        let card = decision(&found, &snapshot, 3.0, false);
+        assert_eq!(card.worth, "saturation is worth —");
+    }
+}
