@@ -4,6 +4,7 @@
 //! as a plain function over an egui [`Ui`](egui::Ui). [`App`] puts it into the framework's window.
 
 mod balance;
+mod cadence;
 mod chain;
 mod control;
 mod corner;

@@ -3,38 +3,36 @@
 //! A change is reported as a host expects it, begun, made and ended, so that it is recorded and
 //! undone as one. A control draws what the parameter says, never a copy of its own.
 
+mod drag;
+pub mod grip;
+mod menu;
 mod paint;
 mod ruler;
 mod step;
+mod thumb;
+mod tip;
 mod typing;
 
 use egui::accesskit::{Action, ActionData};
 use egui::{
-    Event, EventFilter, Id, Key, MouseWheelUnit, Rect, Response, Role, Sense, Ui, WidgetInfo,
+    CursorIcon, Event, EventFilter, Id, Key, MouseWheelUnit, PointerButton, Rect, Response, Role,
+    Sense, Ui, WidgetInfo,
 };
 use nice_plug::prelude::{BoolParam, FloatParam, Param, ParamSetter};
 
-pub use self::paint::{Look, focus_ring, written};
+pub use self::paint::{Look, focus_ring, font, written};
 pub use self::ruler::{Ruler, THUMB, ruler};
 use self::step::Step;
+pub use self::tip::tip;
+pub use self::typing::is_any_open as is_typing;
 
-/// Points to drag for the whole range.
-const DRAG_POINTS: f32 = 220.0;
-/// How much slower a drag with shift held is.
-const FINE: f32 = 0.1;
 /// A line of the wheel, for wheels that count points.
 const WHEEL_LINE_POINTS: f32 = 40.0;
 
-/// Where a drag has got to, and what the host was last told.
-#[derive(Clone, Copy, Default)]
-struct Drag {
-    normalized: f32,
-    sent: Option<f32>,
-}
-
-/// A value track: name, value and a thin bar. Drag to change, with shift to change finely; wheel
-/// and arrow keys step; a double click, a click with ctrl or cmd, or backspace resets; a click on
-/// the value, enter or a digit lets a value be typed.
+/// A value track: name, value and a thin rail. The thumb stays under the pointer that drags it,
+/// with shift held it goes slowly; wheel and arrow keys step; a double click, a click with ctrl or
+/// cmd, or backspace resets; a click on the value, enter or a digit lets a value be typed; a
+/// secondary click offers all that.
 pub fn track(
     ui: &mut Ui,
     rect: Rect,
@@ -43,9 +41,10 @@ pub fn track(
     look: Look<'_>,
 ) -> Response {
     let id = ui.scope_id().with(param.name());
-    let mut response = ui.interact(rect, id, Sense::click_and_drag());
+    let response = ui.interact(rect, id, Sense::click_and_drag());
     let now = param.unmodulated_normalized_value();
-    dragged(ui, &response, setter, param);
+    let rail = drag::Rail::of(rect);
+    let dragged = drag::follow(ui, &response, &rail, setter, param);
     if let Some(steps) = wheel_steps(ui, &response) {
         set(setter, param, step::moved(param, now, steps));
     }
@@ -53,30 +52,62 @@ pub fn track(
         keys(ui, &response, setter, param);
     }
     requests(ui, id, setter, param);
-    let command = ui.input(|input| input.modifiers.command);
-    let on_value = response
-        .interact_pointer_pos()
-        .is_some_and(|at| paint::value_area(rect, &look).contains(at));
-    if response.clicked() && command || response.double_clicked() && !on_value {
-        set(setter, param, param.default_normalized_value());
-    } else if response.clicked() && on_value {
-        typing::open(ui, id, &written(param));
-    }
+    let value = paint::value_area(rect, &look);
+    clicks(ui, &response, id, [rect, value], setter, param);
+    menu::show(&response, id, setter, param);
     let typing = typing::is_open(ui, id);
     paint::track(ui, rect, param, &look, &response, typing);
-    if typing && let Some(text) = typing::show(ui, id, paint::value_area(rect, &look), param.name())
-    {
+    if typing && let Some(text) = typing::show(ui, id, value, param.name()) {
         if let Some(normalized) = param.string_to_normalized_value(&text) {
             set(setter, param, normalized.clamp(0.0, 1.0));
         }
         response.request_focus();
     }
     describe(ui, &response, param);
-    if response.dragged() || typing {
+    if dragged || response.dragged() || typing {
         return response;
     }
-    response = response.on_hover_text(look.tip);
-    response
+    let over_value = response.hover_pos().is_some_and(|at| value.contains(at));
+    let response = response.on_hover_cursor(if over_value {
+        CursorIcon::Text
+    } else {
+        CursorIcon::ResizeHorizontal
+    });
+    tip(response, look.tip)
+}
+
+/// A click on the value opens it for typing, and a second one soon after takes that back and
+/// resets; so does a double click anywhere else.
+fn clicks(
+    ui: &Ui,
+    response: &Response,
+    id: Id,
+    [rect, value]: [Rect; 2],
+    setter: &ParamSetter<'_>,
+    param: &FloatParam,
+) {
+    let (command, place, twice) = ui.input(|input| {
+        (
+            input.modifiers.command,
+            input.pointer.interact_pos(),
+            input.pointer.button_double_clicked(PointerButton::Primary),
+        )
+    });
+    let reset = || set(setter, param, param.default_normalized_value());
+    // The field has come under the pointer meanwhile, so the second click is not the track's.
+    if twice && place.is_some_and(|at| rect.contains(at)) && typing::was_just_opened(ui, id) {
+        typing::close(ui, id);
+        response.request_focus();
+        reset();
+    } else if response.clicked() && command || response.double_clicked() {
+        reset();
+    } else if response.clicked()
+        && response
+            .interact_pointer_pos()
+            .is_some_and(|at| value.contains(at))
+    {
+        typing::open(ui, id, &paint::written(param));
+    }
 }
 
 /// Reports one change as a whole gesture, unless it is none.
@@ -84,35 +115,6 @@ pub fn set<P: Param>(setter: &ParamSetter<'_>, param: &P, normalized: f32) {
     if (normalized - param.unmodulated_normalized_value()).abs() > f32::EPSILON {
         setter.begin_set_parameter(param);
         setter.set_parameter_normalized(param, normalized);
-        setter.end_set_parameter(param);
-    }
-}
-
-fn dragged(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatParam) {
-    let id = response.id.with("drag");
-    if response.drag_started() {
-        setter.begin_set_parameter(param);
-        let start = Drag {
-            normalized: param.unmodulated_normalized_value(),
-            sent: None,
-        };
-        ui.data_mut(|data| data.insert_temp(id, start));
-    }
-    if response.dragged() {
-        let mut drag: Drag = ui.data(|data| data.get_temp(id)).unwrap_or_default();
-        let fine = ui.input(|input| input.modifiers.shift);
-        // To the right and upwards are both more.
-        let moved = response.drag_delta().x - response.drag_delta().y;
-        drag.normalized += moved / DRAG_POINTS * if fine { FINE } else { 1.0 };
-        drag.normalized = drag.normalized.clamp(0.0, 1.0);
-        let wanted = step::rounded(param, drag.normalized);
-        if moved != 0.0 && drag.sent != Some(wanted) {
-            setter.set_parameter_normalized(param, wanted);
-            drag.sent = Some(wanted);
-        }
-        ui.data_mut(|data| data.insert_temp(id, drag));
-    }
-    if response.drag_stopped() {
         setter.end_set_parameter(param);
     }
 }
@@ -157,7 +159,7 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
         ..EventFilter::default()
     };
     ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, arrows));
-    let (steps, fine, reset, typed) = ui.input(|input| {
+    let (steps, fine, reset, typed, copied) = ui.input(|input| {
         let presses =
             |keys: [Key; 2]| keys.map(|key| input.num_presses(key)).iter().sum::<usize>() as f32;
         let steps =
@@ -169,8 +171,12 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
             .events
             .iter()
             .any(|event| matches!(event, Event::Text(text) if begins(text)));
-        (steps, input.modifiers.shift, reset, typed)
+        let copied = input.events.contains(&Event::Copy);
+        (steps, input.modifiers.shift, reset, typed, copied)
     });
+    if copied {
+        ui.copy_text(paint::written(param));
+    }
     if reset {
         set(setter, param, param.default_normalized_value());
     } else if steps != 0.0 {
@@ -184,7 +190,7 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
         // The field is shown in this very frame, and takes the letter itself.
         typing::open(ui, response.id, "");
     } else if ui.input(|input| input.key_pressed(Key::Enter)) {
-        typing::open(ui, response.id, &written(param));
+        typing::open(ui, response.id, &paint::written(param));
     }
 }
 
@@ -228,7 +234,7 @@ fn describe(ui: &Ui, response: &Response, param: &FloatParam) {
     ui.ctx().accesskit_node_builder(response.id, |node| {
         node.set_min_numeric_value(param.preview_plain(0.0).into());
         node.set_max_numeric_value(param.preview_plain(1.0).into());
-        node.set_value(written(param));
+        node.set_value(paint::written(param));
         for action in [Action::SetValue, Action::Increment, Action::Decrement] {
             node.add_action(action);
         }
@@ -259,5 +265,5 @@ pub fn switch(
     paint::switch(ui, rect, on, &look, &response);
     response
         .widget_info(|| WidgetInfo::selected(Role::CheckBox, ui.is_enabled(), on, param.name()));
-    response.on_hover_text(look.tip)
+    tip(response.on_hover_cursor(CursorIcon::PointingHand), look.tip)
 }

@@ -1,12 +1,15 @@
 //! How controls look.
 
-use egui::{Align2, Color32, FontId, Painter, Rect, Response, Stroke, StrokeKind, Ui, pos2, vec2};
+use egui::{
+    Align2, Color32, Context, FontId, Painter, Rect, Response, Stroke, StrokeKind, Ui, pos2, vec2,
+};
 use nice_plug::prelude::{FloatParam, Param};
 
+use super::thumb;
 use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, RADIUS, SMALL_PT};
 
-/// Height of a track's bar, points.
-const BAR: f32 = 4.0;
+/// No text is smaller than this on the screen, whatever the editor's scale, pixels.
+const LEAST_PX: f32 = 11.0;
 /// Below this width a track has no room for more than a small value.
 const NARROW: f32 = 60.0;
 /// Side of a switch's square, points.
@@ -51,22 +54,29 @@ impl<'a> Look<'a> {
     }
 }
 
+/// The editor's font at a size, or what is still legible at its scale.
+pub fn font(ctx: &Context, size_pt: f32) -> FontId {
+    FontId::proportional(size_pt.max(LEAST_PX / ctx.zoom_factor()))
+}
+
 /// The value as the editor writes it: a true minus, unit and number kept together.
 pub fn written(param: &FloatParam) -> String {
-    param
-        .normalized_value_to_string(param.unmodulated_normalized_value(), true)
-        .replace('-', "−")
-        .replace(' ', "\u{a0}")
+    typeset(&param.normalized_value_to_string(param.unmodulated_normalized_value(), true))
+}
+
+/// A parameter's text as the editor writes it.
+pub fn typeset(text: &str) -> String {
+    text.replace('-', "−").replace(' ', "\u{a0}")
 }
 
 /// Where the value stands, and is typed: all of the text line if there is no name, otherwise the
 /// right-hand part.
 pub fn value_area(rect: Rect, look: &Look<'_>) -> Rect {
-    let line = rect.with_max_y(rect.bottom() - BAR - 4.0);
+    let line = rect.with_max_y(rect.bottom() - thumb::SIZE.y);
     if look.label.is_empty() {
         line
     } else {
-        line.with_min_x(line.left() + 0.42 * line.width())
+        line.with_min_x(line.left() + 0.5 * line.width())
     }
 }
 
@@ -81,20 +91,13 @@ pub fn track(
 ) {
     let colours = Colours::of(ui.visuals());
     let painter = ui.painter();
-    let faint = |colour: Color32| {
-        if look.active {
-            colour
-        } else {
-            colour.gamma_multiply(0.55)
-        }
-    };
     let middle = value_area(rect, look).center().y;
     let left = pos2(rect.left(), middle);
     painter.text(
         left,
         Align2::LEFT_CENTER,
         look.label,
-        FontId::proportional(LABEL_PT),
+        font(ui.ctx(), LABEL_PT),
         colours.label,
     );
     if !typing {
@@ -110,43 +113,60 @@ pub fn track(
         } else {
             (right, Align2::RIGHT_CENTER, BODY_PT)
         };
-        painter.text(
-            at,
-            align,
-            value,
-            FontId::proportional(size_pt),
-            faint(colours.text),
-        );
+        // What has no effect is paler, and can still be read.
+        let colour = if look.active {
+            colours.text
+        } else {
+            colours.label
+        };
+        painter.text(at, align, value, font(ui.ctx(), size_pt), colour);
     }
-    let bar = Rect::from_min_max(pos2(rect.left(), rect.bottom() - BAR), rect.max);
-    painter.rect_filled(bar, 2, colours.track);
-    let at = |normalized: f32| bar.left() + normalized.clamp(0.0, 1.0) * bar.width();
+    rail(ui, rect, param, look, response, colours);
+    focus_ring(ui, rect.expand(4.0), response);
+}
+
+fn rail(
+    ui: &Ui,
+    rect: Rect,
+    param: &FloatParam,
+    look: &Look<'_>,
+    response: &Response,
+    colours: &Colours,
+) {
+    let painter = ui.painter();
+    let rail = thumb::rail(rect);
+    painter.rect_filled(rail, 2, colours.track);
     let [low, high] = [0.0, 1.0].map(|end| param.preview_plain(end));
     // What can go either way is filled from the middle.
     let from = if low < 0.0 && high > 0.0 {
-        at(param.preview_normalized(0.0))
+        thumb::x_at(rect, param.preview_normalized(0.0))
     } else {
-        bar.left()
+        rail.left()
     };
-    let value = at(param.unmodulated_normalized_value());
-    let level = if response.hovered() || response.dragged() {
+    let normalized = param.unmodulated_normalized_value();
+    let value = thumb::x_at(rect, normalized);
+    let level = if look.active {
+        colours.level
+    } else {
+        colours.track
+    };
+    let filled = Rect::from_x_y_ranges(from.min(value)..=from.max(value), rail.y_range());
+    painter.rect_filled(filled, 2, level);
+    let in_use = response.hovered() || response.is_pointer_button_down_on();
+    let thumb_colour = if in_use && look.active {
         colours.text
     } else {
         colours.level
     };
-    let filled = Rect::from_x_y_ranges(from.min(value)..=from.max(value), bar.y_range());
-    painter.rect_filled(filled, 2, faint(level));
-    let tip = Rect::from_center_size(pos2(value, bar.center().y), vec2(3.0, BAR + 4.0));
-    painter.rect_filled(tip, 1, faint(level));
+    painter.rect_filled(thumb::area(rect, normalized), 2, thumb_colour);
     let modulated = param.modulated_normalized_value();
-    if (modulated - param.unmodulated_normalized_value()).abs() > 1e-4 {
+    if (modulated - normalized).abs() > 1e-4 {
         painter.vline(
-            at(modulated),
-            bar.expand(3.0).y_range(),
+            thumb::x_at(rect, modulated),
+            rail.expand(4.0).y_range(),
             Stroke::new(1.5, colours.text),
         );
     }
-    focus_ring(ui, rect.expand(4.0), response);
 }
 
 /// Draws a switch with its name.
@@ -164,7 +184,7 @@ pub fn switch(ui: &Ui, rect: Rect, on: bool, look: &Look<'_>, response: &Respons
         text,
         Align2::LEFT_CENTER,
         look.label,
-        FontId::proportional(BODY_PT),
+        font(ui.ctx(), BODY_PT),
         colour,
     );
     focus_ring(ui, rect.expand(3.0), response);

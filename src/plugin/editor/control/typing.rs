@@ -2,8 +2,9 @@
 
 use egui::text::{CCursor, CCursorRange};
 use egui::text_edit::TextEditState;
-use egui::{Align2, FontId, Id, Key, Margin, Rect, TextEdit, Ui};
+use egui::{Align2, Context, Id, Key, Margin, Rect, TextEdit, Ui};
 
+use super::paint::font;
 use crate::editor::theme::BODY_PT;
 
 /// The text so far.
@@ -12,6 +13,20 @@ struct Typed {
     text: String,
     /// Until the field has had the keyboard: the click that opens it also takes the keyboard away.
     fresh: bool,
+    /// When it was opened, seconds.
+    opened_s: f64,
+}
+
+/// The field that is shown, if any, by the number of the frame.
+fn shown() -> Id {
+    Id::unique("a value is typed")
+}
+
+/// Whether a value of any control is being typed, in this frame or the one before.
+pub fn is_any_open(ctx: &Context) -> bool {
+    let pass = ctx.cumulative_pass_nr();
+    let last: Option<u64> = ctx.data(|data| data.get_temp(shown()));
+    last.is_some_and(|last| pass <= last + 1)
 }
 
 fn field(id: Id) -> Id {
@@ -23,18 +38,30 @@ pub fn is_open(ui: &Ui, id: Id) -> bool {
     ui.data(|data| data.get_temp::<Typed>(field(id))).is_some()
 }
 
+/// Whether the field was opened by what may turn out to be the first half of a double click.
+pub fn was_just_opened(ui: &Ui, id: Id) -> bool {
+    let typed: Option<Typed> = ui.data(|data| data.get_temp(field(id)));
+    let now_s = ui.input(|input| input.time);
+    let delay_s = ui
+        .ctx()
+        .options(|options| options.input_options.max_double_click_delay);
+    typed.is_some_and(|typed| now_s - typed.opened_s <= 1.5 * delay_s)
+}
+
+/// Closes the field without a word.
+pub fn close(ui: &Ui, id: Id) {
+    ui.data_mut(|data| data.remove_temp::<Typed>(field(id)));
+}
+
 /// Opens the field with `text`, all of it selected, so that typing replaces it.
 pub fn open(ui: &Ui, id: Id, text: &str) {
     let field = field(id);
-    ui.data_mut(|data| {
-        data.insert_temp(
-            field,
-            Typed {
-                text: text.to_owned(),
-                fresh: true,
-            },
-        )
-    });
+    let typed = Typed {
+        text: text.to_owned(),
+        fresh: true,
+        opened_s: ui.input(|input| input.time),
+    };
+    ui.data_mut(|data| data.insert_temp(field, typed));
     take_keyboard(ui, field, text);
 }
 
@@ -53,9 +80,11 @@ fn take_keyboard(ui: &Ui, field: Id, text: &str) {
 pub fn show(ui: &mut Ui, id: Id, area: Rect, name: &str) -> Option<String> {
     let field = field(id);
     let mut typed: Typed = ui.data(|data| data.get_temp(field))?;
+    let pass = ui.ctx().cumulative_pass_nr();
+    ui.data_mut(|data| data.insert_temp(shown(), pass));
     let edit = TextEdit::singleline(&mut typed.text)
         .id(field)
-        .font(FontId::proportional(BODY_PT))
+        .font(font(ui.ctx(), BODY_PT))
         .align(Align2::RIGHT_CENTER)
         .margin(Margin::symmetric(2, 1))
         .desired_width(area.width());

@@ -1,0 +1,128 @@
+//! A value dragged along its track: the thumb stays under the pointer.
+
+use egui::{Rect, Response, Ui};
+use nice_plug::prelude::{FloatParam, Param, ParamSetter};
+
+use super::{step, thumb};
+
+/// How much slower a drag with shift held is.
+pub const FINE: f32 = 0.1;
+
+/// Where a drag has got to, and what the host was last told.
+#[derive(Clone, Copy, Default)]
+struct Drag {
+    /// Beyond the range where the pointer is.
+    normalized: f32,
+    start: f32,
+    sent: Option<f32>,
+    /// Whether it began on the rail, along which only the way across counts.
+    on_rail: bool,
+}
+
+/// What a value is dragged along.
+#[derive(Clone, Copy, Debug)]
+pub struct Rail {
+    /// Where the thumb is at either end of the range, points.
+    pub ends: [f32; 2],
+    /// Half the width of the thumb and a little more, points.
+    pub reach: f32,
+    /// What lies below here is the rail, points.
+    pub top: f32,
+}
+
+impl Rail {
+    /// That of the track at `rect`.
+    pub fn of(rect: Rect) -> Self {
+        Self {
+            ends: [0.0, 1.0].map(|end| thumb::x_at(rect, end)),
+            reach: thumb::SIZE.x / 2.0 + 2.0,
+            top: thumb::rail(rect).top() - thumb::SIZE.y / 2.0,
+        }
+    }
+
+    /// Where the thumb is at a normalized value.
+    pub fn x_at(&self, normalized: f32) -> f32 {
+        self.ends[0] + normalized.clamp(0.0, 1.0) * self.travel()
+    }
+
+    /// The normalized value at a place, beyond 0…1 beside the rail.
+    fn normalized_at(&self, x: f32) -> f32 {
+        (x - self.ends[0]) / self.travel()
+    }
+
+    fn travel(&self) -> f32 {
+        (self.ends[1] - self.ends[0]).max(1.0)
+    }
+}
+
+/// Follows a drag of `param` along `rail` as one gesture. True while one is under way.
+///
+/// Pressed on the rail away from the thumb, the thumb goes under the pointer; pressed anywhere
+/// else nothing moves before the pointer does.
+pub fn follow(
+    ui: &Ui,
+    response: &Response,
+    rail: &Rail,
+    setter: &ParamSetter<'_>,
+    param: &FloatParam,
+) -> bool {
+    let id = response.id.with("drag");
+    let mut drag: Option<Drag> = ui.data(|data| data.get_temp(id));
+    let (pressed, down, delta, modifiers, place) = ui.input(|input| {
+        let pointer = &input.pointer;
+        (
+            pointer.primary_pressed(),
+            pointer.primary_down(),
+            pointer.delta(),
+            input.modifiers,
+            pointer.interact_pos(),
+        )
+    });
+    let held = down && response.is_pointer_button_down_on();
+    if held && pressed && !modifiers.command {
+        let start = param.unmodulated_normalized_value();
+        let on_rail = place.is_some_and(|at| at.y >= rail.top);
+        let mut begun = Drag {
+            normalized: start,
+            start,
+            sent: None,
+            on_rail,
+        };
+        if let Some(at) = place.filter(|_| on_rail)
+            && (at.x - rail.x_at(start)).abs() > rail.reach
+        {
+            begun.normalized = rail.normalized_at(at.x);
+            send(&mut begun, setter, param);
+        }
+        drag = Some(begun);
+    } else if held && let Some(drag) = &mut drag {
+        // To the right and, off the rail, upwards are both more.
+        let moved = delta.x - if drag.on_rail { 0.0 } else { delta.y };
+        let speed = if modifiers.shift { FINE } else { 1.0 };
+        drag.normalized += moved * speed / rail.travel();
+        if moved != 0.0 {
+            send(drag, setter, param);
+        }
+    } else if let Some(ended) = drag.take() {
+        if ended.sent.is_some() {
+            setter.end_set_parameter(param);
+        }
+        ui.data_mut(|data| data.remove_temp::<Drag>(id));
+    }
+    if let Some(drag) = drag {
+        ui.data_mut(|data| data.insert_temp(id, drag));
+    }
+    drag.is_some_and(|drag| drag.sent.is_some())
+}
+
+fn send(drag: &mut Drag, setter: &ParamSetter<'_>, param: &FloatParam) {
+    let wanted = step::rounded(param, drag.normalized.clamp(0.0, 1.0));
+    if (wanted - drag.sent.unwrap_or(drag.start)).abs() <= f32::EPSILON {
+        return;
+    }
+    if drag.sent.is_none() {
+        setter.begin_set_parameter(param);
+    }
+    setter.set_parameter_normalized(param, wanted);
+    drag.sent = Some(wanted);
+}

@@ -1,0 +1,184 @@
+//! A handle on a picture: what is dragged is the value itself.
+
+use egui::{
+    Align2, Color32, CursorIcon, Painter, Pos2, Rect, Response, Role, Sense, Stroke, Ui,
+    WidgetInfo, vec2,
+};
+use nice_plug::prelude::{FloatParam, Param, ParamSetter};
+
+use super::drag::FINE;
+use super::{font, set, step};
+use crate::editor::theme::{Colours, LABEL_PT};
+
+/// Points that the pointer has to go along an axis before the value follows: a drag upwards does
+/// not also change what lies across.
+const LEAST_TRAVEL: f32 = 3.0;
+/// Radius of a handle, points.
+pub const RADIUS: f32 = 5.5;
+
+/// One direction of a handle.
+#[derive(Clone, Copy)]
+pub struct Way<'a> {
+    /// What changes along it.
+    pub param: &'a FloatParam,
+    /// The plain value at a place, points from the window's left or top edge.
+    pub plain_at: &'a dyn Fn(f32) -> f64,
+}
+
+/// A handle. The keyboard reaches the same values by their tracks.
+#[derive(Clone, Copy)]
+pub struct Grip<'a> {
+    /// What it is called.
+    pub name: &'a str,
+    /// Where it is.
+    pub at: Pos2,
+    /// What can be pressed.
+    pub area: Rect,
+    /// To the right and to the left.
+    pub across: Option<Way<'a>>,
+    /// Upwards and downwards.
+    pub upright: Option<Way<'a>>,
+    /// The values with their units.
+    pub read_out: &'a str,
+}
+
+/// A drag under way: the place that the handle has been brought to, how far the pointer went, and
+/// what the host was last told.
+#[derive(Clone, Copy, Default)]
+struct Held {
+    at: [f32; 2],
+    travel: [f32; 2],
+    sent: [Option<f32>; 2],
+}
+
+impl Grip<'_> {
+    /// Follows the pointer: each value that changes is one gesture. A double click resets.
+    pub fn show(&self, ui: &Ui, setter: &ParamSetter<'_>) -> Response {
+        let id = ui.scope_id().with(("grip", self.name));
+        let response = ui
+            .interact(self.area, id, Sense::CLICK | Sense::DRAG)
+            .on_hover_cursor(self.cursor());
+        let ways = [self.across, self.upright];
+        self.drag(ui, &response, setter, ways);
+        if response.double_clicked() {
+            reset(setter, ways);
+        }
+        response.context_menu(|ui| {
+            if ui.button("reset").clicked() {
+                reset(setter, ways);
+                ui.close();
+            }
+        });
+        response.widget_info(|| WidgetInfo::labeled(Role::Slider, true, self.name));
+        ui.ctx()
+            .accesskit_node_builder(response.id, |node| node.set_value(self.read_out));
+        response
+    }
+
+    fn cursor(&self) -> CursorIcon {
+        match (self.across, self.upright) {
+            (Some(_), Some(_)) => CursorIcon::Move,
+            (None, _) => CursorIcon::ResizeVertical,
+            _ => CursorIcon::ResizeHorizontal,
+        }
+    }
+
+    fn drag(
+        &self,
+        ui: &Ui,
+        response: &Response,
+        setter: &ParamSetter<'_>,
+        ways: [Option<Way<'_>>; 2],
+    ) {
+        let id = response.id.with("held");
+        let mut held: Option<Held> = ui.data(|data| data.get_temp(id));
+        let (pressed, down, delta, fine) = ui.input(|input| {
+            let pointer = &input.pointer;
+            let pressed = pointer.primary_pressed();
+            let down = pointer.primary_down();
+            (pressed, down, pointer.delta(), input.modifiers.shift)
+        });
+        let down = down && response.is_pointer_button_down_on();
+        if down && pressed {
+            held = Some(Held {
+                at: self.at.into(),
+                travel: [0.0; 2],
+                sent: [None; 2],
+            });
+        } else if down && let Some(held) = &mut held {
+            let delta: [f32; 2] = delta.into();
+            let speed = if fine { FINE } else { 1.0 };
+            for (axis, way) in ways.into_iter().enumerate() {
+                held.at[axis] += delta[axis] * speed;
+                held.travel[axis] += delta[axis].abs();
+                if let Some(way) = way
+                    && delta[axis] != 0.0
+                    && held.travel[axis] > LEAST_TRAVEL
+                {
+                    send(setter, way, held.at[axis], &mut held.sent[axis]);
+                }
+            }
+        } else if let Some(ended) = held.take() {
+            for (way, sent) in ways.into_iter().zip(ended.sent) {
+                if let (Some(way), Some(_)) = (way, sent) {
+                    setter.end_set_parameter(way.param);
+                }
+            }
+            ui.data_mut(|data| data.remove_temp::<Held>(id));
+        }
+        if let Some(held) = held {
+            ui.data_mut(|data| data.insert_temp(id, held));
+        }
+    }
+}
+
+fn send(setter: &ParamSetter<'_>, way: Way<'_>, at: f32, sent: &mut Option<f32>) {
+    let plain = (way.plain_at)(at) as f32;
+    let wanted = step::rounded(way.param, way.param.preview_normalized(plain));
+    let before = sent.unwrap_or(way.param.unmodulated_normalized_value());
+    if (wanted - before).abs() <= f32::EPSILON {
+        return;
+    }
+    if sent.is_none() {
+        setter.begin_set_parameter(way.param);
+    }
+    setter.set_parameter_normalized(way.param, wanted);
+    *sent = Some(wanted);
+}
+
+fn reset(setter: &ParamSetter<'_>, ways: [Option<Way<'_>>; 2]) {
+    for way in ways.into_iter().flatten() {
+        set(setter, way.param, way.param.default_normalized_value());
+    }
+}
+
+/// Whether the handle is in use, so that its values are to be told.
+pub fn in_use(response: &Response) -> bool {
+    response.hovered() || response.is_pointer_button_down_on()
+}
+
+/// Paints a round handle.
+pub fn disc(painter: &Painter, at: Pos2, response: &Response, colour: Color32, colours: &Colours) {
+    let radius = if in_use(response) {
+        RADIUS + 1.5
+    } else {
+        RADIUS
+    };
+    painter.circle(at, radius, colour, Stroke::new(1.5, colours.well));
+}
+
+/// Writes what a handle's values are, beside it and within `bounds`.
+pub fn tell(painter: &Painter, bounds: Rect, at: Pos2, text: &str, colours: &Colours) {
+    let font = font(painter.ctx(), LABEL_PT);
+    let galley = painter.layout_no_wrap(text.to_owned(), font, colours.text);
+    let beside = Align2::LEFT_BOTTOM.anchor_size(at + vec2(10.0, -8.0), galley.size());
+    let ground = beside.expand2(vec2(5.0, 2.0));
+    let room = bounds.shrink(1.0);
+    let within = |low: f32, high: f32, from: f32, to: f32| (to - high).min(0.0).max(from - low);
+    let moved = ground.translate(vec2(
+        within(ground.left(), ground.right(), room.left(), room.right()),
+        within(ground.top(), ground.bottom(), room.top(), room.bottom()),
+    ));
+    painter.rect_filled(moved, 3, colours.face);
+    painter.galley(moved.min + vec2(5.0, 2.0), galley, colours.text);
+}

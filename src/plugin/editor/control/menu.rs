@@ -1,0 +1,27 @@
+//! What a secondary click on a value offers.
+
+use egui::{Id, Response};
+use nice_plug::prelude::{FloatParam, Param, ParamSetter};
+
+use super::{paint, set, typing};
+
+/// The menu of the value that `response` shows: reset, type, copy.
+pub fn show(response: &Response, id: Id, setter: &ParamSetter<'_>, param: &FloatParam) {
+    response.context_menu(|ui| {
+        let rest = param.normalized_value_to_string(param.default_normalized_value(), true);
+        let rest = paint::typeset(&rest);
+        if ui.button(format!("reset to {rest}")).clicked() {
+            set(setter, param, param.default_normalized_value());
+            ui.close();
+        }
+        if ui.button("type a value").clicked() {
+            typing::open(ui, id, &paint::written(param));
+            ui.close();
+        }
+        let value = paint::written(param);
+        if ui.button(format!("copy {value}")).clicked() {
+            ui.copy_text(value);
+            ui.close();
+        }
+    });
+}
