@@ -27,6 +27,13 @@ fn directory(name: &str) -> PathBuf {
     path
 }
 
+/// Chooses from the menu of the history.
+fn export(harness: &mut Harness<'_, Stage>, what: &str) {
+    harness.get_by_label("export ▾").click();
+    harness.run_steps(3);
+    harness.get_by_label(what).click();
+}
+
 /// A window in front of ten seconds of a tone, whose files go to `directory`.
 fn opened_at(directory: &Path) -> Harness<'static, Stage> {
     let mut stage = Stage::default().with_files(Files {
@@ -67,7 +74,7 @@ fn files_in(directory: &Path) -> Vec<PathBuf> {
 fn the_history_is_saved_as_a_table() {
     let directory = directory("table");
     let mut harness = opened_at(&directory);
-    harness.get_by_label("save CSV").click();
+    export(&mut harness, "save CSV");
     let notice = until_notice(&mut harness, "Saved as");
     let files = files_in(&directory.join("exports"));
     let [file] = files.as_slice() else {
@@ -101,7 +108,7 @@ fn the_history_is_saved_as_a_picture_and_nothing_is_overwritten() {
     let directory = directory("picture");
     let mut harness = opened_at(&directory);
     for _ in 0..2 {
-        harness.get_by_label("save PNG").click();
+        export(&mut harness, "save PNG");
         until_notice(&mut harness, "Saved as");
         harness.get_by_label_contains("Saved as").click();
         harness.run_steps(2);
@@ -124,14 +131,14 @@ fn what_cannot_be_written_is_told_with_cause_and_remedy() {
     fs::create_dir_all(&directory).unwrap();
     fs::write(directory.join("exports"), "a file, not a folder").unwrap();
     let mut harness = opened_at(&directory);
-    harness.get_by_label("save PNG").click();
+    export(&mut harness, "save PNG");
     let notice = until_notice(&mut harness, "could not be written");
     assert!(
         notice.contains("exports") && notice.contains("make room there"),
         "{notice}"
     );
     let mut harness = open(Stage::default(), SIZE, 1.0);
-    harness.get_by_label("save CSV").click();
+    export(&mut harness, "save CSV");
     until_notice(&mut harness, "names no documents");
 }
 

@@ -1,17 +1,22 @@
-//! The history strip: loudness, PLR, peaks over the ceiling and reduction over time.
+//! The history strip: loudness, microdynamics, what was outside the target, and reduction over time.
 
+mod lanes;
+mod legend;
 mod picture;
+mod read_out;
 mod strip;
 
 use egui::{
-    Align2, Event, EventFilter, FontId, Key, Rect, Response, Role, Sense, Stroke, Ui, WidgetInfo,
-    pos2, vec2,
+    Align2, Button, Event, EventFilter, Key, Popup, Rect, Response, RichText, Role, Sense, Stroke,
+    Ui, WidgetInfo, pos2, vec2,
 };
 
+use self::lanes::Lanes;
+use self::legend::legend;
 pub use self::picture::Picture;
-use self::strip::{Strip, Subject, plot_in};
-use super::scene::{self, Scene, label, small};
-use super::theme::{Colours, SMALL_PT};
+use self::strip::{Strip, Subject};
+use super::scene::{self, Scene, label};
+use super::theme::LABEL_PT;
 use super::view_model::history;
 use super::view_model::time::{self, Window};
 use super::{Action, control};
@@ -23,6 +28,8 @@ const ZOOM_STEP: f64 = 1.25;
 /// goes this far.
 const PAN_STEP: f64 = 0.1;
 const READ_STEP: f64 = 0.01;
+/// Height of the line above the strip, points.
+const HEAD: f32 = 24.0;
 
 /// What the strip remembers between frames.
 #[derive(Debug, Default)]
@@ -53,7 +60,8 @@ fn subject<'a>(scene: &'a Scene<'_>) -> Subject<'a> {
 /// Draws the strip.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Shown {
     let area = scene::panel(ui, rect).expand2(vec2(0.0, 5.0));
-    let plot = plot_in(area.with_min_y(area.top() + 18.0));
+    let lanes = Lanes::of(area.with_min_y(area.top() + HEAD));
+    let plot = lanes.whole;
     let recorded_s = scene.history.length_s();
     let response = ui.interact(plot, ui.scope_id().with("history"), Sense::click_and_drag());
     steer(ui, &response, plot, state, recorded_s);
@@ -67,9 +75,9 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Sh
     let colours = scene::colours(ui);
     state
         .strip
-        .paint(ui.painter(), plot, span, subject(scene), colours);
-    let action = head(ui, area, state, span);
-    let text = read(ui, &response, plot, scene, state, span);
+        .paint(ui.painter(), &lanes, span, subject(scene), colours);
+    let (free, action) = head(ui, area, state, span);
+    let text = read(ui, &response, rect, free, scene, state, span);
     control::focus_ring(ui, plot.expand(3.0), &response);
     response.widget_info(|| {
         let name = format!("History, {}", history::span_in_words(span));
@@ -79,7 +87,23 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Sh
         ui.ctx()
             .accesskit_node_builder(response.id, |node| node.set_value(text.join("; ")));
     }
+    if response.dragged() {
+        ui.set_cursor_icon(egui::CursorIcon::Grabbing);
+    }
+    if !response.is_pointer_button_down_on() && state.read_s.is_none() {
+        keyboard_tip(response);
+    }
     Shown { moving, action }
+}
+
+/// For the keyboard alone: under the pointer stand the values.
+fn keyboard_tip(response: Response) {
+    if !response.contains_pointer() {
+        control::tip(
+            response,
+            "Up and down magnify, left and right move, enter reads the newest moment, shift with left and right goes along, home shows all.",
+        );
+    }
 }
 
 /// Wheel and keys magnify, drag and keys move, a click or enter keeps a moment's values in sight, a
@@ -166,28 +190,11 @@ fn keys(ui: &Ui, response: &Response, state: &mut State, recorded_s: f64) {
     }
 }
 
-/// The curves' names, each in the look of its curve. Returns where they end.
-fn legend(painter: &egui::Painter, at: egui::Pos2, colours: &Colours) -> f32 {
-    let mut x = at.x;
-    for (text, colour) in [
-        ("loudness, output", colours.output.text),
-        ("input", colours.input.text),
-        ("PLR, dashed, right-hand scale", colours.output.text),
-        (
-            "limiter and peaks over the ceiling, from the top",
-            colours.text,
-        ),
-        ("outside the window", colours.window.text),
-    ] {
-        let at = pos2(x, at.y);
-        x = small(painter, at, Align2::LEFT_CENTER, text, colour).right() + 14.0;
-    }
-    x
-}
-
-fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> Option<Action> {
+/// Name and buttons. Returns the room between them, and what was asked for.
+fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> (Rect, Option<Action>) {
     let colours = scene::colours(ui);
-    let y = area.top() + 6.0;
+    let line = area.with_max_y(area.top() + HEAD - 4.0);
+    let y = line.center().y;
     let at = pos2(area.left(), y);
     let name = label(
         ui.painter(),
@@ -196,70 +203,64 @@ fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> Option<Action
         "history",
         colours.label,
     );
-    let free = legend(ui.painter(), pos2(name.right() + 18.0, y), colours);
-    let mut right = area.right();
-    let mut button = |ui: &mut Ui, width: f32, name: &str, tip: &str| {
-        let rect = Rect::from_min_size(pos2(right - width, y - 9.0), vec2(width, 18.0));
-        right = rect.left() - 6.0;
-        ui.put(
-            rect,
-            egui::Button::new(egui::RichText::new(name).size(SMALL_PT))
-                .small()
-                .wrap_mode(egui::TextWrapMode::Extend),
-        )
-        .on_hover_text(tip)
-        .clicked()
+    let font = control::font(ui.ctx(), LABEL_PT);
+    let button = |ui: &mut Ui, right: f32, width: f32, name: &str, tip: &str| {
+        let rect = Rect::from_min_size(pos2(right - width, y - 10.0), vec2(width, 20.0));
+        let text = RichText::new(name).font(font.clone());
+        let button = Button::new(text)
+            .small()
+            .wrap_mode(egui::TextWrapMode::Extend);
+        let response = ui.put(rect, button);
+        (rect.left() - 8.0, control::tip(response, tip))
     };
+    let tip = "Writes what is shown into the Crestline folder of your documents.";
+    let (mut right, export) = button(ui, area.right(), 76.0, "export ▾", tip);
     let mut action = None;
-    for (width, name, tip, wanted) in [
-        (
-            68.0,
-            "save PNG",
-            "Writes a picture of what is shown into the Crestline folder of your documents.",
-            Action::SavePicture(span),
-        ),
-        (
-            68.0,
-            "save CSV",
-            "Writes what is shown as a table into the Crestline folder of your documents.",
-            Action::SaveTable(span),
-        ),
-    ] {
-        if button(ui, width, name, tip) {
-            action = Some(wanted);
+    Popup::menu(&export).show(|ui| {
+        let table = ui.button("save CSV");
+        if control::tip(table, "Writes what is shown as a table.").clicked() {
+            action = Some(Action::SaveTable(span));
         }
-    }
+        let picture = ui.button("save PNG");
+        if control::tip(picture, "Writes a picture of what is shown.").clicked() {
+            action = Some(Action::SavePicture(span));
+        }
+    });
     let whole = state.window.is_whole();
-    let tip = "Shows everything since the last restart.";
-    if !whole && button(ui, 48.0, "whole", tip) {
-        state.window.whole();
+    if !whole {
+        let tip = "Shows everything that has been measured.";
+        let (left, all) = button(ui, right, 44.0, "all", tip);
+        right = left;
+        if all.clicked() {
+            state.window.whole();
+        }
     }
     let words = if whole {
         "wheel magnifies".into()
     } else {
         history::span_in_words(span)
     };
-    let at = pos2(right - 4.0, y);
-    let galley = ui
-        .painter()
-        .layout_no_wrap(words, FontId::proportional(SMALL_PT), colours.label);
-    let place = Align2::RIGHT_CENTER.anchor_size(at, galley.size());
-    if place.left() > free {
-        ui.painter().galley(place.min, galley, colours.label);
+    let at = pos2(right, y);
+    let room = line.with_min_x(name.right() + 18.0);
+    if room.width() > 400.0 {
+        right = label(ui.painter(), at, Align2::RIGHT_CENTER, words, colours.label).left() - 14.0;
     }
-    action
+    (room.with_max_x(right), action)
 }
 
-/// The values under the pointer, or of the moment that was clicked. Returns what was told.
+/// Writes the legend, or in its place the values under the pointer or of the moment that was
+/// clicked. Returns what was told.
 fn read(
     ui: &Ui,
     response: &Response,
-    plot: Rect,
+    panel: Rect,
+    free: Rect,
     scene: &Scene<'_>,
     state: &State,
     span: Span,
 ) -> Vec<String> {
     let colours = scene::colours(ui);
+    let plot = response.rect;
     let painter = ui.painter().with_clip_rect(plot);
     let length_s = time::length_s(span);
     let place =
@@ -272,25 +273,18 @@ fn read(
         painter.vline(at.x, plot.y_range(), Stroke::new(1.0, colours.level));
         span.start_s + f64::from((at.x - plot.left()) / plot.width()) * length_s
     });
-    let Some(time_s) = hovered.or(state.read_s) else {
+    let told = hovered
+        .or(state.read_s)
+        .and_then(|time_s| Some((time_s, scene.history.at(time_s)?)));
+    let at = pos2(free.left(), free.center().y);
+    let Some((time_s, recorded)) = told else {
+        legend(ui.painter(), at, free.right(), colours);
         return Vec::new();
     };
-    let Some(recorded) = scene.history.at(time_s) else {
-        return Vec::new();
-    };
+    read_out::line(ui.painter(), at, free.right(), time_s, &recorded, colours);
     let text = history::values_in_words(time_s, &recorded);
-    let x = place(time_s);
-    if plot.x_range().contains(x) {
-        let font = FontId::proportional(SMALL_PT + 1.0);
-        let galley = painter.layout_no_wrap(text.join("\n"), font, colours.text);
-        let (align, x) = if x > plot.center().x {
-            (Align2::RIGHT_CENTER, x - 12.0)
-        } else {
-            (Align2::LEFT_CENTER, x + 12.0)
-        };
-        let rect = align.anchor_size(pos2(x, plot.center().y), galley.size());
-        painter.rect_filled(rect.expand2(vec2(7.0, 4.0)), 3, colours.face);
-        painter.galley(rect.min, galley, colours.text);
+    if state.read_s.is_some() && plot.x_range().contains(place(time_s)) {
+        read_out::all(ui, panel, place(time_s), &text, colours);
     }
     text
 }

@@ -2,8 +2,9 @@
 
 use egui::{Align2, Context, Pos2, RawInput, Rect, Theme, Ui, pos2, vec2};
 
-use super::legend;
-use super::strip::{Strip, Subject, plot_in};
+use super::lanes::Lanes;
+use super::legend::legend;
+use super::strip::{Strip, Subject};
 use crate::editor::raster::{Raster, size_px};
 use crate::editor::scene::{self, label};
 use crate::editor::theme::{self, VALUE_PT};
@@ -93,10 +94,10 @@ impl Picture {
             &self.caption,
             colours.label,
         );
-        legend(painter, top + vec2(0.0, 26.0), colours);
-        let plot = plot_in(room.with_min_y(HEAD));
+        legend(painter, top + vec2(0.0, 26.0), room.right(), colours);
+        let lanes = Lanes::of(room.with_min_y(HEAD));
         #[expect(clippy::cast_sign_loss, reason = "a width is not negative")]
-        let width_px = (plot.width() * PIXELS_PER_POINT) as usize;
+        let width_px = (lanes.whole.width() * PIXELS_PER_POINT) as usize;
         let mut strip = Strip::default();
         strip.read(&self.history, self.span, width_px, 0.0);
         strip.settle();
@@ -104,6 +105,6 @@ impl Picture {
             target: &self.target,
             ceiling_dbtp: self.ceiling_dbtp,
         };
-        strip.paint(painter, plot, self.span, subject, colours);
+        strip.paint(painter, &lanes, self.span, subject, colours);
     }
 }

@@ -3,8 +3,10 @@
 
 use std::ops::Range;
 
-use egui::{Align2, Painter, Rect, Shape, Stroke, pos2, vec2};
+use egui::{Align2, Painter, Rect, Shape, Stroke, pos2};
 
+use super::lanes::Lanes;
+use super::legend::triangle;
 use crate::editor::number;
 use crate::editor::scene::{place, small};
 use crate::editor::theme::Colours;
@@ -14,16 +16,17 @@ use crate::editor::view_model::time;
 use crestline_core::handover::Column;
 use crestline_core::session::{History, Judgement, Limits, Pixel, Span, TargetWindow, Trace};
 
-/// What the reduction's height stands for, dB, and its share of the strip.
-const REACH_DB: f32 = 8.0;
-const REDUCTION_SHARE: f32 = 0.3;
 /// Least height of a tick for a peak over the ceiling, points, and how much it grows with each dB.
-const OVER: [f32; 2] = [5.0, 3.0];
-/// Room for the figures left and right, and below.
-const FIGURES: f32 = 24.0;
-const TIMES: f32 = 15.0;
+const OVER: [f32; 2] = [6.0, 3.0];
+/// Height of what is drawn along the rail, points, and the least length that has a triangle.
+const ALONG: f32 = 4.0;
+const MARKED: f32 = 12.0;
+/// The unit stands at a lane's top; figures keep this far below it, points.
+const BELOW_UNIT: f64 = 15.0;
 /// A gap at least this wide says what it is, points.
 const NAMED_GAP: f32 = 64.0;
+/// Gains nearer to 0 dB than this are none, dB.
+const LEAST_DB: f32 = -0.05;
 
 /// What the history is held against.
 #[derive(Clone, Copy, Debug)]
@@ -34,12 +37,13 @@ pub struct Subject<'a> {
     pub ceiling_dbtp: f64,
 }
 
-/// The traces of one strip and its loudness axis, kept from frame to frame: a frame costs what is
-/// new in it.
+/// The traces of one strip and its axes, kept from frame to frame: a frame costs what is new in it.
 #[derive(Debug)]
 pub struct Strip {
     level: Axis,
+    ldr_axis: Axis,
     curves: [Trace; CURVES.len()],
+    ldr: Trace,
     reduction: Trace,
     peak: Trace,
     plr: Trace,
@@ -48,8 +52,10 @@ pub struct Strip {
 impl Default for Strip {
     fn default() -> Self {
         Self {
-            level: Axis::new([-30.0, 0.0], 6.0, 24.0),
+            level: Axis::new([-24.0, -6.0], 3.0, 9.0),
+            ldr_axis: history::LDR,
             curves: Default::default(),
+            ldr: Trace::default(),
             reduction: Trace::default(),
             peak: Trace::default(),
             plr: Trace::default(),
@@ -57,16 +63,8 @@ impl Default for Strip {
     }
 }
 
-/// Where the curves lie within a strip's room.
-pub fn plot_in(room: Rect) -> Rect {
-    Rect::from_min_max(
-        room.min + vec2(FIGURES, 0.0),
-        room.max - vec2(FIGURES, TIMES),
-    )
-}
-
 impl Strip {
-    /// Reads `span` for a plot of `width_px` pixels. True while the axis is on its way.
+    /// Reads `span` for a plot of `width_px` pixels. True while an axis is on its way.
     pub fn read(&mut self, history: &History, span: Span, width_px: usize, elapsed_s: f64) -> bool {
         for (curve, trace) in CURVES.iter().zip(&mut self.curves) {
             history.trace(curve.column, span, width_px, trace);
@@ -75,30 +73,35 @@ impl Strip {
             (Column::OutputLimiterGain, &mut self.reduction),
             (Column::TruePeakOutput, &mut self.peak),
             (Column::PlrOutput, &mut self.plr),
+            (Column::LdrOutput, &mut self.ldr),
         ] {
             history.trace(column, span, width_px, trace);
         }
-        self.level.follow(history::extent(&self.curves), elapsed_s)
+        let level = history::extent(&self.curves);
+        let ldr = history::ldr_extent(&self.ldr);
+        self.level.follow(level, elapsed_s) | self.ldr_axis.follow(ldr, elapsed_s)
     }
 
-    /// Goes to where the axis is heading at once.
+    /// Goes to where the axes are heading at once.
     pub fn settle(&mut self) {
         self.level.settle();
+        self.ldr_axis.settle();
     }
 
     /// Draws what was read last.
     pub fn paint(
         &self,
         painter: &Painter,
-        plot: Rect,
+        lanes: &Lanes,
         span: Span,
         subject: Subject<'_>,
         colours: &Colours,
     ) {
-        self.grid(painter, plot, span, colours);
+        self.grid(painter, lanes, colours);
+        times(painter, lanes.whole, span, colours);
         let drawn = Drawn {
-            painter: painter.with_clip_rect(plot),
-            plot,
+            painter: painter.with_clip_rect(lanes.whole),
+            plot: lanes.whole,
             span,
             colours,
         };
@@ -107,64 +110,91 @@ impl Strip {
             target,
             ceiling_dbtp,
         } = subject;
-        drawn.window(target.loudness_lufs, &self.level);
+        drawn.window(lanes.loudness, target.loudness_lufs, &self.level);
         drawn.gaps(output);
-        drawn.hanging(&self.reduction);
-        let thin = Stroke::new(1.0, colours.output.mark.gamma_multiply(0.7));
-        let thick = Stroke::new(2.0, colours.window.mark);
-        drawn.runs(&self.plr, &history::PLR, |run| {
+        drawn.hanging(lanes.reduction, &self.reduction);
+        let thin = Stroke::new(1.5, colours.output.mark);
+        drawn.runs(lanes.ldr, &self.ldr, &self.ldr_axis, |run| {
             drawn
                 .painter
-                .extend(Shape::dashed_line(&run, thin, 3.0, 3.0));
+                .extend(Shape::dashed_line(&run, thin, 4.0, 3.0));
         });
         for (curve, trace) in CURVES.iter().zip(&self.curves) {
             let stroke = Stroke::new(curve.width, colours.hue(curve.signal).mark);
-            drawn.runs(trace, &self.level, |run| {
+            drawn.runs(lanes.loudness, trace, &self.level, |run| {
                 drawn.painter.add(Shape::line(run, stroke));
             });
         }
-        // Solid for loudness and dashed for PLR, as their curves are.
-        drawn.outside(output, target.loudness_lufs, &self.level, |ends| {
-            drawn.painter.line_segment(ends, thick);
-        });
-        drawn.outside(&self.plr, target.plr_db, &history::PLR, |ends| {
-            drawn
-                .painter
-                .extend(Shape::dashed_line(&ends, thick, 4.0, 3.0));
-        });
-        drawn.over(&self.peak, ceiling_dbtp);
+        // Filled for loudness; hollow for PLR.
+        drawn.outside(lanes.rail, &self.plr, target.plr_db, false);
+        drawn.outside(lanes.rail, output, target.loudness_lufs, true);
+        drawn.over(lanes.loudness, &self.peak, ceiling_dbtp);
     }
 
-    fn grid(&self, painter: &Painter, plot: Rect, span: Span, colours: &Colours) {
-        painter.rect_filled(plot, 2, colours.well);
-        let legible = |y: f32| y > plot.top() + 6.0 && y < plot.bottom() - 4.0;
-        for level in self.level.ticks(6.0) {
-            let y = place(plot, 0.0, self.level.share(level)).y;
-            painter.hline(plot.x_range(), y, Stroke::new(1.0, colours.grid));
-            if legible(y) {
-                let at = pos2(plot.left() - 6.0, y);
-                let text = number::fixed(Some(level), 0);
-                small(painter, at, Align2::RIGHT_CENTER, text, colours.label);
-            }
+    /// The lanes' grounds and scales.
+    fn grid(&self, painter: &Painter, lanes: &Lanes, colours: &Colours) {
+        for lane in [lanes.loudness, lanes.ldr, lanes.reduction] {
+            painter.rect_filled(lane, 2, colours.well);
         }
-        for db in history::PLR.ticks(8.0) {
-            let y = place(plot, 0.0, history::PLR.share(db)).y;
-            if legible(y) {
-                let at = pos2(plot.right() + 5.0, y);
-                let text = number::fixed(Some(db), 0);
-                small(painter, at, Align2::LEFT_CENTER, text, colours.label);
+        let figure = |lane: Rect, y: f32, right: bool, text: String| {
+            let (x, align) = if right {
+                (lane.right() + 5.0, Align2::LEFT_CENTER)
+            } else {
+                (lane.left() - 6.0, Align2::RIGHT_CENTER)
+            };
+            small(painter, pos2(x, y), align, text, colours.label);
+        };
+        let figures = |lane: Rect, axis: &Axis, [every, top]: [f64; 2], right: bool| {
+            let lines = !right || lanes.ldr != lanes.loudness;
+            for value in axis.ticks(every) {
+                let y = place(lane, 0.0, axis.share(value)).y;
+                if lines {
+                    painter.hline(lane.x_range(), y, Stroke::new(1.0, colours.grid));
+                }
+                if y > lane.top() + top as f32 && y < lane.bottom() - 4.0 {
+                    figure(lane, y, right, number::fixed(Some(value), 0));
+                }
             }
-        }
-        #[expect(clippy::cast_sign_loss, reason = "a width is not negative")]
-        let count = (plot.width() / 90.0) as usize;
-        for mark in time::marks(span, count) {
-            let share = (mark - span.start_s) / time::length_s(span);
-            let x = plot.left() + share as f32 * plot.width();
-            if x > plot.left() - 1.0 && x < plot.right() - 12.0 {
-                let at = pos2(x.max(plot.left() + 10.0), plot.bottom() + 9.0);
-                let text = number::clock(Some(mark));
-                small(painter, at, Align2::CENTER_CENTER, text, colours.label);
-            }
+        };
+        let every = |axis: &Axis, lane: Rect, steps: [f64; 4]| {
+            let [low, high] = axis.range();
+            let room = f64::from(lane.height() / 13.0).max(1.0);
+            let [.., most] = steps;
+            steps
+                .into_iter()
+                .find(|step| (high - low) / step <= room)
+                .unwrap_or(most)
+        };
+        let step = every(&self.level, lanes.loudness, [3.0, 6.0, 12.0, 24.0]);
+        figures(lanes.loudness, &self.level, [step, BELOW_UNIT], false);
+        figure(
+            lanes.loudness,
+            lanes.loudness.top() + 4.0,
+            false,
+            "LUFS".into(),
+        );
+        let step = every(&self.ldr_axis, lanes.ldr, [1.0, 2.0, 4.0, 8.0]);
+        figures(lanes.ldr, &self.ldr_axis, [step, BELOW_UNIT], true);
+        figure(lanes.ldr, lanes.ldr.top() + 4.0, true, "dB".into());
+        let lane = lanes.reduction;
+        let reach_db = history::reduction_reach_db(&self.reduction);
+        figure(lane, lane.top() + 5.0, false, "0 dB".into());
+        let bottom = number::fixed(Some((-reach_db).into()), 0);
+        figure(lane, lane.bottom() - 5.0, false, bottom);
+    }
+}
+
+/// The times below the lanes.
+fn times(painter: &Painter, plot: Rect, span: Span, colours: &Colours) {
+    #[expect(clippy::cast_sign_loss, reason = "a width is not negative")]
+    let count = (plot.width() / 90.0) as usize;
+    for mark in time::marks(span, count) {
+        let share = (mark - span.start_s) / time::length_s(span);
+        let x = plot.left() + share as f32 * plot.width();
+        if x > plot.left() - 1.0 && x < plot.right() - 12.0 {
+            let at = pos2(x.max(plot.left() + 10.0), plot.bottom() + 9.0);
+            let text = number::clock(Some(mark));
+            small(painter, at, Align2::CENTER_CENTER, text, colours.label);
         }
     }
 }
@@ -189,18 +219,18 @@ impl Drawn<'_> {
         [pixels.start, pixels.end].map(|edge| self.x(trace, edge as f64))
     }
 
-    fn y(&self, axis: &Axis, value: f64) -> f32 {
-        place(self.plot, 0.0, axis.share(value)).y
-    }
-
     /// The window's loudness as a band across, to the edge where it is open.
-    fn window(&self, limits: Limits, level: &Axis) {
+    fn window(&self, lane: Rect, limits: Limits, level: &Axis) {
         if limits == Limits::OPEN {
             return;
         }
-        let edge = |limit: Option<f64>, open: f32| limit.map_or(open, |limit| self.y(level, limit));
-        let band = edge(limits.high, self.plot.top())..=edge(limits.low, self.plot.bottom());
-        let rect = Rect::from_x_y_ranges(self.plot.x_range(), band);
+        let edge = |limit: Option<f64>, open: f32| {
+            limit.map_or(open, |limit| place(lane, 0.0, level.share(limit)).y)
+        };
+        let within = |y: f32| y.clamp(lane.top(), lane.bottom());
+        let top = within(edge(limits.high, lane.top()));
+        let bottom = within(edge(limits.low, lane.bottom()));
+        let rect = Rect::from_x_y_ranges(lane.x_range(), top..=bottom);
         self.painter
             .rect_filled(rect, 0, self.colours.window_wash());
     }
@@ -235,7 +265,7 @@ impl Drawn<'_> {
     }
 
     /// The stretches in which everything is known.
-    fn runs(&self, trace: &Trace, axis: &Axis, mut draw: impl FnMut(Vec<egui::Pos2>)) {
+    fn runs(&self, lane: Rect, trace: &Trace, axis: &Axis, mut draw: impl FnMut(Vec<egui::Pos2>)) {
         let mut run = Vec::new();
         let mut finish = |run: &mut Vec<egui::Pos2>| {
             if run.len() > 1 {
@@ -246,7 +276,9 @@ impl Drawn<'_> {
         for (index, pixel) in trace.pixels.iter().enumerate() {
             match *pixel {
                 Pixel::Values { last, .. } => {
-                    let y = self.y(axis, last.into());
+                    // What leaves the lane runs along its edge.
+                    let y = place(lane, 0.0, axis.share(last.into())).y;
+                    let y = y.clamp(lane.top() + 1.0, lane.bottom() - 1.0);
                     run.push(pos2(self.x(trace, index as f64 + 0.5), y));
                 }
                 _ => finish(&mut run),
@@ -255,47 +287,55 @@ impl Drawn<'_> {
         finish(&mut run);
     }
 
-    /// The limiter's reduction, hanging from the top.
-    fn hanging(&self, trace: &Trace) {
-        let colour = self.colours.output.mark.gamma_multiply(0.45);
+    /// The limiter's reduction, hanging from the top of its lane.
+    fn hanging(&self, lane: Rect, trace: &Trace) {
+        let reach_db = history::reduction_reach_db(trace);
         let step = self.plot.width() / trace.pixels.len().max(1) as f32;
+        let line = Stroke::new(1.0, self.colours.track);
+        self.painter.hline(lane.x_range(), lane.top() + 0.5, line);
         for (index, pixel) in trace.pixels.iter().enumerate() {
             if let Pixel::Values { min, .. } = *pixel
-                && min < -0.05
+                && min < LEAST_DB
             {
-                let depth = (-min / REACH_DB).min(1.0) * REDUCTION_SHARE * self.plot.height();
+                let depth = (-min / reach_db).min(1.0) * lane.height();
                 let x = self.x(trace, index as f64);
-                let top = self.plot.top();
-                let bar = Rect::from_x_y_ranges(x..=x + step, top..=top + depth);
-                self.painter.rect_filled(bar, 0, colour);
+                let bar = Rect::from_x_y_ranges(x..=x + step, lane.top()..=lane.top() + depth);
+                self.painter.rect_filled(bar, 0, self.colours.output.mark);
             }
         }
     }
 
-    /// Marks the moments outside `limits` by lighting up the edge that was passed.
-    fn outside(
-        &self,
-        trace: &Trace,
-        limits: Limits,
-        axis: &Axis,
-        mut draw: impl FnMut([egui::Pos2; 2]),
-    ) {
+    /// Marks the moments outside `limits` along the rail, with a triangle up for above and down
+    /// for below.
+    fn outside(&self, rail: Rect, trace: &Trace, limits: Limits, filled: bool) {
+        let colour = self.colours.window.mark;
+        let middle = rail.center().y;
         for stretch in trace.outside(limits) {
-            let passed = match stretch.side {
-                Judgement::Above => limits.high,
-                _ => limits.low,
-            };
-            if let Some(limit) = passed {
-                let edge = self.plot.y_range().shrink(2.0);
-                let y = self.y(axis, limit).clamp(edge.min, edge.max);
-                let [from, to] = self.edges(trace, &stretch.pixels);
-                draw([pos2(from, y), pos2(to.max(from + 1.5), y)]);
+            let up = stretch.side == Judgement::Above;
+            let [from, to] = self.edges(trace, &stretch.pixels);
+            let along = Rect::from_x_y_ranges(
+                from..=to.max(from + 1.5),
+                middle - ALONG / 2.0..=middle + ALONG / 2.0,
+            );
+            if filled {
+                self.painter.rect_filled(along, 0, colour);
+            } else {
+                let edge = Stroke::new(1.0, colour);
+                self.painter
+                    .rect_stroke(along, 0, edge, egui::StrokeKind::Inside);
+            }
+            if along.width() >= MARKED {
+                let ground =
+                    Rect::from_center_size(along.center(), egui::vec2(13.0, rail.height()));
+                self.painter.rect_filled(ground, 0, self.colours.panel);
+                let inside = filled.then_some(colour);
+                triangle(&self.painter, along.center(), up, inside, colour);
             }
         }
     }
 
     /// Ticks at the top where the output's true peak passed the ceiling, the taller the further.
-    fn over(&self, trace: &Trace, ceiling_dbtp: f64) {
+    fn over(&self, lane: Rect, trace: &Trace, ceiling_dbtp: f64) {
         for stretch in trace.outside(Limits::at_most(ceiling_dbtp)) {
             let pixels = trace.pixels.get(stretch.pixels.clone());
             let highest = pixels
@@ -308,10 +348,9 @@ impl Drawn<'_> {
                 .fold(f32::NEG_INFINITY, f32::max);
             let by_db = (highest - ceiling_dbtp as f32).clamp(0.0, 6.0);
             let [from, to] = self.edges(trace, &stretch.pixels);
-            let top = self.plot.top();
             let tick = Rect::from_x_y_ranges(
                 from..=to.max(from + 2.0),
-                top..=top + OVER[0] + OVER[1] * by_db,
+                lane.top()..=lane.top() + OVER[0] + OVER[1] * by_db,
             );
             self.painter.rect_filled(tick, 0, self.colours.text);
         }

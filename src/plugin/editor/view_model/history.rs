@@ -19,22 +19,47 @@ pub struct Curve {
     pub width: f32,
 }
 
-/// The curves, in the order they are drawn.
-pub const CURVES: [Curve; 2] = [
+/// The curves of loudness, in the order they are drawn.
+pub const CURVES: [Curve; 3] = [
     Curve {
         column: Column::ShortTermInput,
         signal: Signal::Input,
         width: 1.25,
     },
     Curve {
+        column: Column::ShortTermClean,
+        signal: Signal::Clean,
+        width: 1.25,
+    },
+    Curve {
         column: Column::ShortTermOutput,
         signal: Signal::Output,
-        width: 1.75,
+        width: 2.0,
     },
 ];
 
-/// The scale of the PLR, at the right.
-pub const PLR: Axis = Axis::new([0.0, 24.0], 8.0, 24.0);
+/// What the height of the lane of microdynamics stands for at least, dB: what songs have, so that
+/// lanes can be compared.
+const LDR_DB: [f64; 2] = [2.0, 6.0];
+/// The axis of microdynamics.
+pub const LDR: Axis = Axis::new(LDR_DB, 1.0, 4.0);
+
+/// What the height of the lane of reduction may stand for, dB.
+const REACHES_DB: [f32; 4] = [4.0, 8.0, 16.0, 32.0];
+
+/// What the lane of reduction stands for: the least that holds the lowest gain, dB, positive.
+pub fn reduction_reach_db(gains: &Trace) -> f32 {
+    let lowest = gains.pixels.iter().filter_map(|pixel| match *pixel {
+        Pixel::Values { min, .. } => Some(-min),
+        _ => None,
+    });
+    let most = lowest.fold(0.0, f32::max);
+    let [.., last] = REACHES_DB;
+    REACHES_DB
+        .into_iter()
+        .find(|reach| most <= *reach)
+        .unwrap_or(last)
+}
 
 /// Loudness below this is not worth room, LUFS.
 const FLOOR_LUFS: f64 = -42.0;
@@ -52,8 +77,15 @@ pub fn extent(traces: &[Trace]) -> Option<[f64; 2]> {
         let [low, high] = range.unwrap_or([value; 2]);
         Some([low.min(value), high.max(value)])
     });
-    // Reduction hangs from the top: loudness leaves it some room.
-    range.map(|[low, high]| [low.max(FLOOR_LUFS).min(high - 1.0), high + 4.0])
+    range.map(|[low, high]| [low.max(FLOOR_LUFS).min(high - 1.0), high])
+}
+
+/// The range of microdynamics.
+pub fn ldr_extent(trace: &Trace) -> Option<[f64; 2]> {
+    let [least, most] = LDR_DB;
+    let [low, high] = extent(std::slice::from_ref(trace))?;
+    // A single value has a range of one below it.
+    Some([low.min(least).max(0.0), high.max(most)])
 }
 
 /// True peak that counts as passed: the limiter's ceiling, or full scale without it.
@@ -74,16 +106,59 @@ pub fn span_in_words(span: Span) -> String {
     )
 }
 
+/// The values of a moment that the strip draws, in one line, and where they are written: each in
+/// columns of its own, so that nothing moves with the figures.
+pub fn values_in_columns(time_s: f64, recorded: &Recorded) -> [(String, Option<Signal>); 7] {
+    let value = |column: Column| value_of(recorded, column);
+    let lufs = |name: &str, column| format!("{name} {}", fixed(value(column), 1));
+    [
+        (clock(Some(time_s)), None),
+        (
+            lufs("output", Column::ShortTermOutput),
+            Some(Signal::Output),
+        ),
+        (lufs("clean", Column::ShortTermClean), Some(Signal::Clean)),
+        (
+            lufs("input", Column::ShortTermInput) + " LUFS",
+            Some(Signal::Input),
+        ),
+        (
+            format!(
+                "microdynamics {}",
+                with_unit(value(Column::LdrOutput), 1, "dB")
+            ),
+            None,
+        ),
+        (
+            format!(
+                "turned down {}",
+                with_unit(value(Column::OutputLimiterGain), 1, "dB")
+            ),
+            None,
+        ),
+        (
+            format!(
+                "peak {}",
+                with_unit(value(Column::TruePeakOutput), 1, "dBTP")
+            ),
+            None,
+        ),
+    ]
+}
+
+/// What was measured; levels of silence are none.
+fn value_of(recorded: &Recorded, column: Column) -> Option<f64> {
+    let value = recorded.point.get(column).map(f64::from);
+    if matches!(column.unit(), "LUFS" | "dBTP") {
+        level(value)
+    } else {
+        value
+    }
+}
+
 /// Everything that was measured at a moment, in four lines.
 pub fn values_in_words(time_s: f64, recorded: &Recorded) -> Vec<String> {
-    let value = |column: Column| {
-        let value = recorded.point.get(column).map(f64::from);
-        if matches!(column.unit(), "LUFS" | "dBTP") {
-            level(value)
-        } else {
-            value
-        }
-    };
+    let value = |column: Column| value_of(recorded, column);
     let written = |column: Column| with_unit(value(column), 1, column.unit());
     let three = |columns: [Column; 3]| {
         let [input, clean, output] = columns;
@@ -146,8 +221,27 @@ mod tests {
             pixels: vec![value(-70.0), Pixel::Unknown, value(-10.0)],
             ..Trace::default()
         };
-        assert_eq!(extent(&[trace]), Some([-42.0, -6.0]));
+        assert_eq!(extent(&[trace]), Some([-42.0, -10.0]));
         assert_eq!(extent(&[Trace::default()]), None);
+    }
+
+    #[test]
+    fn the_lane_of_reduction_holds_the_lowest_gain() {
+        let reach_db = |lowest: f32| {
+            let pixel = Pixel::Values {
+                min: lowest,
+                max: 0.0,
+                last: 0.0,
+            };
+            reduction_reach_db(&Trace {
+                pixels: vec![Pixel::Unknown, pixel],
+                ..Trace::default()
+            })
+        };
+        assert_eq!(reach_db(0.0), 4.0);
+        assert_eq!(reach_db(-4.0), 4.0);
+        assert_eq!(reach_db(-4.1), 8.0);
+        assert_eq!(reach_db(-50.0), 32.0);
     }
 
     #[test]

@@ -1,0 +1,96 @@
+//! What each line and mark of the strip stands for, beside the mark itself.
+
+use egui::{Align2, Color32, Painter, Pos2, Rect, Shape, Stroke, pos2, vec2};
+
+use crate::editor::scene::label;
+use crate::editor::theme::Colours;
+
+/// Width of a mark, and space between entries, points.
+const MARK: f32 = 18.0;
+const GAP: f32 = 16.0;
+
+/// How something is drawn.
+#[derive(Clone, Copy)]
+enum Mark {
+    Line(Color32, f32),
+    Dashes(Color32),
+    Block(Color32),
+    Triangles(Color32),
+    Tick(Color32),
+}
+
+fn entries(colours: &Colours) -> [(Mark, &'static str); 7] {
+    [
+        (Mark::Line(colours.output.mark, 2.0), "output"),
+        (Mark::Line(colours.clean.mark, 1.5), "clean"),
+        (Mark::Line(colours.input.mark, 1.5), "input"),
+        (Mark::Dashes(colours.output.mark), "microdynamics"),
+        (
+            Mark::Triangles(colours.window.mark),
+            "outside target (hollow: PLR)",
+        ),
+        (Mark::Block(colours.output.mark), "turned down"),
+        (Mark::Tick(colours.text), "over the ceiling"),
+    ]
+}
+
+/// Writes as many entries as there is room for up to `right`.
+pub fn legend(painter: &Painter, at: Pos2, right: f32, colours: &Colours) {
+    let mut x = at.x;
+    for (mark, name) in entries(colours) {
+        let font = crate::editor::control::font(painter.ctx(), crate::editor::theme::LABEL_PT);
+        let width = painter
+            .layout_no_wrap(name.to_owned(), font, colours.label)
+            .size()
+            .x;
+        if x + MARK + 6.0 + width > right {
+            return;
+        }
+        let area = Rect::from_min_size(pos2(x, at.y - 5.0), vec2(MARK, 10.0));
+        paint(painter, area, mark);
+        let text = pos2(area.right() + 6.0, at.y);
+        x = label(painter, text, Align2::LEFT_CENTER, name, colours.label).right() + GAP;
+    }
+}
+
+fn paint(painter: &Painter, area: Rect, mark: Mark) {
+    let ends = [area.left_center(), area.right_center()];
+    match mark {
+        Mark::Line(colour, width) => {
+            painter.line_segment(ends, Stroke::new(width, colour));
+        }
+        Mark::Dashes(colour) => {
+            painter.extend(Shape::dashed_line(
+                &ends,
+                Stroke::new(1.5, colour),
+                4.0,
+                3.0,
+            ));
+        }
+        Mark::Block(colour) => {
+            painter.rect_filled(area.shrink2(vec2(2.0, 1.0)), 1, colour);
+        }
+        Mark::Triangles(colour) => {
+            for (side, up) in [(0.25, true), (0.75, false)] {
+                let centre = pos2(area.left() + side * area.width(), area.center().y);
+                triangle(painter, centre, up, Some(colour), colour);
+            }
+        }
+        Mark::Tick(colour) => {
+            let tick = Rect::from_center_size(area.center(), vec2(3.0, 10.0));
+            painter.rect_filled(tick, 0, colour);
+        }
+    }
+}
+
+/// A triangle that points up, above the target, or down, below it; hollow without `inside`.
+pub fn triangle(painter: &Painter, centre: Pos2, up: bool, inside: Option<Color32>, edge: Color32) {
+    let tip = if up { -3.5 } else { 3.5 };
+    let corners = vec![
+        centre + vec2(0.0, tip),
+        centre + vec2(4.0, -tip),
+        centre + vec2(-4.0, -tip),
+    ];
+    let fill = inside.unwrap_or(Color32::TRANSPARENT);
+    painter.add(Shape::convex_polygon(corners, fill, Stroke::new(1.0, edge)));
+}
