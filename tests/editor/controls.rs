@@ -1,12 +1,13 @@
 //! Every value track is found by its name, changes its parameter as one gesture, and can be worked
 //! by mouse, wheel and keyboard.
 
-use egui::{Event, Key, Modifiers, MouseWheelUnit, PointerButton, Pos2, TouchPhase, Vec2};
+use egui::{Event, Key, Modifiers, MouseWheelUnit, PointerButton, Pos2, Rect, TouchPhase, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::Param;
 use rig::editor_stage::{
-    SIZE, Stage, assert_gesture, each_track, open, opened, sent_to_host, tracks,
+    Place, SIZE, Stage, assert_gesture, each_track, lead_to, open, opened, opened_at, sent_to_host,
+    tracks,
 };
 
 #[test]
@@ -68,17 +69,37 @@ fn arrow_keys_step_and_backspace_resets_every_track() {
     });
 }
 
+fn button(pos: Pos2, button: PointerButton, pressed: bool, modifiers: Modifiers) -> Event {
+    Event::PointerButton {
+        pos,
+        button,
+        pressed,
+        modifiers,
+    }
+}
+
+fn press(harness: &mut Harness<'_, Stage>, at: Pos2, pressed: bool, modifiers: Modifiers) {
+    harness.event_modifiers(
+        button(at, PointerButton::Primary, pressed, modifiers),
+        modifiers,
+    );
+    harness.run_steps(1);
+}
+
+fn click(harness: &mut Harness<'_, Stage>, at: Pos2, times: usize, modifiers: Modifiers) {
+    harness.hover_at(at);
+    harness.run_steps(1);
+    for _ in 0..times {
+        press(harness, at, true, modifiers);
+        press(harness, at, false, modifiers);
+    }
+    harness.run_steps(2);
+}
+
 fn drag(harness: &mut Harness<'_, Stage>, from: Pos2, by: Vec2, modifiers: Modifiers) {
     harness.hover_at(from);
     harness.run_steps(1);
-    let button = |pos, pressed| Event::PointerButton {
-        pos,
-        button: PointerButton::Primary,
-        pressed,
-        modifiers,
-    };
-    harness.event_modifiers(button(from, true), modifiers);
-    harness.run_steps(1);
+    press(harness, from, true, modifiers);
     for step in 1..=10 {
         harness.event_modifiers(
             Event::PointerMoved(from + by * (step as f32 / 10.0)),
@@ -86,54 +107,110 @@ fn drag(harness: &mut Harness<'_, Stage>, from: Pos2, by: Vec2, modifiers: Modif
         );
         harness.run_steps(1);
     }
-    harness.event_modifiers(button(from + by, false), modifiers);
-    harness.run_steps(2);
+    press(harness, from + by, false, modifiers);
+    harness.run_steps(1);
 }
 
-/// The left end of a control, away from its value.
-fn grip(harness: &Harness<'_, Stage>, name: &str) -> Pos2 {
-    harness.get_by_label(name).rect().left_bottom() + Vec2::new(8.0, -3.0)
+/// Width of a thumb, points.
+const THUMB: f32 = 7.0;
+
+/// Where the thumb of a track is at a normalized value.
+fn thumb_at(rect: Rect, normalized: f32) -> Pos2 {
+    let x = rect.left() + THUMB / 2.0 + normalized * (rect.width() - THUMB);
+    Pos2::new(x, rect.bottom() - 5.0)
+}
+
+/// The panel of the limiter, the place of the ceiling's track, and its parameter.
+fn ceiling() -> (Harness<'static, Stage>, Rect) {
+    let mut harness = opened_at("limiter");
+    // Longer than a double click: what opened it does not count as one half.
+    harness.run_steps(30);
+    let rect = harness.get_by_label("Ceiling").rect();
+    sent_to_host(&harness);
+    (harness, rect)
 }
 
 #[test]
 fn a_drag_is_one_gesture_and_shift_makes_it_fine() {
-    let mut harness = opened();
+    let (mut harness, rect) = ceiling();
     let params = harness.state().params.clone();
-    let from = grip(&harness, "Push");
-    drag(&mut harness, from, Vec2::new(110.0, 0.0), Modifiers::NONE);
-    let coarse = params.push.value();
+    let ceiling = &params.limiter.ceiling;
+    let half = Vec2::new(-0.5 * (rect.width() - THUMB), 0.0);
+    let from = thumb_at(rect, ceiling.unmodulated_normalized_value());
+    drag(&mut harness, from, half, Modifiers::NONE);
+    let coarse = ceiling.value();
     assert_gesture(
         &sent_to_host(&harness),
-        params.push.as_ptr(),
-        params.push.unmodulated_normalized_value(),
+        ceiling.as_ptr(),
+        ceiling.unmodulated_normalized_value(),
     );
     assert!(
-        (7.0..=9.5).contains(&coarse),
-        "half of 220 points is half of 18 dB: {coarse}"
+        (coarse + 7.0).abs() < 0.11,
+        "half the way is half of 12 dB: {coarse}"
     );
     assert!(
         (coarse * 10.0 - (coarse * 10.0).round()).abs() < 1e-3,
         "lands on tenths"
     );
-    drag(&mut harness, from, Vec2::new(110.0, 0.0), Modifiers::SHIFT);
-    let fine = params.push.value() - coarse;
-    assert!((0.6..=1.0).contains(&fine), "a tenth of that: {fine}");
+    let from = thumb_at(rect, ceiling.unmodulated_normalized_value());
+    drag(&mut harness, from, -half, Modifiers::SHIFT);
+    let fine = ceiling.value() - coarse;
+    assert!((0.5..=0.7).contains(&fine), "a tenth of that: {fine}");
 }
 
 #[test]
-fn upwards_is_more() {
-    let mut harness = opened();
+fn the_thumb_goes_under_the_pointer_and_not_from_under_it() {
+    let (mut harness, rect) = ceiling();
     let params = harness.state().params.clone();
-    let from = grip(&harness, "Push");
-    drag(&mut harness, from, Vec2::new(0.0, -60.0), Modifiers::NONE);
-    assert!(params.push.value() > 3.0);
+    let ceiling = &params.limiter.ceiling;
+    // Away from it, where the pointer is pressed: a quarter of −12…0 dB.
+    let away = thumb_at(rect, 0.25);
+    harness.hover_at(away);
+    harness.run_steps(1);
+    press(&mut harness, away, true, Modifiers::NONE);
+    assert!((ceiling.value() + 9.0).abs() < 0.11, "{}", ceiling.value());
+    // And along with it, as one gesture.
+    harness.hover_at(away + Vec2::new(30.0, -40.0));
+    harness.run_steps(1);
+    press(
+        &mut harness,
+        away + Vec2::new(30.0, -40.0),
+        false,
+        Modifiers::NONE,
+    );
+    let under = thumb_at(rect, ceiling.unmodulated_normalized_value());
+    assert!((under.x - away.x - 30.0).abs() < 0.01 * rect.width());
+    let now = ceiling.unmodulated_normalized_value();
+    assert_gesture(&sent_to_host(&harness), ceiling.as_ptr(), now);
+    // On the thumb itself nothing jumps, and nothing is told.
+    click(
+        &mut harness,
+        under + Vec2::new(2.0, 0.0),
+        1,
+        Modifiers::NONE,
+    );
+    assert_eq!(
+        ceiling.unmodulated_normalized_value().to_bits(),
+        now.to_bits()
+    );
+    assert_eq!(sent_to_host(&harness), []);
+}
+
+#[test]
+fn beside_the_rail_upwards_is_more() {
+    let (mut harness, rect) = ceiling();
+    let params = harness.state().params.clone();
+    let name = rect.left_top() + Vec2::new(4.0, 6.0);
+    drag(&mut harness, name, Vec2::new(0.0, 60.0), Modifiers::NONE);
+    assert!(params.limiter.ceiling.value() < -2.0);
 }
 
 #[test]
 fn the_wheel_steps_by_half_a_decibel_or_a_tenth() {
-    let mut harness = opened();
+    let (mut harness, rect) = ceiling();
     let params = harness.state().params.clone();
-    harness.hover_at(grip(&harness, "Push"));
+    let ceiling = &params.limiter.ceiling;
+    harness.hover_at(rect.center());
     harness.run_steps(2);
     let turn = |harness: &mut Harness<'_, Stage>, lines: f32, modifiers| {
         let wheel = Event::MouseWheel {
@@ -146,53 +223,131 @@ fn the_wheel_steps_by_half_a_decibel_or_a_tenth() {
         harness.event_modifiers(wheel, modifiers);
         harness.run_steps(2);
     };
-    turn(&mut harness, 3.0, Modifiers::NONE);
-    assert!((params.push.value() - 1.5).abs() < 1e-3);
-    turn(&mut harness, -1.0, Modifiers::SHIFT);
-    assert!((params.push.value() - 1.4).abs() < 1e-3);
-    turn(&mut harness, 0.4, Modifiers::NONE);
+    turn(&mut harness, -3.0, Modifiers::NONE);
+    assert!((ceiling.value() + 2.5).abs() < 1e-3);
+    turn(&mut harness, 1.0, Modifiers::SHIFT);
+    assert!((ceiling.value() + 2.4).abs() < 1e-3);
+    turn(&mut harness, -0.4, Modifiers::NONE);
     assert!(
-        (params.push.value() - 1.4).abs() < 1e-3,
+        (ceiling.value() + 2.4).abs() < 1e-3,
         "less than a line is kept for later"
     );
-    turn(&mut harness, 0.7, Modifiers::NONE);
-    assert!((params.push.value() - 1.5).abs() < 1e-3);
+    turn(&mut harness, -0.7, Modifiers::NONE);
+    assert!((ceiling.value() + 2.5).abs() < 1e-3);
 }
 
+/// On the name, on the number and on the thumb; the number's field does not stay open.
 #[test]
 fn a_double_click_or_a_click_with_ctrl_resets() {
-    for way in [Modifiers::NONE, Modifiers::COMMAND] {
-        let stage = Stage::default();
-        stage.set_plain(|params| &params.push, 6.0);
-        let mut harness = open(stage, SIZE, 1.0);
-        let at = grip(&harness, "Push");
-        harness.hover_at(at);
-        harness.run_steps(1);
-        for _ in 0..if way == Modifiers::NONE { 2 } else { 1 } {
-            for pressed in [true, false] {
-                let event = Event::PointerButton {
-                    pos: at,
-                    button: PointerButton::Primary,
-                    pressed,
-                    modifiers: way,
-                };
-                harness.event_modifiers(event, way);
-                harness.run_steps(1);
-            }
-        }
+    for (place, times, modifiers) in [
+        ("name", 2, Modifiers::NONE),
+        ("number", 2, Modifiers::NONE),
+        ("thumb", 2, Modifiers::NONE),
+        ("name", 1, Modifiers::COMMAND),
+        ("rail", 1, Modifiers::COMMAND),
+    ] {
+        let (mut harness, rect) = ceiling();
+        harness
+            .state()
+            .set_plain(|params| &params.limiter.ceiling, -6.0);
+        harness.run_steps(2);
+        let at = match place {
+            "name" => rect.left_top() + Vec2::new(4.0, 6.0),
+            "number" => rect.right_top() + Vec2::new(-6.0, 6.0),
+            "rail" => thumb_at(rect, 0.1),
+            _ => thumb_at(rect, 0.5),
+        };
+        click(&mut harness, at, times, modifiers);
         let params = harness.state().params.clone();
+        let ceiling = &params.limiter.ceiling;
         assert_gesture(
             &sent_to_host(&harness),
-            params.push.as_ptr(),
-            params.push.default_normalized_value(),
+            ceiling.as_ptr(),
+            ceiling.default_normalized_value(),
+        );
+        harness.run_steps(30);
+        assert!(
+            harness.query_by_label("Ceiling, type a value").is_none(),
+            "{place}"
         );
     }
 }
 
 #[test]
+fn a_secondary_click_offers_to_reset_to_type_and_to_copy() {
+    let (mut harness, rect) = ceiling();
+    let params = harness.state().params.clone();
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.ceiling, -6.0);
+    let choose = |harness: &mut Harness<'_, Stage>, item: &str| {
+        let at = rect.center();
+        harness.hover_at(at);
+        harness.run_steps(1);
+        for pressed in [true, false] {
+            harness.event(button(
+                at,
+                PointerButton::Secondary,
+                pressed,
+                Modifiers::NONE,
+            ));
+            harness.run_steps(2);
+        }
+        harness.get_by_label(item).click();
+        harness.run_steps(1);
+    };
+    choose(&mut harness, "copy −6.0\u{a0}dBTP");
+    let copied = |command: &egui::OutputCommand| {
+        *command == egui::OutputCommand::CopyText("−6.0\u{a0}dBTP".into())
+    };
+    let commands = &harness.output().platform_output.commands;
+    assert!(commands.iter().any(copied), "{commands:?}");
+    harness.run_steps(3);
+    choose(&mut harness, "reset to −1.0\u{a0}dBTP");
+    harness.run_steps(3);
+    let ceiling = &params.limiter.ceiling;
+    assert_gesture(
+        &sent_to_host(&harness),
+        ceiling.as_ptr(),
+        ceiling.default_normalized_value(),
+    );
+    choose(&mut harness, "type a value");
+    harness.run_steps(3);
+    harness
+        .get_by_label("Ceiling, type a value")
+        .type_text("−3");
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    assert!((ceiling.value() + 3.0).abs() < 1e-3);
+}
+
+/// What the pointer is told by a tip, tab tells too; a click does not.
+#[test]
+fn the_keyboard_has_tips_too() {
+    let (mut harness, _) = ceiling();
+    let tip = |harness: &Harness<'_, Stage>| {
+        harness
+            .query_by_label_contains("True peak that the output does not pass")
+            .is_some()
+    };
+    harness.get_by_label("Ceiling").focus();
+    harness.run_steps(3);
+    assert!(!tip(&harness));
+    harness.key_press_modifiers(Modifiers::SHIFT, Key::Tab);
+    harness.run_steps(3);
+    harness.key_press(Key::Tab);
+    harness.run_steps(3);
+    assert!(harness.get_by_label("Ceiling").is_focused() && tip(&harness));
+    harness.key_press(Key::Tab);
+    harness.run_steps(3);
+    assert!(!tip(&harness));
+}
+
+#[test]
 fn a_value_is_typed_with_its_unit() {
     for (name, text, expected) in [
-        ("Push", "6.5 dB", 6.5),
+        ("Low shelf gain", "6.5 dB", 6.5),
         ("Ceiling", "−2 dBTP", -2.0),
         ("High shelf corner", "8k", 8_000.0),
         ("Release", "0.5 s", 500.0),
@@ -200,24 +355,21 @@ fn a_value_is_typed_with_its_unit() {
     ] {
         let mut harness = opened();
         let params = harness.state().params.clone();
+        let (place, param) = tracks(&params)
+            .into_iter()
+            .find(|(_, param)| param.name() == name)
+            .unwrap();
+        lead_to(&mut harness, place);
+        sent_to_host(&harness);
         let rect = harness.get_by_label(name).rect();
         let value = Pos2::new(rect.right() - 6.0, rect.top() + 8.0);
-        harness.hover_at(value);
-        harness.run_steps(1);
-        harness.drag_at(value);
-        harness.run_steps(1);
-        harness.drop_at(value);
-        harness.run_steps(2);
+        click(&mut harness, value, 1, Modifiers::NONE);
         harness
             .get_by_label(&format!("{name}, type a value"))
             .type_text(text);
         harness.run_steps(2);
         harness.key_press(Key::Enter);
         harness.run_steps(3);
-        let (_, param) = tracks(&params)
-            .into_iter()
-            .find(|(_, param)| param.name() == name)
-            .unwrap();
         assert!(
             (param.value() / expected - 1.0).abs() < 1e-3,
             "{name}: {}",
@@ -233,9 +385,10 @@ fn a_value_is_typed_with_its_unit() {
 
 #[test]
 fn a_digit_begins_a_value_and_escape_drops_it() {
-    let mut harness = opened();
+    let mut harness = opened_at("shelves");
     let params = harness.state().params.clone();
-    harness.get_by_label("Push").focus();
+    let gain = &params.shelves.low_gain;
+    harness.get_by_label(gain.name()).focus();
     harness.run_steps(2);
     harness.event(Event::Text("7".into()));
     harness.run_steps(3);
@@ -243,23 +396,29 @@ fn a_digit_begins_a_value_and_escape_drops_it() {
     harness.run_steps(2);
     harness.key_press(Key::Enter);
     harness.run_steps(3);
-    assert!((params.push.value() - 7.5).abs() < 1e-3);
+    assert!((gain.value() - 7.5).abs() < 1e-3);
     harness.event(Event::Text("3".into()));
     harness.run_steps(3);
     harness.key_press(Key::Escape);
     harness.run_steps(3);
-    assert!((params.push.value() - 7.5).abs() < 1e-3);
-    assert!(harness.query_by_label("Push, type a value").is_none());
+    assert!((gain.value() - 7.5).abs() < 1e-3);
+    assert!(
+        harness
+            .query_by_label("Low shelf gain, type a value")
+            .is_none()
+    );
 }
 
 #[test]
 fn nonsense_changes_nothing() {
-    let mut harness = opened();
-    harness.get_by_label("Push").focus();
+    let (mut harness, _) = ceiling();
+    harness.get_by_label("Ceiling").focus();
     harness.run_steps(2);
     harness.key_press(Key::Enter);
     harness.run_steps(3);
-    harness.get_by_label("Push, type a value").type_text("loud");
+    harness
+        .get_by_label("Ceiling, type a value")
+        .type_text("loud");
     harness.run_steps(2);
     harness.key_press(Key::Enter);
     harness.run_steps(3);
@@ -271,7 +430,8 @@ fn nonsense_changes_nothing() {
 fn a_track_tells_its_value_and_range() {
     let stage = Stage::default();
     stage.set_plain(|params| &params.limiter.ceiling, -1.5);
-    let harness = open(stage, SIZE, 1.0);
+    let mut harness = open(stage, SIZE, 1.0);
+    lead_to(&mut harness, Place::in_stage("limiter"));
     let ceiling = harness.get_by_label("Ceiling");
     let node = ceiling.accesskit_node();
     assert!((node.numeric_value().unwrap() + 1.5).abs() < 1e-3);

@@ -16,6 +16,7 @@ mod decision;
 mod files;
 mod forecast;
 mod frames;
+mod handles;
 mod pictures;
 mod raster;
 mod window;

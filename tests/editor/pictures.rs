@@ -13,7 +13,7 @@ use crestline_core::session::{PlaneMode, ThemeChoice, rink_floor};
 use crestline_plugin::params::ListenChoice;
 use egui_kittest::kittest::Queryable;
 use egui_kittest::{Harness, SnapshotOptions};
-use rig::editor_stage::{RATE_HZ, SIZE, Stage, open};
+use rig::editor_stage::{Place, RATE_HZ, SIZE, Stage, lead_to, open};
 use songs::{Song, rink_lights};
 
 static SONG: LazyLock<Song> = LazyLock::new(|| rink_lights(48_000));
@@ -153,6 +153,62 @@ fn microdynamics_and_listening_to_the_input() {
         .map(|channel| &channel[more.clone()]);
     stage.play([left, right]);
     compare(stage, SIZE, 1.0, "editor_microdynamics");
+}
+
+/// Every stage on and at work, one of them opened.
+fn with_stage_open(stage: &'static str, theme: ThemeChoice) -> Harness<'static, Stage> {
+    let mut playing = playing(6.5, 20.0);
+    playing.set_plain(|params| &params.bands.on, true);
+    playing.set_plain(|params| &params.shelves.low_gain, -3.0);
+    playing.set_plain(|params| &params.shelves.high_gain, 2.0);
+    playing.set_plain(|params| &params.saturator.lean, 40.0);
+    for band in 0..4 {
+        playing.set_plain(|params| &params.band[band].threshold, -12.0);
+    }
+    let more = 960_000..1_440_000;
+    let [left, right] = SONG
+        .channels
+        .each_ref()
+        .map(|channel| &channel[more.clone()]);
+    playing.play([left, right]);
+    playing
+        .params
+        .session
+        .update(|session| session.theme = theme);
+    let mut harness = open(playing, SIZE, 1.0);
+    lead_to(&mut harness, Place::in_stage(stage));
+    harness
+}
+
+#[test]
+fn the_shelves_are_open() {
+    let harness = with_stage_open("shelves", ThemeChoice::Dark);
+    let handle = harness.get_by_label("High shelf on the curve").rect();
+    harness.hover_at(handle.center());
+    compare_after(harness, "editor_shelves");
+}
+
+#[test]
+fn the_bands_are_open() {
+    compare_after(with_stage_open("bands", ThemeChoice::Dark), "editor_bands");
+}
+
+#[test]
+fn the_bands_are_open_in_the_light_theme() {
+    let harness = with_stage_open("bands", ThemeChoice::Light);
+    compare_after(harness, "editor_bands_light");
+}
+
+#[test]
+fn the_saturator_is_open() {
+    let harness = with_stage_open("saturator", ThemeChoice::Dark);
+    compare_after(harness, "editor_saturator");
+}
+
+#[test]
+fn the_limiter_is_open() {
+    let harness = with_stage_open("limiter", ThemeChoice::Dark);
+    compare_after(harness, "editor_limiter");
 }
 
 #[test]

@@ -9,7 +9,7 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::{Param, Params};
 use rig::editor_stage::{
-    SIZE, Stage, assert_gesture, open, opened, sent_to_host, show_band, tracks,
+    BANDS, Place, SIZE, Stage, assert_gesture, lead_to, open, opened, sent_to_host, tracks,
 };
 
 #[test]
@@ -17,21 +17,21 @@ fn every_switch_switches() {
     let mut harness = opened();
     let params = harness.state().params.clone();
     let mut switches = vec![
-        (None, &params.matched),
-        (None, &params.bands.on),
-        (None, &params.saturator.on),
-        (None, &params.limiter.on),
-        (None, &params.limiter.automatic_release),
+        (Place::default(), &params.matched),
+        (Place::default(), &params.bands.on),
+        (Place::default(), &params.saturator.on),
+        (Place::default(), &params.limiter.on),
+        (
+            Place::in_stage("limiter"),
+            &params.limiter.automatic_release,
+        ),
     ];
-    for (band, name) in params
-        .band
-        .iter()
-        .zip(["low", "low-mid", "high-mid", "high"])
-    {
-        switches.extend([(Some(name), &band.on), (Some(name), &band.solo)]);
+    for (band, name) in params.band.iter().zip(BANDS) {
+        let place = Place::in_band(name);
+        switches.extend([(place, &band.on), (place, &band.solo)]);
     }
-    for (band, param) in switches {
-        show_band(&mut harness, band);
+    for (place, param) in switches {
+        lead_to(&mut harness, place);
         sent_to_host(&harness);
         let before = param.value();
         harness.get_by_label(param.name()).click();
@@ -234,35 +234,107 @@ fn the_first_opening_explains_itself_until_audio_plays() {
     assert!(!explained(&harness) && cautioned(&harness));
 }
 
-/// WCAG 2.2, success criterion 2.1.1: everything can be reached by the keyboard.
-#[test]
-fn tab_reaches_every_control() {
-    let mut harness = opened();
-    let params = harness.state().params.clone();
-    let shown = tracks(&params)
-        .into_iter()
-        .filter(|(band, _)| matches!(band, None | Some("low")));
-    let mut missing: Vec<String> = shown.map(|(_, param)| param.name().to_owned()).collect();
-    missing.extend(
-        [
-            "Listen to Output",
-            "Listen to Residue",
-            "measure anew",
-            "copy",
-            "save CSV",
-            "save PNG",
-            "Window size",
-            "Matched listening",
-        ]
-        .map(Into::into),
-    );
-    missing.extend(["Show the high band", "Plane shows microdynamics"].map(Into::into));
+/// Presses tab until every name has had the keyboard.
+fn tab_through(harness: &mut Harness<'_, Stage>, mut missing: Vec<String>) {
     for _ in 0..90 {
         harness.key_press(Key::Tab);
         harness.run_steps(2);
         missing.retain(|name| !harness.get_by_label(name).is_focused());
     }
     assert_eq!(missing, Vec::<String>::new());
+}
+
+/// WCAG 2.2, success criterion 2.1.1: everything can be reached by the keyboard.
+#[test]
+fn tab_reaches_every_control() {
+    let names = [
+        "Listen to Output",
+        "Listen to Residue",
+        "measure anew",
+        "copy",
+        "export ▾",
+        "Window size",
+        "Matched listening",
+        "Push",
+        "Open shelves",
+        "Open bands",
+        "Open saturator",
+        "Open limiter",
+        "Limiter",
+        "Plane shows microdynamics",
+        "History, 0:00 to 0:30",
+    ];
+    tab_through(&mut opened(), names.map(Into::into).into());
+    for stage in ["shelves", "bands", "saturator", "limiter"] {
+        let mut harness = opened();
+        lead_to(&mut harness, Place::in_stage(stage));
+        let params = harness.state().params.clone();
+        let shown = tracks(&params).into_iter().filter(|(place, _)| {
+            place.stage == Some(stage) && matches!(place.band, None | Some("low"))
+        });
+        let mut names: Vec<String> = shown.map(|(_, param)| param.name().to_owned()).collect();
+        names.push(format!("Close {stage}"));
+        if stage == "bands" {
+            names.push("Show the high band".into());
+        }
+        tab_through(&mut harness, names);
+    }
+}
+
+/// One stage at a time lies over the history; its button, escape and another tile close it.
+#[test]
+fn a_stage_opens_over_the_history_and_closes() {
+    let mut harness = opened();
+    let over_history =
+        |harness: &Harness<'_, Stage>| harness.query_by_label_contains("History, ").is_none();
+    let press = |harness: &mut Harness<'_, Stage>, name: &str| {
+        harness.get_by_label(name).click();
+        harness.run_steps(3);
+    };
+    assert!(!over_history(&harness));
+    press(&mut harness, "Open saturator");
+    assert!(over_history(&harness) && harness.query_by_label("Shoulder").is_some());
+    press(&mut harness, "Open limiter");
+    assert!(over_history(&harness) && harness.query_by_label("Shoulder").is_none());
+    assert!(harness.query_by_label("Ceiling").is_some());
+    press(&mut harness, "Close limiter");
+    assert!(!over_history(&harness));
+    press(&mut harness, "Open shelves");
+    harness.key_press(Key::Escape);
+    harness.run_steps(3);
+    assert!(!over_history(&harness));
+    // Escape first drops what is being typed.
+    press(&mut harness, "Open limiter");
+    harness.get_by_label("Ceiling").focus();
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    harness.key_press(Key::Escape);
+    harness.run_steps(3);
+    assert!(over_history(&harness));
+    assert!(harness.query_by_label("Ceiling, type a value").is_none());
+    harness.key_press(Key::Escape);
+    harness.run_steps(3);
+    assert!(!over_history(&harness));
+    assert_eq!(sent_to_host(&harness), []);
+}
+
+/// The tiles tell what the stages are set to, and a screen reader hears it.
+#[test]
+fn a_tile_tells_its_main_values() {
+    let stage = Stage::default();
+    stage.set_plain(|params| &params.shelves.low_gain, -2.5);
+    stage.set_plain(|params| &params.limiter.on, true);
+    stage.set_plain(|params| &params.saturator.shoulder, 4.0);
+    let harness = open(stage, SIZE, 1.0);
+    let said = |name: &str| harness.get_by_label(name).value().unwrap();
+    assert_eq!(
+        said("Open shelves"),
+        "low −2.5 dB at 120\u{a0}Hz, high 0.0 dB at 6.0\u{a0}kHz"
+    );
+    assert!(said("Open saturator").starts_with("shoulder 4.0\u{a0}dB, off: would bend"));
+    assert!(said("Open limiter").starts_with("ceiling −1.0\u{a0}dBTP, lowest"));
+    assert!(said("Open bands").contains("off"));
 }
 
 #[test]
@@ -422,7 +494,8 @@ fn hovering_or_clicking_the_history_reads_every_value() {
 fn the_saturator_tells_how_much_lies_above_its_shoulder() {
     let stage = with_a_gap();
     stage.set_plain(|params| &params.saturator.shoulder, 6.0);
-    let harness = open(stage, SIZE, 1.0);
+    let mut harness = open(stage, SIZE, 1.0);
+    lead_to(&mut harness, Place::in_stage("saturator"));
     let shoulder = 10.0_f64.powf((-1.0 - 6.0) / 20.0);
     let expected = 100.0 * (1.0 - 2.0 * (shoulder / 0.9).asin() / std::f64::consts::PI);
     let text = harness
@@ -431,8 +504,8 @@ fn the_saturator_tells_how_much_lies_above_its_shoulder() {
         .label()
         .unwrap();
     let number = text
-        .trim_start_matches("Saturator's curve and levels, ")
-        .trim_end_matches("% would")
+        .trim_start_matches("Saturator's curve and levels, off: would bend ")
+        .trim_end_matches('%')
         .trim();
     let found: f64 = number.parse().unwrap();
     assert!((found - expected).abs() < 1.0, "{text} for {expected:.1}");
@@ -448,7 +521,8 @@ fn each_band_tells_level_threshold_and_gain() {
         .map(|frame| 0.5 * (frame as f32 * std::f32::consts::TAU * 350.0 / 48_000.0).sin())
         .collect();
     stage.play([&tone, &tone]);
-    let harness = open(stage, SIZE, 1.0);
+    let mut harness = open(stage, SIZE, 1.0);
+    lead_to(&mut harness, Place::in_stage("bands"));
     let text = harness
         .get_by_label("Show the low-mid band")
         .value()
@@ -457,7 +531,7 @@ fn each_band_tells_level_threshold_and_gain() {
     // ratio 2 turns down half of what is above.
     assert!(text.starts_with("level −6."), "{text}");
     assert!(
-        text.contains("from −20.0\u{a0}dBFS") && text.contains("gain −6."),
+        text.contains("threshold −20.0\u{a0}dBFS") && text.contains("gain −6."),
         "{text}"
     );
 }

@@ -1,127 +1,155 @@
-//! The stages from left to right: push, shelves, bands, saturator, limiter.
+//! The stages as tiles, and the one that is open.
 
 mod bands;
 mod limiter;
 mod saturator;
 mod shelves;
+mod tile;
 
-use egui::{Align2, Rect, Ui, pos2, vec2};
+use egui::{Align2, Key, Rect, Ui, pos2, vec2};
 
-use super::control::{self, Look};
-use super::number::{signed, with_unit};
-use super::scene::{self, Scene, label, small};
+use self::tile::Face;
+use super::control;
+use super::scene::{self, Scene};
 use super::theme::BODY_PT;
 
-const GAP: f32 = 8.0;
-/// Height of a panel's first line.
+const GAP: f32 = 10.0;
+/// Height of an open stage's first line.
 const HEAD: f32 = 22.0;
-/// Height of a value track with its name.
-const TRACK: f32 = 29.0;
-/// Space between two tracks, one above the other.
-const TRACK_GAP: f32 = 6.0;
-/// The stages' shares of the width.
-const SHARES: [f32; 5] = [0.105, 0.18, 0.372, 0.205, 0.138];
+/// Height of a value track with its name, and the least space below it.
+const TRACK: f32 = 28.0;
+const TRACK_GAP: f32 = 4.0;
+/// Space between two tracks, one beside the other.
+const COLUMN_GAP: f32 = 18.0;
+
+/// A stage that can be opened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stage {
+    /// The two shelves.
+    Shelves,
+    /// The band compressor.
+    Bands,
+    /// The saturator.
+    Saturator,
+    /// The limiter.
+    Limiter,
+}
+
+impl Stage {
+    /// In the order of the signal.
+    const ALL: [Self; 4] = [Self::Shelves, Self::Bands, Self::Saturator, Self::Limiter];
+
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Shelves => "shelves",
+            Self::Bands => "bands",
+            Self::Saturator => "saturator",
+            Self::Limiter => "limiter",
+        }
+    }
+}
 
 /// What the chain remembers between frames.
 #[derive(Debug, Default)]
 pub struct State {
+    /// The stage whose panel covers the history; none while closed.
+    pub open: Option<Stage>,
     bands: bands::State,
     limiter: limiter::State,
 }
 
-/// Draws all stages.
-pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) {
-    let width = rect.width() - GAP * (SHARES.len() - 1) as f32;
-    let mut left = rect.left();
-    let areas = SHARES.map(|share| {
-        let area = Rect::from_min_size(
-            pos2(left, rect.top()),
-            vec2((share * width).round(), rect.height()),
-        );
-        left = area.right() + GAP;
-        scene::panel(ui, area).expand2(vec2(2.0, 4.0))
-    });
-    let _ = push;
-    shelves::show(ui, areas[1], scene);
-    bands::show(ui, areas[2], scene, &mut state.bands);
-    saturator::show(ui, areas[3], scene);
-    limiter::show(ui, areas[4], scene, &mut state.limiter);
+/// Draws the stages side by side: what each is set to and does, and the way to its controls.
+pub fn tiles(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) {
+    let count = Stage::ALL.len() as f32;
+    let step = (rect.width() + GAP) / count;
+    for (index, stage) in Stage::ALL.into_iter().enumerate() {
+        let left = rect.left() + (index as f32 * step).round();
+        let right = rect.left() + ((index + 1) as f32 * step).round() - GAP;
+        let area = rect.with_min_x(left).with_max_x(right);
+        let face = match stage {
+            Stage::Shelves => shelves::face(scene),
+            Stage::Bands => bands::face(ui, scene, &mut state.bands),
+            Stage::Saturator => saturator::face(ui, scene),
+            Stage::Limiter => limiter::face(ui, scene, &mut state.limiter),
+        };
+        let open = state.open == Some(stage);
+        let picture = tile::show(ui, area, scene, stage, &face, open);
+        if picture.toggled {
+            state.open = (!open).then_some(stage);
+        }
+        let Some(room) = picture.room else {
+            continue;
+        };
+        match stage {
+            Stage::Shelves => shelves::miniature(ui, room, scene),
+            Stage::Bands => bands::miniature(ui, room, scene, &state.bands),
+            Stage::Saturator => saturator::miniature(ui, room, scene),
+            Stage::Limiter => limiter::miniature(ui, room, scene, &state.limiter),
+        }
+    }
 }
 
-/// The first line of a stage that has a switch.
-fn head(
-    ui: &mut Ui,
-    area: Rect,
-    scene: &Scene<'_>,
-    param: &nice_plug::prelude::BoolParam,
-    look: Look<'_>,
-) {
-    let line = area
-        .with_max_y(area.top() + HEAD)
-        .with_max_x(area.left() + 104.0);
-    control::switch(ui, line, scene.setter, param, look);
-}
-
-/// A stage's name, where it has no switch.
-fn name(ui: &Ui, area: Rect, name: &str) {
+/// Draws the open stage's panel over `rect`, the history's place. False where none is open: the
+/// history is to be seen then.
+pub fn opened(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bool {
+    let Some(stage) = state.open else {
+        return false;
+    };
+    // Before the controls are drawn: escape first closes a field or a menu of theirs.
+    let (escape, pressed) =
+        ui.input(|input| (input.key_pressed(Key::Escape), input.pointer.any_down()));
+    let elsewhere = control::is_typing(ui.ctx()) || egui::Popup::is_any_open(ui.ctx());
+    if escape && !pressed && !elsewhere {
+        state.open = None;
+        return false;
+    }
+    let area = scene::panel(ui, rect).expand2(vec2(0.0, 5.0));
     let colours = scene::colours(ui);
-    let at = pos2(area.left(), area.top() + HEAD / 2.0);
-    scene::text(
+    let head = area.with_max_y(area.top() + HEAD);
+    let name = scene::text(
         ui.painter(),
-        at,
+        pos2(head.left(), head.center().y - 3.0),
         Align2::LEFT_CENTER,
-        name,
+        stage.name(),
         BODY_PT,
         colours.text,
     );
+    let head = head.with_min_x(name.right() + 18.0);
+    let body = area.with_min_y(area.top() + HEAD);
+    match stage {
+        Stage::Shelves => shelves::opened(ui, head, body, scene),
+        Stage::Bands => bands::opened(ui, head, body, scene, &mut state.bands),
+        Stage::Saturator => saturator::opened(ui, head, body, scene),
+        Stage::Limiter => limiter::opened(ui, head, body, scene, &mut state.limiter),
+    }
+    true
 }
 
-/// Track number `index` from the bottom of `area`.
-fn from_bottom(area: Rect, index: usize) -> Rect {
-    let bottom = area.bottom() - index as f32 * (TRACK + TRACK_GAP);
-    area.with_min_y(bottom - TRACK).with_max_y(bottom)
-}
-
-fn push(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
+/// Says at the right of an open stage's first line how its picture is worked.
+fn hint(ui: &Ui, head: Rect, text: &str) {
     let colours = scene::colours(ui);
-    name(ui, area, "push");
-    let track = area
-        .with_min_y(area.top() + HEAD + 8.0)
-        .with_max_y(area.top() + HEAD + 8.0 + TRACK);
-    let look = Look::new("gain", "Drives the mix harder into the chain.");
-    control::track(ui, track, scene.setter, &scene.params.push, look);
-    let [input, output] =
-        [&scene.snapshot.input, &scene.snapshot.output].map(|point| point.readings.integrated_lufs);
-    let louder = output.zip(input).map(|(output, input)| output - input);
-    let push = f64::from(scene.params.push.value());
-    let lines = [
-        (
-            "asked for",
-            with_unit(louder.map(|_| push), 1, "dB"),
-            colours.label,
+    let at = pos2(head.right(), head.center().y - 3.0);
+    scene::label(ui.painter(), at, Align2::RIGHT_CENTER, text, colours.label);
+}
+
+/// The place of a track in `area`, which is divided into columns and rows.
+fn cell(area: Rect, [columns, rows]: [usize; 2], [column, row]: [usize; 2]) -> Rect {
+    let width = (area.width() + COLUMN_GAP) / columns as f32;
+    // What is taller than needed goes between the rows, within reason.
+    let height = (area.height() / rows as f32).clamp(TRACK + TRACK_GAP, 1.6 * TRACK);
+    Rect::from_min_size(
+        pos2(
+            area.left() + column as f32 * width,
+            area.top() + row as f32 * height + (height - TRACK - TRACK_GAP) / 2.0,
         ),
-        ("got", with_unit(louder, 1, "LU"), colours.text),
-        (
-            "lost",
-            signed(louder.map(|louder| louder - push), 1),
-            colours.label,
-        ),
-    ];
-    for (index, (what, value, colour)) in lines.into_iter().enumerate() {
-        let y = area.bottom() - 8.0 - (2 - index) as f32 * 19.0;
-        small(
-            ui.painter(),
-            pos2(area.left(), y),
-            Align2::LEFT_CENTER,
-            what,
-            colours.label,
-        );
-        label(
-            ui.painter(),
-            pos2(area.right(), y),
-            Align2::RIGHT_CENTER,
-            value,
-            colour,
-        );
+        vec2(width - COLUMN_GAP, TRACK),
+    )
+}
+
+/// What `face` is made of: two lines, the first the more important.
+fn lines(first: String, second: String, on: bool) -> Face {
+    Face {
+        lines: [first, second],
+        on,
     }
 }

@@ -106,7 +106,7 @@ fn clicks(
             .interact_pointer_pos()
             .is_some_and(|at| value.contains(at))
     {
-        typing::open(ui, id, &paint::written(param));
+        typing::open(ui, id, &written(param));
     }
 }
 
@@ -175,7 +175,7 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
         (steps, input.modifiers.shift, reset, typed, copied)
     });
     if copied {
-        ui.copy_text(paint::written(param));
+        ui.copy_text(written(param));
     }
     if reset {
         set(setter, param, param.default_normalized_value());
@@ -190,7 +190,7 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
         // The field is shown in this very frame, and takes the letter itself.
         typing::open(ui, response.id, "");
     } else if ui.input(|input| input.key_pressed(Key::Enter)) {
-        typing::open(ui, response.id, &paint::written(param));
+        typing::open(ui, response.id, &written(param));
     }
 }
 
@@ -234,7 +234,7 @@ fn describe(ui: &Ui, response: &Response, param: &FloatParam) {
     ui.ctx().accesskit_node_builder(response.id, |node| {
         node.set_min_numeric_value(param.preview_plain(0.0).into());
         node.set_max_numeric_value(param.preview_plain(1.0).into());
-        node.set_value(paint::written(param));
+        node.set_value(written(param));
         for action in [Action::SetValue, Action::Increment, Action::Decrement] {
             node.add_action(action);
         }

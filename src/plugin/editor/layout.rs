@@ -61,12 +61,12 @@ pub fn places(window: Rect, opened: bool) -> Places {
     };
     let top_bar = across(inner.top() + 8.0, TOP_BAR);
     let notice = across(top_bar.bottom() + 2.0, NOTICE);
-    let tile = if size.y < LOW { 40.0 } else { 84.0 };
+    let tile = if size.y < LOW { 40.0 } else { 86.0 };
     let tiles = across(inner.bottom() - 12.0 - tile, tile);
     let history_height = if opened {
         Some(OPENED.max(0.3 * (size.y - 480.0)))
     } else if size.y >= NO_HISTORY {
-        Some((0.36 * (size.y - 480.0)).clamp(72.0, 260.0))
+        Some((0.4 * (size.y - 480.0)).clamp(116.0, 260.0))
     } else {
         None
     };

@@ -137,7 +137,7 @@ impl View {
             kept: self.kept.as_deref().unwrap_or_default(),
             elapsed_s: f64::from(ui.input(|input| input.unstable_dt)).min(LONGEST_FRAME_S),
         };
-        let places = layout::places(window, false);
+        let places = layout::places(window, self.chain.open.is_some());
         top_bar::keys(ui, &scene);
         let mut actions = vec![top_bar::show(ui, places.top_bar, &scene)];
         let caution = self.caution.is_due() || !scene.session.introduced;
@@ -150,12 +150,14 @@ impl View {
             .plane
             .is_some_and(|place| plane::show(ui, place, &scene, &mut self.plane));
         details::show(ui, [places.numbers, places.cost], &scene, &mut self.details);
-        if let Some(place) = places.history {
+        if let Some(place) = places.history
+            && !chain::opened(ui, place, &scene, &mut self.chain)
+        {
             let shown = history::show(ui, place, &scene, &mut self.history);
             moving |= shown.moving;
             actions.push(shown.action);
         }
-        chain::show(ui, places.tiles, &scene, &mut self.chain);
+        chain::tiles(ui, places.tiles, &scene, &mut self.chain);
         let introduced = !scene.session.introduced && introduction::heard(&scene);
         corner::show(ui);
         if introduced {

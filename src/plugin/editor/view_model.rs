@@ -6,6 +6,7 @@ pub mod bands;
 pub mod caution;
 pub mod decision;
 pub mod history;
+pub mod lowest;
 pub mod notices;
 pub mod numbers;
 pub mod plane;

@@ -294,35 +294,65 @@ pub fn assert_gesture(calls: &[HostCall], param: ParamPtr, value: f32) {
     assert!((last - value).abs() < 1e-4, "{last} for {value}");
 }
 
-/// What the tracks are, by the way to them: the band whose controls must be shown, if any.
-pub fn tracks(params: &CrestlineParams) -> Vec<(Option<&'static str>, &FloatParam)> {
+/// Where a control is: the stage to be opened and the band to be chosen, if any.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Place {
+    /// The stage, as its tile is called.
+    pub stage: Option<&'static str>,
+    /// The band, as its line is called.
+    pub band: Option<&'static str>,
+}
+
+impl Place {
+    /// In the panel of a stage.
+    pub const fn in_stage(stage: &'static str) -> Self {
+        Self {
+            stage: Some(stage),
+            band: None,
+        }
+    }
+
+    /// Among the controls of a band.
+    pub const fn in_band(band: &'static str) -> Self {
+        Self {
+            stage: Some("bands"),
+            band: Some(band),
+        }
+    }
+}
+
+/// The bands, low to high.
+pub const BANDS: [&str; 4] = ["low", "low-mid", "high-mid", "high"];
+
+/// What the tracks are, and where.
+pub fn tracks(params: &CrestlineParams) -> Vec<(Place, &FloatParam)> {
     let (shelves, bands, saturator, limiter) = (
         &params.shelves,
         &params.bands,
         &params.saturator,
         &params.limiter,
     );
+    let in_shelves = Place::in_stage("shelves");
+    let in_bands = Place::in_stage("bands");
+    let in_saturator = Place::in_stage("saturator");
+    let in_limiter = Place::in_stage("limiter");
     let mut tracks = vec![
-        (None, &params.push),
-        (None, &shelves.low_gain),
-        (None, &shelves.low_corner),
-        (None, &shelves.high_gain),
-        (None, &shelves.high_corner),
-        (None, &bands.low_crossover),
-        (None, &bands.mid_crossover),
-        (None, &bands.high_crossover),
-        (None, &saturator.shoulder),
-        (None, &saturator.lean),
-        (None, &saturator.blend),
-        (None, &limiter.ceiling),
-        (None, &limiter.release),
-        (None, &limiter.link),
+        (Place::default(), &params.push),
+        (in_shelves, &shelves.low_gain),
+        (in_shelves, &shelves.low_corner),
+        (in_shelves, &shelves.high_gain),
+        (in_shelves, &shelves.high_corner),
+        (in_bands, &bands.low_crossover),
+        (in_bands, &bands.mid_crossover),
+        (in_bands, &bands.high_crossover),
+        (in_saturator, &saturator.shoulder),
+        (in_saturator, &saturator.lean),
+        (in_saturator, &saturator.blend),
+        (in_limiter, &limiter.ceiling),
+        (in_limiter, &limiter.release),
+        (in_limiter, &limiter.link),
     ];
-    for (band, name) in params
-        .band
-        .iter()
-        .zip(["low", "low-mid", "high-mid", "high"])
-    {
+    for (band, name) in params.band.iter().zip(BANDS) {
         let params = [
             &band.threshold,
             &band.ratio,
@@ -331,14 +361,21 @@ pub fn tracks(params: &CrestlineParams) -> Vec<(Option<&'static str>, &FloatPara
             &band.release,
             &band.makeup,
         ];
-        tracks.extend(params.map(|param| (Some(name), param)));
+        tracks.extend(params.map(|param| (Place::in_band(name), param)));
     }
     tracks
 }
 
-/// Shows the controls of a band.
-pub fn show_band(harness: &mut Harness<'_, Stage>, band: Option<&str>) {
-    if let Some(band) = band {
+/// Opens the stage and chooses the band.
+pub fn lead_to(harness: &mut Harness<'_, Stage>, place: Place) {
+    if let Some(stage) = place.stage {
+        let closed = format!("Open {stage}");
+        if let Some(button) = harness.query_by_label(&closed) {
+            button.click();
+        }
+        harness.run_steps(3);
+    }
+    if let Some(band) = place.band {
         harness
             .get_by_label(&format!("Show the {band} band"))
             .click();
@@ -346,12 +383,19 @@ pub fn show_band(harness: &mut Harness<'_, Stage>, band: Option<&str>) {
     }
 }
 
+/// The window of a new instance with a stage opened.
+pub fn opened_at(stage: &'static str) -> Harness<'static, Stage> {
+    let mut harness = opened();
+    lead_to(&mut harness, Place::in_stage(stage));
+    harness
+}
+
 /// Finds each track and looks at it.
 pub fn each_track(mut check: impl FnMut(&mut Harness<'_, Stage>, &FloatParam)) {
     let mut harness = opened();
     let params = harness.state().params.clone();
-    for (band, param) in tracks(&params) {
-        show_band(&mut harness, band);
+    for (place, param) in tracks(&params) {
+        lead_to(&mut harness, place);
         sent_to_host(&harness);
         check(&mut harness, param);
     }

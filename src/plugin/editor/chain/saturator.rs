@@ -1,13 +1,18 @@
-//! The saturator: its curve as it stands over the levels that meet it, shoulder, lean, blend, and
-//! how much of the signal bends.
+//! The saturator: its curve as it stands over the levels that meet it, the shoulder as a handle on
+//! it, lean, blend, and how much of the signal bends.
 
-use egui::{Align2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Color32, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2,
+};
 
-use super::{HEAD, from_bottom, head};
-use crate::editor::control::{self, Look};
+use super::tile::Face;
+use super::{cell, hint, lines};
+use crate::editor::cadence::paced;
+use crate::editor::control::{self, Look, grip};
 use crate::editor::introduction;
-use crate::editor::number;
-use crate::editor::scene::{self, Scene, place, small};
+use crate::editor::number::{fixed, with_unit};
+use crate::editor::scene::{self, Scene, label, place, small};
+use crate::editor::theme::Colours;
 use crestline_core::dsp::decibel::gain_from_db;
 
 /// Levels from the left to the right of the picture, and from its bottom to its top, dB re
@@ -18,77 +23,223 @@ const POINTS: usize = 64;
 /// Share of the height that the commonest level takes.
 const HIGHEST: f32 = 0.5;
 
-/// Draws the stage.
-pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
-    let saturator = &scene.params.saturator;
-    let on = saturator.on.value();
-    let look = Look::new(
-        "saturator",
-        "Bends the top few decibels only; what lies below the shoulder passes unchanged.",
-    );
-    head(ui, area, scene, &saturator.on, look);
+/// How much of the signal lies above the shoulder, in words: a dash before anything was heard.
+fn bent(ui: &Ui, scene: &Scene<'_>) -> String {
     let settings = scene.params.chain_settings().saturator;
     let shoulder = gain_from_db(settings.ceiling_dbtp - settings.shoulder_db);
     let share = scene.snapshot.activity.driven_levels.share_above(shoulder);
     let heard = introduction::heard(scene).then_some(share * 100.0);
-    let text = number::with_unit(heard, 1, if on { "% bend" } else { "% would" });
-    small(
-        ui.painter(),
-        pos2(area.right(), area.top() + HEAD / 2.0),
-        Align2::RIGHT_CENTER,
-        &text,
-        scene::colours(ui).label,
+    let share = paced(ui, "bent", with_unit(heard, 1, "%"));
+    if settings.enabled {
+        format!("bends {share} of the signal")
+    } else {
+        format!("off: would bend {share}")
+    }
+}
+
+/// What the tile says.
+pub fn face(ui: &Ui, scene: &Scene<'_>) -> Face {
+    let saturator = &scene.params.saturator;
+    let shoulder = with_unit(Some(saturator.shoulder.value().into()), 1, "dB");
+    lines(
+        format!("shoulder {shoulder}"),
+        bent(ui, scene),
+        saturator.on.value(),
+    )
+}
+
+/// Where levels lie, dB re the ceiling.
+#[derive(Clone, Copy)]
+struct Plot {
+    area: Rect,
+}
+
+impl Plot {
+    fn at(self, across_db: f64, up_db: f64) -> Pos2 {
+        let along = |db: f64, [low, high]: [f64; 2]| ((db - low) / (high - low)) as f32;
+        place(self.area, along(across_db, ACROSS_DB), along(up_db, UP_DB))
+    }
+
+    fn across_db(self, x: f32) -> f64 {
+        let share = f64::from((x - self.area.left()) / self.area.width());
+        ACROSS_DB[0] + share * (ACROSS_DB[1] - ACROSS_DB[0])
+    }
+}
+
+/// Level out for a level in, both dB re the ceiling; of the positive half of the wave or, with
+/// −1, of the other.
+fn out_db(scene: &Scene<'_>, across_db: f64, sign: f64) -> f64 {
+    let settings = scene.params.chain_settings().saturator;
+    let ceiling = gain_from_db(settings.ceiling_dbtp);
+    let x = ceiling * gain_from_db(across_db);
+    db_from_ratio(sign * scene.params.saturator_curve(sign * x) / ceiling)
+}
+
+fn curve(scene: &Scene<'_>, plot: Plot, sign: f64) -> Vec<Pos2> {
+    let [low, high] = ACROSS_DB;
+    (0..=POINTS)
+        .map(|point| {
+            let across_db = low + (high - low) * point as f64 / POINTS as f64;
+            plot.at(across_db, out_db(scene, across_db, sign))
+        })
+        .collect()
+}
+
+/// The hue of what the saturator does, while it does something.
+fn hue(scene: &Scene<'_>, colours: &Colours) -> Color32 {
+    if scene.params.saturator.on.value() {
+        colours.output.mark
+    } else {
+        colours.level
+    }
+}
+
+/// Where the shoulder stands on the curve.
+fn shoulder(scene: &Scene<'_>, plot: Plot) -> Pos2 {
+    let across_db = -f64::from(scene.params.saturator.shoulder.value());
+    plot.at(across_db, out_db(scene, across_db, 1.0))
+}
+
+fn shoulder_line(painter: &Painter, plot: Plot, at: Pos2, colours: &Colours) {
+    let ends = [plot.area.top(), plot.area.bottom()].map(|y| pos2(at.x, y));
+    let dots = Stroke::new(1.0, colours.level);
+    painter.extend(Shape::dashed_line(&ends, dots, 2.0, 3.0));
+}
+
+/// The curve as it stands in the tile.
+pub fn miniature(ui: &Ui, area: Rect, scene: &Scene<'_>) {
+    let colours = scene::colours(ui);
+    let painter = ui.painter().with_clip_rect(area);
+    painter.rect_filled(area, 2, colours.well);
+    let plot = Plot { area };
+    let at = shoulder(scene, plot);
+    shoulder_line(&painter, plot, at, colours);
+    let line = curve(scene, plot, 1.0);
+    painter.add(Shape::line(line, Stroke::new(1.75, hue(scene, colours))));
+    painter.circle_filled(at, 4.0, colours.text);
+}
+
+/// Draws the open stage.
+pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>) {
+    let saturator = &scene.params.saturator;
+    let bent = bent(ui, scene);
+    let colours = scene::colours(ui);
+    let at = pos2(head.left(), head.center().y - 3.0);
+    label(ui.painter(), at, Align2::LEFT_CENTER, &bent, colours.text);
+    hint(
+        ui,
+        head,
+        "drag the shoulder along the curve · shift: finely · double click: reset",
     );
-    let width = 0.42 * area.width();
-    let picture = Rect::from_min_max(
-        pos2(area.left(), area.top() + HEAD + 6.0),
-        pos2(area.left() + width, area.bottom()),
-    );
-    curve(ui, picture, scene, on);
-    let response = ui.interact(picture, ui.scope_id().with("curve"), Sense::HOVER);
-    let spoken = format!("Saturator's curve and levels, {text}");
-    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
-    response.on_hover_text(
-        "Level in to level out, up to 6 dB over the ceiling, above how often each level has come in the last 3 s; what lies right of the dotted shoulder is bent.",
-    );
-    let tracks = area.with_min_x(picture.right() + 14.0);
-    let controls = [
+    let area = body.with_max_x(body.left() + (0.5 * body.width()).round());
+    picture(ui, area, scene, &bent);
+    let tracks = body.with_min_x(area.right() + 28.0);
+    let on = saturator.on.value();
+    for (row, param, name, tip) in [
         (
-            &saturator.blend,
-            "blend",
-            "Share of the bent signal in the output.",
+            0,
+            &saturator.shoulder,
+            "shoulder",
+            "How far below the ceiling bending begins.",
         ),
         (
+            1,
             &saturator.lean,
             "lean",
             "Bends one half of the wave sooner than the other, which adds even harmonics.",
         ),
         (
-            &saturator.shoulder,
-            "shoulder",
-            "How far below the ceiling bending begins.",
+            2,
+            &saturator.blend,
+            "blend",
+            "Share of the bent signal in the output.",
         ),
-    ];
-    for (index, (param, label, tip)) in controls.into_iter().enumerate() {
-        control::track(
-            ui,
-            from_bottom(tracks, index),
-            scene.setter,
-            param,
-            Look::new(label, tip).active(on),
-        );
+    ] {
+        let rect = cell(tracks, [1, 3], [0, row]);
+        let look = Look::new(name, tip).active(on);
+        control::track(ui, rect, scene.setter, param, look);
     }
 }
 
-fn curve(ui: &Ui, area: Rect, scene: &Scene<'_>, on: bool) {
+fn picture(ui: &mut Ui, area: Rect, scene: &Scene<'_>, bent: &str) {
+    let saturator = &scene.params.saturator;
+    let response = ui.interact(area, ui.scope_id().with("curve"), Sense::HOVER);
+    let spoken = format!("Saturator's curve and levels, {bent}");
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
     let colours = scene::colours(ui);
+    let plot = Plot { area };
     let painter = ui.painter().with_clip_rect(area);
     painter.rect_filled(area, 2, colours.well);
+    levels(&painter, plot, scene, colours);
+    let ceiling = plot.at(ACROSS_DB[0], 0.0);
+    painter.hline(area.x_range(), ceiling.y, Stroke::new(1.0, colours.track));
+    let name = with_unit(Some(scene.params.limiter.ceiling.value().into()), 1, "dBTP");
+    small(
+        &painter,
+        ceiling + vec2(6.0, 1.0),
+        Align2::LEFT_TOP,
+        format!("ceiling {name}"),
+        colours.label,
+    );
+    for db in [-12.0, -6.0, 0.0] {
+        let at = plot.at(db, UP_DB[0]) - vec2(-3.0, 1.0);
+        let unit = if db < 0.0 {
+            ""
+        } else {
+            " dB re the ceiling in"
+        };
+        let text = format!("{}{unit}", fixed(Some(db), 0));
+        painter.vline(at.x - 3.0, area.y_range(), Stroke::new(1.0, colours.grid));
+        small(&painter, at, Align2::LEFT_BOTTOM, text, colours.label);
+    }
+    let at = shoulder(scene, plot);
+    shoulder_line(&painter, plot, at, colours);
+    let bent = hue(scene, colours);
+    if saturator.lean.value() > 0.0 {
+        let stroke = Stroke::new(1.5, bent);
+        let line = curve(scene, plot, -1.0);
+        painter.extend(Shape::dashed_line(&line, stroke, 3.0, 3.0));
+    }
+    painter.add(Shape::line(curve(scene, plot, 1.0), Stroke::new(2.0, bent)));
+    let shoulder = with_unit(Some(saturator.shoulder.value().into()), 1, "dB");
+    let read_out = format!("shoulder {shoulder} below the ceiling");
+    let handle = grip::Grip {
+        name: "Shoulder on the curve",
+        at,
+        area: Rect::from_center_size(at, vec2(24.0, 24.0)),
+        across: Some(grip::Way {
+            param: &saturator.shoulder,
+            plain_at: &|x| -plot.across_db(x),
+        }),
+        upright: None,
+        read_out: &read_out,
+    };
+    let handle = handle.show(ui, scene.setter);
+    grip::disc(&painter, at, &handle, colours.text, colours);
+    if grip::in_use(&handle) {
+        grip::tell(&painter, area, at, &read_out, colours);
+    } else if let Some(pointer) = response.hover_pos() {
+        // What becomes of the level under the pointer.
+        let across_db = plot.across_db(pointer.x);
+        let on_curve = plot.at(across_db, out_db(scene, across_db, 1.0));
+        painter.circle_filled(on_curve, 3.0, colours.text);
+        let dbfs = |db: f64| {
+            let ceiling_db = f64::from(scene.params.limiter.ceiling.value());
+            fixed(Some(db + ceiling_db), 1)
+        };
+        let text = format!(
+            "{} dBFS in, {} dBFS out",
+            dbfs(across_db),
+            dbfs(out_db(scene, across_db, 1.0))
+        );
+        grip::tell(&painter, area, on_curve, &text, colours);
+    }
+}
+
+/// How often each level has come in the last seconds, per dB: bins are not equally wide.
+fn levels(painter: &Painter, plot: Plot, scene: &Scene<'_>, colours: &Colours) {
     let settings = scene.params.chain_settings().saturator;
     let ceiling = gain_from_db(settings.ceiling_dbtp);
-    let along = |db: f64, [low, high]: [f64; 2]| ((db - low) / (high - low)) as f32;
-    let at = |x_db: f64, y_db: f64| place(area, along(x_db, ACROSS_DB), along(y_db, UP_DB));
-    // How often each level comes, per dB: bins are not equally wide.
     let bars = scene.snapshot.activity.driven_levels;
     let bars = bars.bins().map(|(edges, share)| {
         let [low, high] = edges.map(|edge| db_from_ratio(edge / ceiling));
@@ -101,57 +252,22 @@ fn curve(ui: &Ui, area: Rect, scene: &Scene<'_>, on: bool) {
         .fold(1e-9, |most, (_, density)| density.max(most));
     let shoulder_db = -settings.shoulder_db;
     for ([low, high], density) in bars {
-        let top = HIGHEST * (density / commonest) as f32 * area.height();
+        let top = HIGHEST * (density / commonest) as f32 * plot.area.height();
         // The shoulder divides the bin that it lies in.
         let middle = shoulder_db.clamp(low, high);
-        let above = if on {
-            colours.output.mark
-        } else {
-            colours.level
-        };
-        for (from, to, colour) in [(low, middle, colours.track), (middle, high, above)] {
+        for (from, to, colour) in [
+            (low, middle, colours.track),
+            (middle, high, hue(scene, colours)),
+        ] {
             if to > from {
                 let bar = Rect::from_x_y_ranges(
-                    at(from, 0.0).x..=at(to, 0.0).x,
-                    area.bottom() - top..=area.bottom(),
+                    plot.at(from, 0.0).x..=plot.at(to, 0.0).x,
+                    plot.area.bottom() - top..=plot.area.bottom(),
                 );
-                painter.rect_filled(bar, 0, colour.gamma_multiply(0.75));
+                painter.rect_filled(bar, 0, colour);
             }
         }
     }
-    let grid = Stroke::new(1.0, colours.track);
-    painter.hline(area.x_range(), at(0.0, 0.0).y, grid);
-    let shoulder = [at(shoulder_db, UP_DB[0]), at(shoulder_db, UP_DB[1])];
-    let dots = Stroke::new(1.0, colours.level);
-    painter.extend(Shape::dashed_line(&shoulder, dots, 2.0, 3.0));
-    let line = |sign: f64| -> Vec<_> {
-        let [low, high] = ACROSS_DB;
-        (0..=POINTS)
-            .map(|point| {
-                let x_db = low + (high - low) * point as f64 / POINTS as f64;
-                let x = ceiling * gain_from_db(x_db);
-                let y = sign * scene.params.saturator_curve(sign * x) / ceiling;
-                at(x_db, db_from_ratio(y))
-            })
-            .collect()
-    };
-    let bent = if on {
-        colours.output.mark
-    } else {
-        colours.level
-    };
-    if settings.lean_percent > 0.0 {
-        let stroke = Stroke::new(1.5, bent);
-        painter.extend(Shape::dashed_line(&line(-1.0), stroke, 3.0, 3.0));
-    }
-    painter.add(Shape::line(line(1.0), Stroke::new(1.75, bent)));
-    small(
-        &painter,
-        at(ACROSS_DB[0], 0.0) + vec2(4.0, 1.0),
-        Align2::LEFT_TOP,
-        "ceiling",
-        colours.label,
-    );
 }
 
 fn db_from_ratio(ratio: f64) -> f64 {

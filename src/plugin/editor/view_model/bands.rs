@@ -188,19 +188,6 @@ impl Held {
     }
 }
 
-/// The spectrum of the last 10 s as it enters the bands, in third octaves, dBFS: that of the input,
-/// with what push and shelves add (`gain_db`, by frequency).
-pub fn driven_spectrum(
-    snapshot: &Snapshot,
-    gain_db: impl Fn(f64) -> f64,
-) -> [Option<f32>; BAND_COUNT] {
-    let mut spectrum = snapshot.input.balance.last_10s_db;
-    for (index, band) in spectrum.iter_mut().enumerate() {
-        *band = band.map(|db| db + gain_db(mid_band_hz(index)) as f32);
-    }
-    spectrum
-}
-
 /// The balance of the output less that of the input, each against its own loudness, as curves of
 /// (share across, dB), broken where a band is not known.
 pub fn change_curve(snapshot: &Snapshot) -> Vec<Vec<(f32, f32)>> {
@@ -352,15 +339,6 @@ mod tests {
         snapshot.activity.band_level_db[1] = None;
         snapshot.input.readings.frames += 480_000;
         assert_eq!(held.follow(&snapshot), [None; 4]);
-    }
-
-    #[test]
-    fn the_spectrum_that_enters_the_bands_has_push_and_shelves_in_it() {
-        let mut snapshot = Snapshot::default();
-        snapshot.input.balance.last_10s_db[17] = Some(-30.0);
-        let driven = driven_spectrum(&snapshot, |hz| if hz > 900.0 { 4.5 } else { 1.0 });
-        assert_eq!(driven[17], Some(-25.5));
-        assert_eq!(driven[16], None);
     }
 
     #[test]
