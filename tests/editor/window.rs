@@ -594,7 +594,8 @@ fn the_state_of_the_side_chain_is_told_in_words() {
         snapshot.tap.state = state;
         snapshot.tap.delay_frames = 96;
         harness.state_mut().audio.publish(snapshot);
-        harness.run_steps(2);
+        // What is written follows within a fifth of a second.
+        harness.run_steps(15);
         assert!(harness.query_by_label_contains(words).is_some(), "{words}");
     }
 }

@@ -135,7 +135,8 @@ fn one(
         painter,
         pos2(row.left() + FIGURE, middle),
         gained,
-        FIGURE_PT,
+        // A dash is not what is to be seen from two metres.
+        if unknown { BODY_PT } else { FIGURE_PT },
         ink,
     );
     // The unit stands on the figure's line.

@@ -66,7 +66,7 @@ pub fn places(window: Rect, opened: bool) -> Places {
     let history_height = if opened {
         Some(OPENED.max(0.3 * (size.y - 480.0)))
     } else if size.y >= NO_HISTORY {
-        Some((0.4 * (size.y - 480.0)).clamp(116.0, 260.0))
+        Some((0.4 * (size.y - 480.0)).clamp(100.0, 260.0))
     } else {
         None
     };

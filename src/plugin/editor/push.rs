@@ -16,6 +16,8 @@ const LEFT: f32 = 150.0;
 const HEAD: f32 = 18.0;
 /// Height of the ruler's track and its figures.
 const FOOT: f32 = 30.0;
+/// Room for a word of the legend.
+const LEGEND: f32 = 64.0;
 /// The bars' height stands for this many LU.
 const REACH_LU: f64 = 1.1;
 const TIP: &str = "Drives the mix harder into the chain. Drag along the ruler, with shift to change \
@@ -86,6 +88,9 @@ fn legend(painter: &Painter, area: Rect, colours: &Colours) {
     );
     x = title.right() + 20.0;
     for (signal, name) in [(Signal::Clean, "clean"), (Signal::Output, "saturated")] {
+        if x + LEGEND > area.right() {
+            break;
+        }
         mark::paint(painter, signal, pos2(x, y), 9.0, colours.hue(signal).mark);
         let at = pos2(x + 9.0, y);
         x = small(painter, at, Align2::LEFT_CENTER, name, colours.label).right() + 20.0;
