@@ -59,13 +59,25 @@ impl Ramp {
     /// Heads for `target` from wherever the value is now. The target it already has does not
     /// restart it; a non-finite one is ignored.
     #[inline]
-    #[expect(clippy::float_cmp, reason = "the very same target, not one nearby")]
     pub fn set_target(&mut self, target: f64) {
+        self.set_target_within(target, 1.0);
+    }
+
+    /// The same, but takes only this share of the length for it: 0…1, and a frame at least.
+    #[inline]
+    #[expect(clippy::float_cmp, reason = "the very same target, not one nearby")]
+    #[expect(
+        clippy::cast_sign_loss,
+        reason = "a share of a length is not negative, and a float cast saturates"
+    )]
+    pub fn set_target_within(&mut self, target: f64, share: f64) {
         if !self.primed {
             self.jump(target);
         } else if target.is_finite() && target != self.target {
-            self.slope = (target - self.value()) / f64::from(self.length_frames);
-            self.left_frames = self.length_frames;
+            let from = self.value();
+            let length = f64::from(self.length_frames) * bounded(share, 0.0, 1.0);
+            self.left_frames = (length.round() as u32).max(1);
+            self.slope = (target - from) / f64::from(self.left_frames);
             self.target = target;
         }
     }
@@ -199,6 +211,20 @@ mod tests {
         assert!((ramp.value() - middle).abs() < 1e-15);
         assert!((ramp.advance() - (middle - 0.15)).abs() < 1e-15);
         assert_eq!(ramp.skip(u32::MAX), -1.0);
+    }
+
+    #[test]
+    fn a_share_of_the_length_is_as_straight_and_arrives_as_exactly() {
+        let mut ramp = Ramp::new(1000.0, 10.0);
+        ramp.set_target(0.0);
+        ramp.set_target_within(1.0, 0.2);
+        assert_eq!(ramp.advance(), 0.5);
+        assert_eq!(ramp.advance(), 1.0);
+        assert!(ramp.is_settled());
+        ramp.set_target_within(2.0, 0.0);
+        assert_eq!(ramp.advance(), 2.0);
+        ramp.set_target_within(3.0, f64::NAN);
+        assert_eq!(ramp.advance(), 3.0);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Push: how much louder the mix is driven into what follows.
 
-use crate::dsp::decibel::gain_from_db;
+use crate::dsp::decibel::{db_from_gain, gain_from_db};
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 use crate::dsp::setting::Setting;
 
@@ -16,7 +16,13 @@ impl PushSettings {
     pub const PUSH_DB: Setting = Setting::new(0.0, 18.0, 0.0);
 }
 
-/// A smoothed gain: a change takes 20 ms, in a straight line of the linear gain. No latency.
+/// Changes of push from here on take the whole 20 ms, dB. Smaller ones take less, at 150 dB/s:
+/// automation, which comes in small steps, is followed without a lag, and no step is steeper than
+/// one of this size.
+const WHOLE_DB: f64 = 3.0;
+
+/// A smoothed gain: a change of 3 dB or more takes 20 ms, a smaller one proportionally less, in a
+/// straight line of the linear gain. No latency.
 #[derive(Clone, Debug)]
 pub struct Push {
     gain: Ramp,
@@ -38,8 +44,12 @@ impl Push {
     /// Multiplies every channel, in place, by the gain. Finite samples stay finite.
     #[expect(clippy::float_cmp, reason = "only a gain of exactly 1 changes nothing")]
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &PushSettings) {
-        self.gain
-            .set_target(gain_from_db(PushSettings::PUSH_DB.held(settings.push_db)));
+        let target = gain_from_db(PushSettings::PUSH_DB.held(settings.push_db));
+        if target != self.gain.target() {
+            let share = db_from_gain(target / self.gain.value())
+                .map_or(1.0, |change_db| change_db.abs() / WHOLE_DB);
+            self.gain.set_target_within(target, share);
+        }
         let start = self.gain;
         if start.is_settled() && start.target() == 1.0 {
             return;
