@@ -3,6 +3,7 @@
 //! The plug-in comes either from the library that is linked in, so that the caller's allocator sees
 //! what it allocates, or from a bundle. Audio runs on a thread of its own, as it does in hosts.
 
+mod extras;
 mod play;
 mod window;
 
@@ -14,6 +15,7 @@ use clack_extensions::params::{ParamInfoBuffer, ParamInfoFlags, PluginParams};
 use clack_extensions::state::PluginState;
 use clack_host::entry::EntryDescriptor;
 use clack_host::prelude::*;
+pub use extras::Page;
 pub use play::{Change, Run};
 use std::error::Error;
 use std::path::Path;
@@ -95,6 +97,8 @@ pub struct Layout {
 pub struct Param {
     pub id: ClapId,
     pub name: String,
+    /// The group that it belongs to; empty for none.
+    pub module: String,
     pub flags: ParamInfoFlags,
     pub range: std::ops::RangeInclusive<f64>,
     pub default: f64,
@@ -225,6 +229,7 @@ impl ClapHost {
             Ok(Param {
                 id: info.id,
                 name: text(info.name),
+                module: text(info.module),
                 flags: info.flags,
                 range: info.min_value..=info.max_value,
                 default: info.default_value,

@@ -18,3 +18,4 @@ pub mod picture;
 pub mod raw_host;
 #[cfg(target_os = "linux")]
 pub mod screen;
+pub mod vst3_host;

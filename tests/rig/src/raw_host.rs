@@ -12,6 +12,7 @@
 )]
 
 pub mod clap;
+pub mod stream;
 pub mod vst3;
 
 pub use clap::RawClap;

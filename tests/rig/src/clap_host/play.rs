@@ -2,10 +2,12 @@
 
 use super::{Handlers, Result};
 use clack_host::events::event_types::{ParamValueEvent, TransportEvent, TransportFlags};
+use clack_host::events::io::EventBuffer;
 use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
 use std::ops::Range;
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// A parameter that the host changes at a frame of a run.
@@ -31,6 +33,8 @@ pub struct Run<'a> {
     /// In the order of their frames.
     pub changes: &'a [Change],
     pub playing: bool,
+    /// Takes the values that the plug-in tells.
+    pub told: Option<&'a Mutex<Vec<(ClapId, f64)>>>,
     /// Once true, no further block is played.
     pub stop: Option<&'a AtomicBool>,
     /// Called with each call of the plug-in's `process`, which it must make.
@@ -47,6 +51,7 @@ impl<'a> Run<'a> {
             block_sizes,
             changes: &[],
             playing: true,
+            told: None,
             stop: None,
             around: |process| process(),
         }
@@ -107,17 +112,30 @@ pub fn play(
         let time = position + start as u64;
         let transport = transport(run.playing);
         let mut status = None;
+        let mut told = EventBuffer::new();
+        let mut to_host = match run.told {
+            Some(_) => OutputEvents::from_buffer(&mut told),
+            None => OutputEvents::void(),
+        };
         (run.around)(&mut || {
             status = Some(processor.process(
                 &inputs,
                 &mut outputs,
                 &InputEvents::from_buffer(&events.as_slice()),
-                &mut OutputEvents::void(),
+                &mut to_host,
                 Some(time),
                 Some(&transport),
             ));
         });
         last_status = status.transpose()?;
+        if let Some(all) = run.told {
+            let values = told
+                .iter()
+                .filter_map(|event| event.as_event::<ParamValueEvent>())
+                .filter_map(|event| Some((event.param_id()?, event.value())));
+            let mut all = all.lock().map_err(|_| "a test has panicked")?;
+            all.extend(values);
+        }
         start = block.end;
     }
     for channel in &mut output {
@@ -131,14 +149,12 @@ fn events(changes: &[Change], block: &Range<usize>) -> impl Iterator<Item = Para
     let within = changes
         .iter()
         .filter(|change| block.contains(&change.frame));
-    within.map(|change| {
-        ParamValueEvent::new(
-            (change.frame - block.start) as u32,
-            change.id,
-            Pckn::match_all(),
-            change.value,
-        )
-    })
+    within.map(|change| event(change, (change.frame - block.start) as u32))
+}
+
+/// A change as an event at this frame of a block.
+pub fn event(change: &Change, time: u32) -> ParamValueEvent {
+    ParamValueEvent::new(time, change.id, Pckn::match_all(), change.value)
 }
 
 /// A transport that tells no more than whether it runs.

@@ -105,6 +105,12 @@ impl RawClap {
         host
     }
 
+    /// Whether the plug-in offers an extension.
+    pub fn has_extension(&self, id: &CStr) -> bool {
+        // SAFETY: the plug-in's own function.
+        unsafe { !(*self.plugin).get_extension.unwrap()(self.plugin, id.as_ptr()).is_null() }
+    }
+
     fn extension<T>(&self, id: &CStr) -> &T {
         // SAFETY: the plug-in has these extensions, and they live as long as the instance.
         unsafe {

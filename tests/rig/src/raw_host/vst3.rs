@@ -17,12 +17,16 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
     kResultOk, tresult,
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper, Interface};
+use std::cell::{Cell, RefCell};
 use std::mem::MaybeUninit;
 use std::ptr;
 
 /// Sizes of samples, as `ivstaudioprocessor.h` numbers them.
 pub const SINGLE_PRECISION: int32 = 0;
 pub const DOUBLE_PRECISION: int32 = 1;
+/// What is rendered for, as `ivstaudioprocessor.h` numbers it (1 is ahead of time).
+pub const REALTIME: int32 = 0;
+pub const OFFLINE: int32 = 2;
 
 /// An instance, held by the interfaces that a host uses.
 pub struct RawVst3 {
@@ -31,7 +35,14 @@ pub struct RawVst3 {
     pub controller: ComPtr<IEditController>,
     is_active: bool,
     pub sample_size: int32,
+    /// What the host says that it renders for: [`REALTIME`] or [`OFFLINE`].
+    pub process_mode: int32,
+    /// What the plug-in has told while it processed: parameters and their normalised values.
+    pub told: Vec<(ParamID, ParamValue)>,
 }
+
+/// The points of some parameters within a block: offset in frames and normalised value.
+pub type Points = Vec<(ParamID, Vec<(usize, ParamValue)>)>;
 
 /// The plug-in's factory.
 pub fn factory() -> ComPtr<IPluginFactory> {
@@ -68,6 +79,8 @@ impl RawVst3 {
             component,
             is_active: false,
             sample_size: SINGLE_PRECISION,
+            process_mode: REALTIME,
+            told: Vec::new(),
         }
     }
 
@@ -75,6 +88,13 @@ impl RawVst3 {
     /// kHz.
     pub fn active(channels: usize, max_frames: usize) -> Self {
         let mut host = Self::inactive();
+        host.activate(channels, max_frames);
+        host
+    }
+
+    /// Has the instance await blocks of up to `max_frames` on buses of `channels` channels.
+    pub fn activate(&mut self, channels: usize, max_frames: usize) {
+        let host = self;
         host.set_up(max_frames);
         let speakers = if channels == 2 {
             SpeakerArr::kStereo
@@ -92,13 +112,23 @@ impl RawVst3 {
             assert_eq!(host.processor.setProcessing(1), kResultOk);
         }
         host.is_active = true;
-        host
+    }
+
+    /// Has the instance await no more blocks.
+    pub fn deactivate(&mut self) {
+        if std::mem::take(&mut self.is_active) {
+            // SAFETY: calls in the order that VST3 asks for.
+            unsafe {
+                self.processor.setProcessing(0);
+                self.component.setActive(0);
+            }
+        }
     }
 
     /// Says which blocks there will be, up to `max_frames` long, at 48 kHz.
     pub fn set_up(&mut self, max_frames: usize) {
         let mut setup = ProcessSetup {
-            processMode: 0,
+            processMode: self.process_mode,
             symbolicSampleSize: SINGLE_PRECISION,
             maxSamplesPerBlock: int32::try_from(max_frames).unwrap(),
             sampleRate: 48_000.0,
@@ -111,14 +141,9 @@ impl RawVst3 {
 
 impl Drop for RawVst3 {
     fn drop(&mut self) {
-        // SAFETY: calls in the order that VST3 asks for; nobody uses the instance any more.
-        unsafe {
-            if self.is_active {
-                self.processor.setProcessing(0);
-                self.component.setActive(0);
-            }
-            self.component.terminate();
-        }
+        self.deactivate();
+        // SAFETY: the last call that VST3 asks for; nobody uses the instance any more.
+        unsafe { self.component.terminate() };
     }
 }
 
@@ -159,6 +184,16 @@ impl RawHost for RawVst3 {
     }
 
     fn process(&mut self, block: &mut Block) -> bool {
+        let first = |&(id, value): &(u32, f64)| (id, vec![(0, value)]);
+        let points = block.changes.iter().map(first).collect();
+        self.process_with(block, points)
+    }
+}
+
+impl RawVst3 {
+    /// Has the plug-in process a block with these changes of parameters instead of the block's own;
+    /// whether it says that it could.
+    pub fn process_with(&mut self, block: &mut Block, points: Points) -> bool {
         let describe = |channels, count| AudioBusBuffers {
             numChannels: int32::try_from(count).unwrap(),
             silenceFlags: 0,
@@ -168,10 +203,12 @@ impl RawHost for RawVst3 {
         };
         let mut inputs = Described::new(&mut block.inputs, describe);
         let mut outputs = Described::new(&mut block.outputs, describe);
-        let changes = Changes::new(&block.changes);
+        let changes = Changes::new(points);
         let changes = changes.to_com_ptr::<IParameterChanges>().unwrap();
+        let told = Told::new();
+        let output = told.to_com_ptr::<IParameterChanges>().unwrap();
         let mut data = ProcessData {
-            processMode: 0,
+            processMode: self.process_mode,
             symbolicSampleSize: self.sample_size,
             numSamples: int32::try_from(block.frames).unwrap(),
             numInputs: int32::try_from(inputs.count).unwrap(),
@@ -179,25 +216,94 @@ impl RawHost for RawVst3 {
             inputs: inputs.address(),
             outputs: outputs.address(),
             inputParameterChanges: changes.as_com_ref().as_ptr(),
-            outputParameterChanges: ptr::null_mut(),
+            outputParameterChanges: output.as_com_ref().as_ptr(),
             inputEvents: ptr::null_mut(),
             outputEvents: ptr::null_mut(),
             processContext: ptr::null_mut(),
         };
         // SAFETY: whatever is described outlives the call; what is not there is null or beyond the
         // end, and the plug-in's to beware of.
-        unsafe { self.processor.process(&raw mut data) == kResultOk }
+        let processed = unsafe { self.processor.process(&raw mut data) == kResultOk };
+        self.told.extend(told.queue.told.borrow_mut().drain(..));
+        processed
     }
 }
 
-/// Changes of parameters, each at the first frame.
+/// Where the plug-in tells of parameters that it has changed.
+struct Told {
+    queue: ComWrapper<ToldQueue>,
+}
+
+/// The queue of whichever parameter was last asked for.
+#[derive(Default)]
+struct ToldQueue {
+    id: Cell<ParamID>,
+    told: RefCell<Vec<(ParamID, ParamValue)>>,
+}
+
+impl Class for Told {
+    type Interfaces = (IParameterChanges,);
+}
+
+impl Class for ToldQueue {
+    type Interfaces = (IParamValueQueue,);
+}
+
+impl Told {
+    fn new() -> ComWrapper<Self> {
+        let queue = ComWrapper::new(ToldQueue::default());
+        ComWrapper::new(Self { queue })
+    }
+}
+
+impl IParameterChangesTrait for Told {
+    unsafe fn getParameterCount(&self) -> int32 {
+        0
+    }
+
+    unsafe fn getParameterData(&self, _index: int32) -> *mut IParamValueQueue {
+        ptr::null_mut()
+    }
+
+    unsafe fn addParameterData(
+        &self,
+        id: *const ParamID,
+        _index: *mut int32,
+    ) -> *mut IParamValueQueue {
+        // SAFETY: the plug-in passes a parameter's number.
+        self.queue.id.set(unsafe { *id });
+        let queue = self.queue.as_com_ref::<IParamValueQueue>().unwrap();
+        queue.as_ptr()
+    }
+}
+
+impl IParamValueQueueTrait for ToldQueue {
+    unsafe fn getParameterId(&self) -> ParamID {
+        self.id.get()
+    }
+
+    unsafe fn getPointCount(&self) -> int32 {
+        0
+    }
+
+    unsafe fn getPoint(&self, _: int32, _: *mut int32, _: *mut ParamValue) -> tresult {
+        kResultFalse
+    }
+
+    unsafe fn addPoint(&self, _offset: int32, value: ParamValue, _index: *mut int32) -> tresult {
+        self.told.borrow_mut().push((self.id.get(), value));
+        kResultOk
+    }
+}
+
+/// Changes of parameters, a queue of points each.
 struct Changes {
     queues: Vec<ComWrapper<Queue>>,
 }
 
 struct Queue {
     id: ParamID,
-    value: ParamValue,
+    points: Vec<(usize, ParamValue)>,
 }
 
 impl Class for Changes {
@@ -209,10 +315,10 @@ impl Class for Queue {
 }
 
 impl Changes {
-    fn new(changes: &[(u32, f64)]) -> ComWrapper<Self> {
-        let queue = |&(id, value): &(u32, f64)| ComWrapper::new(Queue { id, value });
+    fn new(points: Points) -> ComWrapper<Self> {
+        let queue = |(id, points)| ComWrapper::new(Queue { id, points });
         ComWrapper::new(Self {
-            queues: changes.iter().map(queue).collect(),
+            queues: points.into_iter().map(queue).collect(),
         })
     }
 }
@@ -245,19 +351,20 @@ impl IParamValueQueueTrait for Queue {
     }
 
     unsafe fn getPointCount(&self) -> int32 {
-        1
+        int32::try_from(self.points.len()).unwrap()
     }
 
-    unsafe fn getPoint(
-        &self,
-        _index: int32,
-        offset: *mut int32,
-        value: *mut ParamValue,
-    ) -> tresult {
+    unsafe fn getPoint(&self, index: int32, offset: *mut int32, value: *mut ParamValue) -> tresult {
+        let point = usize::try_from(index)
+            .ok()
+            .and_then(|index| self.points.get(index));
+        let Some((frame, set)) = point else {
+            return kResultFalse;
+        };
         // SAFETY: the plug-in passes places to write to.
         unsafe {
-            offset.write(0);
-            value.write(self.value);
+            offset.write(int32::try_from(*frame).unwrap());
+            value.write(*set);
         }
         kResultOk
     }

@@ -1,0 +1,70 @@
+//! What only some hosts do: flush, type values, render offline, show pages of controls.
+
+use super::play::event;
+use super::{Change, ClapHost, Result, text};
+use clack_extensions::params::PluginParams;
+use clack_extensions::remote_controls::{PluginRemoteControls, RemoteControlsPageBuffer};
+use clack_extensions::render::{PluginRender, RenderMode};
+use clack_host::prelude::*;
+use std::ffi::CString;
+
+/// A page of controls.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Page {
+    pub section: String,
+    pub name: String,
+    /// Its parameters; places between them are left out.
+    pub params: Vec<ClapId>,
+}
+
+impl ClapHost {
+    /// Sets parameters without any audio; only while nothing is activated.
+    pub fn flush(&mut self, changes: &[Change]) -> Result<()> {
+        let extension: PluginParams = self.extension()?;
+        let events: Vec<_> = changes.iter().map(|change| event(change, 0)).collect();
+        let mut inactive = self.instance.inactive_plugin_handle().ok_or("active")?;
+        extension.flush(
+            &mut inactive,
+            &InputEvents::from_buffer(&events.as_slice()),
+            &mut OutputEvents::void(),
+        );
+        Ok(())
+    }
+
+    /// The value that a parameter reads in a text, `None` where it refuses.
+    pub fn read(&mut self, id: ClapId, text: &str) -> Result<Option<f64>> {
+        let extension: PluginParams = self.extension()?;
+        let text = CString::new(text)?;
+        Ok(extension.text_to_value(&self.instance.plugin_handle(), id, &text))
+    }
+
+    /// Says whether the host is about to write a file.
+    pub fn set_offline(&mut self, offline: bool) -> Result<()> {
+        let extension: PluginRender = self.extension()?;
+        let mode = if offline {
+            RenderMode::Offline
+        } else {
+            RenderMode::Realtime
+        };
+        extension.set(&self.instance.plugin_handle(), mode)?;
+        self.idle()
+    }
+
+    /// All pages of controls.
+    pub fn pages(&mut self) -> Result<Vec<Page>> {
+        let extension: PluginRemoteControls = self.extension()?;
+        let handle = self.instance.plugin_handle();
+        let mut buffer = RemoteControlsPageBuffer::new();
+        let page = |index| {
+            let page = extension
+                .get(&handle, index, &mut buffer)
+                .ok_or("a page without information")?;
+            Ok(Page {
+                section: text(page.section_name),
+                name: text(page.page_name),
+                params: page.param_ids.into_iter().flatten().collect(),
+            })
+        };
+        (0..extension.count(&handle)).map(page).collect()
+    }
+}
