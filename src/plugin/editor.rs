@@ -11,6 +11,7 @@ mod corner;
 mod cost;
 mod decision;
 mod details;
+mod edits;
 mod file_jobs;
 mod forecast;
 mod history;
@@ -50,7 +51,7 @@ use nice_plug_egui::{
     EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
 };
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Shortest time between two frames while audio runs.
 const FRAME_INTERVAL: Duration = Duration::from_millis(25);
@@ -107,7 +108,7 @@ impl NiceEguiApp for App {
     ) -> Result<(), HandlerError> {
         self.thread.arrived();
         theme::install(&ctx);
-        self.gui = Some(gui);
+        self.gui = Some(edits::noted(gui, Arc::clone(&self.params)));
         self.sized = false;
         Ok(())
     }
@@ -122,6 +123,10 @@ impl NiceEguiApp for App {
         }
         if let Some(gui) = &self.gui {
             self.view.ui(ui, &gui.param_setter());
+        }
+        // What the host does not bring back is shown all the same, once that is clear.
+        if self.params.settle(Instant::now()) {
+            ui.ctx().request_repaint();
         }
     }
 

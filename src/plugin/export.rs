@@ -13,14 +13,20 @@
 //! 3. If the main port is not connected, the framework gets the events of the block alone, and what
 //!    can be written is filled with silence.
 //!
+//! What the framework does not offer is added: edits that the host has not brought back are saved
+//! and shown ([`params::Edits`](crate::params::Edits)), readings have values and change, the host's
+//! word on rendering offline counts at once, and the lines between a VST3 host's points are drawn.
+//!
 //! | module | what it holds |
 //! | --- | --- |
 //! | [`ports`] | the host's channel pointers in the declared shape, the same for both formats |
 //! | [`denormals`] | flush-to-zero and denormals-are-zero for the length of a call |
+//! | [`known`] | the parameters by the host's numbers, and the readings among them |
 //! | [`clap`] | the CLAP entry, factory and instance |
 //! | [`vst3`] | the VST3 factory and class |
 
 pub mod clap;
 pub mod denormals;
+pub mod known;
 pub mod ports;
 pub mod vst3;

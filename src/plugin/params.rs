@@ -2,11 +2,23 @@
 //!
 //! Ids are stable for ever: they are what a host's automation and sessions refer to. Never rename
 //! one, never use one again.
+//!
+//! Whatever can be set can be automated, also where nobody would (what is listened to, how the
+//! side-chain is taken): some VST3 hosts do not let the editor set anything else. Automation of
+//! these does no harm; they change what is heard or shown, and every change of what is heard fades.
 
+mod edits;
+mod instance;
+mod pages;
+mod readings;
+mod rendering;
 mod session_cell;
 mod tap_reading;
 mod units;
 
+pub use self::edits::{EditBy, Edits};
+pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
+pub use self::rendering::Rendering;
 pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
@@ -68,9 +80,19 @@ pub struct CrestlineParams {
     #[nested(group = "Before tap")]
     pub tap: TapParams,
 
+    /// What is measured, for the host to show.
+    #[nested(group = "Readings")]
+    pub readings: ReadingParams,
+
     /// What is saved beside the parameters. Never touched by the audio thread.
     #[persist = "session"]
     pub session: SessionCell,
+
+    /// What has been changed and has not come back from the host.
+    pub edits: Edits,
+
+    /// What the host renders for.
+    pub rendering: Rendering,
 }
 
 /// What the listen switch offers.
@@ -213,10 +235,9 @@ impl Default for TapParams {
     fn default() -> Self {
         let (reading, report) = TapReading::new("Before tap reading");
         Self {
-            on: BoolParam::new("Side-chain carries the signal from before", false)
-                .non_automatable(),
-            automatic_rest: BoolParam::new("Automatic gain at rest", true).non_automatable(),
-            rest_gain: decibels("Gain at rest", RestGain::KNOWN_DB).non_automatable(),
+            on: BoolParam::new("Side-chain carries the signal from before", false),
+            automatic_rest: BoolParam::new("Automatic gain at rest", true),
+            rest_gain: decibels("Gain at rest", RestGain::KNOWN_DB),
             reading,
             report,
         }
@@ -228,10 +249,9 @@ impl Default for CrestlineParams {
         Self {
             bypass: BoolParam::new("Bypass", false).make_bypass(),
             restart: BoolParam::new("Restart measurement", false),
-            restart_on_play: BoolParam::new("Restart when playback starts", false)
-                .non_automatable(),
-            listen: EnumParam::new("Listen", ListenChoice::Output).non_automatable(),
-            matched: BoolParam::new("Matched listening", false).non_automatable(),
+            restart_on_play: BoolParam::new("Restart when playback starts", false),
+            listen: EnumParam::new("Listen", ListenChoice::Output),
+            matched: BoolParam::new("Matched listening", false),
             push: decibels("Push", PushSettings::PUSH_DB),
             shelves: ShelvesParams::default(),
             bands: BandsParams::default(),
@@ -239,7 +259,10 @@ impl Default for CrestlineParams {
             saturator: SaturatorParams::default(),
             limiter: LimiterParams::default(),
             tap: TapParams::default(),
+            readings: ReadingParams::default(),
             session: SessionCell::default(),
+            edits: Edits::default(),
+            rendering: Rendering::default(),
         }
     }
 }

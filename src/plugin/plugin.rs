@@ -2,7 +2,7 @@
 //! and does nothing else.
 
 use crate::editor;
-use crate::params::CrestlineParams;
+use crate::params::{CrestlineParams, READING_INTERVAL_S};
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{AudioEnd, EditorEnd, TapThread, handover, recent, tap};
 use crestline_core::measure::RestGain;
@@ -31,13 +31,15 @@ pub struct Crestline {
     was_playing: bool,
     /// Frames of silence at the input since the last sound.
     silent_frames: usize,
+    /// Frames since the readings were last brought up to date.
+    unread_frames: usize,
 }
 
 impl Default for Crestline {
     fn default() -> Self {
         let (audio_end, editor_end) = handover();
         Self {
-            params: Arc::new(CrestlineParams::default()),
+            params: CrestlineParams::for_instance(),
             engine: None,
             tap_thread: None,
             forecaster: Forecaster::default(),
@@ -48,6 +50,7 @@ impl Default for Crestline {
             restart_was_on: false,
             was_playing: false,
             silent_frames: 0,
+            unread_frames: usize::MAX,
         }
     }
 }
@@ -161,6 +164,7 @@ impl Plugin for Crestline {
         let Some(engine) = &mut self.engine else {
             return ProcessStatus::Normal;
         };
+        self.params.edits.block();
         let playing = context.transport().playing;
         let song_position_s = context.transport().pos_seconds();
         let restart_is_on = self.params.restart.value();
@@ -182,9 +186,13 @@ impl Plugin for Crestline {
             0
         };
 
+        let (chain, listen) = self
+            .params
+            .rendering
+            .settings(self.params.chain_settings(), self.params.listen_settings());
         let settings = Settings {
-            chain: self.params.chain_settings(),
-            listen: self.params.listen_settings(),
+            chain,
+            listen,
             tap: tap_settings(&self.params),
             playing,
         };
@@ -209,6 +217,14 @@ impl Plugin for Crestline {
         );
         let snapshot = engine.snapshot();
         self.params.tap.report.update(&snapshot.tap);
+        let interval = engine.spec().sample_rate_hz * READING_INTERVAL_S;
+        self.unread_frames = self.unread_frames.saturating_add(frames);
+        if self.unread_frames as f64 >= interval {
+            self.unread_frames = 0;
+            let window = self.params.session.limits();
+            let shown = &self.params.readings.shown;
+            shown.update(&snapshot.output.readings, &window);
+        }
         self.audio_end.publish(snapshot);
         // In lasting silence only the clock and the history move on.
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
@@ -284,6 +300,10 @@ impl ClapPlugin for Crestline {
         ClapFeature::Stereo,
         ClapFeature::Mono,
     ];
+
+    fn remote_controls(&self, context: &mut impl RemoteControlsContext) {
+        self.params.pages(context);
+    }
 }
 
 impl Vst3Plugin for Crestline {

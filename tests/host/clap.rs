@@ -22,12 +22,12 @@ use std::path::Path;
 const PEAK: f32 = 0.25;
 
 /// White noise of its own for each channel.
-fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Vec<Vec<f32>> {
+pub fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Vec<Vec<f32>> {
     let channel = |channel| white_noise(100 * seed + channel as u64, f64::from(peak), frames);
     (0..channels).map(channel).collect()
 }
 
-fn linked() -> ClapHost {
+pub fn linked() -> ClapHost {
     ClapHost::linked(&crestline_plugin::clap_entry).unwrap()
 }
 
@@ -60,7 +60,7 @@ fn frames(host: &mut ClapHost) -> usize {
 }
 
 /// The parameters that a host may change.
-fn free(host: &mut ClapHost) -> Vec<Param> {
+pub fn free(host: &mut ClapHost) -> Vec<Param> {
     let all = host.params().unwrap();
     all.into_iter()
         .filter(|param| !param.flags.contains(ParamInfoFlags::IS_READONLY))
@@ -68,7 +68,7 @@ fn free(host: &mut ClapHost) -> Vec<Param> {
 }
 
 /// A value that is not the default; another one for each seed where there are so many.
-fn other_value(param: &Param, seed: usize) -> f64 {
+pub fn other_value(param: &Param, seed: usize) -> f64 {
     let (low, high) = (*param.range.start(), *param.range.end());
     if param.flags.contains(ParamInfoFlags::IS_STEPPED) {
         let steps = (high - low) as usize;

@@ -11,10 +11,15 @@
     reason = "a test is written as its formula reads, stops at the first thing that goes wrong, and says what it has measured"
 )]
 
+mod automation;
 mod clap;
+mod edits;
 mod listen;
 mod malformed;
+mod readings;
 mod reduction;
+mod rendering;
+mod surfaces;
 mod vst3;
 mod vst3_class;
 mod window;

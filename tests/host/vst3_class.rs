@@ -19,14 +19,13 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     ParameterInfo, SpeakerArr,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    FIDString, FUnknown, IBStream, IBStreamTrait, IPluginBase, IPluginFactory2,
-    IPluginFactory2Trait, IPluginFactory3, IPluginFactoryTrait, PClassInfo, PClassInfo2, int32,
-    int64, kInvalidArgument, kResultOk, tresult,
+    FIDString, FUnknown, IBStream, IPluginBase, IPluginFactory2, IPluginFactory2Trait,
+    IPluginFactory3, IPluginFactoryTrait, PClassInfo, PClassInfo2, kInvalidArgument, kResultOk,
 };
-use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper, Interface};
+use nice_plug::wrapper::vst3::vst3::{ComPtr, ComWrapper, Interface};
+use rig::raw_host::stream::Memory;
 use rig::raw_host::vst3::factory;
 use rig::raw_host::{Block, Ports, RawHost, RawVst3};
-use std::cell::RefCell;
 use std::ffi::{CStr, c_void};
 use std::mem::MaybeUninit;
 use std::ptr;
@@ -182,70 +181,6 @@ fn parameters_belong_to_units_that_exist() {
     }
 }
 
-/// A stream of bytes in memory.
-#[derive(Default)]
-struct Memory {
-    bytes: RefCell<Vec<u8>>,
-    position: RefCell<usize>,
-}
-
-impl Class for Memory {
-    type Interfaces = (IBStream,);
-}
-
-impl IBStreamTrait for Memory {
-    unsafe fn read(&self, buffer: *mut c_void, wanted: int32, read: *mut int32) -> tresult {
-        let (bytes, mut position) = (self.bytes.borrow(), self.position.borrow_mut());
-        let count = usize::try_from(wanted)
-            .unwrap()
-            .min(bytes.len() - *position);
-        // SAFETY: the caller has room for what it wants.
-        unsafe {
-            ptr::copy_nonoverlapping(bytes[*position..].as_ptr(), buffer.cast(), count);
-            if let Some(read) = read.as_mut() {
-                *read = int32::try_from(count).unwrap();
-            }
-        }
-        *position += count;
-        kResultOk
-    }
-
-    unsafe fn write(&self, buffer: *mut c_void, count: int32, written: *mut int32) -> tresult {
-        // SAFETY: the caller has as many bytes as it says.
-        unsafe {
-            let bytes =
-                std::slice::from_raw_parts(buffer.cast::<u8>(), usize::try_from(count).unwrap());
-            self.bytes.borrow_mut().extend(bytes);
-            if let Some(written) = written.as_mut() {
-                *written = count;
-            }
-        }
-        kResultOk
-    }
-
-    unsafe fn seek(&self, offset: int64, from: int32, now: *mut int64) -> tresult {
-        // `ibstream.h` numbers the three ways: from the start, from here, from the end.
-        let from = match from {
-            0 => 0,
-            1 => *self.position.borrow(),
-            _ => self.bytes.borrow().len(),
-        };
-        let position = usize::try_from(offset).unwrap() + from;
-        *self.position.borrow_mut() = position;
-        // SAFETY: null or a place for the answer.
-        if let Some(now) = unsafe { now.as_mut() } {
-            *now = int64::try_from(position).unwrap();
-        }
-        kResultOk
-    }
-
-    unsafe fn tell(&self, position: *mut int64) -> tresult {
-        // SAFETY: a place for the answer.
-        unsafe { position.write(int64::try_from(*self.position.borrow()).unwrap()) };
-        kResultOk
-    }
-}
-
 #[test]
 fn a_saved_state_comes_back_in_another_instance() {
     let mut host = RawVst3::active(2, 64);
@@ -264,7 +199,7 @@ fn a_saved_state_comes_back_in_another_instance() {
     unsafe {
         let stream = stream.as_com_ref().as_ptr();
         assert_eq!(host.component.getState(stream), kResultOk);
-        *memory.position.borrow_mut() = 0;
+        memory.rewind();
         let other = RawVst3::inactive();
         assert_eq!(other.component.setState(stream), kResultOk);
         assert_eq!(other.param("Push").unwrap().1, 0.75);

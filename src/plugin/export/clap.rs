@@ -10,10 +10,18 @@
     reason = "a plug-in format is a table of C functions, which take what the host passes on trust"
 )]
 
+mod extensions;
+
+use self::extensions::{Extensions, get_extension};
 use super::denormals::flushed;
+use super::known::Known;
 use super::ports::{self, Ports};
 use crate::Crestline;
+use crate::params::CrestlineParams;
 use clap_sys::audio_buffer::clap_audio_buffer;
+use clap_sys::events::{
+    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE, clap_event_header, clap_event_param_value,
+};
 use clap_sys::ext::audio_ports::{
     CLAP_EXT_AUDIO_PORTS, clap_audio_port_info, clap_plugin_audio_ports,
 };
@@ -104,9 +112,9 @@ struct Instance {
     /// What the host has the address of, and therefore first.
     table: clap_plugin,
     framework: clap_plugin,
-    /// The framework's table of the extension for parameters, but for one function; made when a
-    /// host first asks for it.
-    params: OnceLock<clap_plugin_params>,
+    host: *const clap_host,
+    extensions: Extensions,
+    params: Known,
     /// Set up in `activate`. The audio thread never waits for it.
     ports: Mutex<Option<Ports>>,
 }
@@ -116,7 +124,8 @@ impl Instance {
     /// `host` outlives the instance.
     unsafe fn create(host: *const clap_host) -> *const clap_plugin {
         // SAFETY: the caller's promise.
-        let wrapper = unsafe { Wrapper::<Crestline>::new(host) };
+        let (wrapper, params) =
+            CrestlineParams::of_made(|| unsafe { Wrapper::<Crestline>::new(host) });
         let framework = *wrapper.clap_plugin.borrow();
         // `plugin_data` stands for this reference from now on, until the framework's `destroy`
         // takes it back.
@@ -130,7 +139,10 @@ impl Instance {
                 ..framework
             },
             framework,
-            params: OnceLock::new(),
+            host,
+            extensions: Extensions::default(),
+            // SAFETY: the framework's table.
+            params: Known::new(params, unsafe { param_ids(&framework) }),
             ports: Mutex::new(None),
         });
         // The address of the whole, not of its first field: what is made of it again is the whole.
@@ -161,19 +173,29 @@ impl Instance {
                 .then(|| info.assume_init().channel_count as usize)
         }
     }
+}
 
-    /// Describes a parameter, if there is one of that index. The framework looks for one past the
-    /// last, and ends the host's process over it.
-    ///
-    /// # Safety
-    /// `info` is null or may be written to.
-    unsafe fn describe_param(&self, index: u32, info: *mut clap_param_info) -> Option<bool> {
-        let plugin = &raw const self.table;
-        // SAFETY: the table is that of the extension; otherwise the caller's promise.
-        unsafe {
-            let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS)?;
-            Some(index < (params.count?)(plugin) && (params.get_info?)(plugin, index, info))
-        }
+/// The numbers of all parameters.
+///
+/// # Safety
+/// The table is one of the framework's.
+unsafe fn param_ids(framework: &clap_plugin) -> Vec<u32> {
+    // SAFETY: the caller's promise; the table is that of the extension, and what the framework says
+    // it has filled in is filled in.
+    unsafe {
+        let params = framework.get_extension.and_then(|extension| {
+            let params = extension(&raw const *framework, CLAP_EXT_PARAMS.as_ptr());
+            params.cast::<clap_plugin_params>().as_ref()
+        });
+        let functions = params.and_then(|params| params.count.zip(params.get_info));
+        let Some((count, info_of)) = functions else {
+            return Vec::new();
+        };
+        let id = |index| {
+            let mut info = MaybeUninit::<clap_param_info>::uninit();
+            info_of(&raw const *framework, index, info.as_mut_ptr()).then(|| info.assume_init().id)
+        };
+        (0..count(&raw const *framework)).filter_map(id).collect()
     }
 }
 
@@ -191,40 +213,6 @@ unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
         }
         drop(Box::from_raw(instance));
     }
-}
-
-unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char) -> *const c_void {
-    // SAFETY: the host has no other pointers to instances than those of `create`.
-    let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
-        return ptr::null();
-    };
-    let Some(extension) = instance.framework.get_extension else {
-        return ptr::null();
-    };
-    // SAFETY: the host's promise, once more for the framework.
-    unsafe {
-        let table = extension(plugin, id);
-        // Where there is a table, there was a name to find it by.
-        if table.is_null() || CStr::from_ptr(id) != CLAP_EXT_PARAMS {
-            return table;
-        }
-        let params = instance.params.get_or_init(|| clap_plugin_params {
-            get_info: Some(param_info),
-            ..*table.cast::<clap_plugin_params>()
-        });
-        (&raw const *params).cast()
-    }
-}
-
-unsafe extern "C" fn param_info(
-    plugin: *const clap_plugin,
-    index: u32,
-    info: *mut clap_param_info,
-) -> bool {
-    // SAFETY: the host has no other pointers to instances than those of `create`.
-    let instance = unsafe { plugin.cast::<Instance>().as_ref() };
-    // SAFETY: the host's promise.
-    instance.is_some_and(|instance| unsafe { instance.describe_param(index, info) } == Some(true))
 }
 
 unsafe extern "C" fn activate(
@@ -272,7 +260,39 @@ unsafe extern "C" fn process(
     };
     // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
     // has ended.
-    flushed(|| unsafe { process_guarded(instance, block, ports) })
+    let status = flushed(|| unsafe { process_guarded(instance, block, ports) });
+    // SAFETY: null or the host's list, for the length of the call.
+    if let Some(events) = unsafe { block.out_events.as_ref() } {
+        let last = block.frames_count.saturating_sub(1);
+        instance.params.tell_changed(|id, value, steps| {
+            let event = value_event(id, extensions::clap_value(value, steps), last);
+            // SAFETY: an event that lives until the host has copied it.
+            events
+                .try_push
+                .is_some_and(|push| unsafe { push(events, &raw const event.header) })
+        });
+    }
+    status
+}
+
+/// A parameter's new value at this frame.
+fn value_event(param_id: u32, value: f64, time: u32) -> clap_event_param_value {
+    clap_event_param_value {
+        header: clap_event_header {
+            size: size_of::<clap_event_param_value>() as u32,
+            time,
+            space_id: CLAP_CORE_EVENT_SPACE_ID,
+            type_: CLAP_EVENT_PARAM_VALUE,
+            flags: 0,
+        },
+        param_id,
+        cookie: ptr::null_mut(),
+        note_id: -1,
+        port_index: -1,
+        channel: -1,
+        key: -1,
+        value,
+    }
 }
 
 /// Passes the block to the framework in the declared shape.

@@ -8,6 +8,7 @@
     reason = "an interface is a table of C functions, which take what the host passes on trust"
 )]
 
+mod curves;
 mod forward;
 mod instance;
 mod processor;

@@ -1,6 +1,6 @@
 //! The saved session, shared between the host, which loads and saves it, and the editor.
 
-use crestline_core::session::Session;
+use crestline_core::session::{Limits, Session, TargetWindow};
 use nice_plug::params::persist::PersistentField;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{PoisonError, RwLock};
@@ -8,11 +8,28 @@ use std::sync::{PoisonError, RwLock};
 /// A session behind a lock, and a number that tells when it has changed: nothing else tells the
 /// editor that the host has loaded one.
 ///
-/// Never touched by the audio thread.
-#[derive(Debug, Default)]
+/// Never touched by the audio thread, but for [`limits`](Self::limits).
+#[derive(Debug)]
 pub struct SessionCell {
     session: RwLock<Session>,
     epoch: AtomicU32,
+    /// The chosen window's limits once more: loudness, PLR, ceiling, highest short-term loudness.
+    limits: [AtomicU32; 6],
+}
+
+/// An open end.
+const OPEN: u32 = f32::NAN.to_bits();
+
+impl Default for SessionCell {
+    fn default() -> Self {
+        let cell = Self {
+            session: RwLock::default(),
+            epoch: AtomicU32::new(0),
+            limits: std::array::from_fn(|_| AtomicU32::new(OPEN)),
+        };
+        cell.copy_limits(&Session::default());
+        cell
+    }
 }
 
 impl SessionCell {
@@ -34,8 +51,57 @@ impl SessionCell {
         let mut session = held.clone();
         change(&mut session);
         *held = session.sanitised();
+        self.copy_limits(&held);
         // Release: whoever finds this number finds the session.
         self.epoch.fetch_add(1, Ordering::Release);
+    }
+
+    fn copy_limits(&self, session: &Session) {
+        let window = session.target();
+        let ends = [
+            window.loudness_lufs.low,
+            window.loudness_lufs.high,
+            window.plr_db.low,
+            window.plr_db.high,
+            window.ceiling_dbtp,
+            window.short_term_max_lufs,
+        ];
+        for (cell, end) in self.limits.iter().zip(ends) {
+            let bits = end.map_or(OPEN, |end| (end as f32).to_bits());
+            // Relaxed: each end is whole by itself, and one of an older window does no harm.
+            cell.store(bits, Ordering::Relaxed);
+        }
+    }
+
+    /// The chosen window's limits, without its name.
+    ///
+    /// # Realtime
+    /// Yes: a few atomic loads.
+    pub fn limits(&self) -> TargetWindow {
+        let [
+            loudness_low,
+            loudness_high,
+            plr_low,
+            plr_high,
+            ceiling,
+            short_term_max,
+        ] = self.limits.each_ref().map(|cell| {
+            let end = f32::from_bits(cell.load(Ordering::Relaxed));
+            (!end.is_nan()).then_some(f64::from(end))
+        });
+        TargetWindow {
+            loudness_lufs: Limits {
+                low: loudness_low,
+                high: loudness_high,
+            },
+            plr_db: Limits {
+                low: plr_low,
+                high: plr_high,
+            },
+            ceiling_dbtp: ceiling,
+            short_term_max_lufs: short_term_max,
+            ..TargetWindow::default()
+        }
     }
 
     /// Another number after each change.
@@ -74,6 +140,24 @@ mod tests {
         assert_ne!(cell.epoch(), epoch);
         assert_eq!(cell.get(), cell.get().sanitised());
         assert_eq!(PersistentField::map(&cell, Clone::clone), cell.get());
+    }
+
+    #[test]
+    fn the_limits_are_those_of_the_chosen_window() {
+        let cell = SessionCell::default();
+        let mut window = TargetWindow {
+            name: "mine".into(),
+            loudness_lufs: Limits::between(-11.5, -9.25),
+            plr_db: Limits::at_most(12.0),
+            ceiling_dbtp: None,
+            short_term_max_lufs: Some(-6.0),
+        };
+        cell.update(|session| session.choose_own(window.clone()));
+        window.name = "".into();
+        assert_eq!(cell.limits(), window);
+        let fresh = SessionCell::default();
+        let chosen = Session::default().target().loudness_lufs;
+        assert_eq!(fresh.limits().loudness_lufs, chosen);
     }
 
     #[test]

@@ -4,9 +4,12 @@
 //! there is one object for the host, and it is ours. Whatever the framework does not do right for a
 //! host can be done here, method by method.
 
+use super::super::known::Known;
 use super::super::ports::Ports;
+use super::curves::Curves;
 use super::forward::forward;
 use crate::Crestline;
+use crate::params::{CrestlineParams, EditBy};
 use nice_plug::wrapper::vst3::Wrapper;
 use nice_plug::wrapper::vst3::vst3::Class;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
@@ -19,11 +22,20 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, IBStream, IPlugView, TBool, TUID, int32, kInvalidArgument, kResultOk, tresult,
 };
+use std::mem::MaybeUninit;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-/// The plug-in: the framework's class, and what the guard knows of its ports.
+/// Flags of parameters that nobody sets, and of those that hosts do not show
+/// (`ivsteditcontroller.h`, `kIsReadOnly` and `kIsHidden`).
+const READ_ONLY: int32 = 1 << 1;
+const HIDDEN: int32 = 1 << 4;
+
+/// The plug-in: the framework's class, and what the guard knows of its ports and parameters.
 pub struct Instance {
     pub(super) framework: Wrapper<Crestline>,
+    pub(super) params: Known,
+    /// Used in `process` alone.
+    pub(super) curves: Mutex<Curves>,
     /// Set up in `setupProcessing` and `setActive`; `None` before. The audio thread never waits for
     /// it.
     pub(super) ports: Mutex<Option<Ports>>,
@@ -45,8 +57,20 @@ impl Class for Instance {
 
 impl Instance {
     pub fn new() -> Self {
+        let (framework, params) = CrestlineParams::of_made(Wrapper::<Crestline>::new);
+        // SAFETY: calls as the interface has them; what is returned with success is filled in.
+        let ids: Vec<ParamID> = unsafe {
+            let id = |index| {
+                let mut info = MaybeUninit::<ParameterInfo>::uninit();
+                (framework.getParameterInfo(index, info.as_mut_ptr()) == kResultOk)
+                    .then(|| info.assume_init().id)
+            };
+            (0..framework.getParameterCount()).filter_map(id).collect()
+        };
         Self {
-            framework: Wrapper::new(),
+            curves: Mutex::new(Curves::new(ids.len())),
+            params: Known::new(params, ids),
+            framework,
             ports: Mutex::new(None),
         }
     }
@@ -86,6 +110,22 @@ impl IComponentTrait for Instance {
         result
     }
 
+    unsafe fn setState(&self, state: *mut IBStream) -> tresult {
+        // SAFETY: the host's promise.
+        let result = unsafe { IComponentTrait::setState(&self.framework, state) };
+        if result == kResultOk {
+            self.params.params().forget_edits();
+        }
+        result
+    }
+
+    /// Saves what the user sees, also what the host has not brought back yet.
+    unsafe fn getState(&self, state: *mut IBStream) -> tresult {
+        self.params.params().settle_all();
+        // SAFETY: the host's promise.
+        unsafe { IComponentTrait::getState(&self.framework, state) }
+    }
+
     forward! { IComponentTrait:
         fn getControllerClassId(class: *mut TUID) -> tresult;
         fn setIoMode(mode: IoMode) -> tresult;
@@ -97,8 +137,6 @@ impl IComponentTrait for Instance {
         fn activateBus(
             media: MediaType, direction: BusDirection, index: int32, state: TBool
         ) -> tresult;
-        fn setState(state: *mut IBStream) -> tresult;
-        fn getState(state: *mut IBStream) -> tresult;
     }
 }
 
@@ -111,8 +149,44 @@ impl IEditControllerTrait for Instance {
             if index >= self.framework.getParameterCount() {
                 return kInvalidArgument;
             }
-            self.framework.getParameterInfo(index, info)
+            let result = self.framework.getParameterInfo(index, info);
+            // It knows read-only parameters as hidden ones alone: ours are there to be seen.
+            if result == kResultOk && (*info).flags & READ_ONLY != 0 {
+                (*info).flags &= !HIDDEN;
+            }
+            result
         }
+    }
+
+    unsafe fn getParamNormalized(&self, id: ParamID) -> ParamValue {
+        if let Some((value, _)) = self.params.reading(id) {
+            return value.into();
+        }
+        let index = self.params.index(id);
+        match index.and_then(|index| self.params.params().awaited(index)) {
+            Some(value) => value.into(),
+            // SAFETY: the host's promise.
+            None => unsafe { self.framework.getParamNormalized(id) },
+        }
+    }
+
+    /// The framework takes no value while audio runs, as the host brings it with a block. Until
+    /// then it is known here, to be told and saved.
+    unsafe fn setParamNormalized(&self, id: ParamID, value: ParamValue) -> tresult {
+        if self.params.reading(id).is_some() {
+            // The host repeats what it has been told.
+            return kResultOk;
+        }
+        // SAFETY: the host's promise.
+        let result = unsafe { self.framework.setParamNormalized(id, value) };
+        if result == kResultOk
+            && value.is_finite()
+            && let Some(index) = self.params.index(id)
+        {
+            let params = self.params.params();
+            params.edited(index, value as f32, EditBy::Host);
+        }
+        result
     }
 
     forward! { IEditControllerTrait:
@@ -128,8 +202,6 @@ impl IEditControllerTrait for Instance {
         ) -> tresult;
         fn normalizedParamToPlain(id: ParamID, value: ParamValue) -> ParamValue;
         fn plainParamToNormalized(id: ParamID, value: ParamValue) -> ParamValue;
-        fn getParamNormalized(id: ParamID) -> ParamValue;
-        fn setParamNormalized(id: ParamID, value: ParamValue) -> tresult;
         fn setComponentHandler(handler: *mut IComponentHandler) -> tresult;
         fn createView(name: FIDString) -> *mut IPlugView;
     }

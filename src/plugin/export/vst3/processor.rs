@@ -4,9 +4,11 @@ use super::super::denormals::flushed;
 use super::super::ports::{self, Channels, Connected, Ports};
 use super::forward::forward;
 use super::instance::Instance;
+use nice_plug::wrapper::vst3::vst3::ComRef;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-    AudioBusBuffers, AudioBusBuffers__type0, BusDirection, IAudioProcessorTrait, ProcessData,
-    ProcessSetup, SpeakerArrangement, SymbolicSampleSizes_,
+    AudioBusBuffers, AudioBusBuffers__type0, BusDirection, IAudioProcessorTrait,
+    IEditControllerTrait, IParamValueQueueTrait, IParameterChangesTrait, ProcessData, ProcessSetup,
+    SpeakerArrangement, SymbolicSampleSizes_,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     TBool, int32, kInvalidArgument, kNotInitialized, kResultOk, tresult, uint32,
@@ -56,9 +58,24 @@ impl IAudioProcessorTrait for Instance {
         let Some(ports) = ports.as_mut() else {
             return kNotInitialized;
         };
-        // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the
-        // call has ended.
-        flushed(|| unsafe { self.process_guarded(block, frames, ports) })
+        let Ok(curves) = self.curves.try_lock() else {
+            return kNotInitialized;
+        };
+        let rendering = &self.params.params().rendering;
+        rendering.set_offline(block.processMode == OFFLINE);
+        // SAFETY: the block is the host's, for whose truth it vouches; `ports` and `curves` are held
+        // until the call has ended.
+        unsafe {
+            let value = |id| self.framework.getParamNormalized(id);
+            let changes = curves.along(block.inputParameterChanges, frames, &self.params, value);
+            let with_curves = ProcessData {
+                inputParameterChanges: changes,
+                ..*block
+            };
+            let result = flushed(|| self.process_guarded(&with_curves, frames, ports));
+            self.tell_readings(block);
+            result
+        }
     }
 
     forward! { IAudioProcessorTrait:
@@ -76,7 +93,31 @@ impl IAudioProcessorTrait for Instance {
     }
 }
 
+/// `ivstaudioprocessor.h`, `kOffline`.
+const OFFLINE: int32 = 2;
+
 impl Instance {
+    /// Tells the host of the readings that have changed.
+    ///
+    /// # Safety
+    /// What VST3 has a host promise of a block.
+    unsafe fn tell_readings(&self, block: &ProcessData) {
+        // SAFETY: null or the host's.
+        let Some(changes) = (unsafe { ComRef::from_raw(block.outputParameterChanges) }) else {
+            return;
+        };
+        self.params.tell_changed(|id, value, _| {
+            let mut index = 0;
+            // SAFETY: the host's lists, and places to write to.
+            unsafe {
+                let queue = changes.addParameterData(&raw const id, &raw mut index);
+                ComRef::from_raw(queue).is_some_and(|queue| {
+                    queue.addPoint(0, value.into(), &raw mut index) == kResultOk
+                })
+            }
+        });
+    }
+
     /// Passes the block to the framework in the declared shape.
     ///
     /// # Safety

@@ -1,0 +1,102 @@
+//! What the guard knows of an instance's parameters: by which numbers hosts call them, which of
+//! them are readings, and what the host has been told of those.
+
+use crate::params::{CrestlineParams, READING_COUNT};
+use nice_plug::prelude::{Param, ParamPtr};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// The parameters of an instance.
+pub struct Known {
+    params: Arc<CrestlineParams>,
+    /// The host's numbers, in the order of the parameters.
+    ids: Vec<u32>,
+    /// Whether each has no steps.
+    continuous: Vec<bool>,
+    /// Places of the readings among them, and the steps of each.
+    readings: [(usize, Option<usize>); READING_COUNT],
+    /// Bits of the values last told to the host. Used by the audio thread alone.
+    told: [AtomicU32; READING_COUNT],
+}
+
+impl Known {
+    /// `ids` are the numbers by which the host calls the parameters, in their order.
+    pub fn new(params: Arc<CrestlineParams>, ids: Vec<u32>) -> Self {
+        let all = params.pointers();
+        #[expect(
+            unsafe_code,
+            reason = "the framework hands parameters out as raw pointers only"
+        )]
+        // SAFETY: called with pointers into `params` alone, which is held.
+        let steps = |param: &ParamPtr| unsafe { param.step_count() };
+        let of = &params.readings;
+        let readings = [
+            of.short_term.as_ptr(),
+            of.integrated.as_ptr(),
+            of.plr.as_ptr(),
+            of.true_peak.as_ptr(),
+            of.microdynamics.as_ptr(),
+            of.target.as_ptr(),
+        ]
+        .map(|reading| {
+            let place = all.iter().position(|param| *param == reading);
+            // Past the end for one that is not there, which no number is at.
+            (place.unwrap_or(usize::MAX), steps(&reading))
+        });
+        Self {
+            continuous: all.iter().map(|param| steps(param).is_none()).collect(),
+            params,
+            ids,
+            readings,
+            told: std::array::from_fn(|_| AtomicU32::new(0)),
+        }
+    }
+
+    /// The parameters themselves.
+    pub fn params(&self) -> &CrestlineParams {
+        &self.params
+    }
+
+    /// The place of the parameter that the host calls `id`.
+    pub fn index(&self, id: u32) -> Option<usize> {
+        self.ids.iter().position(|it| *it == id)
+    }
+
+    /// How many there are.
+    pub fn count(&self) -> usize {
+        self.ids.len()
+    }
+
+    /// Whether the parameter that the host calls `id` has no steps.
+    pub fn is_continuous(&self, id: u32) -> bool {
+        self.index(id)
+            .and_then(|index| self.continuous.get(index))
+            .is_some_and(|it| *it)
+    }
+
+    /// The value of a reading, normalised, and its steps; `None` for any other parameter.
+    pub fn reading(&self, id: u32) -> Option<(f32, Option<usize>)> {
+        let index = self.index(id)?;
+        let at = self.readings.iter().position(|(it, _)| *it == index)?;
+        let value = self.params.readings.shown.values().get(at).copied()?;
+        Some((value, self.readings.get(at)?.1))
+    }
+
+    /// Calls `tell` with number, normalised value and steps of every reading that has changed since
+    /// it was last told; `tell` says whether the host has taken it.
+    ///
+    /// # Realtime
+    /// Yes, if `tell` is.
+    pub fn tell_changed(&self, mut tell: impl FnMut(u32, f32, Option<usize>) -> bool) {
+        let values = self.params.readings.shown.values();
+        for (((index, steps), told), value) in self.readings.iter().zip(&self.told).zip(values) {
+            // Relaxed: one thread alone.
+            if told.load(Ordering::Relaxed) != value.to_bits()
+                && let Some(id) = self.ids.get(*index)
+                && tell(*id, value, *steps)
+            {
+                told.store(value.to_bits(), Ordering::Relaxed);
+            }
+        }
+    }
+}

@@ -1,0 +1,91 @@
+//! Offline, a host writes the output, whatever is being listened to.
+
+use crate::clap::linked;
+use kit::signals::white_noise;
+use rig::clap_host::{Change, Run};
+use rig::raw_host::vst3::OFFLINE;
+use rig::vst3_host::{Point, Vst3Host};
+
+/// The chain at work: parameters by name, and shares of their ranges.
+const CHAIN: [(&str, f64); 5] = [
+    ("Push", 0.5),
+    ("Bands", 1.0),
+    ("Low compressed", 1.0),
+    ("Limiter", 1.0),
+    ("Saturator", 1.0),
+];
+/// What only serves listening.
+const LISTENING: [&[(&str, f64)]; 4] = [
+    &[("Listen", 1.0 / 3.0)],
+    &[("Listen", 1.0), ("Matched listening", 1.0)],
+    &[("Matched listening", 1.0)],
+    &[("Low solo", 1.0)],
+];
+
+fn main() -> Vec<Vec<f32>> {
+    (0..2).map(|n| white_noise(40 + n, 0.5, 96_000)).collect()
+}
+
+fn clap(listening: &[(&str, f64)], offline: bool) -> Vec<Vec<f32>> {
+    let mut host = linked();
+    host.activate(48_000.0, 512).unwrap();
+    host.set_offline(offline).unwrap();
+    let changes: Vec<_> = CHAIN
+        .iter()
+        .chain(listening)
+        .map(|(name, share)| {
+            let param = host.param(name).unwrap();
+            Change {
+                frame: 0,
+                id: param.id,
+                value: (share * param.range.end()).round().max(share.fract()),
+            }
+        })
+        .collect();
+    host.run(Run {
+        changes: &changes,
+        ..Run::new(&main(), &[512])
+    })
+    .unwrap()
+}
+
+fn vst3(listening: &[(&str, f64)], offline: bool) -> Vec<Vec<f32>> {
+    let mut host = Vst3Host::new(2, 512);
+    if offline {
+        host.raw.process_mode = OFFLINE;
+    }
+    let points: Vec<_> = CHAIN
+        .iter()
+        .chain(listening)
+        .map(|(name, value)| Point {
+            frame: 0,
+            id: host.param(name).id,
+            value: *value,
+        })
+        .collect();
+    host.run(&main(), &[512], &points)
+}
+
+// clap/ext/render.h, `CLAP_RENDER_OFFLINE`; `ivstaudioprocessor.h`, `kOffline`. Against the same
+// chain with nothing but the output to listen to.
+#[test]
+fn offline_the_output_is_written_in_both_formats() {
+    for (format, play) in [("CLAP", clap as fn(&[_], bool) -> _), ("VST3", vst3)] {
+        let output = play(&[], false);
+        for listening in LISTENING {
+            let heard = play(listening, false);
+            assert!(heard != output, "{format}: {listening:?} is not heard");
+            let written = play(listening, true);
+            assert!(written == output, "{format}: {listening:?} is written");
+        }
+    }
+}
+
+#[test]
+fn bypass_is_written_as_it_is() {
+    for (format, play) in [("CLAP", clap as fn(&[_], bool) -> _), ("VST3", vst3)] {
+        let bypassed = play(&[("Bypass", 1.0)], false);
+        assert!(bypassed != play(&[], false), "{format}");
+        assert!(play(&[("Bypass", 1.0)], true) == bypassed, "{format}");
+    }
+}
