@@ -64,10 +64,12 @@ fn the_listen_switch_offers_four_signals() {
         harness.get_by_label(&format!("Listen to {name}")).click();
         harness.run_steps(2);
         assert_eq!(params.listen.value(), choice);
-        let recorded = harness
-            .query_by_label_contains("The host records")
-            .is_some();
-        assert_eq!(recorded, choice != ListenChoice::Output, "{name}");
+        let words = match choice {
+            ListenChoice::Output => "host records: output".to_owned(),
+            _ => format!("host records: {}, not the output", name.to_lowercase()),
+        };
+        let recorded = harness.query_by_label_contains(&words).is_some();
+        assert!(recorded, "{words}");
     }
     assert_eq!(sent_to_host(&harness).len(), 4 * 3);
 }
@@ -77,7 +79,11 @@ fn bypass_is_said_plainly() {
     let stage = Stage::default();
     stage.set_plain(|params| &params.bypass, true);
     let harness = open(stage, SIZE, 1.0);
-    assert!(harness.query_by_label_contains("Bypassed").is_some());
+    assert!(
+        harness
+            .query_by_label_contains("host records: input, bypassed")
+            .is_some()
+    );
 }
 
 #[test]
@@ -339,9 +345,19 @@ fn a_tile_tells_its_main_values() {
 
 #[test]
 fn everything_a_host_can_set_by_hand_is_in_the_editor() {
-    // What is left to the host: its own bypass switch, the restart trigger for automation, and a
-    // reading that nobody sets.
-    const LEFT_TO_THE_HOST: [&str; 3] = ["Bypass", "Restart measurement", "Before tap reading"];
+    // What is left to the host: its own bypass switch, the restart trigger for automation, and
+    // readings that nobody sets.
+    const LEFT_TO_THE_HOST: [&str; 9] = [
+        "Bypass",
+        "Restart measurement",
+        "Before tap reading",
+        "Short-term loudness",
+        "Integrated loudness",
+        "PLR",
+        "True peak",
+        "Microdynamics",
+        "Target",
+    ];
     let params = CrestlineParams::default();
     let mut shown: Vec<String> = tracks(&params)
         .into_iter()

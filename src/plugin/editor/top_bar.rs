@@ -12,6 +12,7 @@ use super::number;
 use super::scene::{self, Scene, label, small};
 use super::theme::{BODY_PT, RADIUS, SMALL_PT, Signal, VALUE_PT};
 use super::view_model::notices;
+use super::view_model::recording::{Heard, Severity};
 use super::{Action, mark};
 use crate::params::ListenChoice;
 
@@ -211,11 +212,15 @@ pub fn notice(
     caution: bool,
     message: Option<&str>,
 ) -> bool {
-    let (listen, bypass) = (scene.params.listen.value(), scene.params.bypass.value());
-    let recorded = notices::recorded(listen, bypass).map(str::to_owned);
+    let listen = scene.params.listen.value();
+    let recording = Heard::of(scene.params, scene.snapshot).recording();
     let jump = notices::jump(scene.snapshot, listen, scene.params.matched.value());
-    let words: Vec<String> = recorded.into_iter().chain(jump).collect();
-    let words = words.join("  ");
+    let kind = if jump.is_some() || recording.severity == Severity::Caution {
+        Kind::Warning
+    } else {
+        Kind::Recorded
+    };
+    let words: Vec<String> = [recording.words].into_iter().chain(jump).collect();
     let mut room = rect;
     if caution {
         let caution = Notice {
@@ -224,14 +229,12 @@ pub fn notice(
         };
         room.min.x = caution.show(ui, rect, Align2::LEFT_CENTER).rect.right() + 24.0;
     }
-    if !words.is_empty() {
-        let notice = Notice {
-            words: &words,
-            kind: Kind::Warning,
-        };
-        let response = notice.show(ui, room, Align2::RIGHT_CENTER);
-        room.max.x = response.rect.left() - 24.0;
-    }
+    let notice = Notice {
+        words: &words.join("  "),
+        kind,
+    };
+    let response = notice.show(ui, room, Align2::RIGHT_CENTER);
+    room.max.x = response.rect.left() - 24.0;
     let Some(words) = message else { return false };
     let notice = Notice {
         words,
@@ -254,6 +257,8 @@ struct Notice<'a> {
 enum Kind {
     /// Always there.
     Caution,
+    /// Always there too: the output is recorded, as one expects.
+    Recorded,
     /// Framed: something is heard or recorded that one may not expect.
     Warning,
     /// An answer, put away with a click.
@@ -266,7 +271,7 @@ impl Notice<'_> {
         let colours = scene::colours(ui);
         let painter = ui.painter();
         let (colour, size_pt, frame) = match self.kind {
-            Kind::Caution => (colours.label, SMALL_PT, vec2(0.0, 0.0)),
+            Kind::Caution | Kind::Recorded => (colours.label, SMALL_PT, vec2(0.0, 0.0)),
             Kind::Warning => (colours.window.text, SMALL_PT + 1.0, vec2(8.0, 2.0)),
             Kind::Said => (colours.text, SMALL_PT, vec2(0.0, 0.0)),
         };

@@ -12,5 +12,6 @@ pub mod numbers;
 pub mod plane;
 pub mod push;
 pub mod rail;
+pub mod recording;
 pub mod target;
 pub mod time;

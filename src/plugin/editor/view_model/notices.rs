@@ -10,23 +10,6 @@ pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low whe
 /// A difference that is worth a word when listening is not matched, dB.
 const JUMP_DB: f64 = 3.0;
 
-/// What the host records, where that is not the output; `None` while it is.
-pub fn recorded(listen: ListenChoice, bypass: bool) -> Option<&'static str> {
-    match (bypass, listen) {
-        (true, _) => Some("Bypassed: the host hears and records the input."),
-        (false, ListenChoice::Output) => None,
-        (false, ListenChoice::Clean) => {
-            Some("The host records what is heard: clean, not the output.")
-        }
-        (false, ListenChoice::Input) => {
-            Some("The host records what is heard: the input, not the output.")
-        }
-        (false, ListenChoice::Residue) => {
-            Some("The host records what is heard: the residue, not the output.")
-        }
-    }
-}
-
 /// How much louder another source is than the one heard, where that is a jump to be warned of and
 /// nothing matches the levels.
 pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<String> {
@@ -67,21 +50,6 @@ mod tests {
         snapshot.clean.readings.gated_10s_lufs = Some(-10.4);
         snapshot.output.readings.gated_10s_lufs = Some(-10.0);
         snapshot
-    }
-
-    #[test]
-    fn only_the_output_needs_no_word() {
-        assert_eq!(recorded(ListenChoice::Output, false), None);
-        assert!(
-            recorded(ListenChoice::Output, true)
-                .unwrap()
-                .contains("input")
-        );
-        assert!(
-            recorded(ListenChoice::Residue, false)
-                .unwrap()
-                .contains("residue")
-        );
     }
 
     #[test]
