@@ -2,7 +2,7 @@
 
 use crestline_core::session::{Limits, Session, TargetWindow};
 use nice_plug::params::persist::PersistentField;
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
 use std::sync::{PoisonError, RwLock};
 
 /// A session behind a lock, and a number that tells when it has changed: nothing else tells the
@@ -14,18 +14,18 @@ pub struct SessionCell {
     session: RwLock<Session>,
     epoch: AtomicU32,
     /// The chosen window's limits once more: loudness, PLR, ceiling, highest short-term loudness.
-    limits: [AtomicU32; 6],
+    limits: [AtomicU64; 6],
 }
 
 /// An open end.
-const OPEN: u32 = f32::NAN.to_bits();
+const OPEN: u64 = f64::NAN.to_bits();
 
 impl Default for SessionCell {
     fn default() -> Self {
         let cell = Self {
             session: RwLock::default(),
             epoch: AtomicU32::new(0),
-            limits: std::array::from_fn(|_| AtomicU32::new(OPEN)),
+            limits: std::array::from_fn(|_| AtomicU64::new(OPEN)),
         };
         cell.copy_limits(&Session::default());
         cell
@@ -67,7 +67,7 @@ impl SessionCell {
             window.short_term_max_lufs,
         ];
         for (cell, end) in self.limits.iter().zip(ends) {
-            let bits = end.map_or(OPEN, |end| (end as f32).to_bits());
+            let bits = end.map_or(OPEN, f64::to_bits);
             // Relaxed: each end is whole by itself, and one of an older window does no harm.
             cell.store(bits, Ordering::Relaxed);
         }
@@ -86,8 +86,8 @@ impl SessionCell {
             ceiling,
             short_term_max,
         ] = self.limits.each_ref().map(|cell| {
-            let end = f32::from_bits(cell.load(Ordering::Relaxed));
-            (!end.is_nan()).then_some(f64::from(end))
+            let end = f64::from_bits(cell.load(Ordering::Relaxed));
+            (!end.is_nan()).then_some(end)
         });
         TargetWindow {
             loudness_lufs: Limits {
