@@ -14,7 +14,7 @@ mod readings;
 mod rendering;
 mod session_cell;
 mod tap_reading;
-mod units;
+pub mod units;
 
 pub use self::edits::{EditBy, Edits};
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};

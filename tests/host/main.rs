@@ -20,6 +20,7 @@ mod readings;
 mod reduction;
 mod rendering;
 mod surfaces;
+mod texts;
 mod vst3;
 mod vst3_class;
 mod window;

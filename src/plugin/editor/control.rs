@@ -25,6 +25,7 @@ pub use self::ruler::{Ruler, THUMB, ruler};
 use self::step::Step;
 pub use self::tip::tip;
 pub use self::typing::is_any_open as is_typing;
+use crate::params::units;
 
 /// A line of the wheel, for wheels that count points.
 const WHEEL_LINE_POINTS: f32 = 40.0;
@@ -58,10 +59,15 @@ pub fn track(
     let typing = typing::is_open(ui, id);
     paint::track(ui, rect, param, &look, &response, typing);
     if typing && let Some(text) = typing::show(ui, id, value, param.name()) {
-        if let Some(normalized) = param.string_to_normalized_value(&text) {
-            set(setter, param, normalized.clamp(0.0, 1.0));
+        match units::read(param, &text) {
+            Ok(normalized) => set(setter, param, normalized),
+            Err(_) if text.trim().is_empty() => {}
+            Err(refused) => typing::refuse(ui, id, refused.to_string()),
         }
         response.request_focus();
+    }
+    if let Some(words) = typing::refused(ui, id) {
+        response.show_tooltip_text(words);
     }
     describe(ui, &response, param);
     if dragged || response.dragged() || typing {

@@ -80,7 +80,7 @@ impl Scale {
         };
         FloatParam::new(name, self.none, range)
             .with_value_to_string(Arc::new(move |value| self.text(value)))
-            .with_string_to_value(Arc::new(move |_| Some(self.none)))
+            .with_string_to_value(Arc::new(move |text| self.read(text)))
             .hide()
             .non_automatable()
     }
@@ -92,6 +92,14 @@ impl Scale {
         // What rounds to zero has no sign.
         let value = (value * 10.0).round() / 10.0 + 0.0;
         format!("{value:.1} {}", self.unit)
+    }
+
+    /// The value of a text that [`text`](Self::text) wrote.
+    fn read(self, text: &str) -> Option<f32> {
+        if text == NONE {
+            return Some(self.none);
+        }
+        text.strip_suffix(self.unit)?.trim_end().parse().ok()
     }
 
     fn normalized(self, value: Option<f64>) -> f32 {
@@ -165,7 +173,9 @@ impl Default for ReadingParams {
             microdynamics: MICRODYNAMICS.param("Microdynamics"),
             target: IntParam::new("Target", 0, range)
                 .with_value_to_string(Arc::new(verdict_text))
-                .with_string_to_value(Arc::new(|_| Some(0)))
+                .with_string_to_value(Arc::new(|text| {
+                    (0..=VERDICTS).find(|verdict| verdict_text(*verdict) == text)
+                }))
                 .hide()
                 .non_automatable(),
             shown: Shown::default(),

@@ -6,6 +6,10 @@ use egui::{Align2, Context, Id, Key, Margin, Rect, TextEdit, Ui};
 
 use super::paint::font;
 use crate::editor::theme::BODY_PT;
+use std::time::Duration;
+
+/// How long it is said why a text was not taken, s.
+const REFUSED_S: f64 = 6.0;
 
 /// The text so far.
 #[derive(Clone, Default)]
@@ -31,6 +35,26 @@ pub fn is_any_open(ctx: &Context) -> bool {
 
 fn field(id: Id) -> Id {
     id.with("typed")
+}
+
+/// A text was not taken: says why for a while, or until the next is typed.
+pub fn refuse(ui: &Ui, id: Id, words: String) {
+    let refused = (ui.input(|input| input.time), words);
+    ui.data_mut(|data| data.insert_temp(field(id).with("refused"), refused));
+}
+
+/// Why the last text was not taken, for as long as that is to be said.
+pub fn refused(ui: &Ui, id: Id) -> Option<String> {
+    let place = field(id).with("refused");
+    let (at, words) = ui.data(|data| data.get_temp::<(f64, String)>(place))?;
+    let left_s = at + REFUSED_S - ui.input(|input| input.time);
+    if left_s <= 0.0 || is_open(ui, id) {
+        ui.data_mut(|data| data.remove_temp::<(f64, String)>(place));
+        return None;
+    }
+    ui.ctx()
+        .request_repaint_after(Duration::from_secs_f64(left_s));
+    Some(words)
 }
 
 /// Whether a value of the control `id` is being typed.

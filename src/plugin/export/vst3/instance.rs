@@ -29,6 +29,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 /// (`ivsteditcontroller.h`, `kIsReadOnly` and `kIsHidden`).
 const READ_ONLY: int32 = 1 << 1;
 const HIDDEN: int32 = 1 << 4;
+const SPACE: TChar = 0x20;
 
 /// The plug-in: the framework's class, and what the guard knows of its ports and parameters.
 pub struct Instance {
@@ -153,6 +154,11 @@ impl IEditControllerTrait for Instance {
             // It knows read-only parameters as hidden ones alone: ours are there to be seen.
             if result == kResultOk && (*info).flags & READ_ONLY != 0 {
                 (*info).flags &= !HIDDEN;
+            }
+            // It puts a space before the unit, and so do hosts.
+            if result == kResultOk && (*info).units[0] == SPACE {
+                (*info).units.rotate_left(1);
+                (*info).units[127] = 0;
             }
             result
         }
