@@ -28,6 +28,7 @@ use kit::automation::automation;
 use kit::signals::white_noise;
 use proptest::prelude::*;
 use rig::clap_host::{Change, ClapHost, Run};
+use rig::vst3_host::{Param, Point, Vst3Host};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::backtrace::Backtrace;
 use std::cell::{Cell, RefCell};
@@ -174,6 +175,29 @@ fn the_plug_in_plays_without_allocating_from_its_first_block_on() {
             }
         }
     }
+}
+
+/// The same in VST3: lines between points, edits, readings that are told.
+#[test]
+#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
+fn the_plug_in_follows_every_line_in_vst3_without_allocating() {
+    let mut host = Vst3Host::new(2, 1_024);
+    let free: Vec<_> = host.params().into_iter().filter(Param::is_free).collect();
+    let points: Vec<_> = (1..400)
+        .flat_map(|step| {
+            let share = 0.618 * step as f64;
+            free.iter().take(8 + step % 40).map(move |param| Point {
+                frame: 300 * step,
+                id: param.id,
+                value: share.fract(),
+            })
+        })
+        .collect();
+    let main = noise(2, 130_000, 1.0, 5);
+    host.raw.around = watched;
+    host.edit(free[5].id, 0.5);
+    host.run(&main, &BLOCK_SIZES, &points);
+    assert!(!host.raw.told.is_empty());
 }
 
 #[test]

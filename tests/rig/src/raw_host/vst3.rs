@@ -39,6 +39,8 @@ pub struct RawVst3 {
     pub process_mode: int32,
     /// What the plug-in has told while it processed: parameters and their normalised values.
     pub told: Vec<(ParamID, ParamValue)>,
+    /// Called with each call of the plug-in's `process`, which it must make.
+    pub around: fn(&mut dyn FnMut()),
 }
 
 /// The points of some parameters within a block: offset in frames and normalised value.
@@ -81,6 +83,7 @@ impl RawVst3 {
             sample_size: SINGLE_PRECISION,
             process_mode: REALTIME,
             told: Vec::new(),
+            around: |process| process(),
         }
     }
 
@@ -221,9 +224,12 @@ impl RawVst3 {
             outputEvents: ptr::null_mut(),
             processContext: ptr::null_mut(),
         };
-        // SAFETY: whatever is described outlives the call; what is not there is null or beyond the
-        // end, and the plug-in's to beware of.
-        let processed = unsafe { self.processor.process(&raw mut data) == kResultOk };
+        let mut processed = false;
+        (self.around)(&mut || {
+            // SAFETY: whatever is described outlives the call; what is not there is null or beyond
+            // the end, and the plug-in's to beware of.
+            processed = unsafe { self.processor.process(&raw mut data) == kResultOk };
+        });
         self.told.extend(told.queue.told.borrow_mut().drain(..));
         processed
     }
@@ -235,7 +241,6 @@ struct Told {
 }
 
 /// The queue of whichever parameter was last asked for.
-#[derive(Default)]
 struct ToldQueue {
     id: Cell<ParamID>,
     told: RefCell<Vec<(ParamID, ParamValue)>>,
@@ -251,7 +256,11 @@ impl Class for ToldQueue {
 
 impl Told {
     fn new() -> ComWrapper<Self> {
-        let queue = ComWrapper::new(ToldQueue::default());
+        // Room for all that is told in a block: nothing is to be allocated within it.
+        let queue = ComWrapper::new(ToldQueue {
+            id: Cell::new(0),
+            told: RefCell::new(Vec::with_capacity(64)),
+        });
         ComWrapper::new(Self { queue })
     }
 }
