@@ -45,7 +45,7 @@ use egui::{ViewportCommand, vec2};
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::SizeConstraints;
 use nice_plug::editor::dpi::LogicalSize;
-use nice_plug::prelude::ResizeHint;
+use nice_plug::prelude::{ResizeHint, TrackInfo};
 use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{
     EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
@@ -128,6 +128,10 @@ impl NiceEguiApp for App {
         if self.params.settle(Instant::now()) {
             ui.ctx().request_repaint();
         }
+    }
+
+    fn track_info_changed(&mut self, info: TrackInfo) {
+        self.params.track.set(info.name());
     }
 
     fn resized(&mut self, new_size: WindowSize) {

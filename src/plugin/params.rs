@@ -14,6 +14,7 @@ mod readings;
 mod rendering;
 mod session_cell;
 mod tap_reading;
+mod track;
 pub mod units;
 
 pub use self::edits::{EditBy, Edits};
@@ -21,6 +22,7 @@ pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown
 pub use self::rendering::Rendering;
 pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
+pub use self::track::TrackName;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
 use crestline_core::measure::RestGain;
 use crestline_core::process::{
@@ -93,6 +95,9 @@ pub struct CrestlineParams {
 
     /// What the host renders for.
     pub rendering: Rendering,
+
+    /// What the host calls the track.
+    pub track: TrackName,
 }
 
 /// What the listen switch offers.
@@ -263,6 +268,7 @@ impl Default for CrestlineParams {
             session: SessionCell::default(),
             edits: Edits::default(),
             rendering: Rendering::default(),
+            track: TrackName::default(),
         }
     }
 }

@@ -350,6 +350,7 @@ fn a_value_is_typed_with_its_unit() {
         ("Low shelf gain", "6.5 dB", 6.5),
         ("Ceiling", "−2 dBTP", -2.0),
         ("High shelf corner", "8k", 8_000.0),
+        ("High shelf corner", "8", 8_000.0),
         ("Release", "0.5 s", 500.0),
         ("Blend", "40", 40.0),
     ] {
@@ -423,6 +424,22 @@ fn nonsense_changes_nothing() {
     harness.key_press(Key::Enter);
     harness.run_steps(3);
     assert_eq!(sent_to_host(&harness), []);
+}
+
+#[test]
+fn a_value_past_the_range_is_refused_and_that_is_said() {
+    let mut harness = opened();
+    harness.get_by_label("Push").focus();
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    harness.get_by_label("Push, type a value").type_text("19");
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    assert_eq!(sent_to_host(&harness), []);
+    let words = "19.0 dB is past the range, 0.0 dB … 18.0 dB";
+    assert!(harness.query_by_label_contains(words).is_some());
 }
 
 /// WCAG 2.2, success criterion 4.1.2: name, role and value of everything that can be worked.

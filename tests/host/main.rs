@@ -24,3 +24,4 @@ mod texts;
 mod vst3;
 mod vst3_class;
 mod window;
+mod window_edits;

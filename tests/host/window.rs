@@ -42,9 +42,9 @@ fn say(line: &str) {
     let _ = writeln!(std::io::stderr(), "{line}");
 }
 
-/// Runs a test of this file in a process of its own, on a screen of its own: the libraries that
+/// Runs a test of this file, or of another by its path, in a process of its own, on a screen of its own: the libraries that
 /// draw find the screen in the environment, and a crash in the window is then one failed test.
-fn on_a_screen(test: &str, work: fn() -> Result<()>) {
+pub fn on_a_screen(test: &str, work: fn() -> Result<()>) {
     const CHILD: &str = "CRESTLINE_WINDOW_TEST";
     // Windows that draw on the processor would only slow each other down.
     static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
@@ -60,9 +60,14 @@ fn on_a_screen(test: &str, work: fn() -> Result<()>) {
             return skip(test, &hint);
         }
     };
+    let path = if test.contains("::") {
+        test.to_owned()
+    } else {
+        format!("window::{test}")
+    };
     let mut child = Command::new(std::env::current_exe().unwrap());
     child
-        .args([&format!("window::{test}"), "--exact", "--nocapture"])
+        .args([path.as_str(), "--exact", "--nocapture"])
         .env(CHILD, "1")
         // What is given back goes back to the system at once, so that what the process holds is
         // what is in use.

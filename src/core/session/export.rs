@@ -38,6 +38,22 @@ pub fn folder() -> Option<PathBuf> {
     Some(parent.join("Crestline"))
 }
 
+/// Longest name of a track in the name of a file, characters.
+const TRACK_CHARS: usize = 60;
+
+/// What a file is called, without its extension: such as `Loudness Mix bus 2026-03-01 17.45.09 UTC`.
+/// Of the track's name, which may be empty, what no system takes in names of files is left out.
+pub fn name(track: &str, now: SystemTime) -> String {
+    let track: String = track
+        .chars()
+        .filter(|letter| !letter.is_control() && !"/\\:*?\"<>|".contains(*letter))
+        .take(TRACK_CHARS)
+        .collect();
+    let words = ["Loudness", track.trim(), &stamp(now)];
+    let said: Vec<_> = words.into_iter().filter(|word| !word.is_empty()).collect();
+    said.join(" ")
+}
+
 /// Date and time in the order in which names sort, such as `2026-03-01 17.45.09 UTC`. Universal
 /// time: the standard library knows no other.
 pub fn stamp(now: SystemTime) -> String {
@@ -118,6 +134,24 @@ fn create(folder: &Path, name: &str, extension: &str) -> Result<(PathBuf, File),
 mod tests {
     use super::*;
     use std::time::Duration;
+
+    #[test]
+    fn a_file_is_called_by_the_track_as_far_as_systems_take_it() {
+        let now = UNIX_EPOCH + Duration::from_secs(1_772_387_109);
+        let stamp = "2026-03-01 17.45.09 UTC";
+        for (track, expected) in [
+            ("", format!("Loudness {stamp}")),
+            (" / ", format!("Loudness {stamp}")),
+            ("Mix bus", format!("Loudness Mix bus {stamp}")),
+            ("../A:\\B\n", format!("Loudness ..AB {stamp}")),
+            (
+                &"é".repeat(99),
+                format!("Loudness {} {stamp}", "é".repeat(60)),
+            ),
+        ] {
+            assert_eq!(name(track, now), expected);
+        }
+    }
 
     /// Moments whose date is known: the epoch, a leap day of a year divisible by 400, the last
     /// second of 32-bit time, a common year's March.

@@ -253,13 +253,13 @@ impl View {
         let Some(folder) = self.files.exports.clone() else {
             return Some("Nothing was written: the system names no documents and no home folder. Set one up for this user.".into());
         };
-        self.file_jobs.begin(move || {
-            let name = format!("Loudness {}", export::stamp(SystemTime::now()));
-            match export::save(&folder, &name, extension, write) {
+        let name = export::name(&self.params.track.get(), SystemTime::now());
+        self.file_jobs.begin(
+            move || match export::save(&folder, &name, extension, write) {
                 Ok(path) => Outcome::notice(format!("Saved as {}", path.display())),
                 Err(error) => Outcome::notice(error.to_string()),
-            }
-        })
+            },
+        )
     }
 
     fn change_kept(

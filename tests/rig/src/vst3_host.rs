@@ -17,12 +17,14 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     ParamValue, ParameterInfo, String128, TChar,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    IBStream, int32, kNotImplemented, kResultFalse, kResultOk, tresult,
+    IBStream, IPlugView, IPlugViewTrait, int32, kNotImplemented, kResultFalse, kResultOk, tresult,
 };
-use nice_plug::wrapper::vst3::vst3::{Class, ComWrapper};
-use std::cell::RefCell;
+use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper};
 use std::collections::BTreeSet;
+use std::ffi::c_void;
 use std::mem::MaybeUninit;
+use std::ptr;
+use std::sync::Mutex;
 
 /// Flags of `ParameterInfo`.
 pub const CAN_AUTOMATE: int32 = 1;
@@ -60,13 +62,16 @@ pub struct Vst3Host {
     pub raw: RawVst3,
     channels: usize,
     handler: ComWrapper<Handler>,
+    view: Option<ComPtr<IPlugView>>,
+    /// Edits that have been brought with a block.
+    pub brought: Vec<(ParamID, ParamValue)>,
 }
 
 /// What the plug-in's editor speaks to.
 struct Handler {
     automatable: BTreeSet<ParamID>,
-    /// Edits to be brought with the next block.
-    edits: RefCell<Vec<(ParamID, ParamValue)>>,
+    /// Edits to be brought with the next block. The plug-in's window may have a thread of its own.
+    edits: Mutex<Vec<(ParamID, ParamValue)>>,
 }
 
 impl Class for Handler {
@@ -82,7 +87,7 @@ impl IComponentHandlerTrait for Handler {
         if !self.automatable.contains(&id) {
             return kResultFalse;
         }
-        self.edits.borrow_mut().push((id, value));
+        self.edits.lock().unwrap().push((id, value));
         kResultOk
     }
 
@@ -108,7 +113,7 @@ impl Vst3Host {
         let automatable = params.iter().filter(|it| it.flags & CAN_AUTOMATE != 0);
         let handler = ComWrapper::new(Handler {
             automatable: automatable.map(|it| it.id).collect(),
-            edits: RefCell::default(),
+            edits: Mutex::default(),
         });
         let to_handler = handler.to_com_ptr::<IComponentHandler>().unwrap();
         // SAFETY: a call as the interface has it.
@@ -122,6 +127,8 @@ impl Vst3Host {
             raw,
             channels,
             handler,
+            view: None,
+            brought: Vec::new(),
         }
     }
 
@@ -184,7 +191,7 @@ impl Vst3Host {
     /// with the next block.
     pub fn set(&mut self, id: ParamID, value: ParamValue) {
         self.set_controller(id, value);
-        self.handler.edits.borrow_mut().push((id, value));
+        self.handler.edits.lock().unwrap().push((id, value));
     }
 
     /// Tells the controller alone.
@@ -213,6 +220,28 @@ impl Vst3Host {
         assert_eq!(loaded, kResultOk);
     }
 
+    /// Opens the plug-in's window within the X11 window `parent`, which must exist until it is
+    /// closed.
+    pub fn open_window(&mut self, parent: u32) {
+        // SAFETY: calls in the order that VST3 asks for; a reference to a view, which is ours.
+        unsafe {
+            let view = self.raw.controller.createView(c"editor".as_ptr());
+            let view = ComPtr::from_raw(view).unwrap();
+            let parent = ptr::without_provenance_mut::<c_void>(parent as usize);
+            let attached = view.attached(parent, c"X11EmbedWindowID".as_ptr());
+            assert_eq!(attached, kResultOk);
+            self.view = Some(view);
+        }
+    }
+
+    /// Closes the plug-in's window.
+    pub fn close_window(&mut self) {
+        if let Some(view) = self.view.take() {
+            // SAFETY: a view that is open.
+            unsafe { view.removed() };
+        }
+    }
+
     /// Runs audio through the plug-in, in blocks of these sizes, again and again, and returns what
     /// comes out. The points, in the order of their frames, are passed with their blocks.
     pub fn run(&mut self, main: &[Vec<f32>], sizes: &[usize], points: &[Point]) -> Vec<Vec<f32>> {
@@ -223,7 +252,8 @@ impl Vst3Host {
         let mut points = points.iter().peekable();
         while start < total {
             let end = total.min(start + sizes.next().unwrap());
-            let edits = std::mem::take(&mut *self.handler.edits.borrow_mut());
+            let edits = std::mem::take(&mut *self.handler.edits.lock().unwrap());
+            self.brought.extend(&edits);
             let mut changes: Points = edits
                 .into_iter()
                 .map(|(id, value)| (id, vec![(0, value)]))
