@@ -58,19 +58,9 @@ pub fn track(
     menu::show(&response, id, setter, param);
     let typing = typing::is_open(ui, id);
     paint::track(ui, rect, param, &look, &response, typing);
-    if typing && let Some(text) = typing::show(ui, id, value, param.name()) {
-        match units::read(param, &text) {
-            Ok(normalized) => set(setter, param, normalized),
-            Err(_) if text.trim().is_empty() => {}
-            Err(refused) => typing::refuse(ui, id, refused.to_string()),
-        }
-        response.request_focus();
-    }
-    if let Some(words) = typing::refused(ui, id) {
-        response.show_tooltip_text(words);
-    }
+    let refused = typed(ui, &response, id, value, setter, param);
     describe(ui, &response, param);
-    if dragged || response.dragged() || typing {
+    if dragged || response.dragged() || typing || refused {
         return response;
     }
     let over_value = response.hover_pos().is_some_and(|at| value.contains(at));
@@ -80,6 +70,31 @@ pub fn track(
         CursorIcon::ResizeHorizontal
     });
     tip(response, look.tip)
+}
+
+/// Takes what has been typed into the field at `area`, if it is open. Whether it is being said why
+/// the last was not taken.
+fn typed(
+    ui: &mut Ui,
+    response: &Response,
+    id: Id,
+    area: Rect,
+    setter: &ParamSetter<'_>,
+    param: &FloatParam,
+) -> bool {
+    if let Some(text) = typing::show(ui, id, area, param.name()) {
+        match units::read(param, &text) {
+            Ok(normalized) => set(setter, param, normalized),
+            Err(_) if text.trim().is_empty() => {}
+            Err(refused) => typing::refuse(ui, id, refused.to_string()),
+        }
+        response.request_focus();
+    }
+    let refused = typing::refused(ui, id);
+    if let Some(words) = &refused {
+        response.show_tooltip_text(words);
+    }
+    refused.is_some()
 }
 
 /// A click on the value opens it for typing, and a second one soon after takes that back and

@@ -4,7 +4,7 @@ use egui::{CursorIcon, Rect, Response, Sense, Ui};
 use nice_plug::prelude::{FloatParam, Param, ParamSetter};
 
 use super::drag::{self, Rail};
-use super::{clicks, describe, keys, menu, requests, set, step, tip, typing, wheel_steps};
+use super::{clicks, describe, keys, menu, requests, set, step, tip, typed, typing, wheel_steps};
 
 /// Half the width of the thumb, points: a press this near takes hold of it where it is.
 pub const THUMB: f32 = 9.0;
@@ -67,16 +67,11 @@ pub fn ruler(
     clicks(ui, &value, id, [ruler.value; 2], setter, param);
     menu::show(&response, id, setter, param);
     let typing = typing::is_open(ui, id);
-    if typing && let Some(text) = typing::show(ui, id, ruler.value, param.name()) {
-        if let Some(normalized) = param.string_to_normalized_value(&text) {
-            set(setter, param, normalized.clamp(0.0, 1.0));
-        }
-        response.request_focus();
-    }
+    let refused = typed(ui, &response, id, ruler.value, setter, param);
     describe(ui, &response, param);
     value.on_hover_cursor(CursorIcon::Text);
     let response = response.on_hover_cursor(CursorIcon::ResizeHorizontal);
-    if dragged || typing {
+    if dragged || typing || refused {
         return (response, typing);
     }
     (tip(response, words), typing)
