@@ -181,7 +181,7 @@ impl Engine {
     }
 
     /// The same engine, able to compare the side-chain with the input; `writer` hands both to the
-    /// thread that finds the delay. Allocates.
+    /// worker that finds the delay. Allocates.
     #[must_use]
     pub fn with_tap(self, writer: TapWriter) -> Self {
         Self {

@@ -12,7 +12,7 @@ mod tap;
 
 pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryReader, Moment};
 pub use recent::{Recent, RecentReader, RecentWriter, recent};
-pub use tap::{Tap, TapState, TapThread, TapWriter, tap};
+pub use tap::{Tap, TapComparison, TapState, TapWriter, tap};
 
 use self::history::{HistoryWriter, history};
 use crate::dsp::level_histogram::LevelHistogram;

@@ -11,6 +11,7 @@
 //! | [`engine`] | one block of audio: chain and measurements |
 //! | [`handover`] | what passes between the audio thread and the editor |
 //! | [`session`] | what outlives a block |
+//! | `worker` | the thread that all instances share |
 //!
 //! `measure` and `process` do not know each other: what matched listening has to know is worked out
 //! in `engine` and passed in as numbers. DEVELOPERS.md is the guide for contributors.
@@ -21,3 +22,4 @@ pub mod handover;
 pub mod measure;
 pub mod process;
 pub mod session;
+mod worker;

@@ -4,7 +4,7 @@
 use crate::editor;
 use crate::params::{CrestlineParams, READING_INTERVAL_S};
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
-use crestline_core::handover::{AudioEnd, EditorEnd, TapThread, handover, recent, tap};
+use crestline_core::handover::{AudioEnd, EditorEnd, TapComparison, handover, recent, tap};
 use crestline_core::measure::RestGain;
 use crestline_core::session::forecast::Forecaster;
 use nice_plug::prelude::*;
@@ -16,8 +16,8 @@ use std::sync::Arc;
 pub struct Crestline {
     params: Arc<CrestlineParams>,
     engine: Option<Engine>,
-    /// Finds the delay of the side-chain for the engine at hand.
-    tap_thread: Option<TapThread>,
+    /// Compares the side-chain with the input for the engine at hand.
+    comparison: Option<TapComparison>,
     /// Forecasts from what the engine has heard.
     forecaster: Forecaster,
     audio_end: AudioEnd,
@@ -41,7 +41,7 @@ impl Default for Crestline {
         Self {
             params: CrestlineParams::for_instance(),
             engine: None,
-            tap_thread: None,
+            comparison: None,
             forecaster: Forecaster::default(),
             audio_end,
             editor_end: Some(editor_end),
@@ -134,11 +134,11 @@ impl Plugin for Crestline {
             }
             // Without another thread from the system everything works but the comparison with the
             // side-chain.
-            let (engine, thread) = match tap(spec.sample_rate_hz, spec.channels) {
-                Ok((writer, thread)) => (engine.with_tap(writer), Some(thread)),
+            let (engine, comparison) = match tap(spec.sample_rate_hz, spec.channels) {
+                Ok((writer, comparison)) => (engine.with_tap(writer), Some(comparison)),
                 Err(_) => (engine, None),
             };
-            (self.engine, self.tap_thread) = (Some(engine), thread);
+            (self.engine, self.comparison) = (Some(engine), comparison);
             self.audio_end.clear_history();
         }
         if let Some(engine) = &mut self.engine {

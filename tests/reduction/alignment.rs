@@ -231,8 +231,8 @@ fn silence_and_short_signals_are_no_trouble() {
     short.compare(&noise, &noise);
 }
 
-/// Writes blocks until `done` of what the thread tells, or for a minute of wall time; never so fast
-/// that the thread falls behind by more than a second.
+/// Writes blocks until `done` of what the worker tells, or for a minute of wall time; never so fast
+/// that the worker falls behind by more than a second.
 fn feed(
     writer: &mut TapWriter,
     mut block: impl FnMut(usize) -> [Vec<f32>; 4],
@@ -256,8 +256,8 @@ fn feed(
 }
 
 #[test]
-fn the_thread_finds_settles_and_gives_up() {
-    let (mut writer, thread) = tap(RATE_HZ, 2).unwrap();
+fn the_worker_finds_settles_and_gives_up() {
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
     let song = &RINK_LIGHTS.channels;
     let block = |channels: &[Vec<f32>; 2], at: usize| -> [Vec<f32>; 2] {
         let from = at % (channels[0].len() - 1_024);
@@ -303,7 +303,7 @@ fn the_thread_finds_settles_and_gives_up() {
     // A new beginning.
     writer.begin();
     assert_eq!(writer.told().state, TapState::Listening);
-    drop(thread);
+    drop(comparison);
 }
 
 // Sides alone: the sum of the channels is silence.

@@ -1,4 +1,4 @@
-//! The side-chain on its way to the thread that compares it with the input.
+//! The side-chain on its way to the worker that compares it with the input.
 
 use super::{Stereo, TapSettings, first_of, playable, silent_stereo};
 use crate::handover::{Tap, TapWriter};
@@ -7,7 +7,7 @@ use crate::handover::{Tap, TapWriter};
 #[derive(Debug)]
 pub(super) struct TapStage {
     writer: TapWriter,
-    /// What the writer's thread told last.
+    /// What the worker told last.
     told: Tap,
     on: bool,
     side_signal: Stereo,
@@ -32,8 +32,10 @@ impl TapStage {
         settings: &TapSettings,
         corners_hz: [f64; 3],
     ) {
-        if settings.on && !self.on {
-            self.writer.begin();
+        match (self.on, settings.on) {
+            (false, true) => self.writer.begin(),
+            (true, false) => self.writer.end(),
+            _ => {}
         }
         self.on = settings.on;
         if !self.on {

@@ -1,6 +1,9 @@
-//! How the signal from before is compared with the input: the audio thread writes both down, a
-//! thread of its own finds their place beside each other, takes out what is linear between them,
-//! and measures the rest.
+//! How the signal from before is compared with the input: the audio thread writes both down, the
+//! process's [worker](crate::worker) finds their place beside each other, takes out what is linear
+//! between them, and measures the rest.
+//!
+//! Most instances never have such a signal. Room to write it down, and what the analysis needs, is
+//! taken by the worker once the side-chain has carried something.
 
 mod analysis;
 mod search;
@@ -8,19 +11,21 @@ mod search;
 use self::analysis::Analysis;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crate::measure::{LinearPart, Reduction, RestGain};
+use crate::worker::{Enlisted, Worker};
 use std::io;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering, fence};
-use std::thread::{Builder, JoinHandle};
-use std::time::Duration;
+use std::sync::{Arc, OnceLock};
 
-/// The written past, seconds; rounded up to a power of two in frames. The thread may be busy for
+/// The written past, seconds; rounded up to a power of two in frames. The worker may be busy for
 /// some seconds before it reads on.
 const PAST_S: f64 = 8.0;
 /// What is read at once, seconds.
 const READ_S: f64 = 0.5;
-/// How often the thread looks whether there is something to do.
-const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// A sample at or below this (−80 dBFS) is silence.
+const SILENCE: f32 = 1e-4;
+/// So much of the input has to be heard beside a side-chain that has never carried anything before
+/// that is said, seconds.
+const MISSED_S: f64 = 2.0;
 
 /// How the side-chain and the input lie to each other.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -57,13 +62,19 @@ pub struct Tap {
     pub reduction: Reduction,
 }
 
+/// Two cells a frame, the tap and the input: the left channel in the upper half, the right in the
+/// lower.
+type Cells = Box<[[AtomicU64; 2]]>;
+
 /// What both threads can reach.
 #[derive(Debug)]
 struct Shared {
-    /// Two cells a frame, the tap and the input: the left channel in the upper half, the right in
-    /// the lower.
-    cells: Box<[[AtomicU64; 2]]>,
+    /// Taken by the worker once the tap has `carried` anything.
+    cells: OnceLock<Cells>,
+    carried: AtomicBool,
     channels: usize,
+    /// The tap is on.
+    on: AtomicBool,
     /// Frames written so far; frame n lies in cell n modulo their number.
     written: AtomicU64,
     /// Frame with which the comparison begins; it moves on when the tap is switched on.
@@ -72,10 +83,9 @@ struct Shared {
     /// Gain at rest, dB; not a number while it is to be found.
     rest_gain_db: AtomicU64,
     corners_hz: [AtomicU64; 3],
-    stop: AtomicBool,
 }
 
-/// What the thread tells, and of which comparison.
+/// What the worker tells, and of which comparison.
 #[derive(Clone, Copy, Debug, Default)]
 struct Told {
     begin: u64,
@@ -92,58 +102,62 @@ pub struct TapWriter {
     /// Frames written so far, and where the comparison begins; only this half writes.
     written: u64,
     begin: u64,
+    /// Frames of the input that have sounded while there was nowhere to write, and how many are
+    /// enough to miss the side-chain.
+    missed: u64,
+    missed_enough: u64,
 }
 
-/// The thread that compares. It ends when this is dropped.
+/// The comparison, which the worker goes on with until this is dropped.
 #[derive(Debug)]
-pub struct TapThread {
-    shared: Arc<Shared>,
-    thread: Option<JoinHandle<()>>,
+pub struct TapComparison {
+    _chore: Enlisted,
 }
 
-/// Makes the two halves for one sample rate and one or two channels, and starts the thread.
-/// Allocates 8 MiB at 48 kHz.
+/// Makes the two halves for one sample rate and one or two channels, and gives the comparison to
+/// the worker. Once the side-chain has carried something, that takes 8 MiB at 48 kHz and what the
+/// analysis needs.
 ///
 /// # Errors
 /// The system does not give another thread.
-pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapThread)> {
-    let frames = frames(PAST_S, sample_rate_hz).next_power_of_two();
-    let cell = |_| [AtomicU64::new(0), AtomicU64::new(0)];
+pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapComparison)> {
     let shared = Arc::new(Shared {
-        cells: (0..frames).map(cell).collect(),
+        cells: OnceLock::new(),
+        carried: AtomicBool::new(false),
         channels: channels.clamp(1, 2),
+        on: AtomicBool::new(false),
         written: AtomicU64::new(0),
         begin: AtomicU64::new(0),
         restarts: AtomicU32::new(0),
         rest_gain_db: AtomicU64::new(f64::NAN.to_bits()),
         corners_hz: DEFAULT_CORNERS_HZ.map(|hz| AtomicU64::new(hz.to_bits())),
-        stop: AtomicBool::new(false),
     });
     let nothing = Told {
-        tap: Tap {
-            state: TapState::Listening,
-            ..Tap::default()
-        },
+        tap: so_far(TapState::Listening),
         ..Told::default()
     };
-    let (mut tell, told) = triple_buffer::triple_buffer(&nothing);
-    let theirs = Arc::clone(&shared);
-    let work = move || compare(&theirs, sample_rate_hz, &mut tell);
-    let thread = Builder::new()
-        .name("crestline-tap".to_owned())
-        .spawn(work)?;
+    let (tell, told) = triple_buffer::triple_buffer(&nothing);
+    let mut comparison = Comparison::new(Arc::clone(&shared), sample_rate_hz, tell);
+    let chore = Worker::of_process().enlist(move || comparison.step())?;
     Ok((
         TapWriter {
-            shared: Arc::clone(&shared),
+            shared,
             told,
             written: 0,
             begin: 0,
+            missed: 0,
+            missed_enough: frames(MISSED_S, sample_rate_hz) as u64,
         },
-        TapThread {
-            shared,
-            thread: Some(thread),
-        },
+        TapComparison { _chore: chore },
     ))
+}
+
+/// Nothing is known but how the signals lie to each other.
+fn so_far(state: TapState) -> Tap {
+    Tap {
+        state,
+        ..Tap::default()
+    }
 }
 
 fn frames(seconds: f64, sample_rate_hz: f64) -> usize {
@@ -159,7 +173,17 @@ impl TapWriter {
     /// Yes, wait-free.
     pub fn begin(&mut self) {
         self.begin = self.written;
+        self.missed = 0;
         self.shared.begin.store(self.begin, Ordering::Relaxed);
+        self.shared.on.store(true, Ordering::Relaxed);
+    }
+
+    /// Ends the comparison: what it needed is given back.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: one store.
+    pub fn end(&mut self) {
+        self.shared.on.store(false, Ordering::Relaxed);
     }
 
     /// Forgets what has been measured, but not what has been found out.
@@ -190,15 +214,19 @@ impl TapWriter {
     }
 
     /// Writes down a block of both signals, one slice a channel, all of one length. The samples
-    /// must be finite.
+    /// must be finite. Nothing is written before the tap has carried something, nor in the tenth of
+    /// a second after that, in which the worker makes room.
     ///
     /// # Realtime Safety
     /// Yes, wait-free: two stores a frame.
     pub fn write(&mut self, tap: &[&[f32]], input: &[&[f32]]) {
         let frames = input.first().map_or(0, |channel| channel.len());
-        let capacity = self.shared.cells.len() as u64;
-        let first = (self.written % capacity) as usize;
-        let (start, end) = self.shared.cells.split_at(first);
+        let Some(cells) = self.shared.cells.get() else {
+            self.listen(tap, input);
+            return;
+        };
+        let first = (self.written % cells.len() as u64) as usize;
+        let (start, end) = cells.split_at(first);
         let both = |signal: &[&[f32]], frame: usize| {
             let sample = |channel: usize| {
                 let samples = signal.get(channel).and_then(|samples| samples.get(frame));
@@ -215,18 +243,36 @@ impl TapWriter {
         self.shared.written.store(self.written, Ordering::Release);
     }
 
-    /// The newest that the thread tells of this comparison.
+    /// Takes note of what sounds while there is nowhere to write.
+    fn listen(&mut self, tap: &[&[f32]], input: &[&[f32]]) {
+        let sounds = |channel: &&[f32]| channel.iter().any(|sample| sample.abs() > SILENCE);
+        if tap.iter().any(sounds) {
+            self.shared.carried.store(true, Ordering::Relaxed);
+        } else if input.iter().any(sounds) {
+            let frames = input.first().map_or(0, |channel| channel.len());
+            self.missed = self.missed.saturating_add(frames as u64);
+        }
+    }
+
+    /// The newest that the worker tells of this comparison.
     ///
     /// # Realtime Safety
     /// Yes, wait-free: one swap at most.
     pub fn told(&mut self) -> Tap {
+        if self.shared.cells.get().is_none() {
+            let missed = self.missed >= self.missed_enough;
+            let missed = missed && !self.shared.carried.load(Ordering::Relaxed);
+            return so_far(if missed {
+                TapState::NoSideChain
+            } else {
+                TapState::Listening
+            });
+        }
         let told = *self.told.read();
         if told.begin == self.begin {
-            return told.tap;
-        }
-        Tap {
-            state: TapState::Listening,
-            ..Tap::default()
+            told.tap
+        } else {
+            so_far(TapState::Listening)
         }
     }
 
@@ -236,64 +282,93 @@ impl TapWriter {
     }
 }
 
-impl Drop for TapThread {
-    fn drop(&mut self) {
-        self.shared.stop.store(true, Ordering::Release);
-        if let Some(thread) = self.thread.take() {
-            thread.thread().unpark();
-            // It has panicked or it has ended; either way it is gone.
-            let _ = thread.join();
-        }
-    }
+/// The worker's half.
+struct Comparison {
+    shared: Arc<Shared>,
+    sample_rate_hz: f64,
+    tell: triple_buffer::Input<Told>,
+    /// Made when there is something to be compared.
+    analysis: Option<Box<Analysis>>,
+    /// What was last read of the writer's cells.
+    signals: [Vec<Vec<f32>>; 2],
+    begin: u64,
+    read: u64,
+    restarts: u32,
 }
 
-/// The work of the thread.
-fn compare(shared: &Shared, sample_rate_hz: f64, tell: &mut triple_buffer::Input<Told>) {
-    let fresh = || {
-        let (rest, corners_hz) = shared.settings();
-        Analysis::new(sample_rate_hz, shared.channels, corners_hz, rest)
-    };
-    // Made when the tap is on for the first time.
-    let mut analysis: Option<Analysis> = None;
-    let most = frames(READ_S, sample_rate_hz) as u64;
-    let (mut begin, mut read, mut restarts) = (0, 0, 0);
-    let mut signals = [(); 2].map(|()| vec![Vec::new(); shared.channels]);
-    while !shared.stop.load(Ordering::Acquire) {
-        if shared.begin.load(Ordering::Relaxed) != begin {
-            begin = shared.begin.load(Ordering::Relaxed);
-            read = begin;
-            analysis = None;
+impl Comparison {
+    fn new(shared: Arc<Shared>, sample_rate_hz: f64, tell: triple_buffer::Input<Told>) -> Self {
+        Self {
+            shared,
+            sample_rate_hz,
+            tell,
+            analysis: None,
+            signals: Default::default(),
+            begin: 0,
+            read: 0,
+            restarts: 0,
+        }
+    }
+
+    /// Nothing of it is needed any more.
+    fn forget(&mut self) {
+        self.analysis = None;
+        self.signals = Default::default();
+    }
+
+    /// Takes half a second of what has been written; true if there is as much again.
+    fn step(&mut self) -> bool {
+        let shared = Arc::clone(&self.shared);
+        let sample_rate_hz = self.sample_rate_hz;
+        if !shared.on.load(Ordering::Relaxed) {
+            self.forget();
+            return false;
+        }
+        if !shared.carried.load(Ordering::Relaxed) {
+            return false;
+        }
+        let cells = shared.cells.get_or_init(|| {
+            let frames = frames(PAST_S, sample_rate_hz).next_power_of_two();
+            let cell = |_| [AtomicU64::new(0), AtomicU64::new(0)];
+            (0..frames).map(cell).collect()
+        });
+        let begin = shared.begin.load(Ordering::Relaxed);
+        if begin != self.begin {
+            (self.begin, self.read) = (begin, begin);
+            self.forget();
         }
         let written = shared.written.load(Ordering::Acquire);
-        if written <= read {
-            std::thread::park_timeout(LOOK_EVERY);
-            continue;
+        if written <= self.read {
+            return false;
         }
-        let analysis = analysis.get_or_insert_with(fresh);
         let (rest, corners_hz) = shared.settings();
+        let fresh = || {
+            let analysis = Analysis::new(sample_rate_hz, shared.channels, corners_hz, rest);
+            Box::new(analysis)
+        };
+        let analysis = self.analysis.get_or_insert_with(fresh);
         analysis.set(rest, corners_hz);
         let asked = shared.restarts.load(Ordering::Relaxed);
-        if std::mem::replace(&mut restarts, asked) != asked {
+        if std::mem::replace(&mut self.restarts, asked) != asked {
             analysis.restart();
         }
-        let next = written.min(read + most);
-        let whole =
-            written - read <= shared.cells.len() as u64 && shared.read(read..next, &mut signals);
+        let most = frames(READ_S, sample_rate_hz) as u64;
+        let next = written.min(self.read + most);
+        let whole = written - self.read <= cells.len() as u64
+            && shared.read(cells, self.read..next, &mut self.signals);
         if whole {
-            analysis.push([&signals[0], &signals[1]]);
-            read = next;
+            analysis.push([&self.signals[0], &self.signals[1]]);
+            self.read = next;
         } else {
             analysis.gap();
-            read = written;
+            self.read = written;
         }
-        tell.write(Told {
+        self.tell.write(Told {
             begin,
-            read,
+            read: self.read,
             tap: analysis.told(),
         });
-        if written - read < most {
-            std::thread::park_timeout(LOOK_EVERY);
-        }
+        written - self.read >= most
     }
 }
 
@@ -310,11 +385,19 @@ impl Shared {
     }
 
     /// Reads some frames; false if they were being written over meanwhile.
-    fn read(&self, range: std::ops::Range<u64>, signals: &mut [Vec<Vec<f32>>; 2]) -> bool {
-        let capacity = self.cells.len() as u64;
+    fn read(
+        &self,
+        cells: &Cells,
+        range: std::ops::Range<u64>,
+        signals: &mut [Vec<Vec<f32>>; 2],
+    ) -> bool {
+        let capacity = cells.len() as u64;
         let frames = (range.end - range.start) as usize;
-        let (start, end) = self.cells.split_at((range.start % capacity) as usize);
-        signals.iter_mut().flatten().for_each(Vec::clear);
+        let (start, end) = cells.split_at((range.start % capacity) as usize);
+        for planes in signals.iter_mut() {
+            planes.resize_with(self.channels, Vec::new);
+            planes.iter_mut().for_each(Vec::clear);
+        }
         for cells in end.iter().chain(start).take(frames) {
             for (signal, cell) in signals.iter_mut().zip(cells) {
                 let both = cell.load(Ordering::Relaxed);

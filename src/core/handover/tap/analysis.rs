@@ -1,4 +1,4 @@
-//! What the thread makes of both signals: their place beside each other, what stands between them
+//! What the worker makes of both signals: their place beside each other, what stands between them
 //! for good, and what is left.
 
 use super::search::{Finding, Search};

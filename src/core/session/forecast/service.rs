@@ -1,29 +1,23 @@
-//! Forecasts beside the music: one thread for all instances of a process.
+//! Forecasts beside the music, as errands of the process's one [worker](crate::worker).
 //!
 //! An instance holds a [`Forecaster`] and tells it what the settings are, as often as it likes; a
-//! forecast is run when they have changed and come to rest, or when enough music is new. The thread
-//! runs below normal priority, one forecast at a time, and ends with the last instance. Nothing here
-//! is touched by an audio thread: its part is to write the ring of
+//! forecast is run when they have changed and come to rest, or when enough music is new. Nothing
+//! here is touched by an audio thread: its part is to write the ring of
 //! [`recent`](crate::handover::recent).
 
 use super::run::fully_on;
 use super::{Point, Progress, Stretch, forecast};
 use crate::handover::RecentReader;
 use crate::process::{ChainSettings, PushSettings};
-use std::collections::VecDeque;
-use std::io;
+use crate::worker::Worker;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
-use std::thread::{Builder, JoinHandle};
 use std::time::{Duration, Instant};
-use thread_priority::{ThreadPriority, ThreadPriorityValue, set_current_thread_priority};
 
 /// Settings that have not changed for so long have come to rest.
 const AT_REST: Duration = Duration::from_millis(500);
 /// Less music than this says nothing about a song, seconds.
 const LEAST_MUSIC_S: f64 = 10.0;
-/// A quarter of full priority, which is 50 for a thread like any other.
-const PRIORITY: u8 = 25;
 
 /// What a forecast is made of: it is made again when this has changed enough.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -89,48 +83,20 @@ struct State {
     version: u64,
 }
 
-/// What the thread shares with the instances.
-#[derive(Debug, Default)]
-struct Shared {
-    queue: Mutex<Queue>,
-    /// The thread is to end at once.
-    stop: AtomicBool,
-}
-
-#[derive(Debug, Default)]
-struct Queue {
-    waiting: VecDeque<Arc<Job>>,
-    /// There is a thread that will take what is waiting.
-    running: bool,
-}
-
-/// The thread, while somebody waits for a forecast. It ends when this is dropped.
-#[derive(Debug, Default)]
-struct Service {
-    shared: Arc<Shared>,
-    thread: Mutex<Option<JoinHandle<()>>>,
-}
-
-/// That of this process, while there is an instance.
-static SERVICE: Mutex<Weak<Service>> = Mutex::new(Weak::new());
-
 /// Asks for forecasts and finds them, for one instance, which has no music at first. Clones ask for
 /// the same instance.
 #[derive(Clone, Debug)]
 pub struct Forecaster {
-    // Dropped in this order: nobody waits for a forecast that the thread, ending, gives up.
+    // Dropped in this order: nobody waits for a forecast that the worker, ending, gives up.
     instance: Arc<Instance>,
-    service: Arc<Service>,
+    worker: Arc<Worker>,
 }
 
 impl Default for Forecaster {
     fn default() -> Self {
-        let mut of_process = lock(&SERVICE);
-        let service = of_process.upgrade().unwrap_or_default();
-        *of_process = Arc::downgrade(&service);
         Self {
             instance: Arc::default(),
-            service,
+            worker: Worker::of_process(),
         }
     }
 }
@@ -197,7 +163,8 @@ impl Forecaster {
             cancelled: AtomicBool::new(false),
         });
         // Without a thread from the system there is no forecast; another time there may be one.
-        if self.service.take(Arc::clone(&job)).is_ok() {
+        let wanted = Arc::clone(&job);
+        if self.worker.run(move |over| run(&wanted, over)).is_ok() {
             state.job = Some(job);
             state.forecasted.done = false;
             state.version += 1;
@@ -236,63 +203,9 @@ impl Drop for Instance {
     }
 }
 
-impl Service {
-    /// Takes on a forecast; starts the thread if there is none.
-    fn take(&self, job: Arc<Job>) -> io::Result<()> {
-        let mut queue = lock(&self.shared.queue);
-        if !queue.running {
-            let mut thread = lock(&self.thread);
-            if let Some(ended) = thread.take() {
-                // It has said that it takes nothing any more, and needs no lock to end.
-                let _ = ended.join();
-            }
-            let shared = Arc::clone(&self.shared);
-            let work = move || work(&shared);
-            let named = Builder::new().name("crestline forecast".to_owned());
-            *thread = Some(named.spawn(work)?);
-            queue.running = true;
-        }
-        queue.waiting.push_back(job);
-        Ok(())
-    }
-}
-
-impl Drop for Service {
-    fn drop(&mut self) {
-        self.shared.stop.store(true, Ordering::Relaxed);
-        let thread = self
-            .thread
-            .get_mut()
-            .unwrap_or_else(PoisonError::into_inner);
-        if let Some(thread) = thread.take() {
-            // It has panicked or it has ended; either way it is gone.
-            let _ = thread.join();
-        }
-    }
-}
-
-/// The work of the thread: all that waits, one after the other.
-fn work(shared: &Shared) {
-    // Where the system refuses, it is a thread like any other.
-    if let Ok(priority) = ThreadPriorityValue::try_from(PRIORITY) {
-        let _ = set_current_thread_priority(ThreadPriority::Crossplatform(priority));
-    }
-    let stopped = || shared.stop.load(Ordering::Relaxed);
-    loop {
-        let mut queue = lock(&shared.queue);
-        let job = queue.waiting.pop_front().filter(|_| !stopped());
-        queue.running = job.is_some();
-        drop(queue);
-        match job {
-            Some(job) => run(&job, &stopped),
-            None => return,
-        }
-    }
-}
-
 /// Runs a forecast and hands its points to the instance that asked for it.
-fn run(job: &Arc<Job>, stopped: &dyn Fn() -> bool) {
-    let cancelled = || stopped() || job.cancelled.load(Ordering::Relaxed);
+fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
+    let cancelled = || over() || job.cancelled.load(Ordering::Relaxed);
     if cancelled() {
         return;
     }

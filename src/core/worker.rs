@@ -1,0 +1,274 @@
+//! The thread on which all instances of a process have worked out what neither an audio thread nor
+//! a window can wait for.
+//!
+//! There are two kinds of work. A *chore* comes round ten times a second for as long as somebody
+//! holds on to it, and does a little each time: comparing a tap with its input. An *errand* is done
+//! once and may take seconds: a forecast. Errands are done in the order in which they came, and
+//! give way to the chores between two of their steps.
+//!
+//! The thread runs below normal priority, is started by the first work there is, sleeps while there
+//! is none, and ends with the last [`Worker`]. No audio thread touches anything here.
+
+use std::cell::Cell;
+use std::collections::VecDeque;
+use std::fmt;
+use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError, Weak};
+use std::thread::{Builder, JoinHandle};
+use std::time::{Duration, Instant};
+use thread_priority::{ThreadPriority, ThreadPriorityValue, set_current_thread_priority};
+
+/// How often chores come round. Audio threads leave them something to do without waking anybody,
+/// which would be a system call.
+const ROUND: Duration = Duration::from_millis(100);
+/// A quarter of full priority, which is 50 for a thread like any other.
+const PRIORITY: u8 = 25;
+
+/// Does a little; true if there is more that will not wait for the next round.
+type Step = Box<dyn FnMut() -> bool + Send>;
+/// Done once. Calls what it is given as often as it can, which is when chores get their turn, and
+/// ends as soon as that returns true.
+type Errand = Box<dyn FnOnce(&dyn Fn() -> bool) + Send>;
+
+/// A panic elsewhere must not make two: what the locks guard is whole at any time.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// A chore; `None` once it has panicked.
+struct Chore(Mutex<Option<Step>>);
+
+impl Chore {
+    fn step(&self) -> bool {
+        let mut step = lock(&self.0);
+        let Some(work) = step.as_mut() else {
+            return false;
+        };
+        // One instance's fault does not take the others' work along.
+        catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
+            *step = None;
+            false
+        })
+    }
+}
+
+#[derive(Default)]
+struct Work {
+    chores: Vec<Arc<Chore>>,
+    errands: VecDeque<Errand>,
+}
+
+/// What the thread shares with the instances.
+#[derive(Default)]
+struct Shared {
+    work: Mutex<Work>,
+    /// Told when there is more work, or an end of it.
+    changed: Condvar,
+    /// The thread is to end at once.
+    stop: AtomicBool,
+}
+
+/// The worker of a process. Its thread ends when this is dropped.
+#[derive(Default)]
+pub(crate) struct Worker {
+    shared: Arc<Shared>,
+    thread: Mutex<Option<JoinHandle<()>>>,
+}
+
+/// A chore that comes round until this is dropped.
+pub(crate) struct Enlisted {
+    chore: Arc<Chore>,
+    worker: Arc<Worker>,
+}
+
+/// That of this process, while an instance has one.
+static OF_PROCESS: Mutex<Weak<Worker>> = Mutex::new(Weak::new());
+
+impl Worker {
+    /// The one that all instances of this process have in common.
+    pub fn of_process() -> Arc<Self> {
+        let mut of_process = lock(&OF_PROCESS);
+        let worker = of_process.upgrade().unwrap_or_default();
+        *of_process = Arc::downgrade(&worker);
+        worker
+    }
+
+    /// Has `step` called ten times a second, and again at once whenever it returns true.
+    ///
+    /// # Errors
+    /// The system does not give another thread.
+    pub fn enlist(
+        self: &Arc<Self>,
+        step: impl FnMut() -> bool + Send + 'static,
+    ) -> io::Result<Enlisted> {
+        let chore = Arc::new(Chore(Mutex::new(Some(Box::new(step)))));
+        self.add(|work| work.chores.push(Arc::clone(&chore)))?;
+        Ok(Enlisted {
+            chore,
+            worker: Arc::clone(self),
+        })
+    }
+
+    /// Has `errand` done after those that wait. It must call what it is given between any two of
+    /// its steps, and end when that returns true.
+    ///
+    /// # Errors
+    /// The system does not give another thread.
+    pub fn run(&self, errand: impl FnOnce(&dyn Fn() -> bool) + Send + 'static) -> io::Result<()> {
+        self.add(|work| work.errands.push_back(Box::new(errand)))
+    }
+
+    /// Adds to the work; starts the thread if there is none.
+    fn add(&self, add: impl FnOnce(&mut Work)) -> io::Result<()> {
+        let mut thread = lock(&self.thread);
+        if thread.is_none() {
+            let shared = Arc::clone(&self.shared);
+            let named = Builder::new().name("crestline work".to_owned());
+            *thread = Some(named.spawn(move || work(&shared))?);
+        }
+        add(&mut lock(&self.shared.work));
+        self.shared.changed.notify_one();
+        Ok(())
+    }
+}
+
+impl Drop for Worker {
+    fn drop(&mut self) {
+        self.shared.stop.store(true, Ordering::Relaxed);
+        // Whoever looks for work holds the lock from then until it sleeps: it is not missed.
+        drop(lock(&self.shared.work));
+        self.shared.changed.notify_one();
+        let thread = self.thread.get_mut();
+        if let Some(thread) = thread.unwrap_or_else(PoisonError::into_inner).take() {
+            // It has panicked or it has ended; either way it is gone.
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Drop for Enlisted {
+    fn drop(&mut self) {
+        // If the thread is just at it, it does this step and then lets go of it.
+        let mut work = lock(&self.worker.shared.work);
+        work.chores.retain(|other| !Arc::ptr_eq(other, &self.chore));
+    }
+}
+
+impl fmt::Debug for Worker {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Worker").finish_non_exhaustive()
+    }
+}
+
+impl fmt::Debug for Enlisted {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Enlisted").finish_non_exhaustive()
+    }
+}
+
+/// What the thread does.
+fn work(shared: &Shared) {
+    // Where the system refuses, it is a thread like any other.
+    if let Ok(priority) = ThreadPriorityValue::try_from(PRIORITY) {
+        let _ = set_current_thread_priority(ThreadPriority::Crossplatform(priority));
+    }
+    let next_round = Cell::new(Instant::now());
+    // Returns whether all is over.
+    let give_way = || {
+        if Instant::now() >= next_round.get() {
+            let more = round(shared);
+            let pause = if more { Duration::ZERO } else { ROUND };
+            next_round.set(Instant::now() + pause);
+        }
+        shared.stop.load(Ordering::Relaxed)
+    };
+    while !give_way() {
+        let mut work = lock(&shared.work);
+        if let Some(errand) = work.errands.pop_front() {
+            drop(work);
+            // As with chores; whoever waits for it waits in vain, and nobody else does.
+            let _ = catch_unwind(AssertUnwindSafe(|| errand(&give_way)));
+            continue;
+        }
+        if shared.stop.load(Ordering::Relaxed) {
+            return;
+        }
+        let left = next_round.get().saturating_duration_since(Instant::now());
+        // What wakes it is looked at in the next turn of this loop, and woken in vain it looks
+        // again: neither result says anything.
+        if work.chores.is_empty() {
+            drop(shared.changed.wait(work));
+        } else {
+            drop(shared.changed.wait_timeout(work, left));
+        }
+    }
+}
+
+/// One step of each chore; true if one of them has more to do at once.
+fn round(shared: &Shared) -> bool {
+    let chores = lock(&shared.work).chores.clone();
+    chores.iter().fold(false, |more, chore| {
+        let stopped = shared.stop.load(Ordering::Relaxed);
+        !stopped && chore.step() || more
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::atomic::AtomicU32;
+    use std::sync::mpsc::channel;
+
+    #[test]
+    fn chores_have_their_turns_while_an_errand_goes_on() {
+        let worker = Arc::new(Worker::default());
+        let turns = Arc::new(AtomicU32::new(0));
+        let counted = Arc::clone(&turns);
+        let chore = worker
+            .enlist(move || {
+                counted.fetch_add(1, Ordering::Relaxed);
+                false
+            })
+            .unwrap();
+        let (tell, told) = channel();
+        let seen = Arc::clone(&turns);
+        worker
+            .run(move |over| {
+                let before = seen.load(Ordering::Relaxed);
+                while !over() && seen.load(Ordering::Relaxed) < before + 3 {}
+                tell.send(()).unwrap();
+            })
+            .unwrap();
+        told.recv().unwrap();
+        drop(chore);
+        assert!(lock(&worker.shared.work).chores.is_empty());
+    }
+
+    #[test]
+    fn errands_are_done_in_their_order_and_given_up_at_the_end() {
+        let worker = Arc::new(Worker::default());
+        let (tell, told) = channel();
+        for number in 0..3 {
+            let tell = tell.clone();
+            worker.run(move |_| tell.send(number).unwrap()).unwrap();
+        }
+        assert_eq!(told.iter().take(3).collect::<Vec<_>>(), [0, 1, 2]);
+        worker.run(|over| while !over() {}).unwrap();
+        worker.run(move |_| tell.send(3).unwrap()).unwrap();
+        drop(worker);
+        // The one that waited was never begun.
+        assert!(told.recv().is_err());
+    }
+
+    #[test]
+    fn a_fault_in_one_chore_leaves_the_others_alone() {
+        let worker = Arc::new(Worker::default());
+        let faulty = worker.enlist(|| Option::<bool>::None.unwrap()).unwrap();
+        let (tell, told) = channel();
+        let sound = worker.enlist(move || tell.send(()).is_err()).unwrap();
+        assert_eq!(told.iter().take(2).count(), 2);
+        drop((faulty, sound));
+    }
+}
