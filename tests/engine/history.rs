@@ -327,3 +327,84 @@ fn what_the_engine_records_agrees_with_what_it_tells() {
         );
     }
 }
+
+/// Played on into silence by a host that does not stop: as digital silence, and as the tail of a
+/// filter that never quite ends.
+// ITU-R BS.1770-5, Annex 1: what lies below −70 LUFS is not heard.
+#[test]
+fn nothing_below_the_gate_is_recorded_or_exported() {
+    const LEAST_LUFS: f32 = -70.0;
+    let rate_hz = 16_000.0;
+    for tail in [0.0_f32, 0.9995] {
+        let mut engine = Engine::new(EngineSpec {
+            sample_rate_hz: rate_hz,
+            channels: 2,
+        });
+        let (mut audio, editor) = handover();
+        let history = History::new(editor.history());
+        let mut input = kit::engine_run::noise(2, 6 * 16_000, 0.3, 5);
+        for channel in &mut input {
+            let mut last = 0.3;
+            channel.extend((0..10 * 16_000).map(|_| {
+                last *= tail;
+                last
+            }));
+        }
+        let settings = Settings {
+            playing: true,
+            ..Settings::default()
+        };
+        kit::engine_run::in_blocks(
+            &input,
+            || 480,
+            |block, _| {
+                engine.process_and_record(block, &[], &settings, None, &mut audio);
+            },
+        );
+        let loudness = [
+            Column::ShortTermInput,
+            Column::ShortTermClean,
+            Column::ShortTermOutput,
+            Column::MomentaryOutput,
+        ];
+        let mut known = 0;
+        for column in loudness {
+            for tenth in 0..159 {
+                let found = history.at(f64::from(tenth) / 10.0 + 0.05).unwrap();
+                let value = found.point.get(column);
+                known += usize::from(value.is_some());
+                assert!(value.is_none_or(|lufs| lufs > LEAST_LUFS), "{value:?}");
+                // A second into the silence there is nothing at all.
+                if tail == 0.0 && tenth >= 70 {
+                    assert_eq!(value, None, "{} at {tenth}", column.name());
+                }
+            }
+        }
+        assert!(known > 100);
+        // In the table a cell is empty where a value was not known, and no number is less than any
+        // that a signal of 24 bits can have.
+        let mut table = Vec::new();
+        let span = Span {
+            start_s: 0.0,
+            end_s: 16.0,
+        };
+        history.write_csv(span, &mut table).unwrap();
+        let table = String::from_utf8(table).unwrap();
+        let rows: Vec<Vec<&str>> = table
+            .lines()
+            .skip(1)
+            .map(|row| row.split(',').collect())
+            .collect();
+        for row in &rows {
+            for (cells, least) in [(&row[1..=4], -70.0), (&row[11..=11], -144.5)] {
+                let cells = cells.iter().filter(|cell| !cell.is_empty());
+                let lowest = cells.map(|cell| cell.parse::<f64>().unwrap());
+                assert!(lowest.fold(0.0, f64::min) > least, "{row:?}");
+            }
+        }
+        if tail == 0.0 {
+            let last = rows.last().unwrap();
+            assert!(last[1..=11].iter().all(|cell| cell.is_empty()), "{last:?}");
+        }
+    }
+}

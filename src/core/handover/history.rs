@@ -19,6 +19,9 @@ pub const COLUMN_COUNT: usize = 20;
 /// overtaken at once.
 const MARGIN: usize = 16;
 
+/// Half of the last of 24 bits, dBTP: a peak that low is the tail of a filter, not a signal's.
+const LEAST_DBTP: f64 = -144.5;
+
 /// How finely time is divided.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Grain {
@@ -50,8 +53,8 @@ impl Grain {
     }
 }
 
-/// What a point tells. Loudness, PLR and LDR are as of the end of its interval; the others say
-/// below.
+/// What a point tells. Loudness, PLR and LDR are as of the end of its interval, and not known in a
+/// pause: see [`Readings::placed`]. The others say below.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 #[repr(usize)]
 pub enum Column {
@@ -216,7 +219,8 @@ impl Moment<'_> {
     /// In the order of [`Column::ALL`]; what is unknown, and what is infinite, is not a number.
     fn values(&self) -> [f32; COLUMN_COUNT] {
         let known = |value: Option<f64>| value.map_or(f32::NAN, |value| value as f32);
-        let (input, clean, output) = (self.input, self.clean, self.output);
+        let [input, clean, output] = [self.input, self.clean, self.output].map(Readings::placed);
+        let true_peak_dbtp = self.true_peak_dbtp.filter(|dbtp| *dbtp > LEAST_DBTP);
         let [low, low_mid, high_mid, high] =
             self.band_reduction_db.map(|db| db.unwrap_or(f32::NAN));
         [
@@ -230,7 +234,7 @@ impl Moment<'_> {
             known(input.ldr_10s_db),
             known(clean.ldr_10s_db),
             known(output.ldr_10s_db),
-            known(self.true_peak_dbtp),
+            known(true_peak_dbtp),
             self.clean_limiter_db,
             self.output_limiter_db,
             low,

@@ -1,5 +1,7 @@
 //! What a measuring point reports.
 
+use super::lufs::ABSOLUTE_GATE_LUFS;
+
 /// Third-octave bands of IEC 61260-1 from 20 Hz to 20 kHz.
 pub const BAND_COUNT: usize = 31;
 
@@ -87,6 +89,40 @@ pub struct Readings {
     pub clipped_runs: u64,
     /// Time of the last clipped run's third sample, seconds from the last restart.
     pub last_clip_s: Option<f64>,
+}
+
+/// Those readings of the last seconds that are placed on a plane, drawn over time and exported: only
+/// while something is heard.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Placed {
+    /// Loudness of the last 400 ms, LUFS.
+    pub momentary_lufs: Option<f64>,
+    /// Loudness of the last 3 s, LUFS.
+    pub short_term_lufs: Option<f64>,
+    /// True peak of the last 3 s less short-term loudness, dB.
+    pub short_term_plr_db: Option<f64>,
+    /// Microdynamics of the last 10 s, dB.
+    pub ldr_10s_db: Option<f64>,
+}
+
+impl Readings {
+    /// What may be placed: nothing at or below the absolute gate of −70 LUFS (ITU-R BS.1770-5,
+    /// Annex 1), and nothing at all while the last 400 ms lie there. A window of 3 s would then
+    /// still tell of the sound before the pause, lower and lower.
+    pub fn placed(&self) -> Placed {
+        let heard = |lufs: &f64| *lufs > ABSOLUTE_GATE_LUFS;
+        let momentary_lufs = self.momentary_lufs.filter(heard);
+        if momentary_lufs.is_none() {
+            return Placed::default();
+        }
+        let short_term_lufs = self.short_term_lufs.filter(heard);
+        Placed {
+            momentary_lufs,
+            short_term_lufs,
+            short_term_plr_db: self.short_term_plr_db.filter(|_| short_term_lufs.is_some()),
+            ldr_10s_db: self.ldr_10s_db,
+        }
+    }
 }
 
 /// Offset from plain RMS to the AES17 reference, in which a full-scale sine reads 0 dBFS RMS:
