@@ -22,7 +22,7 @@
 
 use clack_extensions::params::ParamInfoFlags;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
-use crestline_core::handover::tap;
+use crestline_core::handover::{handover, tap};
 use crestline_core::measure::RestGain;
 use kit::automation::automation;
 use kit::signals::white_noise;
@@ -275,7 +275,8 @@ fn bad_samples_do_not_make_the_plug_in_allocate() {
 /// Plays `seconds` through an engine; every call of it is watched.
 fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) {
     let (writer, _thread) = tap(spec.sample_rate_hz, spec.channels).unwrap();
-    let mut engine = Engine::new(spec).with_tap(writer);
+    let mut engine = Engine::new(spec).with_tap(writer).with_undo();
+    let (mut audio, _editor) = handover();
     let noise = noise(spec.channels, 1_024, 0.5, 7);
     let side: Vec<&[f32]> = noise.iter().map(Vec::as_slice).collect();
     let mut buffer = noise.clone();
@@ -295,7 +296,11 @@ fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) 
             engine.process(&mut views, &side, &settings);
             std::hint::black_box(engine.snapshot());
             if blocks % 1_000 == 500 {
-                engine.restart();
+                engine.restart_recorded(&mut audio);
+            }
+            if blocks % 1_000 == 600 {
+                engine.undo_restart(&mut audio);
+                engine.clear_overs();
             }
             if blocks % 1_000 == 700 {
                 engine.reset();
@@ -368,9 +373,16 @@ fn a_tap_is_handed_over_without_allocating() {
         let (mut writer, thread) = tap(48_000.0, channels).unwrap();
         let noise = noise(channels, 256, 0.5, 9);
         let signal: Vec<&[f32]> = noise.iter().map(Vec::as_slice).collect();
+        // The worker makes room once it has heard something.
+        writer.begin();
+        while writer.behind_frames() == 0 {
+            watched(&mut || writer.write(&signal, &signal));
+            std::thread::park_timeout(std::time::Duration::from_millis(1));
+        }
         for block in 0_u32..4_000 {
             watched(&mut || {
                 if block.is_multiple_of(1_000) {
+                    writer.end();
                     writer.begin();
                     writer.restart();
                 }

@@ -13,14 +13,20 @@
 //! path and is not computed twice.
 
 mod matching;
+mod overs;
 mod point;
 mod recent_bands;
+mod restart;
 mod stretch;
 mod tap_stage;
 
+pub use self::restart::UNDO_S;
+
 use self::matching::Matching;
+use self::overs::OverLatch;
 use self::point::MeasuredPoint;
 use self::recent_bands::RecentBands;
+use self::restart::Undo;
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::fault::{LARGEST_INPUT, or_silence};
@@ -92,6 +98,10 @@ pub struct Engine {
     at_hand: usize,
     loudness: RecentLoudness,
     matching: Matching,
+    /// Highest true peak of the output in the last whole chunk, dBTP.
+    output_peak_dbtp: Option<f64>,
+    overs: OverLatch,
+    undo: Undo,
     /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
     /// What the bands did in the last whole chunks.
@@ -174,6 +184,9 @@ impl Engine {
             at_hand: 0,
             loudness: RecentLoudness::default(),
             matching: Matching::new(spec.sample_rate_hz, latency_frames),
+            output_peak_dbtp: None,
+            overs: OverLatch::default(),
+            undo: Undo::default(),
             limiters_db: [0.0; 2],
             bands: RecentBands::new(spec.sample_rate_hz),
             playing: false,
@@ -220,21 +233,6 @@ impl Engine {
         }
         // The stages begin to count frames anew, and so does what is in step with them.
         self.position = 0;
-    }
-
-    /// Forgets everything measured so far; what can be heard stays.
-    ///
-    /// # Realtime
-    /// Yes.
-    pub fn restart(&mut self) {
-        for point in [&mut self.input, &mut self.clean, &mut self.output] {
-            point.restart();
-        }
-        self.loudness = RecentLoudness::default();
-        self.reduction.restart();
-        if let Some(tap) = &mut self.tap {
-            tap.restart();
-        }
     }
 
     /// Processes one block in place: one slice a channel, all of one length, any length. `side` is
@@ -316,6 +314,10 @@ impl Engine {
                     points.map(|it| it.meter.take_weighted_energy()),
                     gated_10s_lufs,
                 );
+                self.output_peak_dbtp = self.output.meter.take_true_peak_dbtp();
+                let limited = settings.chain.limiter.enabled;
+                self.overs.chunk_done(self.output_peak_dbtp, limited);
+                self.undo.chunk_done();
                 self.limiters_db = self.chain.take_limiter_gains_db();
                 self.bands.push(self.chain.take_bands_activity());
                 chunk_done(self, end);
@@ -325,14 +327,13 @@ impl Engine {
 
     /// Enters the chunk just finished into the history.
     fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
-        let true_peak_dbtp = self.output.meter.take_true_peak_dbtp();
         let [clean_limiter_db, output_limiter_db] = self.limiters_db;
         let reduction = self.reduction.readings(OUTPUT);
         let moment = Moment {
             input: &self.input.point.readings,
             clean: &self.clean.point.readings,
             output: &self.output.point.readings,
-            true_peak_dbtp,
+            true_peak_dbtp: self.output_peak_dbtp,
             clean_limiter_db,
             output_limiter_db,
             band_reduction_db: reduction.bands.map(|band| band.reduction.now_db),
@@ -354,9 +355,10 @@ impl Engine {
             let points =
                 [&self.output, &self.clean, &self.input].map(|measured| measured.point.readings);
             self.matching.enter(&settings.chain);
+            let momentary_lufs = points.map(|readings| readings.momentary_lufs);
             self.loudness = RecentLoudness {
                 gated_10s_lufs: points.map(|readings| readings.gated_10s_lufs),
-                momentary_lufs: points.map(|readings| readings.momentary_lufs),
+                momentary_lufs,
                 over_input_lu: self.matching.over_input_lu(),
                 steady: self.matching.is_steady(),
             };
@@ -457,6 +459,8 @@ impl Engine {
                 listen_gain_db: self.listen.gain_db() as f32,
                 output_over_input_lu: self.matching.output_over_input_lu(),
                 match_db: self.listen.match_db().map(|db| db as f32),
+                overs: self.overs.noted(),
+                undo_left_s: self.undo_left_s(),
             },
             clean_reduction: self.reduction.readings(CLEAN),
             output_reduction: self.reduction.readings(OUTPUT),

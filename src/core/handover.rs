@@ -53,6 +53,19 @@ pub struct Activity {
     pub output_over_input_lu: Option<f64>,
     /// Matching gains of output, clean path and input, dB, 0 or less.
     pub match_db: [f32; 3],
+    /// Peaks over full scale since they were last cleared.
+    pub overs: Overs,
+    /// Time left to take the last restart back, seconds; `None` if there is nothing to take back.
+    pub undo_left_s: Option<f32>,
+}
+
+/// Peaks over full scale in the output while the limiter was off.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Overs {
+    /// How many: peaks that follow on one another within some milliseconds are one.
+    pub count: u32,
+    /// The highest, dBTP, more than 0; `None` if there were none.
+    pub highest_dbtp: Option<f32>,
 }
 
 /// Everything the audio thread tells, as of the end of one block.
@@ -87,17 +100,27 @@ pub struct Snapshot {
 /// last saw.
 #[derive(Debug, Default)]
 struct Commands {
-    /// On a cache line of its own: the audio thread reads it every block, and the allocation's
+    /// On a cache line of their own: the audio thread reads them every block, and the allocation's
     /// neighbours may be written at any time.
-    restarts: CachePadded<AtomicU32>,
+    counters: CachePadded<[AtomicU32; COMMANDS]>,
 }
+
+/// What the editor can ask of the audio thread.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Command {
+    Restart,
+    UndoRestart,
+    ClearOvers,
+}
+
+const COMMANDS: usize = 3;
 
 /// The audio thread's half.
 #[derive(Debug)]
 pub struct AudioEnd {
     mailbox: triple_buffer::Input<Snapshot>,
     commands: Arc<Commands>,
-    restarts_seen: u32,
+    seen: [u32; COMMANDS],
     history: HistoryWriter,
 }
 
@@ -118,7 +141,7 @@ pub fn handover() -> (AudioEnd, EditorEnd) {
         AudioEnd {
             mailbox: input,
             commands: Arc::clone(&commands),
-            restarts_seen: 0,
+            seen: [0; COMMANDS],
             history: writer,
         },
         EditorEnd {
@@ -144,9 +167,29 @@ impl AudioEnd {
     /// # Realtime Safety
     /// Yes, wait-free: one atomic load.
     pub fn restart_requested(&mut self) -> bool {
+        self.requested(Command::Restart)
+    }
+
+    /// The same of taking the last restart back.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: one atomic load.
+    pub fn undo_requested(&mut self) -> bool {
+        self.requested(Command::UndoRestart)
+    }
+
+    /// The same of clearing the peaks over full scale.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: one atomic load.
+    pub fn clear_overs_requested(&mut self) -> bool {
+        self.requested(Command::ClearOvers)
+    }
+
+    fn requested(&mut self, command: Command) -> bool {
         // Relaxed: the counter orders nothing but itself.
-        let restarts = self.commands.restarts.load(Ordering::Relaxed);
-        std::mem::replace(&mut self.restarts_seen, restarts) != restarts
+        let asked = self.commands.counters[command as usize].load(Ordering::Relaxed);
+        std::mem::replace(&mut self.seen[command as usize], asked) != asked
     }
 
     /// Enters into the history what is known at the end of `frames` more frames.
@@ -164,6 +207,24 @@ impl AudioEnd {
     pub fn clear_history(&mut self) {
         self.history.clear();
     }
+
+    /// Empties the history, to be [taken back](Self::take_history_back). Done `again`, what was set
+    /// aside before is what will be taken back.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: two stores.
+    pub fn set_history_aside(&mut self, again: bool) {
+        self.history.set_aside(again);
+    }
+
+    /// Takes back the history that was set aside, and goes on from it with what has been recorded
+    /// since. Nothing happens if there is none.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: two stores.
+    pub fn take_history_back(&mut self) {
+        self.history.take_back();
+    }
 }
 
 impl EditorEnd {
@@ -179,7 +240,21 @@ impl EditorEnd {
 
     /// Asks the audio thread to forget everything measured so far.
     pub fn restart(&self) {
-        self.commands.restarts.fetch_add(1, Ordering::Relaxed);
+        self.ask(Command::Restart);
+    }
+
+    /// Asks the audio thread to take the last restart back, if there is still time.
+    pub fn undo_restart(&self) {
+        self.ask(Command::UndoRestart);
+    }
+
+    /// Asks the audio thread to forget the peaks over full scale.
+    pub fn clear_overs(&self) {
+        self.ask(Command::ClearOvers);
+    }
+
+    fn ask(&self, command: Command) {
+        self.commands.counters[command as usize].fetch_add(1, Ordering::Relaxed);
     }
 }
 

@@ -126,7 +126,7 @@ impl Plugin for Crestline {
             // The memory of the old engine's music may be needed for the new one's.
             self.engine = None;
             self.forecaster.set_source(None);
-            let mut engine = Engine::new(spec);
+            let mut engine = Engine::new(spec).with_undo();
             // Without memory for music everything works but the forecast.
             if let Some((writer, reader)) = recent(spec.sample_rate_hz, spec.channels) {
                 engine.keep_input(writer);
@@ -171,8 +171,13 @@ impl Plugin for Crestline {
         let started = playing && !self.was_playing && self.params.restart_on_play.value();
         let switched = restart_is_on && !self.restart_was_on;
         if self.audio_end.restart_requested() | started | switched {
-            engine.restart();
-            self.audio_end.clear_history();
+            engine.restart_recorded(&mut self.audio_end);
+        }
+        if self.audio_end.undo_requested() {
+            engine.undo_restart(&mut self.audio_end);
+        }
+        if self.audio_end.clear_overs_requested() {
+            engine.clear_overs();
         }
         (self.was_playing, self.restart_was_on) = (playing, restart_is_on);
 

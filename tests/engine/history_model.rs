@@ -117,6 +117,31 @@ fn an_extent_is_one_that_the_ring_had() {
     });
 }
 
+/// A clearing that is taken back is seen, or not yet; what is held of the points is true either way.
+#[test]
+fn a_clearing_taken_back_leaves_no_extent_that_never_was() {
+    loom::model(|| {
+        let ring = Arc::new(Ring::<2>::new(2, 1));
+        ring.push(&values(0));
+        let writer = {
+            let ring = Arc::clone(&ring);
+            loom::thread::spawn(move || {
+                ring.clear();
+                ring.push(&values(1));
+                ring.restore(0);
+            })
+        };
+        let extent = ring.extent();
+        assert!(extent.first <= extent.oldest && extent.oldest <= extent.end);
+        for number in extent.oldest..extent.end {
+            assert_eq!(ring.point(number), Some(values(number)));
+        }
+        assert!(writer.join().is_ok(), "the writer panicked");
+        let extent = ring.extent();
+        assert_eq!((extent.first, extent.oldest, extent.end), (0, 0, 2));
+    });
+}
+
 /// The tests above can fail: without a fence the checker finds a torn point.
 #[test]
 #[should_panic(expected = "assertion `left == right` failed")]

@@ -22,5 +22,6 @@ mod listen;
 mod matching;
 mod paths;
 mod recent_model;
+mod restart;
 mod targets;
 mod transparency;

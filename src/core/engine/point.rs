@@ -14,6 +14,8 @@ pub(super) struct MeasuredPoint {
     balance_every: u64,
     balance_due: u64,
     pub point: Point,
+    /// What was set aside: when its balance is due, and what it had told.
+    aside: (u64, Point),
 }
 
 impl MeasuredPoint {
@@ -38,7 +40,22 @@ impl MeasuredPoint {
             // them.
             balance_due,
             point: Point::default(),
+            aside: (0, Point::default()),
         }
+    }
+
+    /// Keeps the meter of another point like this one, to exchange with.
+    pub fn keep_spare(&mut self, other: Self) {
+        self.aside = (other.balance_due, other.point);
+        self.meter.keep_spare(other.meter);
+    }
+
+    /// Exchanges what has been measured with what was set aside.
+    pub fn exchange(&mut self) {
+        self.meter.exchange();
+        let (balance_due, point) = (self.balance_due, self.point);
+        (self.balance_due, self.point) = self.aside;
+        self.aside = (balance_due, point);
     }
 
     pub fn restart(&mut self) {

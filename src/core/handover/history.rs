@@ -326,6 +326,17 @@ pub(super) struct HistoryWriter {
     rings: Arc<Rings>,
     frames: u64,
     intervals: [Interval; 2],
+    aside: Option<Aside>,
+}
+
+/// A history that was set aside.
+#[derive(Clone, Copy, Debug)]
+struct Aside {
+    /// The first points of both rings.
+    first: [u64; 2],
+    /// Frames then, and since.
+    frames: u64,
+    since: u64,
 }
 
 impl HistoryWriter {
@@ -338,6 +349,9 @@ impl HistoryWriter {
             return;
         }
         self.frames = self.frames.saturating_add(frames as u64);
+        if let Some(aside) = &mut self.aside {
+            aside.since = aside.since.saturating_add(frames as u64);
+        }
         let values = moment.values();
         for interval in &mut self.intervals {
             interval.gather(&values);
@@ -359,6 +373,40 @@ impl HistoryWriter {
 
     /// Forgets everything.
     pub(super) fn clear(&mut self) {
+        self.aside = None;
+        self.empty();
+    }
+
+    /// Forgets everything until it is taken back. Done `again`, what was set aside before is kept.
+    pub(super) fn set_aside(&mut self, again: bool) {
+        let kept = self.aside.filter(|_| again);
+        self.aside = kept.or_else(|| {
+            let first = |interval: &Interval| self.rings.ring(interval.grain).extent().first;
+            Some(Aside {
+                first: self.intervals.each_ref().map(first),
+                frames: self.frames,
+                since: 0,
+            })
+        });
+        self.empty();
+    }
+
+    /// Takes back what was set aside. Points added since follow on it.
+    pub(super) fn take_back(&mut self) {
+        let Some(aside) = self.aside.take() else {
+            return;
+        };
+        self.frames = aside.frames.saturating_add(aside.since);
+        for (interval, first) in self.intervals.iter_mut().zip(aside.first) {
+            let ring = self.rings.ring(interval.grain);
+            // What had been gathered of an interval when it was set aside is lost; the point that
+            // is missing for it is added with the next moment.
+            interval.points = ring.extent().end - first;
+            ring.restore(first);
+        }
+    }
+
+    fn empty(&mut self) {
         self.frames = 0;
         for interval in &mut self.intervals {
             self.rings.ring(interval.grain).clear();
@@ -410,6 +458,7 @@ pub(super) fn history() -> (HistoryWriter, HistoryReader) {
             rings: Arc::clone(&rings),
             frames: 0,
             intervals,
+            aside: None,
         },
         HistoryReader { rings },
     )

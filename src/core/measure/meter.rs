@@ -1,5 +1,7 @@
 //! One measuring point: every measure of one signal, kept in step.
 
+mod spare;
+
 use super::balance::BalanceMeter;
 use super::clipping::PeakAndClips;
 use super::k_weighting::{Energies, KFilter};
@@ -49,6 +51,8 @@ pub struct Meter {
     /// Copies of two channels at hand, with what is not finite replaced.
     cleaned: [Vec<f32>; 2],
     silence: Vec<f32>,
+    /// A meter to exchange with.
+    spare: Option<Box<Meter>>,
 }
 
 #[derive(Debug)]
@@ -114,6 +118,7 @@ impl Meter {
             readings: Readings::default(),
             cleaned: [vec![0.0; max_block], vec![0.0; max_block]],
             silence: vec![0.0; max_block.max(TruePeak::DELAY_FRAMES)],
+            spare: None,
         }
     }
 

@@ -78,6 +78,8 @@ struct After {
     pair: PairSums,
     pair_slots: [Box<Slots<PairSlot>>; 2],
     report: Box<Report>,
+    /// Another to exchange with.
+    spare: Option<Box<Report>>,
 }
 
 impl ReductionMeter {
@@ -96,6 +98,7 @@ impl ReductionMeter {
             pair: PairSums::default(),
             pair_slots: std::array::from_fn(|_| Box::new(Slots::new())),
             report: Box::new(Report::new(span, rest)),
+            spare: None,
         };
         Self {
             grid: TimeGrid::with_steps(sample_rate_hz, SLOTS_PER_SECOND),
@@ -168,6 +171,26 @@ impl ReductionMeter {
     pub fn restart(&mut self) {
         for after in &mut self.afters {
             after.report.restart();
+        }
+    }
+
+    /// Keeps room for what has been measured, to exchange with. Allocates.
+    pub fn keep_spare(&mut self) {
+        for after in &mut self.afters {
+            after.spare = Some(after.report.clone());
+        }
+    }
+
+    /// Exchanges what has been measured so far with what was set aside. Nothing happens without
+    /// [room](Self::keep_spare).
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn exchange(&mut self) {
+        for after in &mut self.afters {
+            if let Some(spare) = &mut after.spare {
+                std::mem::swap(&mut after.report, spare);
+            }
         }
     }
 

@@ -126,7 +126,8 @@ impl Stage {
             engine: Engine::new(EngineSpec {
                 sample_rate_hz: RATE_HZ,
                 channels: 2,
-            }),
+            })
+            .with_undo(),
             transport: true,
             numbered: Vec::new(),
             played: 0,
@@ -236,8 +237,24 @@ impl Stage {
     pub fn answer_restart(&mut self) -> bool {
         let asked = self.audio.restart_requested();
         if asked {
-            self.engine.restart();
-            self.audio.clear_history();
+            self.engine.restart_recorded(&mut self.audio);
+            self.audio.publish(self.engine.snapshot());
+        }
+        asked
+    }
+
+    /// Takes a restart back, as the plug-in does when asked to.
+    pub fn answer_undo(&mut self) -> bool {
+        let asked = self.audio.undo_requested() && self.engine.undo_restart(&mut self.audio);
+        self.audio.publish(self.engine.snapshot());
+        asked
+    }
+
+    /// Clears the peaks over full scale, as the plug-in does when asked to.
+    pub fn answer_clear_overs(&mut self) -> bool {
+        let asked = self.audio.clear_overs_requested();
+        if asked {
+            self.engine.clear_overs();
             self.audio.publish(self.engine.snapshot());
         }
         asked

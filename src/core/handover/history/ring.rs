@@ -87,6 +87,16 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
             .store(self.count.load(Ordering::Relaxed), Ordering::Relaxed);
     }
 
+    /// Takes a clearing back: point number `first`, from an earlier [`Extent`], is the first again.
+    /// Only the thread that adds points may do so.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: one store.
+    pub fn restore(&self, first: u64) {
+        // Relaxed, as in `clear`. Whoever does not find it yet finds the ring as it was cleared.
+        self.first.store(first, Ordering::Relaxed);
+    }
+
     /// Which points there are.
     pub fn extent(&self) -> Extent {
         // Acquire: every cell of the points counted is there, and every clearing before the last of
