@@ -16,6 +16,7 @@ mod matching;
 mod overs;
 mod point;
 mod recent_bands;
+mod residue_level;
 mod restart;
 mod stretch;
 mod tap_stage;
@@ -26,6 +27,7 @@ use self::matching::Matching;
 use self::overs::OverLatch;
 use self::point::MeasuredPoint;
 use self::recent_bands::RecentBands;
+use self::residue_level::ResidueLevel;
 use self::restart::Undo;
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
@@ -98,6 +100,7 @@ pub struct Engine {
     at_hand: usize,
     loudness: RecentLoudness,
     matching: Matching,
+    residue: ResidueLevel,
     /// Highest true peak of the output in the last whole chunk, dBTP.
     output_peak_dbtp: Option<f64>,
     overs: OverLatch,
@@ -184,6 +187,7 @@ impl Engine {
             at_hand: 0,
             loudness: RecentLoudness::default(),
             matching: Matching::new(spec.sample_rate_hz, latency_frames),
+            residue: ResidueLevel::new(spec.sample_rate_hz),
             output_peak_dbtp: None,
             overs: OverLatch::default(),
             undo: Undo::default(),
@@ -227,6 +231,7 @@ impl Engine {
         self.dry_delay.reset();
         self.listen.reset();
         self.matching.reset();
+        self.residue.reset();
         self.bands.reset();
         for point in [&mut self.input, &mut self.clean, &mut self.output] {
             point.meter.cut();
@@ -314,6 +319,7 @@ impl Engine {
                     points.map(|it| it.meter.take_weighted_energy()),
                     gated_10s_lufs,
                 );
+                self.residue.chunk_done(self.listen.residue_gain());
                 self.output_peak_dbtp = self.output.meter.take_true_peak_dbtp();
                 let limited = settings.chain.limiter.enabled;
                 self.overs.chunk_done(self.output_peak_dbtp, limited);
@@ -359,6 +365,7 @@ impl Engine {
             self.loudness = RecentLoudness {
                 gated_10s_lufs: points.map(|readings| readings.gated_10s_lufs),
                 momentary_lufs,
+                residue_lufs: self.residue.lufs(momentary_lufs[0]),
                 over_input_lu: self.matching.over_input_lu(),
                 steady: self.matching.is_steady(),
             };
@@ -413,6 +420,8 @@ impl Engine {
         if !self.unheard {
             self.listen
                 .process(main, &signals, settings.listen, &self.loudness);
+            let heard = [0, 1].map(|index| main.get(index).map_or(&[][..], |channel| channel));
+            self.residue.process(signals.input, signals.output, heard);
         }
     }
 
@@ -459,6 +468,7 @@ impl Engine {
                 listen_gain_db: self.listen.gain_db() as f32,
                 output_over_input_lu: self.matching.output_over_input_lu(),
                 match_db: self.listen.match_db().map(|db| db as f32),
+                rising_db: self.listen.rising_db() as f32,
                 overs: self.overs.noted(),
                 undo_left_s: self.undo_left_s(),
             },

@@ -53,6 +53,9 @@ pub struct Activity {
     pub output_over_input_lu: Option<f64>,
     /// Matching gains of output, clean path and input, dB, 0 or less.
     pub match_db: [f32; 3],
+    /// By how much what is heard is rising after a switch, dB: the whole of the rise until it is
+    /// over; 0 while nothing rises by more than 3 dB.
+    pub rising_db: f32,
     /// Peaks over full scale since they were last cleared.
     pub overs: Overs,
     /// Time left to take the last restart back, seconds; `None` if there is nothing to take back.

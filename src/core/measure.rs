@@ -22,6 +22,7 @@ mod through;
 mod time_grid;
 mod transfer;
 mod true_peak;
+mod weighted_energy;
 
 pub use alignment::{Aligner, Alignment, LONGEST_DELAY_MS, Relation, longest_delay_frames, mono};
 pub use balance::{band_edge_hz, mid_band_hz};
@@ -31,3 +32,4 @@ pub use readings::{AES17_OFFSET_DB, BAND_COUNT, Balance, ChannelRole, Placed, Re
 pub use reduction::{BandReduction, GainMemory, Reduction, ReductionMeter, RestGain, Trend};
 pub use through::ThroughMeter;
 pub use transfer::{Convolution, Estimate, Estimator, LinearPart, Stretch, Transfer};
+pub use weighted_energy::WeightedEnergy;

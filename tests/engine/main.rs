@@ -23,5 +23,6 @@ mod matching;
 mod paths;
 mod recent_model;
 mod restart;
+mod rises;
 mod targets;
 mod transparency;

@@ -1,14 +1,19 @@
 //! What is heard: one of several signals that are all in step, crossfaded, and turned down to match
 //! where that is asked for.
 //!
-//! Nothing here ever makes a signal louder than it is. Where a switch would bring a jump upwards,
-//! the new signal comes in at the level of the old one and rises over a second.
+//! Nothing here ever makes a signal louder than it is. Where a switch, of whatever kind, would bring
+//! a jump upwards by more than 3 dB, the new signal comes in at the level of the old one and rises
+//! over a second; a fall is done with the crossfade.
 //!
 //! Matched, the louder signals are turned down to the quietest as fast as push moves; once that
 //! rests on seconds of sound it moves by no more than 1 dB/s. It survives a reset and holds in
 //! silence.
 
-use crate::dsp::decibel::gain_from_db;
+mod level;
+mod residue;
+
+use self::level::{Aim, Level};
+use self::residue::Residue;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
 /// A signal to listen to.
@@ -67,6 +72,9 @@ pub struct RecentLoudness {
     pub over_input_lu: Option<[f64; 2]>,
     /// That has been so for seconds, and only changes with the programme.
     pub steady: bool,
+    /// Loudness of the residue at its full level, LUFS: what it is at least, and at most. `None` while
+    /// there is none.
+    pub residue_lufs: [Option<f64>; 2],
 }
 
 /// The signals, all in step, one slice a channel.
@@ -82,100 +90,13 @@ pub struct Signals<'a> {
 
 /// Frames between two updates of the gains, counted from the last reset.
 const QUANTUM_FRAMES: u32 = 32;
-/// Fastest change of a matching gain once it has settled, dB/s.
-const SETTLED_DB_PER_S: f64 = 1.0;
-/// Fastest change before: 6 dB in the 20 ms that a change of push takes.
-const SEEKING_FALL_DB_PER_S: f64 = 300.0;
-const SEEKING_RISE_DB_PER_S: f64 = 60.0;
-/// A gain that has come this close to its aim has settled, dB.
-const SETTLED_WITHIN_DB: f64 = 0.1;
-/// Fastest rise when matching is switched off, dB/s.
-const RELEASE_DB_PER_S: f64 = 6.0;
 /// A switch that would be louder by more than this comes in gradually, dB.
 const JUMP_DB: f64 = 3.0;
-/// Time that it takes, s.
-const ARRIVAL_S: f64 = 1.0;
-/// The furthest down that it begins: a longer rise would be a pause first, then a jump, dB.
-const MOST_JUMP_DB: f64 = 40.0;
-/// The jump assumed where one of the levels is not known, dB.
-const UNKNOWN_JUMP_DB: f64 = 20.0;
+/// The furthest down that it begins, also where nothing was heard before: what lies lower does not
+/// count as heard either, dB.
+const MOST_JUMP_DB: f64 = 60.0;
 /// Below this nothing is matched: the absolute gate of ITU-R BS.1770-5, LUFS.
 const SILENCE_LUFS: f64 = -70.0;
-/// Bound of the residue: far beyond audio, and small enough for sums of what is heard to stay
-/// finite.
-const LARGEST: f32 = 1e30;
-/// Time constant of the products behind the residue's best-fitting gain, s.
-const RESIDUE_S: f64 = 0.4;
-
-/// The gain of one signal, in decibels and as heard.
-#[derive(Clone, Copy, Debug)]
-struct Level {
-    /// Matching gain, 0 or less.
-    match_db: f64,
-    settled: bool,
-    /// What is left of a gradual arrival, 0 or less, and its rise a quantum.
-    arrival_db: f64,
-    arrival_step_db: f64,
-    /// Linear gain at the end of the current quantum, and its change a frame within it.
-    gain: f64,
-    slope: f64,
-}
-
-impl Level {
-    const FULL: Self = Self {
-        match_db: 0.0,
-        settled: false,
-        arrival_db: 0.0,
-        arrival_step_db: 0.0,
-        gain: 1.0,
-        slope: 0.0,
-    };
-
-    /// Moves towards `aim_db` (`None`: stay) and lays out the linear gain for the next quantum.
-    fn quantum(&mut self, aim_db: Option<f64>, matched: bool, steady: bool, quantum_s: f64) {
-        if let Some(aim_db) = aim_db {
-            let distance = aim_db - self.match_db;
-            let (fall, rise) = if matched && steady && self.settled {
-                (SETTLED_DB_PER_S, SETTLED_DB_PER_S)
-            } else if matched {
-                (SEEKING_FALL_DB_PER_S, SEEKING_RISE_DB_PER_S)
-            } else {
-                (RELEASE_DB_PER_S, RELEASE_DB_PER_S)
-            };
-            self.match_db += distance.clamp(-fall * quantum_s, rise * quantum_s);
-            self.settled =
-                matched && steady && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
-        }
-        self.arrival_db = (self.arrival_db + self.arrival_step_db).min(0.0);
-        let gain = gain_from_db(self.match_db + self.arrival_db);
-        self.slope = (gain - self.gain) / f64::from(QUANTUM_FRAMES);
-        self.gain = gain;
-    }
-
-    /// Lets a signal that is not heard yet start `jump_db` lower and arrive in a second; 0 for at
-    /// once.
-    fn arrive(&mut self, jump_db: f64, quantum_s: f64) {
-        self.arrival_db = -jump_db;
-        self.arrival_step_db = jump_db / ARRIVAL_S * quantum_s;
-        self.gain = gain_from_db(self.match_db + self.arrival_db);
-        self.slope = 0.0;
-    }
-
-    /// Takes a matching gain at once.
-    fn jump(&mut self, match_db: f64) {
-        *self = Self {
-            match_db,
-            gain: gain_from_db(match_db),
-            ..Self::FULL
-        };
-    }
-
-    /// Gain `left` frames before the end of the quantum.
-    fn at(&self, left: u32) -> f32 {
-        (self.gain - self.slope * f64::from(left)) as f32
-    }
-}
-
 /// The listen switch.
 #[derive(Clone, Debug)]
 pub struct Listen {
@@ -189,6 +110,8 @@ pub struct Listen {
     fresh: bool,
     /// What is being switched to: the signal, and whether by bypass.
     selected: Option<(usize, bool)>,
+    /// Levels were matched last.
+    matched: bool,
     /// Frames until the next quantum.
     until_quantum: u32,
     residue: Residue,
@@ -204,6 +127,7 @@ impl Listen {
             fade: Ramp::new(sample_rate_hz, SWITCH_MS),
             fresh: true,
             selected: None,
+            matched: false,
             until_quantum: 0,
             residue: Residue::new(sample_rate_hz),
         }
@@ -216,15 +140,28 @@ impl Listen {
         self.fade.reset();
         self.fresh = true;
         self.selected = None;
+        self.matched = false;
         self.until_quantum = 0;
         self.residue.reset();
     }
 
     /// Gain at which the selected signal is heard, dB, 0 or less.
     pub fn gain_db(&self) -> f64 {
-        self.selected.map_or(0.0, |(signal, _)| {
-            self.levels[signal].match_db + self.levels[signal].arrival_db
-        })
+        self.selected
+            .map_or(0.0, |(signal, _)| self.levels[signal].db())
+    }
+
+    /// By how much what is heard is rising after a switch, dB: the whole of the rise until it is
+    /// over; 0 while nothing rises by more than 3 dB.
+    pub fn rising_db(&self) -> f64 {
+        self.selected
+            .map_or(0.0, |(signal, _)| self.levels[signal].rising_db())
+    }
+
+    /// The linear gain of the residue, while that is heard alone.
+    pub fn residue_gain(&self) -> Option<f64> {
+        let alone = self.fade.is_settled() && self.selected.is_some_and(|it| it.0 == RESIDUE);
+        alone.then(|| f64::from(self.levels[RESIDUE].at(self.until_quantum)))
     }
 
     /// Matching gain of output, clean path and input, dB, 0 or less.
@@ -248,7 +185,7 @@ impl Listen {
         let mut start = 0;
         while start < frames {
             if self.until_quantum == 0 {
-                self.quantum(settings, loudness);
+                self.quantum(loudness);
                 self.until_quantum = QUANTUM_FRAMES;
             }
             let end = frames.min(start + self.until_quantum as usize);
@@ -258,7 +195,7 @@ impl Listen {
         }
     }
 
-    /// Starts a crossfade where another signal is asked for, and holds it back where it would jump
+    /// Starts a crossfade where another signal is asked for, and holds back whatever would jump
     /// upwards.
     fn select(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let wanted = if settings.bypass {
@@ -266,14 +203,16 @@ impl Listen {
         } else {
             (settings.source.index(), false)
         };
+        let matched = settings.matched && !settings.bypass;
+        let was_matched = std::mem::replace(&mut self.matched, matched);
         let before = self.selected.replace(wanted);
-        if before == Some(wanted) {
-            return;
-        }
         let Some((old, _)) = before else {
             self.fade.jump(1.0);
             return;
         };
+        if matched != was_matched {
+            self.match_anew(old, loudness);
+        }
         if old == wanted.0 {
             return;
         }
@@ -299,38 +238,59 @@ impl Listen {
         self.levels[wanted.0].arrive(jump_db, self.quantum_s);
     }
 
-    /// By how much `new` would be louder than what is heard of `old`, dB.
-    fn jump_db(&self, old: usize, new: usize, loudness: &RecentLoudness) -> f64 {
-        let gain_db =
-            self.levels[new].match_db - self.levels[old].match_db - self.levels[old].arrival_db;
-        // The residue is at most as loud as the output that it is taken from.
-        let new = if new == RESIDUE { OUTPUT } else { new };
-        let jump_db = |of: &[Option<f64>; 3]| match (of[new], of.get(old).copied().flatten()) {
-            (Some(new), Some(old)) => new - old + gain_db,
-            (Some(_), None) => UNKNOWN_JUMP_DB,
-            (None, _) => 0.0,
-        };
-        jump_db(&loudness.gated_10s_lufs).max(jump_db(&loudness.momentary_lufs))
+    /// Matching was switched on or off while `old` was heard. What is heard goes to its new gain:
+    /// downwards with the next quanta, upwards gradually. What is not heard takes it at once.
+    fn match_anew(&mut self, old: usize, loudness: &RecentLoudness) {
+        let fading = !self.fade.is_settled();
+        let aims_db = aims_db(loudness);
+        for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
+            let heard = signal == old || fading && self.shares[signal] > 0.0;
+            match (heard, self.matched) {
+                (true, false) => level.release(self.quantum_s),
+                (false, true) if !is_silent(loudness) => level.jump(aim_db),
+                (false, false) => level.jump(0.0),
+                (_, true) => {}
+            }
+        }
     }
 
-    fn quantum(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
-        let matched = settings.matched && !settings.bypass;
-        // In silence there is nothing to go by.
-        let silent = loudness
-            .momentary_lufs
-            .iter()
-            .any(|now| now.is_none_or(|lufs| lufs < SILENCE_LUFS));
-        let fresh = std::mem::take(&mut self.fresh);
-        let [output, clean] = loudness.over_input_lu.unwrap_or_default();
-        let quietest = output.min(clean).min(0.0);
-        // The residue is heard in proportion to the output it was taken from.
-        for (level, over_input) in self.levels.iter_mut().zip([output, clean, 0.0, output]) {
-            let aim_db = if matched { quietest - over_input } else { 0.0 };
-            if fresh {
-                level.jump(aim_db);
+    /// By how much `new` would be louder than what is heard of `old`, dB.
+    fn jump_db(&self, old: usize, new: usize, loudness: &RecentLoudness) -> f64 {
+        let gain_db = self.levels[new].match_db - self.levels[old].db();
+        let [least, most] = loudness.residue_lufs;
+        let jump_db = |of: &[Option<f64>; 3]| {
+            let of_new = of.get(new).copied().unwrap_or(most);
+            let of_old = of.get(old).copied().unwrap_or(least);
+            match (of_new, of_old) {
+                (Some(new), Some(old)) => new - old + gain_db,
+                (Some(_), None) => MOST_JUMP_DB,
+                (None, _) => 0.0,
             }
-            let aim_db = (!matched || !silent).then_some(aim_db);
-            level.quantum(aim_db, matched, loudness.steady, self.quantum_s);
+        };
+        let measured = jump_db(&loudness.gated_10s_lufs).max(jump_db(&loudness.momentary_lufs));
+        // Known also where measuring has just begun.
+        let over_input = loudness.over_input_lu.unwrap_or_default();
+        let over_input = [over_input[0], over_input[1], 0.0];
+        match (over_input.get(new), over_input.get(old)) {
+            (Some(new), Some(old)) => measured.max(new - old + gain_db),
+            _ => measured,
+        }
+    }
+
+    fn quantum(&mut self, loudness: &RecentLoudness) {
+        let fresh = std::mem::take(&mut self.fresh);
+        // In silence there is nothing to go by.
+        let follows = self.matched && !is_silent(loudness);
+        for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db(loudness)).enumerate() {
+            if fresh {
+                level.jump(if self.matched { aim_db } else { 0.0 });
+            }
+            let aim = Aim {
+                db: follows.then_some(aim_db),
+                steady: loudness.steady,
+                input: signal == INPUT,
+            };
+            level.quantum(aim, self.quantum_s);
         }
         self.residue.quantum();
     }
@@ -350,7 +310,7 @@ impl Listen {
         let level = self.levels[target];
         let left_at_start = self.until_quantum;
         if at_rest && target != RESIDUE {
-            let full = level.slope == 0.0 && level.gain == 1.0;
+            let full = level.constant() == Some(1.0);
             let mut gains = [1.0; QUANTUM_FRAMES as usize];
             for (offset, gain) in gains.iter_mut().take(range.len()).enumerate() {
                 *gain = level.at(left_at_start - offset as u32 - 1);
@@ -415,79 +375,16 @@ impl Listen {
     }
 }
 
-/// Output less the best-fitting gain times the input, the gain from products over the last few
-/// tenths of a second.
-#[derive(Clone, Copy, Debug)]
-struct Residue {
-    keep: f64,
-    /// Running sums of input·input and input·output over the channels.
-    input_input: f64,
-    input_output: f64,
-    gain: f64,
-    slope: f64,
-    /// The gain has been laid out; until then it is fitted anew at each frame.
-    fitted: bool,
+/// Whether one of the signals is silent.
+fn is_silent(loudness: &RecentLoudness) -> bool {
+    let silent = |now: &Option<f64>| now.is_none_or(|lufs| lufs < SILENCE_LUFS);
+    loudness.momentary_lufs.iter().any(silent)
 }
 
-impl Residue {
-    fn new(sample_rate_hz: f64) -> Self {
-        let keep = (-1.0 / (RESIDUE_S * sample_rate_hz)).exp();
-        Self {
-            keep,
-            input_input: 0.0,
-            input_output: 0.0,
-            gain: 1.0,
-            slope: 0.0,
-            fitted: false,
-        }
-    }
-
-    fn reset(&mut self) {
-        *self = Self {
-            input_input: 0.0,
-            input_output: 0.0,
-            gain: 1.0,
-            slope: 0.0,
-            fitted: false,
-            ..*self
-        };
-    }
-
-    /// The best-fitting gain; `None` while there is nothing to fit (below about −180 dBFS).
-    fn fit(&self) -> Option<f64> {
-        (self.input_input > 1e-18).then(|| self.input_output / self.input_input)
-    }
-
-    /// Lays out the gain for the next quantum.
-    fn quantum(&mut self) {
-        let Some(gain) = self.fit() else {
-            self.slope = 0.0;
-            return;
-        };
-        self.slope = if self.fitted {
-            (gain - self.gain) / f64::from(QUANTUM_FRAMES)
-        } else {
-            0.0
-        };
-        self.gain = gain;
-        self.fitted = true;
-    }
-
-    fn next(&mut self, output: [f32; 2], input: [f32; 2], left: u32) -> [f32; 2] {
-        let product = |a: [f32; 2], b: [f32; 2]| {
-            f64::from(a[0]) * f64::from(b[0]) + f64::from(a[1]) * f64::from(b[1])
-        };
-        self.input_input = self.keep * self.input_input + product(input, input);
-        self.input_output = self.keep * self.input_output + product(input, output);
-        let laid_out = || self.gain - self.slope * f64::from(left);
-        let gain = if self.fitted {
-            laid_out()
-        } else {
-            self.fit().unwrap_or(self.gain)
-        } as f32;
-        // Samples too large for audio may outgrow an `f32`.
-        std::array::from_fn(|channel| {
-            (output[channel] - gain * input[channel]).clamp(-LARGEST, LARGEST)
-        })
-    }
+/// The gains that match, dB.
+fn aims_db(loudness: &RecentLoudness) -> [f64; SIGNALS] {
+    let [output, clean] = loudness.over_input_lu.unwrap_or_default();
+    let quietest = output.min(clean).min(0.0);
+    // The residue is heard in proportion to the output it was taken from.
+    [output, clean, 0.0, output].map(|over_input| quietest - over_input)
 }

@@ -1,0 +1,150 @@
+//! The gain of one signal: what matches it, and how it comes in.
+
+use super::{JUMP_DB, QUANTUM_FRAMES};
+use crate::dsp::decibel::gain_from_db;
+use std::f64::consts::PI;
+
+/// Fastest change of a matching gain once it has settled, dB/s.
+const SETTLED_DB_PER_S: f64 = 1.0;
+/// Fastest fall before: 6 dB in the 20 ms that a change of push takes.
+const SEEKING_FALL_DB_PER_S: f64 = 300.0;
+/// Fastest rise before, of a path, which has just become quieter by as much.
+const PATH_RISE_DB_PER_S: f64 = 25.0;
+/// The same of the input, which is as loud as it was: 6 dB take a second.
+const INPUT_RISE_DB_PER_S: f64 = 6.0;
+/// A gain that has come this close to its aim has settled, dB.
+const SETTLED_WITHIN_DB: f64 = 0.1;
+/// Time that a rise takes, s.
+const RISE_S: f64 = 1.0;
+
+/// A rise from below: half a period of a cosine in decibels, gentle at both ends, of which the
+/// first tenth is 1/40 of the whole.
+#[derive(Clone, Copy, Debug)]
+struct Rise {
+    /// By how much, dB.
+    from_db: f64,
+    /// What is left of it, 1 to 0, and what a quantum takes of that.
+    left: f64,
+    step: f64,
+}
+
+impl Rise {
+    const OVER: Self = Self {
+        from_db: 0.0,
+        left: 0.0,
+        step: 0.0,
+    };
+
+    fn db(&self) -> f64 {
+        // Exactly 0 at the end.
+        -0.5 * self.from_db * (1.0 - (PI * self.left).cos())
+    }
+}
+
+/// How a matching gain is to move.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Aim {
+    /// Where to; `None`: it stays.
+    pub db: Option<f64>,
+    /// What it goes by only changes with the programme.
+    pub steady: bool,
+    /// It is the input's.
+    pub input: bool,
+}
+
+/// The gain of one signal, in decibels and as heard.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Level {
+    /// Matching gain, 0 or less.
+    pub match_db: f64,
+    settled: bool,
+    rise: Rise,
+    /// Linear gain at the end of the current quantum, and its change a frame within it.
+    gain: f64,
+    slope: f64,
+}
+
+impl Level {
+    pub const FULL: Self = Self {
+        match_db: 0.0,
+        settled: false,
+        rise: Rise::OVER,
+        gain: 1.0,
+        slope: 0.0,
+    };
+
+    /// Gain at which the signal is or would be heard, dB, 0 or less.
+    pub fn db(&self) -> f64 {
+        self.match_db + self.rise.db()
+    }
+
+    /// The linear gain, where it does not change.
+    pub fn constant(&self) -> Option<f64> {
+        (self.slope == 0.0).then_some(self.gain)
+    }
+
+    /// The whole of a rise by more than [`JUMP_DB`] that is under way, dB; 0 for none.
+    pub fn rising_db(&self) -> f64 {
+        let rises = self.rise.left > 0.0 && self.rise.from_db > JUMP_DB;
+        if rises { self.rise.from_db } else { 0.0 }
+    }
+
+    /// Moves the matching gain towards its aim and lays out the linear gain for the next quantum.
+    pub fn quantum(&mut self, aim: Aim, quantum_s: f64) {
+        if let Some(aim_db) = aim.db {
+            let distance = aim_db - self.match_db;
+            let (fall, rise) = match (aim.steady && self.settled, aim.input) {
+                (true, _) => (SETTLED_DB_PER_S, SETTLED_DB_PER_S),
+                (false, true) => (SEEKING_FALL_DB_PER_S, INPUT_RISE_DB_PER_S),
+                (false, false) => (SEEKING_FALL_DB_PER_S, PATH_RISE_DB_PER_S),
+            };
+            self.match_db += distance.clamp(-fall * quantum_s, rise * quantum_s);
+            self.settled = aim.steady && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
+        }
+        self.rise.left = (self.rise.left - self.rise.step).max(0.0);
+        let gain = gain_from_db(self.db());
+        self.slope = (gain - self.gain) / f64::from(QUANTUM_FRAMES);
+        self.gain = gain;
+    }
+
+    /// Lets a signal that is not heard yet start `jump_db` lower and rise from there; 0 for at once.
+    pub fn arrive(&mut self, jump_db: f64, quantum_s: f64) {
+        self.rise_by(jump_db, quantum_s);
+        self.gain = gain_from_db(self.db());
+        self.slope = 0.0;
+    }
+
+    /// Matches no more: a signal that is heard rises from where it is.
+    pub fn release(&mut self, quantum_s: f64) {
+        let from_db = -self.db();
+        self.match_db = 0.0;
+        self.settled = false;
+        self.rise_by(from_db, quantum_s);
+    }
+
+    fn rise_by(&mut self, from_db: f64, quantum_s: f64) {
+        self.rise = if from_db > 0.0 {
+            Rise {
+                from_db,
+                left: 1.0,
+                step: quantum_s / RISE_S,
+            }
+        } else {
+            Rise::OVER
+        };
+    }
+
+    /// Takes a matching gain at once.
+    pub fn jump(&mut self, match_db: f64) {
+        *self = Self {
+            match_db,
+            gain: gain_from_db(match_db),
+            ..Self::FULL
+        };
+    }
+
+    /// Gain `left` frames before the end of the quantum.
+    pub fn at(&self, left: u32) -> f32 {
+        (self.gain - self.slope * f64::from(left)) as f32
+    }
+}

@@ -1,0 +1,246 @@
+//! Switching what is heard: what is louder by more than 3 dB rises over a second and says so, what
+//! is quieter is there at once.
+//!
+//! Levels are those of the `ebur128` crate over signals that do not change, so that whatever moves
+//! is the switch.
+
+use crestline_core::engine::{CHUNK, Engine, Settings};
+use crestline_core::process::{
+    ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings,
+    ShelvesSettings, Source,
+};
+use kit::engine_run::{Planes, cut, engine, loudness_lufs, noise, play, trace};
+
+/// Slow rates are quick to work through.
+const RATE_HZ: u32 = 16_000;
+/// Frames in a millisecond.
+const MS: usize = 16;
+/// About half a second, in whole chunks, so that a switch meets their edge.
+const HALF: usize = 8_192;
+/// When the switch is made; by then everything has come to rest.
+const SWITCH: usize = 10 * HALF;
+/// In 100 ms nothing may rise by more than 3 dB.
+const TENTH: usize = 100 * MS;
+/// The crossfade.
+const FADE: usize = 20 * MS;
+const SOURCES: [Source; 4] = [
+    Source::Output,
+    Source::Clean,
+    Source::Input,
+    Source::Residue,
+];
+
+/// Noise at −20 dBFS, louder below than above as programme is.
+fn programme() -> Planes {
+    let mut planes = noise(2, SWITCH + 4 * HALF, 0.35, 77);
+    for channel in &mut planes {
+        let mut last = 0.0;
+        for sample in channel {
+            last += 0.2 * (*sample - last);
+            *sample = last;
+        }
+    }
+    planes
+}
+
+/// Chains whose output lies above the input, below it, and only just beside it.
+fn chains() -> [(&'static str, ChainSettings); 3] {
+    let limiter = LimiterSettings {
+        enabled: true,
+        ..LimiterSettings::default()
+    };
+    let pushed = ChainSettings {
+        push: PushSettings { push_db: 14.0 },
+        saturator: SaturatorSettings {
+            enabled: true,
+            ..SaturatorSettings::default()
+        },
+        limiter,
+        ..ChainSettings::default()
+    };
+    let quieter = ChainSettings {
+        shelves: ShelvesSettings {
+            low_gain_db: -9.0,
+            high_gain_db: -9.0,
+            low_hz: 400.0,
+            high_hz: 1_500.0,
+        },
+        ..ChainSettings::default()
+    };
+    let nearly = ChainSettings {
+        shelves: ShelvesSettings {
+            high_gain_db: 0.05,
+            ..ShelvesSettings::default()
+        },
+        ..ChainSettings::default()
+    };
+    [("pushed", pushed), ("quieter", quieter), ("nearly", nearly)]
+}
+
+/// What is heard across one switch, and the whole rises that were announced, chunk by chunk.
+fn across(
+    chain: ChainSettings,
+    from: ListenSettings,
+    to: ListenSettings,
+    input: &[Vec<f32>],
+) -> (Planes, Vec<f32>) {
+    let settings = |start: usize| Settings {
+        chain,
+        listen: if start < SWITCH { from } else { to },
+        ..Settings::default()
+    };
+    let mut announced = Vec::new();
+    let tracks = trace(
+        &mut engine(f64::from(RATE_HZ), 2),
+        input,
+        settings,
+        |_, engine: &Engine| announced.push(engine.snapshot().activity.rising_db),
+    );
+    (tracks.heard, announced)
+}
+
+fn level_lufs(heard: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
+    // Gated loudness has no value for silence.
+    loudness_lufs(&cut(heard, range), RATE_HZ).max(-75.0)
+}
+
+/// Unweighted level over so short a time that gating blocks do not fit.
+fn level_db(heard: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
+    let frames = range.len() as f64;
+    let samples = heard.iter().flat_map(|channel| &channel[range.clone()]);
+    let energy: f64 = samples.map(|sample| f64::from(*sample).powi(2)).sum();
+    (10.0 * (energy / frames).log10()).max(-90.0)
+}
+
+fn listens() -> Vec<ListenSettings> {
+    let mut all = Vec::new();
+    for source in SOURCES {
+        for matched in [false, true] {
+            all.push(ListenSettings {
+                source,
+                matched,
+                bypass: false,
+            });
+        }
+    }
+    all.push(ListenSettings {
+        bypass: true,
+        ..ListenSettings::default()
+    });
+    all
+}
+
+#[test]
+fn what_is_louder_rises_over_a_second_and_what_is_quieter_is_there_at_once() {
+    let input = programme();
+    let (mut rises, mut falls, mut steepest) = (0, 0, f64::MIN);
+    for (name, chain) in chains() {
+        for to in listens() {
+            // What it is once nothing is switched, moment by moment.
+            let (rest, _) = across(chain, to, to, &input);
+            for from in listens().into_iter().filter(|from| *from != to) {
+                let what = format!("{name}: {from:?} to {to:?}");
+                let (heard, announced) = across(chain, from, to, &input);
+                let beside_rest = |from: usize, to: usize| {
+                    let range = SWITCH + from..SWITCH + to;
+                    level_db(&heard, range.clone()) - level_db(&rest, range)
+                };
+                let before = level_db(&heard, SWITCH - HALF..SWITCH);
+                let rise = level_db(&rest, SWITCH - HALF..SWITCH) - before;
+                // From the crossfade on, in steps of 20 ms as long as that, without what the signal
+                // itself does from one to the next.
+                for at in (FADE..TENTH).step_by(FADE) {
+                    let now = level_db(&heard, SWITCH + at..SWITCH + at + FADE);
+                    let risen = rise + beside_rest(at, at + FADE);
+                    if now > -70.0 {
+                        steepest = steepest.max(risen);
+                        assert!(risen < 3.1, "{what}: by {risen:.1} dB after {at} frames");
+                    }
+                }
+                // A second and a tenth later it is where it ends.
+                let arrived = beside_rest(11 * TENTH, 3 * HALF);
+                assert!(arrived.abs() < 0.5, "{what}: {arrived:.2} dB off");
+                let told = announced[SWITCH / CHUNK..]
+                    .iter()
+                    .copied()
+                    .fold(0.0, f32::max);
+                if rise > 4.5 {
+                    rises += 1;
+                    assert!(told > 3.0, "{what}: {rise:.1} dB unannounced");
+                    // Most of it is still to come a third of a second on.
+                    let third = beside_rest(2 * TENTH, 4 * TENTH);
+                    assert!(
+                        third < -0.5 * rise,
+                        "{what}: {third:.1} of {rise:.1} dB left"
+                    );
+                }
+                if rise < -8.0 {
+                    falls += 1;
+                    // Two fades on.
+                    let soon = beside_rest(2 * FADE, TENTH);
+                    assert!(soon.abs() < 1.0, "{what}: {soon:.1} dB off");
+                    assert!(told < 1.0, "{what}: a fall is announced as {told}");
+                }
+                assert_eq!(*announced.last().unwrap(), 0.0, "{what}");
+            }
+        }
+    }
+    println!("{rises} rises, {falls} falls; at most {steepest:.2} dB within 100 ms");
+    assert!(rises > 40 && falls > 40, "{rises} rises and {falls} falls");
+}
+
+// The announced size is that of the jump that was held back: within a decibel of the loudness that
+// the `ebur128` crate finds before and after.
+#[test]
+fn what_is_announced_is_how_far_it_rises() {
+    let input = programme();
+    let (_, chain) = chains()[0];
+    let listen = |source, matched| ListenSettings {
+        source,
+        matched,
+        bypass: false,
+    };
+    for (from, to) in [
+        (listen(Source::Input, false), listen(Source::Output, false)),
+        (listen(Source::Output, true), listen(Source::Output, false)),
+        (
+            listen(Source::Residue, false),
+            listen(Source::Output, false),
+        ),
+        (listen(Source::Residue, true), listen(Source::Clean, false)),
+    ] {
+        let (heard, announced) = across(chain, from, to, &input);
+        let before = level_lufs(&heard, SWITCH - 2 * HALF..SWITCH);
+        let end = level_lufs(&heard, SWITCH + 3 * HALF..SWITCH + 4 * HALF);
+        let told = announced.iter().copied().fold(0.0, f32::max);
+        println!(
+            "{from:?} to {to:?}: {:.2} LU, told {told:.2} dB",
+            end - before
+        );
+        assert!((f64::from(told) - (end - before)).abs() < 1.0);
+    }
+}
+
+// Measuring anew forgets how loud anything is; a switch right after it must not.
+#[test]
+fn a_switch_right_after_a_restart_is_held_back_too() {
+    let input = programme();
+    let (_, chain) = chains()[0];
+    let mut engine = engine(f64::from(RATE_HZ), 2);
+    let with = |source| Settings {
+        chain,
+        listen: ListenSettings {
+            source,
+            ..ListenSettings::default()
+        },
+        ..Settings::default()
+    };
+    let first = cut(&input, 0..SWITCH);
+    let before = play(&mut engine, &first, || CHUNK, |_| with(Source::Input));
+    engine.restart();
+    let then = cut(&input, SWITCH..SWITCH + 2 * HALF);
+    let after = play(&mut engine, &then, || CHUNK, |_| with(Source::Output));
+    let before = level_db(&before, SWITCH - HALF..SWITCH);
+    let soon = level_db(&after, FADE..TENTH);
+    assert!(soon - before < 3.5, "{before:.1} dB, then {soon:.1}");
+}
