@@ -4,6 +4,7 @@ pub mod export;
 pub mod forecast;
 mod history;
 mod saved;
+pub mod starting_points;
 mod target;
 mod turn_down;
 pub mod user_targets;

@@ -24,5 +24,6 @@ mod paths;
 mod recent_model;
 mod restart;
 mod rises;
+mod starting_points;
 mod targets;
 mod transparency;

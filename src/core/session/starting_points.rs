@@ -1,0 +1,240 @@
+//! Starting points of the user's own, for all sessions: a JSON file each, in a folder of their own.
+
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::fmt;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, ErrorKind, Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// No starting point is as large as this, bytes.
+const MAX_BYTES: u64 = 1 << 16;
+/// Files that are looked at.
+const MAX_FILES: usize = 500;
+const FILE_VERSION: u32 = 1;
+/// Characters of a name that are kept.
+const MAX_NAME: usize = 60;
+
+/// Files written by this process.
+static SAVES: AtomicU32 = AtomicU32::new(0);
+
+/// What a chain is set to, under a name.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct StartingPoint {
+    /// Its name, and that of its file.
+    pub name: String,
+    /// Values in the units of their parameters, by parameter id; 0 or 1 for switches.
+    pub values: BTreeMap<String, f64>,
+}
+
+/// What a file contains, as JSON.
+#[derive(Serialize, Deserialize)]
+struct Contents {
+    version: u32,
+    #[serde(flatten)]
+    point: StartingPoint,
+}
+
+/// Why a starting point could not be read or written.
+#[derive(Debug)]
+#[non_exhaustive]
+pub enum StartingPointError {
+    /// The system refused.
+    Io {
+        /// File or folder.
+        path: PathBuf,
+        /// What it said.
+        error: io::Error,
+    },
+    /// There is one of this name, and it was not to be replaced.
+    Taken {
+        /// Its file.
+        path: PathBuf,
+    },
+    /// What is in the file is no starting point. It stays as it is.
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// No letter or digit is in the name.
+    Nameless,
+}
+
+impl fmt::Display for StartingPointError {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Io { path, error } => write!(
+                formatter,
+                "{} could not be used ({error}): allow reading and writing it.",
+                path.display()
+            ),
+            Self::Taken { path } => write!(
+                formatter,
+                "{} is there already: choose another name, or replace it.",
+                path.display()
+            ),
+            Self::Damaged { path, reason } => write!(
+                formatter,
+                "{} is no starting point ({reason}): mend it or take it away.",
+                path.display()
+            ),
+            Self::Nameless => {
+                formatter.write_str("A starting point needs a name: type a letter or a digit.")
+            }
+        }
+    }
+}
+
+impl std::error::Error for StartingPointError {}
+
+/// Where the user's starting points are: `crestline/starting points` in the system's folder for
+/// settings (the crate `dirs`). `None` where the system names none.
+pub fn user_folder() -> Option<PathBuf> {
+    Some(
+        dirs::config_dir()?
+            .join("crestline")
+            .join("starting points"),
+    )
+}
+
+/// What a folder holds.
+#[derive(Debug, Default)]
+pub struct Found {
+    /// The starting points, by name.
+    pub points: Vec<StartingPoint>,
+    /// Files that are none.
+    pub refused: Vec<StartingPointError>,
+}
+
+/// Reads all starting points of a folder. A folder that does not exist holds none; what cannot be
+/// read is told, and does not keep the others away.
+///
+/// # Errors
+/// [`StartingPointError::Io`] if the folder itself cannot be read.
+pub fn load(folder: &Path) -> Result<Found, StartingPointError> {
+    let io_error = |error| StartingPointError::Io {
+        path: folder.into(),
+        error,
+    };
+    let entries = match fs::read_dir(folder) {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Found::default()),
+        Err(error) => return Err(io_error(error)),
+    };
+    let mut paths = Vec::new();
+    for entry in entries.take(MAX_FILES) {
+        let path = entry.map_err(io_error)?.path();
+        if path
+            .extension()
+            .is_some_and(|extension| extension == "json")
+        {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    let mut found = Found::default();
+    for path in paths {
+        match read(&path) {
+            Ok(point) => found.points.push(point),
+            Err(error) => found.refused.push(error),
+        }
+    }
+    Ok(found)
+}
+
+fn read(path: &Path) -> Result<StartingPoint, StartingPointError> {
+    let io_error = |error| StartingPointError::Io {
+        path: path.into(),
+        error,
+    };
+    let damaged = |reason: String| StartingPointError::Damaged {
+        path: path.into(),
+        reason,
+    };
+    let mut bytes = Vec::new();
+    File::open(path)
+        .map_err(io_error)?
+        .take(MAX_BYTES + 1)
+        .read_to_end(&mut bytes)
+        .map_err(io_error)?;
+    if bytes.len() as u64 > MAX_BYTES {
+        return Err(damaged("it is larger than 64 KiB".into()));
+    }
+    let contents: Contents =
+        serde_json::from_slice(&bytes).map_err(|error| damaged(error.to_string()))?;
+    if contents.version > FILE_VERSION {
+        return Err(damaged(format!("its version is {}", contents.version)));
+    }
+    Ok(contents.point)
+}
+
+/// What every system takes as the name of a file; `None` if nothing is left.
+fn file_name(name: &str) -> Option<String> {
+    let plain = |letter: char| letter.is_alphanumeric() || " ,-_+".contains(letter);
+    let name: String = name
+        .chars()
+        .map(|letter| if plain(letter) { letter } else { '-' })
+        .take(MAX_NAME)
+        .collect();
+    let name = name.trim();
+    name.chars()
+        .any(char::is_alphanumeric)
+        .then(|| format!("{name}.json"))
+}
+
+/// Writes a starting point into the folder, which is made if it is not there: whole or not at all.
+/// One of the same name is left as it is unless it is to be replaced.
+///
+/// # Errors
+/// [`StartingPointError::Taken`], [`StartingPointError::Nameless`], or what the system says.
+pub fn keep(
+    folder: &Path,
+    point: &StartingPoint,
+    replace: bool,
+) -> Result<PathBuf, StartingPointError> {
+    let name = file_name(&point.name).ok_or(StartingPointError::Nameless)?;
+    let path = folder.join(name);
+    let io_error = |error| StartingPointError::Io {
+        path: path.clone(),
+        error,
+    };
+    let contents = Contents {
+        version: FILE_VERSION,
+        point: point.clone(),
+    };
+    let json = serde_json::to_vec_pretty(&contents).map_err(|error| io_error(error.into()))?;
+    fs::create_dir_all(folder).map_err(io_error)?;
+    // Several instances in one process, or in several, may save at once.
+    let number = SAVES.fetch_add(1, Ordering::Relaxed);
+    let temporary = path.with_extension(format!("{}-{number}.tmp", std::process::id()));
+    let written = write_through(&temporary, &json).and_then(|()| {
+        if replace {
+            fs::rename(&temporary, &path)
+        } else {
+            // Unlike a renaming, a link is refused where there is a file.
+            fs::hard_link(&temporary, &path).or_else(|error| match error.kind() {
+                ErrorKind::AlreadyExists => Err(error),
+                // Some drives know no links.
+                _ => write_through(&path, &json),
+            })
+        }
+    });
+    // Whether the remains can be removed changes nothing about what went wrong.
+    let _ = fs::remove_file(&temporary);
+    match written {
+        Ok(()) => Ok(path),
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => {
+            Err(StartingPointError::Taken { path })
+        }
+        Err(error) => Err(io_error(error)),
+    }
+}
+
+fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = OpenOptions::new().write(true).create_new(true).open(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
+}
