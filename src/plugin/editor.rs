@@ -6,6 +6,8 @@
 mod balance;
 mod cadence;
 mod chain;
+mod changes;
+mod compare;
 mod control;
 mod corner;
 mod cost;
@@ -25,6 +27,7 @@ mod plane;
 mod push;
 pub mod raster;
 mod scene;
+mod starting_points;
 pub mod theme;
 mod top_bar;
 mod user_target;
@@ -40,6 +43,7 @@ use self::window::DrawingThread;
 use crate::params::CrestlineParams;
 use crestline_core::handover::EditorEnd;
 use crestline_core::session::forecast::Forecaster;
+use crestline_core::session::starting_points::StartingPoint;
 use crestline_core::session::{DEFAULT_EDITOR_SIZE, MIN_EDITOR_SIZE, Span, TargetWindow};
 use egui::{ViewportCommand, vec2};
 use nice_plug::context::gui::GuiContext;
@@ -67,6 +71,13 @@ enum Action {
     SavePicture(Span),
     /// Keep this window of the user's own for all sessions.
     Keep(TargetWindow),
+    /// Keep these settings for all sessions, in the place of those of the same name or not.
+    KeepStart {
+        /// The settings.
+        point: StartingPoint,
+        /// Whether there is one of the name, which is meant.
+        replace: bool,
+    },
     /// Take the window of this name out of those kept for all sessions.
     Forget(String),
 }

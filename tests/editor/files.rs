@@ -39,6 +39,7 @@ fn opened_at(directory: &Path) -> Harness<'static, Stage> {
     let mut stage = Stage::default().with_files(Files {
         exports: Some(directory.join("exports")),
         windows: Some(directory.join("windows.json")),
+        starts: Some(directory.join("starting points")),
     });
     let tone: Vec<f32> = (0..480_000_u32)
         .map(|frame| 0.3 * (frame as f32 * 0.1).sin())
@@ -236,4 +237,50 @@ fn a_damaged_file_of_windows_is_told_in_one_line() {
         "{notice}"
     );
     assert!(!notice.contains('\n'));
+}
+
+/// A starting point of one's own is kept as a file, offered in the list, and sets what it was.
+#[test]
+fn a_starting_point_is_kept_and_begun_with() {
+    let directory = directory("starting points");
+    let mut harness = opened_at(&directory);
+    let params = harness.state().params.clone();
+    harness
+        .state()
+        .set_plain(|params| &params.saturator.shoulder, 4.5);
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.automatic_release, false);
+    harness.run_steps(3);
+    harness.get_by_label("Starting points").click();
+    harness.run_steps(3);
+    harness.get_by_label("Name of the starting point").focus();
+    harness.run_steps(2);
+    harness
+        .get_by_label("Name of the starting point")
+        .type_text("Late show");
+    harness.run_steps(2);
+    harness.get_by_label("keep the present settings").click();
+    until_notice(&mut harness, "“Late show” is kept as");
+    let files = files_in(&directory.join("starting points"));
+    assert_eq!(files.len(), 1);
+    harness
+        .state()
+        .set_plain(|params| &params.saturator.shoulder, 2.0);
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.automatic_release, true);
+    // A window opened later finds it too.
+    let mut later = opened_at(&directory);
+    for harness in [&mut harness, &mut later] {
+        harness.run_steps(300);
+        harness.get_by_label("Starting points").click();
+        harness.run_steps(3);
+        harness.get_by_label("Late show").click();
+        harness.run_steps(3);
+    }
+    for params in [params, later.state().params.clone()] {
+        assert!((params.saturator.shoulder.value() - 4.5).abs() < 1e-3);
+        assert!(!params.limiter.automatic_release.value());
+    }
 }

@@ -5,6 +5,7 @@ use std::thread::{Builder, JoinHandle};
 
 use crestline_core::session::TargetWindow;
 use crestline_core::session::export;
+use crestline_core::session::starting_points::{self, Found, StartingPoint, StartingPointError};
 use crestline_core::session::user_targets::{self, Changed, UserFileError};
 
 /// Where files go.
@@ -14,6 +15,8 @@ pub struct Files {
     pub exports: Option<PathBuf>,
     /// File of the user's own windows; none: they are kept in the session only.
     pub windows: Option<PathBuf>,
+    /// Folder of the user's own starting points; none: there are none.
+    pub starts: Option<PathBuf>,
 }
 
 impl Files {
@@ -22,6 +25,7 @@ impl Files {
         Self {
             exports: export::folder(),
             windows: user_targets::user_file(),
+            starts: starting_points::user_folder(),
         }
     }
 }
@@ -33,6 +37,8 @@ pub struct Outcome {
     pub message: Option<String>,
     /// The user's windows as they are in the file now.
     pub windows: Option<Vec<TargetWindow>>,
+    /// The user's starting points as they are in their folder now.
+    pub starts: Option<Vec<StartingPoint>>,
 }
 
 impl Outcome {
@@ -40,7 +46,7 @@ impl Outcome {
     pub fn notice(words: impl Into<String>) -> Self {
         Self {
             message: Some(words.into()),
-            windows: None,
+            ..Self::default()
         }
     }
 
@@ -48,8 +54,20 @@ impl Outcome {
     pub fn loaded(result: Result<Vec<TargetWindow>, UserFileError>) -> Self {
         match result {
             Ok(windows) => Self {
-                message: None,
                 windows: Some(windows),
+                ..Self::default()
+            },
+            Err(error) => Self::notice(error.to_string()),
+        }
+    }
+
+    /// What came of reading the user's starting points, after `words` had to be said of them.
+    pub fn starts(found: Result<Found, StartingPointError>, words: Option<String>) -> Self {
+        match found {
+            Ok(Found { points, refused }) => Self {
+                message: words.or_else(|| refused.first().map(ToString::to_string)),
+                starts: Some(points),
+                ..Self::default()
             },
             Err(error) => Self::notice(error.to_string()),
         }
@@ -64,6 +82,7 @@ impl Outcome {
                 Self {
                     message: Some(words + copy.as_deref().unwrap_or_default()),
                     windows: Some(windows),
+                    ..Self::default()
                 }
             }
             Err(error) => Self::notice(error.to_string()),

@@ -4,6 +4,7 @@ use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Ui, pos2};
 use nice_plug::prelude::ParamSetter;
 
+use super::changes::Changes;
 use super::forecast;
 use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT};
 use crate::params::CrestlineParams;
@@ -20,6 +21,8 @@ pub struct Scene<'a> {
     pub params: &'a CrestlineParams,
     /// Changes them.
     pub setter: &'a ParamSetter<'a>,
+    /// Remembers what is changed: undo, and the two settings.
+    pub changes: &'a Changes,
     /// What the audio thread last told, for what is drawn.
     pub snapshot: &'a Snapshot,
     /// What it told a fifth of a second ago at most, for what is written: figures that change

@@ -6,18 +6,20 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
-use egui::{Rect, Sense, Ui, Vec2};
+use egui::{Key, Modifiers, Rect, Sense, Ui, Vec2};
 use nice_plug::prelude::{Param, ParamSetter};
 
+use super::changes::{Ask, Changes};
 use super::file_jobs::{FileJobs, Files, Outcome};
 use super::scene::{self, Scene};
 use super::{
-    Action, chain, corner, decision, details, forecast, history, introduction, layout, plane, push,
-    top_bar, view_model,
+    Action, chain, compare, corner, decision, details, forecast, history, introduction, layout,
+    plane, push, starting_points as start_menu, top_bar, view_model,
 };
 use crate::params::CrestlineParams;
 use crestline_core::handover::{EditorEnd, Snapshot};
 use crestline_core::session::forecast::{Forecasted, Forecaster};
+use crestline_core::session::starting_points::{self, StartingPoint};
 use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, export, user_targets};
 
 /// After something was asked of the audio thread, its answer is looked for this much later.
@@ -26,6 +28,8 @@ const ANSWER: Duration = Duration::from_millis(80);
 const MOTION: Duration = Duration::from_millis(20);
 /// What is written changes no more often, seconds.
 const WRITTEN_S: f64 = 0.2;
+/// A wider line below the bar has room for the two settings, points.
+const COMPARED: f32 = 900.0;
 /// A longer pause between two frames is not time that has been watched.
 const LONGEST_FRAME_S: f64 = 0.1;
 
@@ -45,8 +49,11 @@ pub struct View {
     /// The user's own windows that are kept for all sessions; `None` until they have been asked
     /// for.
     kept: Option<Vec<TargetWindow>>,
+    /// The user's own starting points; `None` until they have been asked for.
+    starts: Option<Vec<StartingPoint>>,
     /// What there is to say of the last errand.
     message: Option<String>,
+    changes: Changes,
     forecast: forecast::State,
     /// The snapshot that is written out, and when it was told, seconds.
     told: (Snapshot, f64),
@@ -62,6 +69,7 @@ impl View {
     pub fn new(params: Arc<CrestlineParams>, end: EditorEnd) -> Self {
         Self {
             recorded: History::new(end.history()),
+            changes: Changes::new(&params),
             params,
             end,
             session: Session::default(),
@@ -69,6 +77,7 @@ impl View {
             files: Files::of_user(),
             file_jobs: FileJobs::default(),
             kept: None,
+            starts: None,
             message: None,
             forecast: forecast::State::default(),
             told: (Snapshot::default(), f64::NEG_INFINITY),
@@ -111,24 +120,51 @@ impl View {
         if self.forecast.follow(&self.params) {
             ui.ctx().request_repaint_after(ANSWER);
         }
+        self.shortcuts(ui);
         let window = ui.ctx().content_rect();
         ui.painter()
             .rect_filled(Rect::EVERYTHING, 0, scene::colours(ui).background);
         let least = Vec2::from(layout::SMALLEST);
         if window.width() >= least.x && window.height() >= least.y {
-            return self.draw(ui, setter, window);
+            self.draw(ui, window);
+        } else {
+            egui::ScrollArea::both().show(ui, |ui| {
+                let (room, _) = ui.allocate_exact_size(window.size().max(least), Sense::HOVER);
+                self.draw(ui, room);
+            });
         }
-        egui::ScrollArea::both().show(ui, |ui| {
-            let (room, _) = ui.allocate_exact_size(window.size().max(least), Sense::HOVER);
-            self.draw(ui, setter, room);
-        });
+        let now_s = ui.input(|input| input.time);
+        if self.changes.end_frame(setter, now_s) {
+            ui.ctx().request_repaint_after(ANSWER);
+        }
     }
 
-    fn draw(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>, window: Rect) {
+    /// Undo and redo by the keyboard, unless a text is being written.
+    fn shortcuts(&self, ui: &Ui) {
+        if ui.ctx().text_edit_focused() {
+            return;
+        }
+        let [undo, redo] = ui.input_mut(|input| {
+            let command = Modifiers::COMMAND;
+            let redo = input.consume_key(command | Modifiers::SHIFT, Key::Z);
+            let redo = input.consume_key(command, Key::Y) || redo;
+            [input.consume_key(command, Key::Z), redo]
+        });
+        if undo {
+            self.changes.ask(Ask::Undo);
+        }
+        if redo {
+            self.changes.ask(Ask::Redo);
+        }
+    }
+
+    fn draw(&mut self, ui: &mut Ui, window: Rect) {
         self.follow_audio(ui);
+        let setter = &self.changes.setter();
         let scene = Scene {
             params: &self.params,
             setter,
+            changes: &self.changes,
             snapshot: self.end.latest(),
             told: &self.told.0,
             history: &self.recorded,
@@ -141,8 +177,21 @@ impl View {
         top_bar::keys(ui, &scene);
         let mut actions = vec![top_bar::show(ui, places.top_bar, &scene)];
         let caution = self.caution.is_due() || !scene.session.introduced;
-        if top_bar::notice(ui, places.notice, &scene, caution, self.message.as_deref()) {
+        let mut words = places.notice;
+        if words.width() > COMPARED {
+            words.max.x -= compare::WIDTH + 74.0;
+        }
+        if top_bar::notice(ui, words, &scene, caution, self.message.as_deref()) {
             self.message = None;
+        }
+        if places.notice.width() > COMPARED {
+            let place = places
+                .notice
+                .with_min_x(places.notice.right() - compare::WIDTH - 66.0);
+            compare::show(ui, place, &scene);
+            let start = place.with_min_x(place.right() - 62.0);
+            let own = self.starts.as_deref().unwrap_or_default();
+            actions.push(start_menu::menu(ui, start, &scene, own));
         }
         decision::show(ui, places.decision, &scene);
         push::show(ui, places.push, &scene);
@@ -233,6 +282,7 @@ impl View {
                 let words = format!("“{}” is kept in {}.", window.name, path.display());
                 Outcome::changed(user_targets::keep(path, window), words)
             }),
+            Action::KeepStart { point, replace } => self.keep_start(point, replace),
             Action::Forget(name) => self.change_kept(move |path| {
                 let words = format!("“{name}” is no longer kept in {}.", path.display());
                 Outcome::changed(user_targets::forget(path, &name), words)
@@ -272,6 +322,21 @@ impl View {
         self.file_jobs.begin(move || change(&path))
     }
 
+    fn keep_start(&mut self, point: StartingPoint, replace: bool) -> Option<String> {
+        let Some(folder) = self.files.starts.clone() else {
+            return Some("Nothing was kept: the system names no folder for settings. Set up a home folder for this user.".into());
+        };
+        self.file_jobs.begin(
+            move || match starting_points::keep(&folder, &point, replace) {
+                Ok(path) => {
+                    let words = format!("“{}” is kept as {}.", point.name, path.display());
+                    Outcome::starts(starting_points::load(&folder), Some(words))
+                }
+                Err(error) => Outcome::notice(error.to_string()),
+            },
+        )
+    }
+
     /// Takes in what came of errands, and reads the user's windows before the first frame.
     fn follow_errands(&mut self) {
         if let (None, Some(path)) = (&self.kept, self.files.windows.clone()) {
@@ -280,7 +345,17 @@ impl View {
                 .file_jobs
                 .begin(move || Outcome::loaded(user_targets::load(&path)));
         }
+        if let (None, Some(folder)) = (&self.starts, self.files.starts.clone()) {
+            self.starts = Some(Vec::new());
+            let refused = self
+                .file_jobs
+                .begin(move || Outcome::starts(starting_points::load(&folder), None));
+            self.message = refused.or(self.message.take());
+        }
         for outcome in self.file_jobs.done() {
+            if outcome.starts.is_some() {
+                self.starts = outcome.starts;
+            }
             if outcome.message.is_some() {
                 self.message = outcome.message;
             }

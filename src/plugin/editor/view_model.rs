@@ -13,5 +13,6 @@ pub mod plane;
 pub mod push;
 pub mod rail;
 pub mod recording;
+pub mod settings_memory;
 pub mod target;
 pub mod time;

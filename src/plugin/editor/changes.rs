@@ -1,0 +1,178 @@
+//! What the window changes passes through one place on its way to the host: there it is remembered,
+//! so that it can be undone, and the two settings can be compared.
+
+mod queue;
+
+use std::cell::RefCell;
+use std::sync::Arc;
+
+use nice_plug::prelude::{ParamPtr, ParamSetter, Params};
+
+use self::queue::Queue;
+use super::view_model::settings_memory::{Change, SettingsMemory, Values, Which};
+use crate::params::CrestlineParams;
+
+/// Parameters that are no setting of the chain, by the beginning of their ids: what is listened to
+/// and what is measured stays as it is when settings are compared or undone.
+const NOT_OF_THE_CHAIN: [&str; 6] = ["bypass", "restrt", "rstply", "listen", "match", "tap"];
+
+const PUSH: &str = "push";
+
+/// What a button or a key asks for.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Ask {
+    /// One of the two settings.
+    Choose(Which),
+    /// The other one to become as the one in use.
+    CopyOver,
+    /// The last step to be taken back.
+    Undo,
+    /// What was undone last to be done again.
+    Redo,
+    /// Plain values by parameter id to begin with, as one step: what is not named goes to its
+    /// default, and push stays.
+    Begin(Vec<(String, f64)>),
+}
+
+/// The way of changes to the host.
+pub struct Changes {
+    queue: Queue,
+    memory: SettingsMemory,
+    /// Those that make up a setting, by id.
+    chain: Vec<(String, ParamPtr)>,
+    /// Keeps what they point to.
+    _params: Arc<CrestlineParams>,
+    asked: RefCell<Vec<Ask>>,
+}
+
+impl Changes {
+    /// For the parameters of one window.
+    pub fn new(params: &Arc<CrestlineParams>) -> Self {
+        let of_chain = |id: &String| !NOT_OF_THE_CHAIN.iter().any(|not| id.starts_with(not));
+        let all = params.param_map().into_iter();
+        Self {
+            queue: Queue::default(),
+            memory: SettingsMemory::default(),
+            chain: all
+                .map(|(id, param, _)| (id, param))
+                .filter(|(id, _)| of_chain(id))
+                .collect(),
+            _params: Arc::clone(params),
+            asked: RefCell::default(),
+        }
+    }
+
+    /// Through which everything in the window changes parameters. The host is told at the end of
+    /// the frame.
+    pub fn setter(&self) -> ParamSetter<'_> {
+        ParamSetter::new(&self.queue)
+    }
+
+    /// Asks for something that is done at the end of the frame.
+    pub fn ask(&self, ask: Ask) {
+        self.asked.borrow_mut().push(ask);
+    }
+
+    /// Which of the two settings is in use.
+    pub fn chosen(&self) -> Which {
+        self.memory.chosen()
+    }
+
+    /// Whether there is something to undo.
+    pub fn can_undo(&self) -> bool {
+        self.memory.can_undo()
+    }
+
+    /// Whether there is something to do again.
+    pub fn can_redo(&self) -> bool {
+        self.memory.can_redo()
+    }
+
+    /// Tells the host what was changed in this frame, which ends at `now_s`, and does what was
+    /// asked for. True if anything was done.
+    pub fn end_frame(&mut self, host: &ParamSetter<'_>, now_s: f64) -> bool {
+        let changed = self.queue.forward(host);
+        let changes = changed
+            .iter()
+            .filter_map(|(param, [before, after])| {
+                let (id, _) = self.chain.iter().find(|(_, other)| other == param)?;
+                Some(Change {
+                    id: id.clone(),
+                    before: *before,
+                    after: *after,
+                })
+            })
+            .collect();
+        self.memory.note(changes, now_s);
+        let asked = self.asked.take();
+        for ask in &asked {
+            self.perform(host, ask, now_s);
+        }
+        !changed.is_empty() || !asked.is_empty()
+    }
+
+    fn perform(&mut self, host: &ParamSetter<'_>, ask: &Ask, now_s: f64) {
+        let values = match ask {
+            Ask::Choose(which) => self.memory.choose(*which, self.now()),
+            Ask::CopyOver => {
+                self.memory.copy_over(self.now());
+                return;
+            }
+            Ask::Undo => self.memory.undo(),
+            Ask::Redo => self.memory.redo(),
+            Ask::Begin(plain) => {
+                let values = self.beginning(plain);
+                self.memory.note(self.changes_to(&values), now_s);
+                values
+            }
+        };
+        for Change { id, after, .. } in self.changes_to(&values) {
+            if let Some((_, param)) = self.chain.iter().find(|(known, _)| *known == id) {
+                queue::set(host, *param, after);
+            }
+        }
+    }
+
+    /// The values in use.
+    fn now(&self) -> Values {
+        let value = |(id, param): &(String, ParamPtr)| (id.clone(), queue::value(*param));
+        self.chain.iter().map(value).collect()
+    }
+
+    /// What `values` would change.
+    fn changes_to(&self, values: &Values) -> Vec<Change> {
+        let change = |(id, after): &(String, f32)| {
+            let (_, param) = self.chain.iter().find(|(known, _)| known == id)?;
+            let before = queue::value(*param);
+            ((before - after).abs() > f32::EPSILON).then(|| Change {
+                id: id.clone(),
+                before,
+                after: *after,
+            })
+        };
+        values.iter().filter_map(change).collect()
+    }
+
+    /// All that a starting point sets: push is left out, so that it makes nothing louder by that.
+    fn beginning(&self, plain: &[(String, f64)]) -> Values {
+        let value = |(id, param): &(String, ParamPtr)| {
+            let named = plain.iter().find(|(named, _)| named == id);
+            let normalised = named.map_or_else(
+                || queue::default(*param),
+                |(_, plain)| queue::normalised(*param, *plain as f32),
+            );
+            (id.clone(), normalised.clamp(0.0, 1.0))
+        };
+        let settings = self.chain.iter().filter(|(id, _)| id != PUSH);
+        settings.map(value).collect()
+    }
+
+    /// Plain values in use by parameter id, for a starting point.
+    pub fn plain(&self) -> Vec<(String, f64)> {
+        self.chain
+            .iter()
+            .filter(|(id, _)| id != PUSH)
+            .map(|(id, param)| (id.clone(), f64::from(queue::plain(*param))))
+            .collect()
+    }
+}

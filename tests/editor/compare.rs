@@ -1,0 +1,154 @@
+//! Two settings to compare, undo and redo, and starting points: through the window, told to the host
+//! as gestures.
+
+use crestline_plugin::params::CrestlineParams;
+use egui::{Key, Modifiers};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use nice_plug::prelude::{FloatParam, Param};
+use rig::editor_stage::{Stage, assert_gesture, opened_at, sent_to_host};
+
+fn press(harness: &mut Harness<'_, Stage>, name: &str) {
+    harness.get_by_label(name).click();
+    // Longer than a double click.
+    harness.run_steps(24);
+}
+
+/// Presses an arrow on a track, and waits until the next one is a step of its own.
+fn step(harness: &mut Harness<'_, Stage>, name: &str, key: Key) {
+    harness.get_by_label(name).focus();
+    harness.run_steps(2);
+    harness.key_press(key);
+    harness.run_steps(60);
+}
+
+fn is(param: &FloatParam, plain: f32) {
+    let now = param.value();
+    assert!((now - plain).abs() < 1e-3, "{now} for {plain}");
+}
+
+#[test]
+fn what_the_window_changes_is_undone_and_done_again() {
+    let mut harness = opened_at("limiter");
+    let params = harness.state().params.clone();
+    let ceiling = &params.limiter.ceiling;
+    step(&mut harness, "Ceiling", Key::ArrowLeft);
+    step(&mut harness, "Ceiling", Key::ArrowLeft);
+    press(&mut harness, "Limiter");
+    is(ceiling, -2.0);
+    assert!(params.limiter.on.value());
+    // What the host changes is the host's to undo.
+    harness
+        .state()
+        .set_plain(|params| &params.saturator.shoulder, 6.0);
+    sent_to_host(&harness);
+    press(&mut harness, "Undo");
+    assert!(!params.limiter.on.value());
+    assert_gesture(&sent_to_host(&harness), params.limiter.on.as_ptr(), 0.0);
+    press(&mut harness, "Undo");
+    is(ceiling, -1.5);
+    press(&mut harness, "Undo");
+    is(ceiling, -1.0);
+    sent_to_host(&harness);
+    press(&mut harness, "Undo");
+    assert_eq!(sent_to_host(&harness), [], "there is nothing left to undo");
+    is(&params.saturator.shoulder, 6.0);
+    harness.key_press_modifiers(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    harness.run_steps(3);
+    is(ceiling, -1.5);
+    press(&mut harness, "Redo");
+    is(ceiling, -2.0);
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    harness.run_steps(3);
+    is(ceiling, -1.5);
+}
+
+#[test]
+fn a_drag_is_undone_as_one() {
+    let mut harness = opened_at("limiter");
+    let params = harness.state().params.clone();
+    let rect = harness.get_by_label("Ceiling").rect();
+    harness.run_steps(30);
+    let at = rect.left_top() + egui::Vec2::new(4.0, 6.0);
+    harness.hover_at(at);
+    harness.run_steps(1);
+    harness.drag_at(at);
+    harness.run_steps(1);
+    for _ in 0..5 {
+        let down = harness
+            .ctx
+            .input(|input| input.pointer.latest_pos())
+            .unwrap();
+        harness.hover_at(down + egui::Vec2::new(0.0, 20.0));
+        harness.run_steps(20);
+    }
+    harness.drop_at(at + egui::Vec2::new(0.0, 100.0));
+    harness.run_steps(3);
+    assert!(params.limiter.ceiling.value() < -2.0);
+    press(&mut harness, "Undo");
+    is(&params.limiter.ceiling, -1.0);
+}
+
+#[test]
+fn two_settings_are_kept_side_by_side() {
+    let mut harness = opened_at("limiter");
+    let params = harness.state().params.clone();
+    let ceiling = &params.limiter.ceiling;
+    let chosen = |harness: &Harness<'_, Stage>, name: &str| {
+        let node = harness.get_by_label(name).accesskit_node();
+        node.toggled() == Some(egui::accesskit::Toggled::True)
+    };
+    step(&mut harness, "Ceiling", Key::ArrowLeft);
+    assert!(chosen(&harness, "Use the first") && !chosen(&harness, "Use the second"));
+    sent_to_host(&harness);
+    press(&mut harness, "Use the second");
+    assert!(chosen(&harness, "Use the second"));
+    assert_eq!(sent_to_host(&harness), [], "it begins as a copy");
+    step(&mut harness, "Ceiling", Key::ArrowLeft);
+    is(ceiling, -2.0);
+    sent_to_host(&harness);
+    press(&mut harness, "Use the first");
+    is(ceiling, -1.5);
+    assert_gesture(
+        &sent_to_host(&harness),
+        ceiling.as_ptr(),
+        ceiling.unmodulated_normalized_value(),
+    );
+    press(&mut harness, "Use the second");
+    is(ceiling, -2.0);
+    press(&mut harness, "Copy over the other");
+    press(&mut harness, "Use the first");
+    is(ceiling, -2.0);
+    // What is listened to is no setting.
+    press(&mut harness, "Listen to Clean");
+    press(&mut harness, "Use the second");
+    sent_to_host(&harness);
+    press(&mut harness, "Use the first");
+    assert_eq!(sent_to_host(&harness), []);
+}
+
+fn begin(harness: &mut Harness<'_, Stage>, name: &str) {
+    press(harness, "Starting points");
+    press(harness, name);
+}
+
+#[test]
+fn a_starting_point_sets_everything_but_push_and_is_undone_as_one() {
+    let mut harness = opened_at("limiter");
+    let params: std::sync::Arc<CrestlineParams> = harness.state().params.clone();
+    harness.state().set_plain(|params| &params.push, 4.0);
+    harness
+        .state()
+        .set_plain(|params| &params.shelves.low_gain, -3.0);
+    begin(&mut harness, "open mix, keep the beat");
+    assert!(params.saturator.on.value() && params.limiter.on.value());
+    is(&params.push, 4.0);
+    is(&params.shelves.low_gain, 0.0);
+    is(&params.saturator.shoulder, 3.0);
+    press(&mut harness, "Undo");
+    assert!(!params.saturator.on.value() && !params.limiter.on.value());
+    is(&params.shelves.low_gain, -3.0);
+    begin(&mut harness, "the kick turns everything down");
+    assert!(params.bands.on.value() && !params.band[2].on.value());
+    is(&params.band[0].threshold, -16.0);
+}
