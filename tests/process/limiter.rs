@@ -14,6 +14,7 @@
 
 mod signals;
 
+use kit::signals::white_noise;
 use kit::spectrum;
 use std::f64::consts::{PI, TAU};
 
@@ -275,6 +276,42 @@ fn without_a_link_a_quiet_channel_is_left_alone_and_with_it_both_get_one_gain() 
     for ((x, left), right) in loud.iter().zip(&left[late..]).zip(&right[late..]) {
         assert!((left * 0.01 - right).abs() < 1e-6 * x.abs());
     }
+}
+
+// A ramp leaves 1 by a value that rounding may have put just below it: the ceiling holds whatever
+// the new link is, here by the samples alone.
+#[test]
+fn leaving_full_link_for_any_other_keeps_the_ceiling() {
+    let rate_hz = 48000.0;
+    let [left, right] = [1, 2].map(|seed| white_noise(seed, 2.0, 4_096));
+    let ceiling = 10.0_f64.powf(LimiterSettings::CEILING_DBTP.default / 20.0);
+    let most = (0..1_000)
+        .map(|tenths| {
+            let mut limiter = Limiter::new(rate_hz, 2);
+            let (mut left, mut right) = (left.clone(), right.clone());
+            for (index, (left, right)) in
+                left.chunks_mut(512).zip(right.chunks_mut(512)).enumerate()
+            {
+                let link_percent = if index < 4 {
+                    100.0
+                } else {
+                    f64::from(tenths) / 10.0
+                };
+                let settings = LimiterSettings {
+                    link_percent,
+                    ..LimiterSettings::default()
+                };
+                limiter.process(&mut [left, right], &settings);
+            }
+            let peak = left
+                .iter()
+                .chain(&right)
+                .fold(0.0_f32, |peak, x| peak.max(x.abs()));
+            db(f64::from(peak) / ceiling)
+        })
+        .fold(f64::MIN, f64::max);
+    println!("highest sample: {most:.3} dB over the ceiling");
+    assert!(most <= ALLOWED_DB, "{most} dB over the ceiling");
 }
 
 /// Largest gain change from frame to frame while `change` happens to a tone that is limited by 6

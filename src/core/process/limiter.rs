@@ -109,6 +109,8 @@ struct Core {
     /// below full link.
     linked: GainComputer,
     alone: Vec<GainComputer>,
+    /// The channels alone have been worked out up to now.
+    apart: bool,
     delay: DelayLine,
     ceiling: Ramp,
     link: Ramp,
@@ -143,6 +145,7 @@ impl Limiter {
                 detectors: vec![Detector::new(); channels],
                 bass: Bass::new(sample_rate_hz),
                 alone: vec![linked.clone(); channels],
+                apart: false,
                 delay: DelayLine::new(DETECTOR_LATENCY + linked.latency_frames(), channels),
                 linked,
                 ceiling: ramp,
@@ -234,6 +237,7 @@ impl Core {
         for alone in &mut self.alone {
             alone.reset();
         }
+        self.apart = false;
         self.at_rest = true;
     }
 
@@ -307,15 +311,17 @@ impl Core {
         }
         let both: [f64; GROUPS] =
             std::array::from_fn(|group| needed[0][group].min(needed[1][group]));
-        let linked = self.linked.process(&both, pace);
-        if is_settled_at(&self.link, 1.0) || self.detectors.len() < 2 {
-            return [linked; 2];
-        }
-        if self.link.value() >= 1.0 {
+        let apart = !is_settled_at(&self.link, 1.0) && self.detectors.len() > 1;
+        if apart && !self.apart {
             // Leaving full link: what was needed so far is a safe past for either channel.
             for alone in &mut self.alone {
                 alone.copy_from(&self.linked);
             }
+        }
+        self.apart = apart;
+        let linked = self.linked.process(&both, pace);
+        if !apart {
+            return [linked; 2];
         }
         let link = frames_of(&mut self.link);
         let mut gains = [linked; 2];
