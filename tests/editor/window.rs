@@ -347,8 +347,7 @@ fn a_tile_tells_its_main_values() {
 fn everything_a_host_can_set_by_hand_is_in_the_editor() {
     // What is left to the host: its own bypass switch, the restart trigger for automation, and
     // readings that nobody sets.
-    const LEFT_TO_THE_HOST: [&str; 9] = [
-        "Bypass",
+    const LEFT_TO_THE_HOST: [&str; 8] = [
         "Restart measurement",
         "Before tap reading",
         "Short-term loudness",
@@ -365,6 +364,7 @@ fn everything_a_host_can_set_by_hand_is_in_the_editor() {
         .collect();
     shown.extend(
         [
+            &params.bypass,
             &params.matched,
             &params.bands.on,
             &params.saturator.on,

@@ -6,19 +6,19 @@ use egui::{Rect, pos2, vec2};
 pub const SMALLEST: [f32; 2] = [700.0, 480.0];
 
 const TOP_BAR: f32 = 36.0;
-const NOTICE: f32 = 18.0;
+const NOTICE: f32 = 24.0;
 /// A window lower than this has tiles of one line.
 const LOW: f32 = 740.0;
 /// A window lower than this has no history.
 const NO_HISTORY: f32 = 560.0;
 /// An opened stage has room for its curve and three rows of tracks.
 const OPENED: f32 = 196.0;
-const LEAST_DECISION: f32 = 156.0;
+const LEAST_DECISION: f32 = 152.0;
 const LEAST_PUSH: f32 = 112.0;
 const LEAST_PLANE: f32 = 120.0;
 /// The eight rows that are always wanted, with their head.
-const LEAST_NUMBERS: f32 = 186.0;
-const LEAST_COST: f32 = 118.0;
+const LEAST_NUMBERS: f32 = 182.0;
+const LEAST_COST: f32 = 116.0;
 
 /// The views' places; `None` for what has no room.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -10,7 +10,7 @@ use super::view_model::numbers::{self, Row, WANTED};
 use super::view_model::target;
 
 /// Least height of a row, points: rows that would not fit are left to a larger window.
-const LEAST_ROW: f32 = 14.5;
+const LEAST_ROW: f32 = 14.0;
 /// Greatest height of a row, points.
 const MOST_ROW: f32 = 26.0;
 const VERDICT: f32 = 20.0;

@@ -10,6 +10,7 @@ use egui::{Key, Modifiers, Rect, Sense, Ui, Vec2};
 use nice_plug::prelude::{Param, ParamSetter};
 
 use super::changes::{Ask, Changes};
+use super::control::{self, Look};
 use super::file_jobs::{FileJobs, Files, Outcome};
 use super::scene::{self, Scene};
 use super::{
@@ -26,10 +27,14 @@ use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, expor
 const ANSWER: Duration = Duration::from_millis(80);
 /// Time between two frames while something moves of its own.
 const MOTION: Duration = Duration::from_millis(20);
+/// Width of bypass, starting points and the two settings, points.
+const BESIDE: f32 = compare::WIDTH + BYPASS + START + 12.0;
+const BYPASS: f32 = 74.0;
+const START: f32 = 58.0;
 /// What is written changes no more often, seconds.
 const WRITTEN_S: f64 = 0.2;
 /// A wider line below the bar has room for the two settings, points.
-const COMPARED: f32 = 900.0;
+const COMPARED: f32 = 640.0;
 /// A longer pause between two frames is not time that has been watched.
 const LONGEST_FRAME_S: f64 = 0.1;
 
@@ -179,19 +184,17 @@ impl View {
         let caution = self.caution.is_due() || !scene.session.introduced;
         let mut words = places.notice;
         if words.width() > COMPARED {
-            words.max.x -= compare::WIDTH + 74.0;
+            words.max.x -= BESIDE;
         }
         if top_bar::notice(ui, words, &scene, caution, self.message.as_deref()) {
             self.message = None;
         }
         if places.notice.width() > COMPARED {
+            let own = self.starts.as_deref().unwrap_or_default();
             let place = places
                 .notice
-                .with_min_x(places.notice.right() - compare::WIDTH - 66.0);
-            compare::show(ui, place, &scene);
-            let start = place.with_min_x(place.right() - 62.0);
-            let own = self.starts.as_deref().unwrap_or_default();
-            actions.push(start_menu::menu(ui, start, &scene, own));
+                .with_min_x(places.notice.right() - BESIDE + 8.0);
+            actions.push(settings_row(ui, place, &scene, own));
         }
         decision::show(ui, places.decision, &scene);
         push::show(ui, places.push, &scene);
@@ -379,4 +382,21 @@ impl View {
             ThemeChoice::Light => egui::Theme::Light,
         });
     }
+}
+
+/// Draws bypass, starting points, the two settings, undo and redo from the left of `place` on.
+fn settings_row(
+    ui: &mut Ui,
+    place: Rect,
+    scene: &Scene<'_>,
+    own: &[StartingPoint],
+) -> Option<Action> {
+    let bypass = place.with_max_x(place.left() + BYPASS - 8.0);
+    let look = Look::new("bypass", "Hear and record the input, as it arrives.");
+    control::switch(ui, bypass, scene.setter, &scene.params.bypass, look);
+    let start = place.with_min_x(place.left() + BYPASS);
+    let start = start.with_max_x(start.left() + START);
+    let action = start_menu::menu(ui, start, scene, own);
+    compare::show(ui, place.with_min_x(start.right() + 4.0), scene);
+    action
 }
