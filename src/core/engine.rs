@@ -323,7 +323,7 @@ impl Engine {
                 self.output_peak_dbtp = self.output.meter.take_true_peak_dbtp();
                 let limited = settings.chain.limiter.enabled;
                 self.overs.chunk_done(self.output_peak_dbtp, limited);
-                self.undo.chunk_done();
+                self.follow_undo();
                 self.limiters_db = self.chain.take_limiter_gains_db();
                 self.bands.push(self.chain.take_bands_activity());
                 chunk_done(self, end);

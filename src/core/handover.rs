@@ -19,7 +19,7 @@ use crate::dsp::level_histogram::LevelHistogram;
 use crate::measure::{Balance, Readings, Reduction};
 use crossbeam::utils::CachePadded;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 
 /// What one measuring point knows.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -106,6 +106,8 @@ struct Commands {
     /// On a cache line of their own: the audio thread reads them every block, and the allocation's
     /// neighbours may be written at any time.
     counters: CachePadded<[AtomicU32; COMMANDS]>,
+    /// Somebody has looked at the editor.
+    watched: AtomicBool,
 }
 
 /// What the editor can ask of the audio thread.
@@ -189,6 +191,12 @@ impl AudioEnd {
         self.requested(Command::ClearOvers)
     }
 
+    /// Tells, on any thread, whether the editor has ever been looked at.
+    pub fn watched(&self) -> impl Fn() -> bool + Send + 'static {
+        let commands = Arc::clone(&self.commands);
+        move || commands.watched.load(Ordering::Relaxed)
+    }
+
     fn requested(&mut self, command: Command) -> bool {
         // Relaxed: the counter orders nothing but itself.
         let asked = self.commands.counters[command as usize].load(Ordering::Relaxed);
@@ -234,6 +242,11 @@ impl EditorEnd {
     /// What has been measured over time. Keep it, clone it, read it on any thread.
     pub fn history(&self) -> HistoryReader {
         self.history.clone()
+    }
+
+    /// Says that somebody looks at the editor: what only they need is made ready.
+    pub fn watch(&self) {
+        self.commands.watched.store(true, Ordering::Relaxed);
     }
 
     /// The newest snapshot.

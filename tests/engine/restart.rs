@@ -91,6 +91,32 @@ fn after_ten_seconds_there_is_nothing_to_take_back() {
     assert_eq!(engine.snapshot(), before);
 }
 
+// The room for it is made by the worker, and only for those who are looked at.
+#[test]
+fn it_can_be_taken_back_once_the_editor_is_looked_at() {
+    let (mut audio, editor) = handover();
+    let mut engine = Engine::new(EngineSpec {
+        sample_rate_hz: RATE_HZ,
+        channels: 2,
+    });
+    engine.enable_undo_once(audio.watched()).unwrap();
+    play(&mut engine, &mut audio, &at_level(3, 0.5, 15));
+    engine.restart_recorded(&mut audio);
+    assert_eq!(engine.undo_left_s(), None);
+    play(&mut engine, &mut audio, &at_level(3, 0.5, 16));
+    editor.watch();
+    let patience = std::time::Instant::now();
+    while engine.undo_left_s().is_none() {
+        assert!(patience.elapsed().as_secs() < 60);
+        std::thread::park_timeout(std::time::Duration::from_millis(20));
+        play(&mut engine, &mut audio, &at_level(1, 0.5, 17));
+        engine.restart_recorded(&mut audio);
+    }
+    play(&mut engine, &mut audio, &at_level(2, 0.05, 18));
+    assert!(engine.undo_restart(&mut audio));
+    assert!(engine.snapshot().output.readings.integrated_lufs.is_some());
+}
+
 // Whoever presses twice wants back what was measured before the first time.
 #[test]
 fn restarts_in_a_row_are_taken_back_together() {

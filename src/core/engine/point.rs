@@ -1,5 +1,6 @@
 //! One measuring point of the engine.
 
+use super::restart::Spare;
 use super::{CHUNK, EngineSpec};
 use crate::handover::Point;
 use crate::measure::{ChannelRole, Meter};
@@ -44,10 +45,15 @@ impl MeasuredPoint {
         }
     }
 
-    /// Keeps the meter of another point like this one, to exchange with.
-    pub fn keep_spare(&mut self, other: Self) {
-        self.aside = (other.balance_due, other.point);
-        self.meter.keep_spare(other.meter);
+    /// The same as something for another point like it to exchange with. Allocates.
+    pub fn into_spare(self) -> Spare {
+        (Box::new(self.meter), self.balance_due)
+    }
+
+    /// Keeps what another point like this one has become.
+    pub fn keep_spare(&mut self, (meter, balance_due): Spare) {
+        self.aside = (balance_due, Point::default());
+        self.meter.keep_spare(meter);
     }
 
     /// Exchanges what has been measured with what was set aside.

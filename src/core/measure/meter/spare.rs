@@ -5,8 +5,11 @@ use std::mem::swap;
 
 impl Meter {
     /// Keeps `spare`, a meter made as this one was, to exchange with.
-    pub fn keep_spare(&mut self, spare: Self) {
-        self.spare = Some(Box::new(spare));
+    ///
+    /// # Realtime
+    /// Yes, the first time.
+    pub fn keep_spare(&mut self, spare: Box<Self>) {
+        self.spare = Some(spare);
     }
 
     /// Exchanges what has been measured so far with what the spare has measured; the signal goes on
