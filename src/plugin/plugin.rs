@@ -126,7 +126,9 @@ impl Plugin for Crestline {
             // The memory of the old engine's music may be needed for the new one's.
             self.engine = None;
             self.forecaster.set_source(None);
-            let mut engine = Engine::new(spec).with_undo();
+            let mut engine = Engine::new(spec);
+            // Without another thread from the system a restart is final.
+            let _ = engine.enable_undo_once(self.audio_end.watched());
             // Without memory for music everything works but the forecast.
             if let Some((writer, reader)) = recent(spec.sample_rate_hz, spec.channels) {
                 engine.keep_input(writer);

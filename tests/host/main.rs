@@ -14,6 +14,7 @@
 mod automation;
 mod clap;
 mod edits;
+mod instances;
 mod listen;
 mod malformed;
 mod readings;
