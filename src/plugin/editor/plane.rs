@@ -10,8 +10,8 @@ use egui::{Align2, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
 use super::scene::{self, Scene, place, small};
 use super::theme::{LABEL_PT, RADIUS, Signal};
 use super::view_model::axis::Axis;
-use super::view_model::plane::{self, Place, TRAIL_POINTS, TRAIL_S};
-use super::view_model::time;
+use super::view_model::heard::Heard;
+use super::view_model::plane::{self, Place, TRAIL_POINTS};
 use super::{control, introduction, number};
 use crestline_core::session::{PlaneMode, Trace};
 
@@ -28,6 +28,7 @@ pub struct State {
     up: [Axis; 2],
     /// Whether there has been something to see upwards with PLR, and with microdynamics.
     begun: [bool; 2],
+    heard: Heard,
     /// Each signal's trail: across and up.
     trails: [[Trace; 2]; 3],
 }
@@ -41,6 +42,7 @@ impl Default for State {
                 Axis::new([0.0, 5.0], 1.0, 3.0),
             ],
             begun: [false; 2],
+            heard: Heard::default(),
             trails: Default::default(),
         }
     }
@@ -83,7 +85,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
     marks::trails(&painter, state, &axes, scene, colours);
     target::grips(ui, scene, &axes, mode);
     let thumb = rails::show(ui, scene, &axes, mode);
-    marks::show(&painter, scene, &axes, mode, thumb, colours);
+    marks::show(&painter, scene, &axes, &state.heard, thumb, colours);
     introduction::show(ui, plot, scene);
     moving
 }
@@ -106,7 +108,8 @@ impl Axes {
 }
 
 fn read_trails(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) {
-    let span = time::last(TRAIL_S, scene.history);
+    state.heard.follow(scene.snapshot, scene.history, mode);
+    let span = state.heard.span();
     for (signal, traces) in SIGNALS.into_iter().zip(&mut state.trails) {
         for (column, trace) in plane::columns(signal, mode).into_iter().zip(traces) {
             scene.history.trace(column, span, TRAIL_POINTS, trace);
@@ -118,11 +121,11 @@ fn fit(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) -> bool {
     let places = state
         .trails
         .iter()
-        .flat_map(|[across, up]| plane::trail(across, up))
+        .flat_map(|[across, up]| plane::trail(across, up, &state.heard))
         .map(|(place, _)| place);
     let marks = SIGNALS
         .into_iter()
-        .filter_map(|signal| plane::now(scene.snapshot, signal, mode));
+        .filter_map(|signal| state.heard.place(signal));
     let push_db = f64::from(scene.params.push.value());
     let forecast = scene.forecast.places(mode, push_db);
     let song = plane::song(scene.snapshot, mode);

@@ -5,6 +5,7 @@ pub mod axis;
 pub mod bands;
 pub mod caution;
 pub mod decision;
+pub mod heard;
 pub mod history;
 pub mod lowest;
 pub mod notices;

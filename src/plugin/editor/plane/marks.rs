@@ -7,6 +7,7 @@ use egui::{
 use super::{Axes, SIGNALS, State};
 use crate::editor::scene::{self, Scene};
 use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, Signal};
+use crate::editor::view_model::heard::Heard;
 use crate::editor::view_model::plane;
 use crate::editor::{control, mark, number};
 use crestline_core::session::PlaneMode;
@@ -18,7 +19,7 @@ pub fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, 
             continue;
         }
         let hue = colours.hue(signal).mark;
-        for (place, age) in plane::trail(across, up) {
+        for (place, age) in plane::trail(across, up, &state.heard) {
             let strength = 1.0 - age * (1.0 - colours.behind);
             let colour = scene::faded(hue, colours.well, strength);
             painter.circle_filled(axes.at(place), 2.0, colour);
@@ -34,11 +35,11 @@ pub fn show(
     painter: &Painter,
     scene: &Scene<'_>,
     axes: &Axes,
-    mode: PlaneMode,
+    heard: &Heard,
     thumb: Option<Pos2>,
     colours: &Colours,
 ) {
-    let song = plane::song(scene.snapshot, mode).map(|place| axes.at(place));
+    let song = plane::song(scene.snapshot, heard.mode()).map(|place| axes.at(place));
     if let Some(at) = song {
         let hue = colours.output;
         // A ring with a dot: neither a signal's mark nor a tick.
@@ -47,7 +48,7 @@ pub fn show(
     }
     let mut now = None;
     for (signal, size) in SIGNALS.into_iter().zip([13.0, 15.0, 14.0]) {
-        let Some(place) = plane::now(scene.snapshot, signal, mode) else {
+        let Some(place) = heard.place(signal) else {
             continue;
         };
         if signal == Signal::Clean && !scene.params.saturator.on.value() {

@@ -24,7 +24,7 @@ const MEASURES: [Measure; 14] = [
         unit: "LUFS",
         decimals: 1,
         tip: "Loudness now: that of the last 3 s.",
-        value: |r| r.short_term_lufs,
+        value: |r| r.placed().short_term_lufs,
     },
     Measure {
         name: "integrated",
@@ -84,7 +84,7 @@ const MEASURES: [Measure; 14] = [
         unit: "LUFS",
         decimals: 1,
         tip: "Loudness of the last 0.4 s.",
-        value: |r| r.momentary_lufs,
+        value: |r| r.placed().momentary_lufs,
     },
     Measure {
         name: "short-term PLR",

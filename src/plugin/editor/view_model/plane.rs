@@ -1,5 +1,6 @@
 //! The plane: loudness across, PLR or microdynamics up.
 
+use super::heard::Heard;
 use crate::editor::theme::Signal;
 use crestline_core::handover::{Column, Snapshot};
 use crestline_core::session::{Pixel, PlaneMode, TargetWindow, Trace};
@@ -18,19 +19,20 @@ pub struct Place {
     pub up_db: f64,
 }
 
-/// Where a signal is now.
+/// Where a signal is now; nowhere in a pause.
 pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place> {
     let readings = match signal {
         Signal::Input => &snapshot.input.readings,
         Signal::Clean => &snapshot.clean.readings,
         Signal::Output => &snapshot.output.readings,
     };
+    let placed = readings.placed();
     let up_db = match mode {
-        PlaneMode::Plr => readings.short_term_plr_db,
-        PlaneMode::Microdynamics => readings.ldr_10s_db,
+        PlaneMode::Plr => placed.short_term_plr_db,
+        PlaneMode::Microdynamics => placed.ldr_10s_db,
     };
     Some(Place {
-        lufs: readings.short_term_lufs?,
+        lufs: placed.short_term_lufs?,
         up_db: up_db?,
     })
 }
@@ -60,8 +62,13 @@ pub fn columns(signal: Signal, mode: PlaneMode) -> [Column; 2] {
     }
 }
 
-/// The trail: each place with its age, 1 for a minute ago and 0 for now.
-pub fn trail<'a>(across: &'a Trace, up: &'a Trace) -> impl Iterator<Item = (Place, f32)> + 'a {
+/// The trail: each place with its age, 1 for a minute ago and 0 for now; without what still holds
+/// something of a pause.
+pub fn trail<'a>(
+    across: &'a Trace,
+    up: &'a Trace,
+    heard: &'a Heard,
+) -> impl Iterator<Item = (Place, f32)> + 'a {
     let last = |pixel: &Pixel| match *pixel {
         Pixel::Values { last, .. } => Some(f64::from(last)),
         _ => None,
@@ -72,6 +79,7 @@ pub fn trail<'a>(across: &'a Trace, up: &'a Trace) -> impl Iterator<Item = (Plac
         .iter()
         .zip(&up.pixels)
         .enumerate()
+        .filter(|(index, _)| heard.is_settled(*index))
         .filter_map(move |(index, (across, up))| {
             let place = Place {
                 lufs: last(across)?,
@@ -131,6 +139,7 @@ mod tests {
     fn a_signal_without_a_place_is_not_shown() {
         let mut snapshot = Snapshot::default();
         assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Plr), None);
+        snapshot.output.readings.momentary_lufs = Some(-9.0);
         snapshot.output.readings.short_term_lufs = Some(-10.0);
         assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Plr), None);
         snapshot.output.readings.short_term_plr_db = Some(9.0);
@@ -141,6 +150,9 @@ mod tests {
             now(&snapshot, Signal::Output, PlaneMode::Microdynamics),
             at(2.5)
         );
+        // A pause, of which the window of 3 s does not know yet.
+        snapshot.output.readings.momentary_lufs = Some(-71.0);
+        assert_eq!(now(&snapshot, Signal::Output, PlaneMode::Plr), None);
     }
 
     #[test]
@@ -159,7 +171,7 @@ mod tests {
             pixels: vec![value(9.0); 4],
             ..Trace::default()
         };
-        let trail: Vec<_> = trail(&across, &up).collect();
+        let trail: Vec<_> = trail(&across, &up, &Heard::default()).collect();
         assert_eq!(trail.len(), 2);
         assert!((trail[0].1 - 0.75).abs() < 1e-6);
         assert!(trail[1].1.abs() < 1e-6);
