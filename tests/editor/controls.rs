@@ -238,6 +238,29 @@ fn the_wheel_steps_by_half_a_decibel_or_a_tenth() {
 
 /// On the name, on the number and on the thumb; the number's field does not stay open.
 #[test]
+fn in_a_window_that_is_scrolled_the_wheel_only_scrolls() {
+    let mut harness = open(Stage::default(), [700.0, 760.0], 1.0);
+    let params = harness.state().params.clone();
+    let at = grip(&harness, "Push");
+    harness.hover_at(at);
+    harness.run_steps(2);
+    let wheel = Event::MouseWheel {
+        unit: MouseWheelUnit::Line,
+        delta: Vec2::new(-3.0, 0.0),
+        phase: TouchPhase::Move,
+        modifiers: Modifiers::NONE,
+        source: egui::MouseWheelSource::Unknown,
+    };
+    harness.event(wheel);
+    harness.run_steps(30);
+    assert_eq!(params.push.value(), 0.0);
+    assert!(
+        grip(&harness, "Push").x < at.x - 20.0,
+        "it has not scrolled"
+    );
+}
+
+#[test]
 fn a_double_click_or_a_click_with_ctrl_resets() {
     for (place, times, modifiers) in [
         ("name", 2, Modifiers::NONE),

@@ -25,6 +25,7 @@ pub use self::ruler::{Ruler, THUMB, ruler};
 use self::step::Step;
 pub use self::tip::tip;
 pub use self::typing::is_any_open as is_typing;
+use super::layout;
 use crate::params::units;
 
 /// A line of the wheel, for wheels that count points.
@@ -142,7 +143,9 @@ pub fn set<P: Param>(setter: &ParamSetter<'_>, param: &P, normalized: f32) {
 
 /// Whole steps that the wheel has been turned over the control.
 fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
-    if !response.contains_pointer() || response.dragged() {
+    // In a window that is scrolled the wheel scrolls.
+    let scrolled = layout::is_scrolled(ui.ctx().content_rect());
+    if scrolled || !response.contains_pointer() || response.dragged() {
         return None;
     }
     let (lines, fine) = ui.input(|input| {

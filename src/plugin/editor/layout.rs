@@ -5,6 +5,11 @@ use egui::{Rect, pos2, vec2};
 /// Smallest window in which what decides has its place, points; in a smaller one it is scrolled.
 pub const SMALLEST: [f32; 2] = [700.0, 480.0];
 
+/// Whether a window is so small that its contents are scrolled.
+pub fn is_scrolled(window: Rect) -> bool {
+    window.width() < SMALLEST[0] || window.height() < SMALLEST[1]
+}
+
 const TOP_BAR: f32 = 36.0;
 const NOTICE: f32 = 24.0;
 /// A window lower than this has tiles of one line.

@@ -130,7 +130,7 @@ impl View {
         ui.painter()
             .rect_filled(Rect::EVERYTHING, 0, scene::colours(ui).background);
         let least = Vec2::from(layout::SMALLEST);
-        if window.width() >= least.x && window.height() >= least.y {
+        if !layout::is_scrolled(window) {
             self.draw(ui, window);
         } else {
             egui::ScrollArea::both().show(ui, |ui| {
