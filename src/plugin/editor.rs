@@ -18,6 +18,7 @@ mod file_jobs;
 mod forecast;
 mod history;
 mod introduction;
+mod keys;
 mod layout;
 mod mark;
 mod menus;
@@ -26,6 +27,7 @@ mod numbers;
 mod plane;
 mod push;
 pub mod raster;
+mod resizing;
 mod scene;
 mod starting_points;
 pub mod theme;
@@ -39,6 +41,8 @@ pub use self::file_jobs::Files;
 pub use self::view::View;
 pub use self::window::WindowedEditor;
 
+use self::keys::{HostKeys, Keys};
+use self::resizing::Resizing;
 use self::window::DrawingThread;
 use crate::params::CrestlineParams;
 use crestline_core::handover::EditorEnd;
@@ -92,6 +96,9 @@ pub struct App {
     /// False until the window just opened has been given the saved size.
     sized: bool,
     thread: DrawingThread,
+    resizing: Resizing,
+    keys: Keys,
+    host_keys: HostKeys,
 }
 
 impl App {
@@ -99,13 +106,20 @@ impl App {
     ///
     /// `forecaster` is asked how loud that can go.
     pub fn new(params: Arc<CrestlineParams>, end: EditorEnd, forecaster: Forecaster) -> Self {
+        let resizing = Resizing::default();
+        let view = View::new(Arc::clone(&params), end)
+            .with_forecaster(forecaster.clone())
+            .with_resizing(resizing.clone());
         Self {
-            view: View::new(Arc::clone(&params), end).with_forecaster(forecaster.clone()),
+            view,
             forecaster,
             params,
             gui: None,
             sized: false,
             thread: DrawingThread::default(),
+            resizing,
+            keys: Keys::default(),
+            host_keys: HostKeys::default(),
         }
     }
 }
@@ -118,13 +132,15 @@ impl NiceEguiApp for App {
         _frame: &mut Frame,
     ) -> Result<(), HandlerError> {
         self.thread.arrived();
+        self.view.opened();
         theme::install(&ctx);
         self.gui = Some(edits::noted(gui, Arc::clone(&self.params)));
         self.sized = false;
         Ok(())
     }
 
-    fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
+    fn ui(&mut self, ui: &mut egui::Ui, frame: &mut Frame) {
+        self.keys.pass_on(ui, frame, &mut self.host_keys);
         // The window is made before the host has loaded a session, so the saved size is asked for
         // in the first frame.
         if !self.sized {
@@ -184,6 +200,8 @@ pub fn create(
         .with_repaint_poll_interval(FRAME_INTERVAL);
     let thread = app.thread.clone();
     let forecaster = app.forecaster.clone();
+    let (resizing, keys) = (app.resizing.clone(), app.keys.clone());
     let editor = create_egui_editor(state, repaint, settings, app)?;
-    Some(WindowedEditor::new(editor, thread, forecaster))
+    let window = WindowedEditor::new(editor, thread, forecaster, resizing, keys);
+    Some(window)
 }

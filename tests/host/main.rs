@@ -26,3 +26,4 @@ mod vst3;
 mod vst3_class;
 mod window;
 mod window_edits;
+mod window_host;

@@ -87,14 +87,14 @@ pub fn on_a_screen(test: &str, work: fn() -> Result<()>) {
 }
 
 /// Lets time pass on the main thread, as a host does between two rounds of its event loop.
-fn idle(host: &mut ClapHost) -> Result<()> {
+pub fn idle(host: &mut ClapHost) -> Result<()> {
     host.idle()?;
     std::thread::park_timeout(Duration::from_millis(10));
     Ok(())
 }
 
 /// What the window shows once it has come to rest, and how long it took until then.
-fn at_rest(host: &mut ClapHost, window: &HostWindow) -> Result<(RgbaImage, Duration)> {
+pub fn at_rest(host: &mut ClapHost, window: &HostWindow) -> Result<(RgbaImage, Duration)> {
     let start = Instant::now();
     let mut last = None;
     let mut changed = start;
@@ -443,7 +443,7 @@ fn fifty_openings_leave_nothing_behind() {
 }
 
 /// Waits until the window has a size and has drawn it.
-fn at_rest_in(
+pub fn at_rest_in(
     host: &mut ClapHost,
     window: &HostWindow,
     [width, height]: [u32; 2],

@@ -1,10 +1,10 @@
 //! The corner by which the window is resized, for hosts that offer no edge of their own.
 
 use egui::{
-    EventFilter, Id, Key, Rect, Response, Role, Sense, Stroke, Ui, Vec2, ViewportCommand,
-    WidgetInfo, pos2, vec2,
+    EventFilter, Id, Key, Rect, Response, Role, Sense, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
+use super::resizing::Resizing;
 use super::{control, scene};
 use crestline_core::session::{MAX_EDITOR_SIZE, MIN_EDITOR_SIZE};
 
@@ -13,8 +13,11 @@ const SIDE: f32 = 14.0;
 /// What an arrow key adds or takes, points.
 const STEP: f32 = 20.0;
 
-/// Draws the corner; a drag asks the host for another size.
-pub fn show(ui: &Ui) {
+/// Draws the corner; a drag asks the host for another size. Where the host refuses there is none.
+pub fn show(ui: &Ui, resizing: &Resizing) {
+    if !resizing.is_possible() {
+        return;
+    }
     let window = ui.ctx().content_rect();
     let corner = Rect::from_min_size(window.max - Vec2::splat(SIDE), Vec2::splat(SIDE));
     let id = Id::unique("window corner");
@@ -28,10 +31,10 @@ pub fn show(ui: &Ui) {
             response.total_drag_delta(),
         )
     {
-        ask(ui, from + by);
+        ask(ui, resizing, from + by);
     }
     if response.has_focus() {
-        keys(ui, &response);
+        keys(ui, resizing, &response);
     }
     let colours = scene::colours(ui);
     let colour = if response.hovered() || response.dragged() {
@@ -52,7 +55,7 @@ pub fn show(ui: &Ui) {
 }
 
 /// Arrow keys do the same.
-fn keys(ui: &Ui, response: &Response) {
+fn keys(ui: &Ui, resizing: &Resizing, response: &Response) {
     let arrows = EventFilter {
         horizontal_arrows: true,
         vertical_arrows: true,
@@ -67,11 +70,11 @@ fn keys(ui: &Ui, response: &Response) {
         )
     });
     if by != Vec2::ZERO {
-        ask(ui, ui.ctx().content_rect().size() + STEP * by);
+        ask(ui, resizing, ui.ctx().content_rect().size() + STEP * by);
     }
 }
 
-fn ask(ui: &Ui, size: Vec2) {
+fn ask(ui: &Ui, resizing: &Resizing, size: Vec2) {
     let [least, most] = [MIN_EDITOR_SIZE, MAX_EDITOR_SIZE].map(Vec2::from);
-    ui.send_viewport_cmd(ViewportCommand::InnerSize(size.clamp(least, most)));
+    resizing.ask(ui, size.clamp(least, most));
 }

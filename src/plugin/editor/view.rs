@@ -12,6 +12,7 @@ use nice_plug::prelude::{Param, ParamSetter};
 use super::changes::{Ask, Changes};
 use super::control::{self, Look};
 use super::file_jobs::{FileJobs, Files, Outcome};
+use super::resizing::Resizing;
 use super::scene::{self, Scene};
 use super::{
     Action, chain, compare, corner, decision, details, forecast, history, introduction, layout,
@@ -59,6 +60,7 @@ pub struct View {
     /// What there is to say of the last errand.
     message: Option<String>,
     changes: Changes,
+    resizing: Resizing,
     forecast: forecast::State,
     /// The snapshot that is written out, and when it was told, seconds.
     told: (Snapshot, f64),
@@ -84,6 +86,7 @@ impl View {
             kept: None,
             starts: None,
             message: None,
+            resizing: Resizing::default(),
             forecast: forecast::State::default(),
             told: (Snapshot::default(), f64::NEG_INFINITY),
             caution: view_model::caution::Caution::default(),
@@ -116,6 +119,17 @@ impl View {
             forecast: forecast::State::made(found),
             ..self
         }
+    }
+
+    /// The same in a window that its host has to make room for.
+    #[must_use]
+    pub fn with_resizing(self, resizing: Resizing) -> Self {
+        Self { resizing, ..self }
+    }
+
+    /// Somebody looks at it from now on.
+    pub fn opened(&self) {
+        self.end.watch();
     }
 
     /// Draws one frame over all of `ui`; changes to parameters go through `setter`.
@@ -211,7 +225,7 @@ impl View {
         }
         chain::tiles(ui, places.tiles, &scene, &mut self.chain);
         let introduced = !scene.session.introduced && introduction::heard(&scene);
-        corner::show(ui);
+        corner::show(ui, &self.resizing);
         if introduced {
             self.caution.remind(ui.input(|input| input.time));
             self.params

@@ -13,15 +13,17 @@ use std::thread::ThreadId;
 use std::time::Duration;
 
 use nice_plug::context::gui::GuiContext;
-use nice_plug::editor::dpi::NativeSize;
+use nice_plug::editor::dpi::{NativeSize, PhysicalSize, Size};
 use nice_plug::editor::{EditorHandle, HostMethods, SpawnedEditor};
 use nice_plug::prelude::{
-    Editor, Modifiers, ParentWindowHandle, ResizeHint, TrackInfo, VirtualKeyCode,
+    Editor, Modifiers, ParentWindowHandle, PluginApi, ResizeHint, TrackInfo, VirtualKeyCode,
 };
 use nice_plug_egui::baseview::{self, Window};
 use nice_plug_egui::{EguiEditor, EguiEditorHandle};
 
 use super::App;
+use super::keys::Keys;
+use super::resizing::{Callbacks, Resizing};
 use crestline_core::session::forecast::Forecaster;
 
 /// A thread that has not ended by then is left alone, so that a host never hangs.
@@ -100,15 +102,26 @@ pub struct WindowedEditor {
     inner: EguiEditor<App>,
     thread: DrawingThread,
     forecaster: Forecaster,
+    resizing: Resizing,
+    keys: Keys,
 }
 
 impl WindowedEditor {
-    /// An editor whose app calls `thread` from its `build` and asks `forecaster`.
-    pub fn new(inner: EguiEditor<App>, thread: DrawingThread, forecaster: Forecaster) -> Self {
+    /// An editor whose app calls `thread` from its `build`, and asks `forecaster` for forecasts and
+    /// `resizing` for other sizes.
+    pub fn new(
+        inner: EguiEditor<App>,
+        thread: DrawingThread,
+        forecaster: Forecaster,
+        resizing: Resizing,
+        keys: Keys,
+    ) -> Self {
         Self {
             inner,
             thread,
             forecaster,
+            resizing,
+            keys,
         }
     }
 }
@@ -116,12 +129,18 @@ impl WindowedEditor {
 /// A window and, dropped after it, the wait for its end, and then what it watched.
 pub struct EndingWindow {
     window: Window,
+    host: Option<Callbacks>,
+    by_host: bool,
     _ended: Ended,
     _watched: Watched,
 }
 
 /// The framework's handle.
-pub struct Handle(EguiEditorHandle);
+pub struct Handle {
+    inner: EguiEditorHandle,
+    resizing: Resizing,
+    keys: Keys,
+}
 
 impl Editor for WindowedEditor {
     type Handle = Handle;
@@ -135,6 +154,17 @@ impl Editor for WindowedEditor {
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<Handle>, Box<dyn Error>> {
         let ended = self.thread.expect();
+        // In CLAP a request that was accepted leaves the window's size to the plug-in
+        // (clap/ext/gui.h); in VST3 the host sets it (IPlugFrame::resizeView).
+        let by_host = gui_context.plugin_api() != PluginApi::Clap;
+        self.keys.embedded_in(parent.as_ref());
+        let (host, callbacks) = match host.map(|host| self.resizing.between(host)) {
+            Some((methods, callbacks)) => (Some(methods), Some(callbacks)),
+            None => {
+                self.resizing.alone();
+                (None, None)
+            }
+        };
         let SpawnedEditor { handle, window } = self.inner.spawn(
             parent,
             wait_for_parent,
@@ -143,9 +173,15 @@ impl Editor for WindowedEditor {
             host,
         )?;
         Ok(SpawnedEditor {
-            handle: Handle(handle),
+            handle: Handle {
+                inner: handle,
+                resizing: self.resizing.clone(),
+                keys: self.keys.clone(),
+            },
             window: EndingWindow {
                 window,
+                host: callbacks,
+                by_host,
                 _ended: ended,
                 _watched: Watched(self.forecaster.clone()),
             },
@@ -171,6 +207,24 @@ impl Editor for WindowedEditor {
     }
 }
 
+impl Handle {
+    /// Asks the host for the size that is wanted, on its main thread.
+    fn resize(&self, window: &EndingWindow) {
+        let Some(mut host) = window.host.clone() else {
+            return;
+        };
+        let Some(wanted) = self.resizing.take_wanted() else {
+            return;
+        };
+        if host.ask(wanted).is_ok() && !window.by_host {
+            let [width, height] = wanted.size;
+            let size = Size::Physical(PhysicalSize::new(width, height));
+            // A window that cannot be resized stays as it is.
+            let _ = self.set_size(NativeSize::from_size(size, wanted.scale), window);
+        }
+    }
+}
+
 impl EditorHandle for Handle {
     type Window = EndingWindow;
     type Error = baseview::Error;
@@ -184,15 +238,16 @@ impl EditorHandle for Handle {
         parent: ParentWindowHandle,
         window: &EndingWindow,
     ) -> Result<(), baseview::Error> {
-        self.0.set_parent(parent, &window.window)
+        self.keys.embedded_in(Some(&parent));
+        self.inner.set_parent(parent, &window.window)
     }
 
     fn show(&self, window: &EndingWindow) -> Result<(), baseview::Error> {
-        self.0.show(&window.window)
+        self.inner.show(&window.window)
     }
 
     fn hide(&self, window: &EndingWindow) -> Result<(), baseview::Error> {
-        self.0.hide(&window.window)
+        self.inner.hide(&window.window)
     }
 
     fn set_size(
@@ -200,11 +255,13 @@ impl EditorHandle for Handle {
         new_size: NativeSize<u32>,
         window: &EndingWindow,
     ) -> Result<(), baseview::Error> {
-        self.0.set_size(new_size, &window.window)
+        self.resizing.granted();
+        self.inner.set_size(new_size, &window.window)
     }
 
     fn host_main_thread_callback(&self, window: &EndingWindow) {
-        self.0.host_main_thread_callback(&window.window);
+        self.resize(window);
+        self.inner.host_main_thread_callback(&window.window);
     }
 
     fn adjust_size(
@@ -212,7 +269,7 @@ impl EditorHandle for Handle {
         new_size: NativeSize<u32>,
         window: &EndingWindow,
     ) -> Option<NativeSize<u32>> {
-        self.0.adjust_size(new_size, &window.window)
+        self.inner.adjust_size(new_size, &window.window)
     }
 
     fn set_fallback_scale_factor(
@@ -220,7 +277,7 @@ impl EditorHandle for Handle {
         scale_factor: f64,
         window: &EndingWindow,
     ) -> Result<(), baseview::Error> {
-        self.0
+        self.inner
             .set_fallback_scale_factor(scale_factor, &window.window)
     }
 
@@ -230,19 +287,19 @@ impl EditorHandle for Handle {
         is_down: bool,
         modifiers: Modifiers,
     ) -> bool {
-        self.0
+        self.inner
             .on_virtual_key_from_host(key_code, is_down, modifiers)
     }
 
     fn state_changed(&self) {
-        self.0.state_changed();
+        self.inner.state_changed();
     }
 
     fn param_value_changed(&self, id: &str, normalized_value: f32) {
-        self.0.param_value_changed(id, normalized_value);
+        self.inner.param_value_changed(id, normalized_value);
     }
 
     fn param_modulation_changed(&self, id: &str, modulation_offset: f32) {
-        self.0.param_modulation_changed(id, modulation_offset);
+        self.inner.param_modulation_changed(id, modulation_offset);
     }
 }

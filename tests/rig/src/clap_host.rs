@@ -41,6 +41,10 @@ pub struct Requests {
     restart: AtomicBool,
     /// Size that the window would like to have, packed; 0 for none.
     window_size: AtomicU64,
+    /// How often it was asked for one.
+    resizes_asked: AtomicU64,
+    /// It is not to have any other.
+    refuses_sizes: AtomicBool,
 }
 
 impl SharedHandler<'_> for Requests {

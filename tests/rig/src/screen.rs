@@ -7,9 +7,11 @@ use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
 use x11rb::CURRENT_TIME;
 use x11rb::connection::Connection;
+use x11rb::protocol::Event;
 use x11rb::protocol::xproto::{
-    BUTTON_PRESS_EVENT, BUTTON_RELEASE_EVENT, ConfigureWindowAux, ConnectionExt, CreateWindowAux,
-    ImageFormat, ImageOrder, MOTION_NOTIFY_EVENT, WindowClass,
+    BUTTON_PRESS_EVENT, BUTTON_RELEASE_EVENT, ChangeWindowAttributesAux, ConfigureWindowAux,
+    ConnectionExt, CreateWindowAux, EventMask, ImageFormat, ImageOrder, KEY_PRESS_EVENT,
+    KEY_RELEASE_EVENT, MOTION_NOTIFY_EVENT, WindowClass,
 };
 use x11rb::protocol::xtest::ConnectionExt as _;
 use x11rb::rust_connection::RustConnection;
@@ -19,6 +21,9 @@ pub type Result<T> = std::result::Result<T, Box<dyn Error>>;
 
 /// The libraries that a window is drawn with, either of which will do.
 const DRAWING: [&str; 2] = ["libEGL.so.1", "libGL.so.1"];
+
+/// The space bar of a usual keyboard (evdev's keycodes, which Xvfb has).
+pub const SPACE_KEY: u8 = 65;
 
 /// A running X server, ended when dropped.
 pub struct Screen {
@@ -180,9 +185,62 @@ impl HostWindow {
 
     /// Presses and releases the left mouse button where the mouse is.
     pub fn click(&self) -> Result<()> {
+        self.press_button(true)?;
+        self.press_button(false)
+    }
+
+    /// Presses or releases the left mouse button.
+    pub fn press_button(&self, pressed: bool) -> Result<()> {
         const LEFT: u8 = 1;
-        self.fake(BUTTON_PRESS_EVENT, LEFT, [0; 2])?;
-        self.fake(BUTTON_RELEASE_EVENT, LEFT, [0; 2])
+        let kind = if pressed {
+            BUTTON_PRESS_EVENT
+        } else {
+            BUTTON_RELEASE_EVENT
+        };
+        self.fake(kind, LEFT, [0; 2])
+    }
+
+    /// Presses and releases a key, which goes to whichever window has the keyboard. The number is
+    /// the server's: [`SPACE_KEY`] for one.
+    pub fn press_key(&self, keycode: u8) -> Result<()> {
+        self.fake(KEY_PRESS_EVENT, keycode, [0; 2])?;
+        self.fake(KEY_RELEASE_EVENT, keycode, [0; 2])
+    }
+
+    /// From now on the host keeps to itself how large the window within is: whoever asks the server
+    /// to resize that asks the host, who does nothing about it. Tells the host of keys, too.
+    pub fn keep_to_itself(&self) -> Result<()> {
+        let events =
+            EventMask::SUBSTRUCTURE_REDIRECT | EventMask::KEY_PRESS | EventMask::KEY_RELEASE;
+        let attributes = ChangeWindowAttributesAux::new().event_mask(events);
+        let change = self
+            .connection
+            .change_window_attributes(self.id, &attributes)?;
+        Ok(change.check()?)
+    }
+
+    /// The keys that have been pressed in the host's own window since the last time, by number.
+    pub fn keys_pressed(&self) -> Result<Vec<u8>> {
+        self.connection.get_input_focus()?.reply()?;
+        let mut pressed = Vec::new();
+        while let Some(event) = self.connection.poll_for_event()? {
+            match event {
+                Event::KeyPress(event) => pressed.push(event.detail),
+                // A window that wants to be seen is not kept from that.
+                Event::MapRequest(event) => {
+                    self.connection.map_window(event.window)?.check()?;
+                }
+                _ => {}
+            }
+        }
+        Ok(pressed)
+    }
+
+    /// Resizes the window within, as a host does that has accepted a size.
+    pub fn resize_inner(&self, [width, height]: [u32; 2]) -> Result<()> {
+        let inner = self.inner()?.ok_or("no window within")?;
+        let size = ConfigureWindowAux::new().width(width).height(height);
+        Ok(self.connection.configure_window(inner, &size)?.check()?)
     }
 
     /// Does to the server what a mouse does.

@@ -16,6 +16,10 @@ impl HostGuiImpl for Requests {
     fn resize_hints_changed(&self) {}
 
     fn request_resize(&self, new_size: GuiSize) -> std::result::Result<(), HostError> {
+        self.resizes_asked.fetch_add(1, Ordering::Relaxed);
+        if self.refuses_sizes.load(Ordering::Relaxed) {
+            return Err(HostError::Message("this window stays as it is"));
+        }
         self.window_size
             .store(new_size.pack_to_u64(), Ordering::Relaxed);
         Ok(())
@@ -91,5 +95,17 @@ impl ClapHost {
             .access_shared_handler(|requests| requests.window_size.swap(0, Ordering::Relaxed));
         let GuiSize { width, height } = GuiSize::unpack_from_u64(packed);
         (packed != 0).then_some([width, height])
+    }
+
+    /// How often the plug-in has asked for another size.
+    pub fn resizes_asked(&mut self) -> u64 {
+        let asked = |requests: &Requests| requests.resizes_asked.load(Ordering::Relaxed);
+        self.instance.access_shared_handler(asked)
+    }
+
+    /// From now on refuses other sizes.
+    pub fn refuse_sizes(&mut self) {
+        let refuse = |requests: &Requests| requests.refuses_sizes.store(true, Ordering::Relaxed);
+        self.instance.access_shared_handler(refuse);
     }
 }

@@ -1,0 +1,166 @@
+//! Another size for the window, asked of whoever holds it.
+//!
+//! A window within one of the host's is as large as the host makes it. Its size is asked for on the
+//! host's main thread, and only what the host grants is taken; a host that refuses is not asked
+//! again. Without a host the window is its own master.
+
+use std::cell::RefCell;
+use std::error::Error;
+use std::rc::Rc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use egui::{Ui, Vec2, ViewportCommand};
+use nice_plug::editor::dpi::{PhysicalSize, Size};
+use nice_plug::editor::{HostCallbacks, HostMainThreadCaller, HostMethods};
+
+/// A host that has not given the window its size by then has refused: not all of them say so.
+const PATIENCE: Duration = Duration::from_secs(2);
+
+/// A size that is wanted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wanted {
+    /// Pixels.
+    pub size: [u32; 2],
+    /// Pixels a logical point.
+    pub scale: f64,
+}
+
+/// Calls the host's main thread. A lock of its own: the host may answer within the call.
+type SharedCaller = Arc<Mutex<Box<dyn HostMainThreadCaller>>>;
+
+#[derive(Default)]
+struct State {
+    /// None without a host.
+    caller: Option<SharedCaller>,
+    wanted: Option<Wanted>,
+    /// Since when the host has owed an answer.
+    asked: Option<Instant>,
+    refused: bool,
+}
+
+/// Asks for sizes. Clones ask for the same window.
+#[derive(Clone, Default)]
+pub struct Resizing(Arc<Mutex<State>>);
+
+impl Resizing {
+    fn lock(&self) -> MutexGuard<'_, State> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Stands between a new window and its host. Returns the methods for the window, and those by
+    /// which sizes are asked for on the main thread.
+    pub fn between(&self, host: HostMethods) -> (HostMethods, Callbacks) {
+        let caller = Arc::new(Mutex::new(host.main_thread_caller));
+        *self.lock() = State {
+            caller: Some(Arc::clone(&caller)),
+            ..State::default()
+        };
+        let callbacks = Callbacks {
+            host: Rc::new(RefCell::new(host.callbacks)),
+            resizing: self.clone(),
+        };
+        let methods = HostMethods {
+            callbacks: Box::new(callbacks.clone()),
+            main_thread_caller: Box::new(Caller(caller)),
+        };
+        (methods, callbacks)
+    }
+
+    /// The window has no host.
+    pub fn alone(&self) {
+        *self.lock() = State::default();
+    }
+
+    /// Asks for a size in points.
+    pub fn ask(&self, ui: &Ui, size: Vec2) {
+        let mut state = self.lock();
+        let Some(caller) = state.caller.clone() else {
+            ui.send_viewport_cmd(ViewportCommand::InnerSize(size));
+            return;
+        };
+        let pixels = size * ui.ctx().pixels_per_point();
+        #[expect(clippy::cast_sign_loss, reason = "a window's size is positive")]
+        let size = [pixels.x.round() as u32, pixels.y.round() as u32];
+        let scale = f64::from(ui.ctx().pixels_per_point() / ui.ctx().zoom_factor());
+        state.wanted = Some(Wanted { size, scale });
+        state.asked.get_or_insert_with(Instant::now);
+        drop(state);
+        call(&caller);
+    }
+
+    /// Whether it is of any use to ask.
+    pub fn is_possible(&self) -> bool {
+        let mut state = self.lock();
+        state.refused |= state.asked.is_some_and(|asked| asked.elapsed() > PATIENCE);
+        !state.refused
+    }
+
+    /// The size that was last asked for, once.
+    pub fn take_wanted(&self) -> Option<Wanted> {
+        self.lock().wanted.take()
+    }
+
+    /// The host has given the window a size.
+    pub fn granted(&self) {
+        self.lock().asked = None;
+    }
+
+    /// The host has refused.
+    fn refused(&self) {
+        let mut state = self.lock();
+        (state.asked, state.refused) = (None, true);
+    }
+}
+
+fn call(caller: &SharedCaller) {
+    // Whoever is calling already calls for everybody.
+    if let Ok(mut caller) = caller.try_lock() {
+        caller.call_main_thread();
+    }
+}
+
+/// The host's own methods, shared with the framework's window. They stay on the main thread.
+#[derive(Clone)]
+pub struct Callbacks {
+    host: Rc<RefCell<Box<dyn HostCallbacks>>>,
+    resizing: Resizing,
+}
+
+impl Callbacks {
+    /// Asks the host for room.
+    ///
+    /// # Errors
+    /// It refuses, or is in the midst of being asked.
+    pub fn ask(&mut self, wanted: Wanted) -> Result<(), Box<dyn Error>> {
+        let [width, height] = wanted.size;
+        let size = Size::Physical(PhysicalSize::new(width, height));
+        self.request_resize(size, wanted.scale)
+    }
+}
+
+impl HostCallbacks for Callbacks {
+    fn request_resize(&mut self, size: Size, scale_factor: f64) -> Result<(), Box<dyn Error>> {
+        let mut host = self.host.try_borrow_mut()?;
+        let granted = host.request_resize(size, scale_factor);
+        if granted.is_err() {
+            self.resizing.refused();
+        }
+        granted
+    }
+
+    fn destroyed(&mut self) {
+        if let Ok(mut host) = self.host.try_borrow_mut() {
+            host.destroyed();
+        }
+    }
+}
+
+/// Calls the host's main thread for the framework's window.
+struct Caller(SharedCaller);
+
+impl HostMainThreadCaller for Caller {
+    fn call_main_thread(&mut self) {
+        call(&self.0);
+    }
+}
