@@ -30,6 +30,7 @@ pub mod raster;
 mod resizing;
 mod scene;
 mod starting_points;
+mod standing;
 pub mod theme;
 mod top_bar;
 mod user_target;
@@ -69,6 +70,10 @@ const FRAME_INTERVAL: Duration = Duration::from_millis(25);
 enum Action {
     /// Forget everything measured so far.
     Restart,
+    /// Take that back.
+    UndoRestart,
+    /// Forget the peaks over full scale.
+    ClearOvers,
     /// Write this stretch of the history as a table.
     SaveTable(Span),
     /// Write this stretch of the history as a picture.
@@ -82,8 +87,10 @@ enum Action {
         /// Whether there is one of the name, which is meant.
         replace: bool,
     },
-    /// Take the window of this name out of those kept for all sessions.
-    Forget(String),
+    /// Take this window of the user's own out of the session, and out of those kept for all.
+    Delete(TargetWindow),
+    /// Take that back.
+    UndoDelete,
 }
 
 /// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened

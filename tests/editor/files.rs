@@ -223,6 +223,47 @@ fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
     until_notice(&mut other, "no longer kept");
     assert_eq!(user_targets::load(&path).unwrap(), []);
     assert_eq!(session.get().own_windows, []);
+    // It can be taken back for ten seconds, in the session and in the file.
+    let undo = "“Late show” is deleted: undo";
+    other.get_by_label_contains(undo).click();
+    until_notice(&mut other, "is kept in");
+    let back = user_targets::load(&path).unwrap();
+    assert_eq!(back.len(), 1);
+    assert_eq!(session.get().target(), &back[0]);
+    assert!(other.query_by_label_contains(undo).is_none());
+}
+
+#[test]
+fn a_window_that_was_deleted_can_be_taken_back_for_ten_seconds() {
+    let directory = directory("deleted");
+    let mut harness = opened_at(&directory);
+    let params = harness.state().params.clone();
+    let session = &params.session;
+    open_list(&mut harness);
+    harness.get_by_label("new window of your own").click();
+    harness.run_steps(4);
+    let window = session.get().target().clone();
+    harness.get_by_label("delete").click();
+    harness.run_steps(4);
+    assert_eq!(session.get().own_windows, []);
+    harness
+        .get_by_label_contains("is deleted: undo (10 s)")
+        .click();
+    harness.run_steps(4);
+    assert_eq!(session.get().own_windows, [window]);
+    // In this session only: nothing was written.
+    assert!(!directory.join("windows.json").exists());
+    harness.get_by_label("delete").click();
+    // Sixty frames a second.
+    harness.run_steps(9 * 60);
+    assert!(
+        harness
+            .query_by_label_contains("is deleted: undo (1 s)")
+            .is_some()
+    );
+    harness.run_steps(70);
+    assert!(harness.query_by_label_contains("is deleted").is_none());
+    assert_eq!(session.get().own_windows, []);
 }
 
 #[test]

@@ -9,7 +9,8 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::{Param, Params};
 use rig::editor_stage::{
-    BANDS, Place, SIZE, Stage, assert_gesture, lead_to, open, opened, sent_to_host, tracks,
+    BANDS, Place, SIZE, Stage, assert_gesture, lead_to, open, opened, picture_of, sent_to_host,
+    tracks,
 };
 
 #[test]
@@ -114,6 +115,93 @@ fn the_table_is_copied_as_text() {
     assert!(copied.starts_with("measure\tunit\tinput\tclean\toutput\tchange\n"));
     // The heading and all rows, those without room as well.
     assert_eq!(copied.lines().count(), 17, "{copied}");
+}
+
+/// Twelve seconds of a tone that swells twice a second.
+fn heard() -> Stage {
+    let mut stage = Stage::default();
+    let tone: Vec<f32> = (0..576_000_u32)
+        .map(|frame| {
+            let time_s = f64::from(frame) / 48_000.0;
+            let swell = 0.6 + 0.4 * (std::f64::consts::TAU * 2.0 * time_s).sin();
+            (0.3 * swell * (std::f64::consts::TAU * 440.0 * time_s).sin()) as f32
+        })
+        .collect();
+    stage.play([&tone, &tone]);
+    stage
+}
+
+#[test]
+fn measuring_anew_can_be_taken_back() {
+    let mut harness = open(heard(), SIZE, 1.0);
+    let before = harness.state().snapshot();
+    assert!(harness.query_by_label_contains("undo").is_none());
+    harness.get_by_label("restart").click();
+    harness.run_steps(3);
+    assert!(harness.state_mut().answer_restart());
+    harness.run_steps(3);
+    assert_eq!(harness.state().snapshot().output.readings.frames, 0);
+    harness.get_by_label("Measured anew: undo (10 s)").click();
+    harness.run_steps(3);
+    assert!(harness.state_mut().answer_undo());
+    harness.run_steps(3);
+    assert_eq!(harness.state().snapshot().output, before.output);
+    assert!(harness.query_by_label_contains("undo").is_none());
+}
+
+#[test]
+fn peaks_over_full_scale_stand_until_they_are_cleared() {
+    let mut stage = Stage::default();
+    let tone: Vec<f32> = (0..48_000_u32)
+        .map(|frame| 1.5 * (frame as f32 * 0.1).sin())
+        .collect();
+    stage.play([&tone, &tone]);
+    let quiet = vec![0.0; 48_000];
+    stage.play([&quiet, &quiet]);
+    let mut harness = open(stage, SIZE, 1.0);
+    // 20·log10(1.5) dB.
+    harness
+        .get_by_label("1 peak over 0 dBTP, up to +3.5")
+        .click();
+    harness.run_steps(3);
+    assert!(harness.state_mut().answer_clear_overs());
+    harness.run_steps(3);
+    assert!(harness.query_by_label_contains("over 0 dBTP").is_none());
+}
+
+// Silence after the song, as a host plays it that rolls on: everything on the plane but the hand of
+// time stays where it was.
+#[test]
+fn a_pause_leaves_the_plane_as_it_was() {
+    let mut harness = open(heard(), SIZE, 1.0);
+    harness.run_steps(120);
+    let plane = |harness: &mut Harness<'_, Stage>| {
+        let picture = picture_of(harness);
+        let area = harness.get_by_label_contains("Plane: input").rect();
+        #[expect(clippy::cast_sign_loss, reason = "the plane lies within the window")]
+        let [x, y, width, height] = [
+            area.left() - 24.0,
+            area.top(),
+            area.width() + 24.0,
+            area.height() + 16.0,
+        ]
+        .map(|value| value as u32);
+        image::imageops::crop_imm(&picture, x, y, width, height).to_image()
+    };
+    let before = plane(&mut harness);
+    let silence = vec![0.0; 48_000];
+    for second in 0..40 {
+        harness.state_mut().play([&silence, &silence]);
+        harness.run_steps(30);
+        // Until the pause is noticed 400 ms of silence have entered the last place.
+        if second == 0 {
+            continue;
+        }
+        let now = plane(&mut harness);
+        let differing = before.pixels().zip(now.pixels()).filter(|(a, b)| a != b);
+        let differing = differing.count();
+        assert!(differing < 400, "{differing} pixels after {second} s");
+    }
 }
 
 #[test]

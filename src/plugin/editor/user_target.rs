@@ -207,11 +207,7 @@ fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) ->
         }
         let tip = "Takes this window out of this session and out of your own file.";
         if ui.button("delete").on_hover_text(tip).clicked() {
-            scene
-                .params
-                .session
-                .update(|session| session.remove_own(name));
-            action = kept.map(|_| Action::Forget(name.to_owned()));
+            action = Some(Action::Delete(window.clone()));
         }
         let state = match (kept, same) {
             (None, _) => "in this session only",

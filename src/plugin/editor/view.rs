@@ -14,6 +14,7 @@ use super::control::{self, Look};
 use super::file_jobs::{FileJobs, Files, Outcome};
 use super::resizing::Resizing;
 use super::scene::{self, Scene};
+use super::standing::{self, Deleted};
 use super::{
     Action, chain, compare, corner, decision, details, forecast, history, introduction, layout,
     plane, push, starting_points as start_menu, top_bar, view_model,
@@ -36,6 +37,8 @@ const START: f32 = 58.0;
 const WRITTEN_S: f64 = 0.2;
 /// A wider line below the bar has room for the two settings, points.
 const COMPARED: f32 = 640.0;
+/// Time between two frames while a time runs out that is shown in seconds.
+const COUNTDOWN: Duration = Duration::from_millis(500);
 /// A longer pause between two frames is not time that has been watched.
 const LONGEST_FRAME_S: f64 = 0.1;
 
@@ -60,6 +63,7 @@ pub struct View {
     /// What there is to say of the last errand.
     message: Option<String>,
     changes: Changes,
+    deleted: Option<Deleted>,
     resizing: Resizing,
     forecast: forecast::State,
     /// The snapshot that is written out, and when it was told, seconds.
@@ -86,6 +90,7 @@ impl View {
             kept: None,
             starts: None,
             message: None,
+            deleted: None,
             resizing: Resizing::default(),
             forecast: forecast::State::default(),
             told: (Snapshot::default(), f64::NEG_INFINITY),
@@ -196,11 +201,14 @@ impl View {
         top_bar::keys(ui, &scene);
         let mut actions = vec![top_bar::show(ui, places.top_bar, &scene)];
         let caution = self.caution.is_due() || !scene.session.introduced;
+        self.deleted.take_if(|deleted| deleted.left_s(ui) <= 0.0);
         let mut words = places.notice;
         if words.width() > COMPARED {
             words.max.x -= BESIDE;
         }
-        if top_bar::notice(ui, words, &scene, caution, self.message.as_deref()) {
+        let (room, asked) = standing::show(ui, words, &scene, self.deleted.as_ref());
+        actions.push(asked);
+        if top_bar::notice(ui, room, &scene, caution, self.message.as_deref()) {
             self.message = None;
         }
         if places.notice.width() > COMPARED {
@@ -234,6 +242,9 @@ impl View {
         }
         for action in actions.into_iter().flatten() {
             self.perform(ui, action);
+        }
+        if self.deleted.is_some() {
+            ui.ctx().request_repaint_after(COUNTDOWN);
         }
         if moving {
             ui.ctx().request_repaint_after(MOTION);
@@ -273,6 +284,14 @@ impl View {
                 self.end.restart();
                 None
             }
+            Action::UndoRestart => {
+                self.end.undo_restart();
+                None
+            }
+            Action::ClearOvers => {
+                self.end.clear_overs();
+                None
+            }
             Action::SaveTable(span) => {
                 let history = self.recorded.clone();
                 self.export("csv", move |to| history.write_csv(span, to).map(|_| ()))
@@ -295,15 +314,10 @@ impl View {
                 };
                 self.export("png", move |to| to.write_all(&picture.png()?))
             }
-            Action::Keep(window) => self.change_kept(move |path| {
-                let words = format!("“{}” is kept in {}.", window.name, path.display());
-                Outcome::changed(user_targets::keep(path, window), words)
-            }),
             Action::KeepStart { point, replace } => self.keep_start(point, replace),
-            Action::Forget(name) => self.change_kept(move |path| {
-                let words = format!("“{name}” is no longer kept in {}.", path.display());
-                Outcome::changed(user_targets::forget(path, &name), words)
-            }),
+            Action::Keep(window) => self.keep(window),
+            Action::Delete(window) => self.delete(ui, window),
+            Action::UndoDelete => self.undo_delete(),
         };
         if refused.is_some() {
             self.message = refused;
@@ -327,6 +341,41 @@ impl View {
                 Err(error) => Outcome::notice(error.to_string()),
             },
         )
+    }
+
+    fn keep(&mut self, window: TargetWindow) -> Option<String> {
+        self.change_kept(move |path| {
+            let words = format!("“{}” is kept in {}.", window.name, path.display());
+            Outcome::changed(user_targets::keep(path, window), words)
+        })
+    }
+
+    fn delete(&mut self, ui: &Ui, window: TargetWindow) -> Option<String> {
+        let name = window.name.clone().into_owned();
+        self.params
+            .session
+            .update(|session| session.remove_own(&name));
+        let kept = self.kept.iter().flatten().any(|kept| kept.name == name);
+        self.deleted = Some(Deleted::now(ui, window, kept));
+        if !kept {
+            return None;
+        }
+        self.change_kept(move |path| {
+            let words = format!("“{name}” is no longer kept in {}.", path.display());
+            Outcome::changed(user_targets::forget(path, &name), words)
+        })
+    }
+
+    fn undo_delete(&mut self) -> Option<String> {
+        // The file is put right once it has been written: two errands have no order.
+        if self.file_jobs.under_way() {
+            return Some("The file of your windows is being written. Try again.".into());
+        }
+        let Deleted { window, kept, .. } = self.deleted.take()?;
+        self.params
+            .session
+            .update(|session| session.choose_own(window.clone()));
+        kept.then(|| self.keep(window))?
     }
 
     fn change_kept(

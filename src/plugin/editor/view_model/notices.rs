@@ -2,7 +2,7 @@
 
 use crate::editor::number;
 use crate::params::ListenChoice;
-use crestline_core::handover::Snapshot;
+use crestline_core::handover::{Overs, Snapshot};
 
 /// Shown at first use, and when the push rises by much at once.
 pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.";
@@ -10,9 +10,13 @@ pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low whe
 /// A difference that is worth a word when listening is not matched, dB.
 const JUMP_DB: f64 = 3.0;
 
-/// How much louder another source is than the one heard, where that is a jump to be warned of and
-/// nothing matches the levels.
+/// That what is heard is rising after a switch; otherwise how much louder another source is than the
+/// one heard, where that is a jump to be warned of and nothing matches the levels.
 pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<String> {
+    let rising_db = f64::from(snapshot.activity.rising_db);
+    if rising_db > 0.0 {
+        return Some(format!("Rising {} dB.", number::fixed(Some(rising_db), 0)));
+    }
     if matched {
         return None;
     }
@@ -28,6 +32,24 @@ pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<
         .filter_map(|(_, name, point)| Some((*name, point.readings.gated_10s_lufs? - heard)))
         .max_by(|one, other| one.1.total_cmp(&other.1))?;
     (by > JUMP_DB).then(|| format!("{louder} is {} LU louder.", number::fixed(Some(by), 1)))
+}
+
+/// How many peaks went over full scale while the limiter was off, and how far; `None` if none did
+/// since they were last cleared.
+pub fn overs(overs: &Overs) -> Option<String> {
+    let highest = overs.highest_dbtp?;
+    let peaks = if overs.count == 1 {
+        "1 peak".to_owned()
+    } else {
+        format!("{} peaks", overs.count)
+    };
+    let highest = number::fixed(Some(highest.into()), 1);
+    Some(format!("{peaks} over 0 dBTP, up to +{highest}"))
+}
+
+/// What can be taken back, and for how much longer.
+pub fn undo(what: &str, left_s: f64) -> String {
+    format!("{what}: undo ({} s)", number::fixed(Some(left_s.ceil()), 0))
 }
 
 /// Gain at which each signal (output, clean, input) is or would be heard, as a button shows it;
@@ -60,5 +82,28 @@ mod tests {
         assert_eq!(jump(&snapshot, ListenChoice::Input, true), None);
         assert_eq!(jump(&snapshot, ListenChoice::Output, false), None);
         assert_eq!(jump(&Snapshot::default(), ListenChoice::Input, false), None);
+    }
+    #[test]
+    fn a_rise_is_announced_also_where_levels_were_matched_before() {
+        let mut snapshot = playing();
+        snapshot.activity.rising_db = 7.6;
+        for matched in [false, true] {
+            let text = jump(&snapshot, ListenChoice::Output, matched).unwrap();
+            assert_eq!(text, "Rising 8 dB.");
+        }
+    }
+
+    #[test]
+    fn peaks_over_full_scale_are_counted_in_words() {
+        assert_eq!(overs(&Overs::default()), None);
+        let of = |count, dbtp| {
+            overs(&Overs {
+                count,
+                highest_dbtp: Some(dbtp),
+            })
+        };
+        assert_eq!(of(1, 0.26).unwrap(), "1 peak over 0 dBTP, up to +0.3");
+        assert_eq!(of(12, 3.0).unwrap(), "12 peaks over 0 dBTP, up to +3.0");
+        assert_eq!(undo("Measured anew", 9.2), "Measured anew: undo (10 s)");
     }
 }

@@ -1,0 +1,86 @@
+//! What stands until somebody deals with it: what can still be taken back, and peaks over full scale.
+//! Buttons at the right end of the line of notices.
+
+use egui::{Align, Button, Layout, Rect, RichText, Ui, UiBuilder};
+
+use super::Action;
+use super::scene::{self, Scene};
+use super::theme::SMALL_PT;
+use super::view_model::notices;
+use crestline_core::session::TargetWindow;
+
+/// For so long a deletion can be taken back, seconds.
+const UNDO_S: f64 = 10.0;
+/// Between the buttons and what stands beside them.
+const GAP: f32 = 24.0;
+
+/// A window of the user's own that was deleted.
+#[derive(Debug)]
+pub struct Deleted {
+    /// The window.
+    pub window: TargetWindow,
+    /// It was kept for all sessions.
+    pub kept: bool,
+    /// When it was deleted, in the window's own time.
+    at_s: f64,
+}
+
+impl Deleted {
+    /// Deleted just now.
+    pub fn now(ui: &Ui, window: TargetWindow, kept: bool) -> Self {
+        Self {
+            window,
+            kept,
+            at_s: ui.input(|input| input.time),
+        }
+    }
+
+    /// How long it can be taken back, seconds; not above 0 when it is too late.
+    pub fn left_s(&self, ui: &Ui) -> f64 {
+        UNDO_S - (ui.input(|input| input.time) - self.at_s)
+    }
+}
+
+/// Draws the buttons; returns what room is left beside them and what is asked of the window.
+pub fn show(
+    ui: &mut Ui,
+    rect: Rect,
+    scene: &Scene<'_>,
+    deleted: Option<&Deleted>,
+) -> (Rect, Option<Action>) {
+    let deleted = deleted.map(|deleted| {
+        let what = format!("“{}” is deleted", deleted.window.name);
+        let tip = "Brings the window back, also into your own file if it was kept there.";
+        let words = notices::undo(&what, deleted.left_s(ui));
+        (words, tip, Action::UndoDelete)
+    });
+    let activity = &scene.snapshot.activity;
+    let restart = activity.undo_left_s.map(|left_s| {
+        let tip = "Brings back what was measured before, and the whole history.";
+        let words = notices::undo("Measured anew", left_s.into());
+        (words, tip, Action::UndoRestart)
+    });
+    let overs = notices::overs(&activity.overs).map(|words| {
+        let tip = "The limiter is off or was: nothing held these peaks, and converters clip them. A click forgets them.";
+        (words, tip, Action::ClearOvers)
+    });
+    let mut asked = None;
+    let builder = UiBuilder::new()
+        .max_rect(rect)
+        .layout(Layout::right_to_left(Align::Center));
+    let shown = ui.scope_builder(builder, |ui| {
+        ui.spacing_mut().button_padding.y = 0.0;
+        let mut left = rect.right();
+        for (words, tip, action) in [overs, restart, deleted].into_iter().flatten() {
+            let colour = scene::colours(ui).window.text;
+            let text = RichText::new(words).size(SMALL_PT).color(colour);
+            let button = ui.add(Button::new(text).small()).on_hover_text(tip);
+            left = button.rect.left() - GAP;
+            if button.clicked() {
+                asked = Some(action);
+            }
+        }
+        left
+    });
+    (rect.with_max_x(shown.inner), asked)
+}
