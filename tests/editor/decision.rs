@@ -252,6 +252,7 @@ fn figures_can_be_read_before_they_change() {
             ..Snapshot::default()
         };
         snapshot.input.readings.frames = frames;
+        snapshot.input.readings.momentary_lufs = Some(lufs);
         snapshot.input.readings.short_term_lufs = Some(lufs);
         harness.state_mut().audio.publish(snapshot);
         harness.run_steps(1);

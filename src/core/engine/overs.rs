@@ -5,26 +5,40 @@ use crate::handover::Overs;
 /// Full scale, dBTP: what a converter clips (ITU-R BS.1770-5, Annex 2).
 const FULL_SCALE_DBTP: f64 = 0.0;
 
+/// Chunks within which peaks are one: some 20 ms. A meter tells every 10 ms, not in every chunk.
+const SAME_PEAK: u8 = 4;
+
 /// Notes them until they are cleared.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct OverLatch {
     noted: Overs,
-    /// The last chunk was over: what follows on it is the same peak.
-    over: bool,
+    /// Chunks since the last that was over: what follows soon is the same peak.
+    since: u8,
+}
+
+impl Default for OverLatch {
+    fn default() -> Self {
+        Self {
+            noted: Overs::default(),
+            since: u8::MAX,
+        }
+    }
 }
 
 impl OverLatch {
     /// Takes the output's true peak in a chunk, and whether the limiter is on, which holds peaks by
     /// itself.
     pub fn chunk_done(&mut self, peak_dbtp: Option<f64>, limited: bool) {
+        self.since = self.since.saturating_add(1);
         let over = peak_dbtp.filter(|dbtp| *dbtp > FULL_SCALE_DBTP && !limited);
         if let Some(dbtp) = over {
             let noted = &mut self.noted;
-            noted.count = noted.count.saturating_add(u32::from(!self.over));
+            let another = u32::from(self.since > SAME_PEAK);
+            noted.count = noted.count.saturating_add(another);
             let dbtp = dbtp as f32;
             noted.highest_dbtp = Some(noted.highest_dbtp.map_or(dbtp, |other| other.max(dbtp)));
+            self.since = 0;
         }
-        self.over = over.is_some();
     }
 
     /// What was noted.
@@ -55,7 +69,7 @@ mod tests {
     #[test]
     fn peaks_are_counted_once_each_and_the_highest_is_kept() {
         let mut latch = OverLatch::default();
-        for dbtp in [-1.0, 0.5, 2.0, 1.0, 0.0, 0.1, -3.0] {
+        for dbtp in [-1.0, 0.5, 2.0, -1.0, 1.0, 0.0, -9.0, -9.0, -9.0, 0.1, -3.0] {
             latch.chunk_done(Some(dbtp), false);
         }
         let noted = Overs {

@@ -8,6 +8,7 @@ use super::number::fixed;
 use super::scene::{self, Scene, label, small};
 use super::theme::{Colours, FIGURE_PT, LABEL_PT, Signal};
 use super::view_model::push::{Gained, MAX_DB, gained, gives};
+use super::{Action, standing};
 use crestline_core::session::forecast::{LEAST_GAIN_LU, Path};
 use nice_plug::prelude::Param as _;
 
@@ -23,8 +24,8 @@ const REACH_LU: f64 = 1.1;
 const TIP: &str = "Drives the mix harder into the chain. Drag along the ruler, with shift to change \
                    finely; a double click resets, a click on the value lets one be typed.";
 
-/// Draws the push.
-pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
+/// Draws the push; returns what is asked of the window.
+pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     let area = scene::panel(ui, rect).expand2(vec2(0.0, 5.0));
     let colours = scene::colours(ui);
     let value = Rect::from_min_size(
@@ -60,6 +61,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
     legend(painter, area, colours);
     bars(painter, plot, scene, colours);
     track(painter, plot, &ruler, scene, colours);
+    let head = area.with_max_y(area.top() + HEAD);
+    standing::overs(ui, head, scene)
 }
 
 fn figure(painter: &Painter, value: Rect, scene: &Scene<'_>, colours: &Colours) {

@@ -1,5 +1,5 @@
-//! What stands until somebody deals with it: what can still be taken back, and peaks over full scale.
-//! Buttons at the right end of the line of notices.
+//! What stands until somebody deals with it: what can still be taken back, as buttons at the right
+//! end of the line of notices, and peaks over full scale, beside the push.
 
 use egui::{Align, Button, Layout, Rect, RichText, Ui, UiBuilder};
 
@@ -60,10 +60,6 @@ pub fn show(
         let words = notices::undo("Measured anew", left_s.into());
         (words, tip, Action::UndoRestart)
     });
-    let overs = notices::overs(&activity.overs).map(|words| {
-        let tip = "The limiter is off or was: nothing held these peaks, and converters clip them. A click forgets them.";
-        (words, tip, Action::ClearOvers)
-    });
     let mut asked = None;
     let builder = UiBuilder::new()
         .max_rect(rect)
@@ -71,7 +67,7 @@ pub fn show(
     let shown = ui.scope_builder(builder, |ui| {
         ui.spacing_mut().button_padding.y = 0.0;
         let mut left = rect.right();
-        for (words, tip, action) in [overs, restart, deleted].into_iter().flatten() {
+        for (words, tip, action) in [restart, deleted].into_iter().flatten() {
             let colour = scene::colours(ui).window.text;
             let text = RichText::new(words).size(SMALL_PT).color(colour);
             let button = ui.add(Button::new(text).small()).on_hover_text(tip);
@@ -83,4 +79,22 @@ pub fn show(
         left
     });
     (rect.with_max_x(shown.inner), asked)
+}
+
+/// Draws the peaks that were over full scale, if there were any, at the right of `rect`.
+pub fn overs(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
+    let words = notices::overs(&scene.snapshot.activity.overs)?;
+    let builder = UiBuilder::new()
+        .max_rect(rect)
+        .layout(Layout::right_to_left(Align::Center));
+    let text = RichText::new(words)
+        .size(SMALL_PT)
+        .color(scene::colours(ui).window.text);
+    let add = |ui: &mut Ui| {
+        ui.spacing_mut().button_padding.y = 0.0;
+        ui.add(Button::new(text).small())
+    };
+    let tip = "The limiter is off or was: nothing held these peaks, and converters clip them. A click forgets them.";
+    let button = ui.scope_builder(builder, add).inner.on_hover_text(tip);
+    button.clicked().then_some(Action::ClearOvers)
 }

@@ -221,26 +221,27 @@ pub fn notice(
         Kind::Recorded
     };
     let words: Vec<String> = [recording.words].into_iter().chain(jump).collect();
+    let notice = Notice {
+        words: &words.join("  "),
+        kind,
+    };
     let mut room = rect;
+    room.min.x = notice.show(ui, room).rect.right() + 24.0;
     if caution {
         let caution = Notice {
             words: notices::CAUTION,
             kind: Kind::Caution,
         };
-        room.min.x = caution.show(ui, rect, Align2::LEFT_CENTER).rect.right() + 24.0;
+        let response = caution.show(ui, room);
+        room.min.x = response.rect.right() + 24.0;
+        response.on_hover_text(notices::CAUTION);
     }
-    let notice = Notice {
-        words: &words.join("  "),
-        kind,
-    };
-    let response = notice.show(ui, room, Align2::RIGHT_CENTER);
-    room.max.x = response.rect.left() - 24.0;
     let Some(words) = message else { return false };
     let notice = Notice {
         words,
         kind: Kind::Said,
     };
-    let response = notice.show(ui, room, Align2::RIGHT_CENTER);
+    let response = notice.show(ui, room);
     let clicked = response.clicked();
     response.on_hover_text(format!("{words}\nA click puts this away."));
     clicked
@@ -266,8 +267,8 @@ enum Kind {
 }
 
 impl Notice<'_> {
-    /// Writes the words at one end of `room`, cut at its other end.
-    fn show(&self, ui: &Ui, room: Rect, align: Align2) -> Response {
+    /// Writes the words from the left of `room` on, cut at its right.
+    fn show(&self, ui: &Ui, room: Rect) -> Response {
         let colours = scene::colours(ui);
         let painter = ui.painter();
         let (colour, size_pt, frame) = match self.kind {
@@ -283,7 +284,7 @@ impl Notice<'_> {
         job.wrap = TextWrapping::truncate_at_width((room.width() - 2.0 * frame.x).max(40.0));
         let galley = painter.layout_job(job);
         let within = room.shrink2(frame);
-        let place = align.align_size_within_rect(galley.size(), within);
+        let place = Align2::LEFT_CENTER.align_size_within_rect(galley.size(), within);
         let around = place.expand2(frame);
         if self.kind == Kind::Warning {
             painter.rect_stroke(

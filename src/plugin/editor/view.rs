@@ -30,7 +30,7 @@ const ANSWER: Duration = Duration::from_millis(80);
 /// Time between two frames while something moves of its own.
 const MOTION: Duration = Duration::from_millis(20);
 /// Width of bypass, starting points and the two settings, points.
-const BESIDE: f32 = compare::WIDTH + BYPASS + START + 12.0;
+const BESIDE: f32 = compare::WIDTH + BYPASS + START + 4.0;
 const BYPASS: f32 = 74.0;
 const START: f32 = 58.0;
 /// What is written changes no more often, seconds.
@@ -215,11 +215,11 @@ impl View {
             let own = self.starts.as_deref().unwrap_or_default();
             let place = places
                 .notice
-                .with_min_x(places.notice.right() - BESIDE + 8.0);
+                .with_min_x(places.notice.right() - BESIDE + 16.0);
             actions.push(settings_row(ui, place, &scene, own));
         }
         decision::show(ui, places.decision, &scene);
-        push::show(ui, places.push, &scene);
+        actions.push(push::show(ui, places.push, &scene));
         let mut moving = places
             .plane
             .is_some_and(|place| plane::show(ui, place, &scene, &mut self.plane));
