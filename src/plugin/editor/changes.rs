@@ -14,7 +14,7 @@ use crate::params::CrestlineParams;
 
 /// Parameters that are no setting of the chain, by the beginning of their ids: what is listened to
 /// and what is measured stays as it is when settings are compared or undone.
-const NOT_OF_THE_CHAIN: [&str; 6] = ["bypass", "restrt", "rstply", "listen", "match", "tap"];
+const NOT_OF_THE_CHAIN: [&str; 7] = ["bypass", "restrt", "rstply", "listen", "match", "tap", "rd"];
 
 const PUSH: &str = "push";
 
