@@ -67,11 +67,16 @@ impl Known {
         self.ids.len()
     }
 
-    /// Whether the parameter that the host calls `id` has no steps.
-    pub fn is_continuous(&self, id: u32) -> bool {
-        self.index(id)
-            .and_then(|index| self.continuous.get(index))
-            .is_some_and(|it| *it)
+    /// The host brings the parameter that it calls `id`. Whether that has no steps.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn bring(&self, id: u32) -> bool {
+        let Some(index) = self.index(id) else {
+            return false;
+        };
+        self.params.edits.bring(index);
+        self.continuous.get(index).is_some_and(|it| *it)
     }
 
     /// The value of a reading, normalised, and its steps; `None` for any other parameter.

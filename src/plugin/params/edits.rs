@@ -9,7 +9,7 @@
 use super::CrestlineParams;
 use nice_plug::prelude::{ParamPtr, Params};
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Without any audio for so long, none runs. Twice the longest block that hosts are known to play
@@ -34,6 +34,9 @@ pub struct Edits {
     /// Never locked by the audio thread.
     waiting: Mutex<Vec<Waiting>>,
     blocks: AtomicU32,
+    /// How often the host has brought each parameter, as far as it is told; see
+    /// [`tell_brought`](Self::tell_brought).
+    brought: OnceLock<Box<[AtomicU32]>>,
 }
 
 #[derive(Clone, Debug)]
@@ -47,6 +50,7 @@ struct Waiting {
     by: EditBy,
     since: Instant,
     blocks: u32,
+    brought: u32,
 }
 
 impl Edits {
@@ -57,6 +61,28 @@ impl Edits {
     pub fn block(&self) {
         // Relaxed: the count orders nothing but itself.
         self.blocks.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// From now on it is told what the host brings, of so many parameters. Allocates.
+    pub fn tell_brought(&self, params: usize) {
+        self.brought
+            .get_or_init(|| (0..params).map(|_| AtomicU32::new(0)).collect());
+    }
+
+    /// The host brings the parameter of this index.
+    ///
+    /// # Realtime
+    /// Yes: one atomic addition.
+    pub fn bring(&self, index: usize) {
+        if let Some(count) = self.brought.get().and_then(|all| all.get(index)) {
+            // Relaxed: the count orders nothing but itself.
+            count.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    fn times_brought(&self, index: usize) -> u32 {
+        let count = self.brought.get().and_then(|all| all.get(index));
+        count.map_or(0, |count| count.load(Ordering::Relaxed))
     }
 
     fn waiting(&self) -> MutexGuard<'_, Vec<Waiting>> {
@@ -98,6 +124,7 @@ impl CrestlineParams {
                 by,
                 since: Instant::now(),
                 blocks: self.edits.blocks.load(Ordering::Relaxed),
+                brought: self.edits.times_brought(index),
             });
         }
     }
@@ -149,7 +176,8 @@ impl CrestlineParams {
             };
             // SAFETY: a pointer to a parameter of `self`, whose values are atomics.
             unsafe {
-                if param.unmodulated_plain_value() != edit.before {
+                let brought = self.edits.times_brought(edit.index) != edit.brought;
+                if brought || param.unmodulated_plain_value() != edit.before {
                     return false;
                 }
                 let decided = decide(edit);
@@ -224,6 +252,18 @@ mod tests {
         params.settle_all();
         assert_eq!(params.push.value(), 18.0);
         assert_eq!(params.awaited(push), None);
+    }
+
+    // Automation that rests holds its parameter without moving it.
+    #[test]
+    fn what_the_host_brings_has_the_last_word_also_where_it_changes_nothing() {
+        let (params, push) = params();
+        params.edits.tell_brought(params.pointers().len());
+        params.edited(push, 0.5, EditBy::Editor);
+        params.edits.block();
+        params.edits.bring(push);
+        assert!(!params.settle(later(1.1)));
+        assert_eq!(params.push.value(), 0.0);
     }
 
     #[test]

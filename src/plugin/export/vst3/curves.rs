@@ -80,7 +80,8 @@ impl Curves {
     }
 
     /// What to pass on instead of `host` for a block of `frames` frames; `value` tells what a
-    /// parameter is at its start. Good until the host's changes end, with `process`.
+    /// parameter is at its start. Good until the host's changes end, with `process`. Takes note of
+    /// which parameters the host brings.
     ///
     /// # Safety
     /// `host` is null or the host's.
@@ -112,10 +113,10 @@ impl Curves {
             let Some(given) = given else { continue };
             // SAFETY: as above.
             let id = unsafe { given.getParameterId() };
-            if params.is_continuous(id) {
+            if params.bring(id) {
                 queue.id.set(id);
                 // SAFETY: as above.
-                unsafe { ours.draw(queue, given, value(id), spacing) };
+                unsafe { ours.draw(queue, given, value(id), frames, spacing) };
             }
         }
         self.0
@@ -135,6 +136,7 @@ impl Changes {
         queue: &Queue,
         given: ComRef<'_, IParamValueQueue>,
         value: ParamValue,
+        frames: usize,
         spacing: usize,
     ) {
         let start = self.used.get();
@@ -157,7 +159,9 @@ impl Changes {
             }
             let (from, to) = (last.0.max(0), next.0);
             let length = f64::from(to) - f64::from(from);
-            let between = (from..to).step_by(spacing).skip(1);
+            // A point past the end of the block is as good as one at its end.
+            let end_of_block = int32::try_from(frames).unwrap_or(int32::MAX);
+            let between = (from..to.min(end_of_block)).step_by(spacing).skip(1);
             for offset in between {
                 let share = (f64::from(offset) - f64::from(from)) / length;
                 if lay((offset, last.1 + share * (next.1 - last.1))).is_none() {

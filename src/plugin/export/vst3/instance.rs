@@ -68,6 +68,7 @@ impl Instance {
             };
             (0..framework.getParameterCount()).filter_map(id).collect()
         };
+        params.edits.tell_brought(ids.len());
         Self {
             curves: Mutex::new(Curves::new(ids.len())),
             params: Known::new(params, ids),
