@@ -13,7 +13,7 @@ use nice_plug::prelude::Param;
 use rig::editor_stage::{SIZE, Stage, assert_gesture, open, sent_to_host};
 
 /// Clean gains half an LU a decibel, saturated a whole one.
-fn forecast() -> Forecasted {
+pub fn forecast() -> Forecasted {
     let figures = |push_db: f64, slope: f64, loss: f64, distortion: f64| PathFigures {
         integrated_lufs: Some(-20.0 + slope * push_db),
         ldr_db: Some(5.0 - loss * push_db),

@@ -155,7 +155,7 @@ fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
     let mut harness = opened_at(&directory);
     let params = harness.state().params.clone();
     open_list(&mut harness);
-    harness.get_by_label("new window of your own").click();
+    harness.get_by_label("new: my target").click();
     harness.run_steps(4);
     harness.get_by_label("Name of the window").focus();
     harness.run_steps(2);
@@ -240,7 +240,7 @@ fn a_window_that_was_deleted_can_be_taken_back_for_ten_seconds() {
     let params = harness.state().params.clone();
     let session = &params.session;
     open_list(&mut harness);
-    harness.get_by_label("new window of your own").click();
+    harness.get_by_label("new: my target").click();
     harness.run_steps(4);
     let window = session.get().target().clone();
     harness.get_by_label("delete").click();

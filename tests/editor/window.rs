@@ -255,7 +255,7 @@ fn a_target_window_is_chosen_and_one_of_ones_own_is_made() {
         params.session.get().window,
         TargetChoice::BuiltIn("ebu-r128-live".into())
     );
-    choose(&mut harness, "new window of your own");
+    choose(&mut harness, "new: my target");
     assert_eq!(
         params.session.get().window,
         TargetChoice::User("Rink floor".into())

@@ -20,12 +20,13 @@ use egui::{
 };
 use nice_plug::prelude::{BoolParam, FloatParam, Param, ParamSetter};
 
-pub use self::paint::{Look, focus_ring, font, written};
+pub use self::paint::{Look, focus_ring, written};
 pub use self::ruler::{Ruler, THUMB, ruler};
 use self::step::Step;
 pub use self::tip::tip;
 pub use self::typing::is_any_open as is_typing;
 use super::layout;
+pub use super::theme::font;
 use crate::params::units;
 
 /// A line of the wheel, for wheels that count points.

@@ -8,7 +8,7 @@ use egui::{
 
 use super::control::{self, Look};
 use super::scene::{self, Scene, small};
-use super::theme::{Colours, LABEL_PT, SMALL_PT, Signal};
+use super::theme::{Colours, LABEL_PT, SMALL_PT, Signal, font};
 use super::view_model::bands::{self, Paid};
 
 /// Height of the two lines that name the groups and their scales.
@@ -151,10 +151,11 @@ pub fn source(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
     } else {
         "own chain ▾".into()
     };
-    let button = Button::new(RichText::new(name).size(SMALL_PT))
+    let button = Button::new(RichText::new(name).font(font(ui.ctx(), SMALL_PT)))
         .small()
         .truncate();
-    let response = ui.put(rect, button).on_hover_text(
+    let response = control::tip(
+        ui.put(rect, button),
         "Chooses what is compared: this chain, or what lies between a tap and the input.",
     );
     Popup::menu(&response)

@@ -4,7 +4,7 @@
 use egui::{Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use super::scene::{self, Scene};
-use super::theme::{LABEL_PT, RADIUS};
+use super::theme::{LABEL_PT, RADIUS, font};
 use super::{balance, control, cost, numbers};
 
 /// Height of the line of names.
@@ -94,10 +94,10 @@ fn tabs(ui: &mut Ui, area: Rect, scene: &Scene<'_>, all: &[Detail], shown: &mut 
     let mut x = area.left() - 6.0;
     for detail in all {
         let name = detail.name();
-        let font = egui::FontId::proportional(LABEL_PT);
+        let size = font(ui.ctx(), LABEL_PT);
         let galley = ui
             .painter()
-            .layout_no_wrap(name.into(), font, colours.label);
+            .layout_no_wrap(name.into(), size, colours.label);
         let rect = Rect::from_min_size(pos2(x, area.top() - 3.0), galley.size() + vec2(14.0, 4.0));
         let on = *shown == *detail;
         let response = ui.interact(rect, ui.scope_id().with(("detail", name)), Sense::click());

@@ -1,9 +1,9 @@
 //! What is told when the editor is first opened, in the place where the song will appear.
 
-use egui::{FontId, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use super::scene::{self, Scene};
-use super::theme::BODY_PT;
+use super::theme::{BODY_PT, font};
 
 const LINES: [&str; 3] = [
     "Play: the mix appears here, louder to the right, with more of its beat upwards.",
@@ -27,13 +27,13 @@ pub fn show(ui: &Ui, plot: Rect, scene: &Scene<'_>) {
     }
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(plot);
-    let font = FontId::proportional(BODY_PT);
+    let size = font(ui.ctx(), BODY_PT);
     let proposed = (!scene.params.limiter.on.value()).then_some(LIMITER_OFF);
     let lines: Vec<&str> = LINES.into_iter().chain(proposed).collect();
     let width = plot.width() - 48.0;
     let galleys = lines
         .iter()
-        .map(|line| painter.layout((*line).into(), font.clone(), colours.text, width));
+        .map(|line| painter.layout((*line).into(), size.clone(), colours.text, width));
     let galleys: Vec<_> = galleys.collect();
     // In the lower left, away from the window's name.
     let mut bottom = plot.bottom() - 30.0;

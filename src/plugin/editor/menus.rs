@@ -8,7 +8,7 @@ use egui::{
 use super::Action;
 use super::control;
 use super::scene::{self, Scene};
-use super::theme::{BODY_PT, LABEL_PT, SMALL_PT};
+use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, font};
 use super::user_target;
 use super::view_model::target;
 use crestline_core::session::{
@@ -30,7 +30,7 @@ pub fn target(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         String::new()
     };
     let limits = RichText::new(limits)
-        .size(SMALL_PT)
+        .font(font(ui.ctx(), SMALL_PT))
         .color(scene::colours(ui).label);
     let button = Button::new((name, limits)).truncate().min_size(rect.size());
     let response = ui.put(rect, button).on_hover_text(target::in_words(window));
@@ -71,7 +71,7 @@ fn built_in(ui: &mut Ui, scene: &Scene<'_>) {
 
 /// The user's own: those of this session, and those kept for all.
 fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
-    ui.label(RichText::new("your own").size(LABEL_PT));
+    ui.label(RichText::new("my targets").size(LABEL_PT));
     // A menu draws its buttons without faces; these are to be seen as what they are.
     ui.visuals_mut().widgets.inactive.weak_bg_fill = scene::colours(ui).face;
     let others = scene
@@ -92,7 +92,7 @@ fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
     let action = ui.scope(|ui| user_target::show(ui, scene)).inner;
     let full = scene.session.own_windows.len() >= MAX_OWN_WINDOWS;
     ui.add_space(4.0);
-    let new = Button::new("new window of your own");
+    let new = Button::new("new: my target");
     if ui.add_enabled(!full, new).clicked() {
         scene.params.session.update(add_own);
     }
@@ -126,14 +126,17 @@ fn add_own(session: &mut Session) {
 
 /// The button that forgets what was measured.
 pub fn anew(ui: &mut Ui) -> Response {
-    ui.button("measure anew")
-        .on_hover_text("Forgets everything measured so far and starts anew.")
+    let button = ui.button("measure anew");
+    control::tip(
+        button,
+        "Forgets everything measured so far and starts anew.",
+    )
 }
 
 /// The button of the settings, and what opens from it.
 pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
     let mut action = None;
-    let response = ui.button(" ⋯ ").on_hover_text("Settings");
+    let response = control::tip(ui.button(" ⋯ "), "Settings");
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Settings"));
     Popup::menu(&response)
         .close_behavior(PopupCloseBehavior::CloseOnClickOutside)

@@ -1,7 +1,9 @@
 //! Numbers as the editor writes them: fixed decimals, the true minus sign, a dash where there is
 //! nothing to say.
 
-use egui::{Align2, Color32, FontId, Painter, Pos2, Rect};
+use egui::{Align2, Color32, Painter, Pos2, Rect};
+
+use super::theme::font;
 
 /// Stands for a value that is not known.
 pub const NONE: &str = "—";
@@ -85,7 +87,7 @@ pub fn right(
         right_centre,
         Align2::RIGHT_CENTER,
         text,
-        FontId::proportional(size_pt),
+        font(painter.ctx(), size_pt),
         colour,
     )
 }
@@ -179,7 +181,7 @@ mod tests {
                 .clear();
             ctx.fonts_mut(|fonts| {
                 for size_pt in [SMALL_PT, LABEL_PT, BODY_PT, VALUE_PT, FIGURE_PT] {
-                    let font = FontId::proportional(size_pt);
+                    let font = egui::FontId::proportional(size_pt);
                     let mut width = |text: &str| {
                         fonts
                             .layout_no_wrap(text.into(), font.clone(), Color32::WHITE)

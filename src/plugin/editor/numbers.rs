@@ -2,10 +2,11 @@
 
 use egui::{Align2, Rect, Role, Sense, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2};
 
+use super::control;
 use super::mark;
 use super::number;
 use super::scene::{self, Scene, label, small};
-use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, Signal, VALUE_PT};
+use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, Signal, VALUE_PT, font};
 use super::view_model::numbers::{self, Row, WANTED};
 use super::view_model::target;
 
@@ -80,8 +81,8 @@ fn verdict(ui: &Ui, area: Rect, scene: &Scene<'_>) {
     let at = pos2(area.left() + 24.0, middle);
     let song = scene::cut(painter, at, &words, area.width() - 24.0, colour);
     let turned = target::turn_down_words(scene.session.playback_lufs, readings);
-    let font = egui::FontId::proportional(LABEL_PT);
-    let galley = painter.layout_no_wrap(turned, font, colours.label);
+    let size = font(painter.ctx(), LABEL_PT);
+    let galley = painter.layout_no_wrap(turned, size, colours.label);
     let place = Align2::RIGHT_CENTER.anchor_size(pos2(area.right(), middle), galley.size());
     // The table has it too.
     if place.left() > song.right() + 12.0 {
@@ -130,9 +131,9 @@ fn header(ui: &mut Ui, area: Rect, rows: &[Row], more: &mut Option<bool>) {
     }
     let button = |ui: &mut Ui, left: f32, name: &str, tip: &str| {
         let rect = Rect::from_min_size(pos2(left, middle - 9.0), vec2(52.0, 18.0));
-        let text = egui::RichText::new(name).size(SMALL_PT);
+        let text = egui::RichText::new(name).font(font(ui.ctx(), SMALL_PT));
         let button = egui::Button::new(text).small();
-        ui.put(rect, button).on_hover_text(tip).clicked()
+        control::tip(ui.put(rect, button), tip).clicked()
     };
     let tip = "Copies the whole table as text that spreadsheets read.";
     if button(ui, area.left() - 6.0, "copy", tip) {

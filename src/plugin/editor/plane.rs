@@ -209,7 +209,7 @@ fn choose(ui: &Ui, rect: Rect, name: &str, tip: &str, on: bool) -> bool {
     let text = format!("Plane shows {name}");
     response.widget_info(|| WidgetInfo::selected(Role::RadioButton, true, on, &text));
     let clicked = response.clicked();
-    response.on_hover_text(tip);
+    control::tip(response, tip);
     clicked
 }
 

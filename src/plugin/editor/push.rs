@@ -6,7 +6,7 @@ use super::control::{self, Ruler};
 use super::mark;
 use super::number::fixed;
 use super::scene::{self, Scene, label, small};
-use super::theme::{Colours, FIGURE_PT, LABEL_PT, Signal};
+use super::theme::{Colours, FIGURE_PT, LABEL_PT, SMALL_PT, Signal, font};
 use super::view_model::push::{Gained, MAX_DB, gained, gives};
 use super::{Action, standing};
 use crestline_core::session::forecast::{LEAST_GAIN_LU, Path};
@@ -140,11 +140,7 @@ fn bars(painter: &Painter, plot: Rect, scene: &Scene<'_>, colours: &Colours) {
         5.0,
         4.0,
     ));
-    let galley = painter.layout_no_wrap(
-        "half".into(),
-        egui::FontId::proportional(super::theme::SMALL_PT),
-        colours.text,
-    );
+    let galley = painter.layout_no_wrap("half".into(), font(painter.ctx(), SMALL_PT), colours.text);
     let at = pos2(plot.right() - galley.size().x - 4.0, half - galley.size().y);
     painter.galley(at, galley, colours.text);
 }

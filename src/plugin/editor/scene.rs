@@ -1,12 +1,12 @@
 //! What every view draws from, and the few strokes they share.
 
 use egui::text::{LayoutJob, TextWrapping};
-use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Ui, pos2};
+use egui::{Align2, Color32, Painter, Pos2, Rect, Ui, pos2};
 use nice_plug::prelude::ParamSetter;
 
 use super::changes::Changes;
 use super::forecast;
-use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT};
+use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT, font};
 use crate::params::CrestlineParams;
 use crestline_core::handover::Snapshot;
 use crestline_core::session::{History, Session, TargetWindow};
@@ -77,7 +77,7 @@ pub fn label(
     text: impl ToString,
     colour: Color32,
 ) -> Rect {
-    painter.text(at, align, text, FontId::proportional(LABEL_PT), colour)
+    painter.text(at, align, text, font(painter.ctx(), LABEL_PT), colour)
 }
 
 /// Writes axis figures and units.
@@ -88,7 +88,7 @@ pub fn small(
     text: impl ToString,
     colour: Color32,
 ) -> Rect {
-    painter.text(at, align, text, FontId::proportional(SMALL_PT), colour)
+    painter.text(at, align, text, font(painter.ctx(), SMALL_PT), colour)
 }
 
 /// Writes text of any size.
@@ -100,7 +100,7 @@ pub fn text(
     size_pt: f32,
     colour: Color32,
 ) -> Rect {
-    painter.text(at, align, text, FontId::proportional(size_pt), colour)
+    painter.text(at, align, text, font(painter.ctx(), size_pt), colour)
 }
 
 /// The place in `area` of a share to the right and a share upwards.
@@ -114,7 +114,7 @@ pub fn place(area: Rect, right: f32, up: f32) -> Pos2 {
 /// Writes a line in the size of labels, cut where it would be wider than `width`, with its middle
 /// left at `at`.
 pub fn cut(painter: &Painter, at: Pos2, text: &str, width: f32, colour: Color32) -> Rect {
-    let mut job = LayoutJob::simple_singleline(text.into(), FontId::proportional(LABEL_PT), colour);
+    let mut job = LayoutJob::simple_singleline(text.into(), font(painter.ctx(), LABEL_PT), colour);
     job.wrap = TextWrapping::truncate_at_width(width.max(1.0));
     let galley = painter.layout_job(job);
     let place = Align2::LEFT_CENTER.anchor_size(at, galley.size());

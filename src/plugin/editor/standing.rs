@@ -3,10 +3,10 @@
 
 use egui::{Align, Button, Layout, Rect, RichText, Ui, UiBuilder};
 
-use super::Action;
 use super::scene::{self, Scene};
-use super::theme::SMALL_PT;
+use super::theme::{SMALL_PT, font};
 use super::view_model::notices;
+use super::{Action, control};
 use crestline_core::session::TargetWindow;
 
 /// For so long a deletion can be taken back, seconds.
@@ -69,8 +69,10 @@ pub fn show(
         let mut left = rect.right();
         for (words, tip, action) in [restart, deleted].into_iter().flatten() {
             let colour = scene::colours(ui).window.text;
-            let text = RichText::new(words).size(SMALL_PT).color(colour);
-            let button = ui.add(Button::new(text).small()).on_hover_text(tip);
+            let text = RichText::new(words)
+                .font(font(ui.ctx(), SMALL_PT))
+                .color(colour);
+            let button = control::tip(ui.add(Button::new(text).small()), tip);
             left = button.rect.left() - GAP;
             if button.clicked() {
                 asked = Some(action);
@@ -88,7 +90,7 @@ pub fn overs(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         .max_rect(rect)
         .layout(Layout::right_to_left(Align::Center));
     let text = RichText::new(words)
-        .size(SMALL_PT)
+        .font(font(ui.ctx(), SMALL_PT))
         .color(scene::colours(ui).window.text);
     let add = |ui: &mut Ui| {
         ui.spacing_mut().button_padding.y = 0.0;

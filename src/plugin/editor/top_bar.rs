@@ -10,7 +10,7 @@ use super::control::{self, Look};
 use super::menus;
 use super::number;
 use super::scene::{self, Scene, label, small};
-use super::theme::{BODY_PT, RADIUS, SMALL_PT, Signal, VALUE_PT};
+use super::theme::{BODY_PT, RADIUS, SMALL_PT, Signal, VALUE_PT, font};
 use super::view_model::notices;
 use super::view_model::recording::{Heard, Severity};
 use super::{Action, mark};
@@ -200,7 +200,7 @@ fn listen_button(
     control::focus_ring(ui, rect.expand(2.0), &response);
     let text = format!("Listen to {name}");
     response.widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), on, &text));
-    response.on_hover_text(tip)
+    control::tip(response, tip)
 }
 
 /// The line below the bar: the caution, what has to be said while listening, and `said`, what there
@@ -276,11 +276,8 @@ impl Notice<'_> {
             Kind::Warning => (colours.window.text, SMALL_PT + 1.0, vec2(8.0, 2.0)),
             Kind::Said => (colours.text, SMALL_PT, vec2(0.0, 0.0)),
         };
-        let mut job = LayoutJob::simple_singleline(
-            self.words.into(),
-            egui::FontId::proportional(size_pt),
-            colour,
-        );
+        let mut job =
+            LayoutJob::simple_singleline(self.words.into(), font(painter.ctx(), size_pt), colour);
         job.wrap = TextWrapping::truncate_at_width((room.width() - 2.0 * frame.x).max(40.0));
         let galley = painter.layout_job(job);
         let within = room.shrink2(frame);

@@ -6,7 +6,7 @@ use egui::{Align2, Button, DragValue, RichText, Sense, TextEdit, Ui, vec2};
 use super::Action;
 use super::number;
 use super::scene::{self, Scene};
-use super::theme::{LABEL_PT, SMALL_PT};
+use super::theme::{LABEL_PT, SMALL_PT, font};
 use crestline_core::session::{Limits, TargetChoice, TargetWindow};
 
 /// Width of a line's name, points.
@@ -152,7 +152,7 @@ fn at_most(
 }
 
 fn unit_of(ui: &mut Ui, unit: &str) {
-    ui.label(RichText::new(unit).size(SMALL_PT));
+    ui.label(RichText::new(unit).font(font(ui.ctx(), SMALL_PT)));
 }
 
 impl End<'_> {
@@ -215,7 +215,11 @@ fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) ->
             (Some(_), false) => "changed since it was kept",
         };
         let colour = scene::colours(ui).label;
-        ui.label(RichText::new(state).size(SMALL_PT).color(colour));
+        ui.label(
+            RichText::new(state)
+                .font(font(ui.ctx(), SMALL_PT))
+                .color(colour),
+        );
     });
     action
 }

@@ -17,7 +17,7 @@ use super::scene::{self, Scene};
 use super::standing::{self, Deleted};
 use super::{
     Action, chain, compare, corner, decision, details, forecast, history, introduction, layout,
-    plane, push, starting_points as start_menu, top_bar, view_model,
+    plane, push, starting_points as start_menu, theme, top_bar, view_model,
 };
 use crate::params::CrestlineParams;
 use crestline_core::handover::{EditorEnd, Snapshot};
@@ -439,7 +439,7 @@ impl View {
         }
         self.session = self.params.session.get();
         self.epoch = epoch;
-        ctx.set_zoom_factor(self.session.zoom);
+        theme::scale(ctx, self.session.zoom);
         ctx.set_theme(match self.session.theme {
             ThemeChoice::Dark => egui::Theme::Dark,
             ThemeChoice::Light => egui::Theme::Light,

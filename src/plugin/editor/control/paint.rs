@@ -1,15 +1,11 @@
 //! How controls look.
 
-use egui::{
-    Align2, Color32, Context, FontId, Painter, Rect, Response, Stroke, StrokeKind, Ui, pos2, vec2,
-};
+use egui::{Align2, Color32, Painter, Rect, Response, Stroke, StrokeKind, Ui, pos2, vec2};
 use nice_plug::prelude::{FloatParam, Param};
 
 use super::thumb;
-use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, RADIUS, SMALL_PT};
+use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, RADIUS, SMALL_PT, font};
 
-/// No text is smaller than this on the screen, whatever the editor's scale, pixels.
-const LEAST_PX: f32 = 11.0;
 /// Below this width a track has no room for more than a small value.
 const NARROW: f32 = 60.0;
 /// Side of a switch's square, points.
@@ -52,11 +48,6 @@ impl<'a> Look<'a> {
             ..self
         }
     }
-}
-
-/// The editor's font at a size, or what is still legible at its scale.
-pub fn font(ctx: &Context, size_pt: f32) -> FontId {
-    FontId::proportional(size_pt.max(LEAST_PX / ctx.zoom_factor()))
 }
 
 /// The value as the editor writes it: a true minus, unit and number kept together.

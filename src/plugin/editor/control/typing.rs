@@ -4,8 +4,8 @@ use egui::text::{CCursor, CCursorRange};
 use egui::text_edit::TextEditState;
 use egui::{Align2, Context, Id, Key, Margin, Rect, TextEdit, Ui};
 
-use super::paint::font;
 use crate::editor::theme::BODY_PT;
+use crate::editor::theme::font;
 use std::time::Duration;
 
 /// How long it is said why a text was not taken, s.

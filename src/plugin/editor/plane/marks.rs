@@ -1,12 +1,12 @@
 //! Where the signals are now, where they have been, and where the whole song lies.
 
 use egui::{
-    Align2, Color32, FontId, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, vec2,
+    Align2, Color32, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, vec2,
 };
 
 use super::{Axes, SIGNALS, State};
 use crate::editor::scene::{self, Scene};
-use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, Signal};
+use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, Signal, font};
 use crate::editor::view_model::heard::Heard;
 use crate::editor::view_model::plane;
 use crate::editor::{control, mark, number};
@@ -90,7 +90,7 @@ fn beside(
     colours: &Colours,
     taken: &mut Vec<Rect>,
 ) {
-    let galley = painter.layout_no_wrap(words.into(), FontId::proportional(LABEL_PT), ink);
+    let galley = painter.layout_no_wrap(words.into(), font(painter.ctx(), LABEL_PT), ink);
     let sides = [(Align2::LEFT_CENTER, 16.0), (Align2::RIGHT_CENTER, -16.0)];
     let place = [0.0, -17.0, 17.0, -34.0, 34.0]
         .into_iter()

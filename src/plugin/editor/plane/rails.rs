@@ -9,7 +9,7 @@ use nice_plug::prelude::Param as _;
 
 use super::Axes;
 use crate::editor::scene::{self, Scene, small};
-use crate::editor::theme::Signal;
+use crate::editor::theme::{SMALL_PT, Signal, font};
 use crate::editor::view_model::decision::clean_at_one_loudness;
 use crate::editor::view_model::rail::{Rail, Stop, breadth};
 use crate::editor::{control, mark, number};
@@ -164,7 +164,8 @@ fn drop_line(
     let Some(difference) = difference else { return };
     let words = if difference < 0.0 { "less" } else { "more" };
     let by = number::with_unit(Some(difference.abs()), 1, "dB");
-    let at = ends[1] + vec2(-12.0, -16.0);
+    // Below and to the left: the rail comes from above and goes on to the right.
+    let at = ends[1] + vec2(-12.0, 10.0);
     for (line, text) in [
         "same loudness:".to_owned(),
         format!("clean has {by} {words}"),
@@ -173,11 +174,7 @@ fn drop_line(
     .enumerate()
     {
         let at = at + vec2(0.0, 14.0 * line as f32);
-        let galley = painter.layout_no_wrap(
-            text,
-            egui::FontId::proportional(crate::editor::theme::SMALL_PT),
-            colours.text,
-        );
+        let galley = painter.layout_no_wrap(text, font(painter.ctx(), SMALL_PT), colours.text);
         let place = Align2::RIGHT_CENTER.anchor_size(at, galley.size());
         painter.rect_filled(place.expand2(vec2(3.0, 0.0)), 2, colours.well);
         painter.galley(place.min, galley, colours.text);

@@ -1,14 +1,13 @@
 //! The target window on the plane, whose sides can be moved, and the ceiling.
 
 use egui::{
-    Align2, CursorIcon, FontId, Painter, Rect, Role, Sense, Stroke, StrokeKind, Ui, WidgetInfo,
-    pos2, vec2,
+    Align2, CursorIcon, Painter, Rect, Role, Sense, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2,
 };
 
 use super::Axes;
 use crate::editor::number;
 use crate::editor::scene::{self, Scene, place};
-use crate::editor::theme::{Colours, LABEL_PT};
+use crate::editor::theme::{Colours, LABEL_PT, font};
 use crate::editor::view_model::plane::Place;
 use crestline_core::session::{PlaneMode, TargetChoice};
 
@@ -30,13 +29,14 @@ pub fn show(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, 
         rect,
         0,
         colours.window_wash(),
-        Stroke::new(1.5, colours.window.mark),
+        // On whole pixels: a softened edge would lose its hue to the ground.
+        Stroke::new(2.0, colours.window.mark),
         StrokeKind::Middle,
     );
     // The name stands over the window; where the window has no top in sight, within it; beside one
     // that is narrower than its name.
-    let font = FontId::proportional(LABEL_PT);
-    let galley = painter.layout_no_wrap(target.name.to_string(), font, colours.window.text);
+    let size = font(painter.ctx(), LABEL_PT);
+    let galley = painter.layout_no_wrap(target.name.to_string(), size, colours.window.text);
     let shown = rect.intersect(axes.plot);
     let (align, at) = if rect.top() > axes.plot.top() + 18.0 {
         (
@@ -57,8 +57,8 @@ pub fn show(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, 
 fn bounds(scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Rect {
     let target = scene.session.target();
     let limits = target.loudness_lufs;
-    let x = |lufs: f64| place(axes.plot, axes.across.share(lufs), 0.0).x;
-    let y = |db: f64| place(axes.plot, 0.0, axes.up.share(db)).y;
+    let x = |lufs: f64| place(axes.plot, axes.across.share(lufs), 0.0).x.round();
+    let y = |db: f64| place(axes.plot, 0.0, axes.up.share(db)).y.round();
     let open = axes.plot.expand(4.0);
     let [low, high] = match mode {
         PlaneMode::Plr => [target.plr_db.low, target.plr_db.high],
@@ -167,7 +167,7 @@ pub fn ceiling(painter: &Painter, scene: &Scene<'_>, axes: &Axes, colours: &Colo
         up_db: dbtp - enters,
     }) + vec2(24.0, 9.0);
     let text = format!("{name} {}", number::with_unit(Some(dbtp), 1, "dBTP"));
-    let galley = painter.layout_no_wrap(text, FontId::proportional(LABEL_PT), colours.label);
+    let galley = painter.layout_no_wrap(text, font(painter.ctx(), LABEL_PT), colours.label);
     let place = Align2::LEFT_CENTER.anchor_size(at, galley.size());
     painter.rect_filled(place.expand2(vec2(3.0, 0.0)), 2, colours.well);
     painter.galley(place.min, galley, colours.label);
