@@ -3,6 +3,7 @@
 
 mod alignment;
 mod balance;
+mod band_crest;
 mod clipping;
 mod gating;
 mod histogram;
@@ -26,6 +27,7 @@ mod weighted_energy;
 
 pub use alignment::{Aligner, Alignment, LONGEST_DELAY_MS, Relation, longest_delay_frames, mono};
 pub use balance::{band_edge_hz, mid_band_hz};
+pub use band_crest::BandCrest;
 pub use k_weighting::{KWeighting, Section};
 pub use meter::Meter;
 pub use readings::{AES17_OFFSET_DB, BAND_COUNT, Balance, ChannelRole, Placed, Readings};

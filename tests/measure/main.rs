@@ -12,6 +12,7 @@
 )]
 
 mod balance;
+mod band_crest;
 mod invariance;
 mod levels;
 mod loudness;

@@ -1,0 +1,59 @@
+//! Crest factor by band, against closed forms.
+
+use crestline_core::measure::ChannelRole::{Front, Lfe};
+use crestline_core::measure::{BandCrest, ChannelRole};
+use kit::metering::{Group, STEREO};
+use kit::signals::{tone, white_noise};
+
+fn crest_of(rate_hz: f64, roles: &[ChannelRole], channels: &[&[f32]]) -> [Option<f64>; 4] {
+    let mut crest = BandCrest::new(rate_hz, roles);
+    let lead_in = 4_096;
+    let cut = |from: usize, to: usize| -> Vec<&[f32]> {
+        channels.iter().map(|channel| &channel[from..to]).collect()
+    };
+    // As a part of a longer recording is measured: the filters have heard what comes before.
+    crest.process(&cut(0, lead_in));
+    crest.restart();
+    crest.process(&cut(lead_in, channels[0].len()));
+    crest.crest_db()
+}
+
+/// A sine's crest factor is √2, 3.01 dB. With the same tone in both channels it stays; with silence
+/// in one of them the mean square halves: 6.02 dB.
+#[test]
+fn a_tone_has_the_crest_factor_of_a_sine_in_its_band() {
+    let mut group = Group::new("band crest, tone", 0.02, "dB");
+    for rate in [44_100.0, 48_000.0, 96_000.0] {
+        for (band, hz) in [40.0, 346.0, 2_450.0, 11_000.0].into_iter().enumerate() {
+            let signal = tone(rate, hz, -12.0, 6.0);
+            let silence = vec![0.0; signal.len()];
+            let what = format!("{hz} Hz at {rate}");
+            // The tone fades at its end.
+            let part = signal.len() - 2_000;
+            let both = [&signal[..part], &signal[..part]];
+            group.check(what.clone(), crest_of(rate, &STEREO, &both)[band], 3.0103);
+            let one = [&signal[..part], &silence[..part]];
+            group.check(what.clone(), crest_of(rate, &STEREO, &one)[band], 6.0206);
+            let lfe = [&signal[..part], &signal[..part]];
+            let read = crest_of(rate, &[Front, Lfe], &lfe)[band];
+            group.check(format!("{what}, an effects channel beside"), read, 3.0103);
+        }
+    }
+}
+
+#[test]
+fn a_gain_changes_nothing_and_silence_has_none() {
+    let noise = white_noise(3, 0.5, 96_000);
+    let quiet: Vec<f32> = noise.iter().map(|sample| 0.125 * sample).collect();
+    let [loud, quiet] = [&noise, &quiet].map(|signal| crest_of(48_000.0, &[Front], &[signal]));
+    for (loud, quiet) in loud.into_iter().zip(quiet) {
+        assert!((loud.unwrap() - quiet.unwrap()).abs() < 1e-6);
+    }
+    let silence = vec![0.0; 48_000];
+    assert_eq!(crest_of(48_000.0, &[Front], &[&silence]), [None; 4]);
+    // Not a number is silence, and what comes after it is measured as if it had been.
+    let mut faulty = noise.clone();
+    faulty[50_000] = f32::NAN;
+    let read = crest_of(48_000.0, &[Front], &[&faulty]);
+    assert!(read.iter().all(|crest| crest.is_some_and(f64::is_finite)));
+}
