@@ -11,7 +11,6 @@ use std::process::ExitCode;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use self::input::Section;
 use self::report::{Reason, Report};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
 use crate::stage_args::{StageArgs, within};
@@ -20,7 +19,7 @@ use crestline_core::process::PushSettings;
 use crestline_core::session::forecast::{
     PUSH_STEP_DB, Path as Way, Point, Summary, forecast, loudness_at, potential,
 };
-use crestline_core::session::{DEFAULT_PLAYBACK_LUFS, PLAYBACK_RANGE_LUFS};
+use crestline_core::session::{DEFAULT_PLAYBACK_LUFS, PLAYBACK_RANGE_LUFS, Section};
 use crestline_files::printable;
 
 const AFTER_HELP: &str = "\

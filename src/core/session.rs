@@ -3,7 +3,9 @@
 pub mod export;
 pub mod forecast;
 mod history;
+pub mod reference;
 mod saved;
+mod section;
 pub mod starting_points;
 mod target;
 mod turn_down;
@@ -14,6 +16,7 @@ pub use saved::{
     DEFAULT_EDITOR_SIZE, MAX_EDITOR_SIZE, MAX_OWN_WINDOWS, MIN_EDITOR_SIZE, PlaneMode,
     SESSION_VERSION, Session, TargetChoice, ThemeChoice,
 };
+pub use section::{LoudestPart, Section};
 pub use target::{
     BUILT_IN, BuiltIn, DEFAULT_WINDOW_ID, Judgement, Limits, TargetWindow, Verdict, built_in,
     rink_floor,

@@ -22,6 +22,7 @@ mod listen;
 mod matching;
 mod paths;
 mod recent_model;
+mod reference;
 mod restart;
 mod rises;
 mod starting_points;

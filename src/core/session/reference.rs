@@ -1,0 +1,16 @@
+//! A recording to compare the mix with, and what the comparison says.
+//!
+//! A [`Profile`] is all that is kept of a recording: loudness, dynamics, balance and density of the
+//! whole and of one part. A [`Profiler`] measures it while the audio passes, in bounded memory.
+//! [`suggest`] says which shelves bring one balance nearest to another, and [`findings`] what sets
+//! two profiles apart, in words.
+
+mod findings;
+mod profile;
+mod profiler;
+mod suggest;
+
+pub use findings::{Comparison, Finding, REGIONS, findings};
+pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
+pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};
+pub use suggest::{LARGEST_GAIN_DB, SMALLEST_GAIN_DB, Suggestion, difference_db, suggest};

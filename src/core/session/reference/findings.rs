@@ -1,0 +1,218 @@
+//! What sets a mix apart from its reference, in plain words and in order of weight.
+
+use super::profile::{Figures, Profile};
+use super::suggest::{Suggestion, difference_db, suggest};
+use crate::measure::BAND_COUNT;
+
+/// The third-octave bands of each region, and its name in a sentence. They meet where the
+/// crossover's bands do: near 120 Hz, 1 kHz and 6 kHz.
+pub const REGIONS: [(std::ops::Range<usize>, &str); 4] = [
+    (0..8, "below 120 Hz"),
+    (8..17, "from 120 Hz to 1 kHz"),
+    (17..25, "from 1 to 6 kHz"),
+    (25..BAND_COUNT, "above 6 kHz"),
+];
+
+/// A mix beside its reference, part against part at equal loudness.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Comparison {
+    /// Gain that brings the reference's part to the loudness of the mix's, dB.
+    pub match_gain_db: Option<f64>,
+    /// Mix less reference in each third-octave band at equal loudness, dB.
+    pub difference_db: [Option<f64>; BAND_COUNT],
+    /// The same of each of the [`REGIONS`], whose bands' powers are added up.
+    pub region_difference_db: [Option<f64>; 4],
+    /// Crest factor of the mix less that of the reference in each band, dB.
+    pub crest_difference_db: [Option<f64>; 4],
+    /// The shelves that bring the mix nearest; `None` where too few bands are known.
+    pub suggestion: Option<Suggestion>,
+    /// Everything measured of both is the same, so they are one recording.
+    pub same: bool,
+}
+
+impl Comparison {
+    /// Compares the parts.
+    pub fn new(mix: &Profile, reference: &Profile) -> Self {
+        let (ours, theirs) = (&mix.part, &reference.part);
+        let both = |of: fn(&Figures) -> Option<f64>| Some((of(ours)?, of(theirs)?));
+        let loudness = both(|figures| figures.integrated_lufs);
+        let difference = |ours: &[Option<f64>], theirs: &[Option<f64>], index: usize| {
+            Some((*ours.get(index)?)? - (*theirs.get(index)?)?)
+        };
+        let suggestion = suggest(
+            f64::from(mix.sample_rate_hz),
+            &ours.balance_db,
+            &theirs.balance_db,
+        );
+        Self {
+            match_gain_db: loudness.map(|(mix, reference)| mix - reference),
+            difference_db: loudness.map_or([None; BAND_COUNT], |(mix, reference)| {
+                difference_db(&ours.balance_db, mix, &theirs.balance_db, reference)
+            }),
+            region_difference_db: REGIONS.map(|(bands, _)| {
+                let (mix, reference) = loudness?;
+                let level = |figures: &Figures| power_db(&figures.balance_db[bands.clone()]);
+                Some(level(ours)? - mix - (level(theirs)? - reference))
+            }),
+            crest_difference_db: std::array::from_fn(|band| {
+                difference(&ours.band_crest_db, &theirs.band_crest_db, band)
+            }),
+            suggestion,
+            same: mix.whole == reference.whole && mix.channels == reference.channels,
+        }
+    }
+}
+
+/// The powers of the bands added up, dB.
+fn power_db(bands: &[Option<f64>]) -> Option<f64> {
+    let power: f64 = bands
+        .iter()
+        .flatten()
+        .map(|db| 10_f64.powf(db / 10.0))
+        .sum();
+    (power > 0.0).then(|| 10.0 * power.log10())
+}
+
+/// One thing that sets the two apart.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// What it is about: `balance`, `density`, `loudness`, `microdynamics`, `plr`.
+    pub about: &'static str,
+    /// The difference, mix less reference, dB or LU.
+    pub difference: f64,
+    /// How often it holds the difference from which on it is worth telling.
+    pub weight: f64,
+    /// The sentence.
+    pub sentence: String,
+}
+
+/// Findings told at most, and of one kind.
+const MOST: usize = 3;
+const MOST_OF_A_KIND: usize = 2;
+
+/// From these differences on something is worth telling (common practice, no standard's figures):
+/// a region's level dB, a band's crest factor dB, loudness LU, microdynamics dB, PLR dB.
+const BALANCE_DB: f64 = 1.0;
+const DENSITY_DB: f64 = 2.0;
+const LOUDNESS_LU: f64 = 2.0;
+const MICRODYNAMICS_DB: f64 = 0.7;
+const PLR_DB: f64 = 2.0;
+
+/// The two or three differences that weigh most, the heaviest first; empty where nothing is worth
+/// telling.
+pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> Vec<Finding> {
+    let mut all: Vec<Finding> = balance(comparison).collect();
+    all.extend(density(&mix.part, &reference.part));
+    all.extend(levels(&mix.part, &reference.part));
+    all.retain(|finding| finding.weight >= 1.0);
+    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    let mut told: Vec<Finding> = Vec::new();
+    for finding in all {
+        let alike = told.iter().filter(|other| other.about == finding.about);
+        if told.len() < MOST && alike.count() < MOST_OF_A_KIND {
+            told.push(finding);
+        }
+    }
+    told
+}
+
+fn balance(comparison: &Comparison) -> impl Iterator<Item = Finding> {
+    let regions = comparison.region_difference_db.into_iter().zip(REGIONS);
+    regions.filter_map(|(difference, (_, name))| {
+        let difference = difference?;
+        let more = if difference > 0.0 { "more" } else { "less" };
+        Some(Finding {
+            about: "balance",
+            difference,
+            weight: difference.abs() / BALANCE_DB,
+            sentence: format!(
+                "At equal loudness the mix has {:.1} dB {more} than the reference {name}.",
+                difference.abs()
+            ),
+        })
+    })
+}
+
+/// The band in which the two differ most.
+fn density(mix: &Figures, reference: &Figures) -> Option<Finding> {
+    let bands = mix.band_crest_db.into_iter().zip(reference.band_crest_db);
+    let named = bands
+        .zip(REGIONS)
+        .filter_map(|((mix, reference), (_, name))| {
+            let (mix, reference) = (mix?, reference?);
+            Some((mix - reference, mix, reference, name))
+        });
+    let (difference, mix, reference, name) =
+        named.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
+    let denser = if difference > 0.0 { "reference" } else { "mix" };
+    Some(Finding {
+        about: "density",
+        difference,
+        weight: difference.abs() / DENSITY_DB,
+        sentence: format!(
+            "The {denser} is denser {name}: the crest factor there is {mix:.1} dB in the mix and \
+             {reference:.1} dB in the reference."
+        ),
+    })
+}
+
+fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
+    let both = |of: fn(&Figures) -> Option<f64>| Some((of(mix)?, of(reference)?));
+    let loudness = both(|figures| figures.integrated_lufs).map(|(mix, reference)| {
+        let difference = mix - reference;
+        let (louder, turned) = if difference < 0.0 {
+            ("reference", "reference")
+        } else {
+            ("mix", "mix")
+        };
+        Finding {
+            about: "loudness",
+            difference,
+            weight: difference.abs() / LOUDNESS_LU,
+            sentence: format!(
+                "The {louder} is {:.1} LU louder ({} LUFS against {}): compare with the {turned} \
+                 turned down by that much.",
+                difference.abs(),
+                signed(mix.max(reference)),
+                signed(mix.min(reference))
+            ),
+        }
+    });
+    let microdynamics = both(|figures| figures.ldr_db).map(|(mix, reference)| {
+        let difference = mix - reference;
+        let further = if difference > 0.0 {
+            "further"
+        } else {
+            "less far"
+        };
+        Finding {
+            about: "microdynamics",
+            difference,
+            weight: difference.abs() / MICRODYNAMICS_DB,
+            sentence: format!(
+                "The beat of the mix stands out {further} than that of the reference: LDR {mix:.1} \
+                 dB against {reference:.1} dB."
+            ),
+        }
+    });
+    let plr = both(|figures| figures.plr_db).map(|(mix, reference)| {
+        let difference = mix - reference;
+        let higher = if difference > 0.0 { "higher" } else { "lower" };
+        Finding {
+            about: "plr",
+            difference,
+            weight: difference.abs() / PLR_DB,
+            sentence: format!(
+                "Peaks of the mix stand {:.1} dB {higher} above its loudness: PLR {mix:.1} dB \
+                 against {reference:.1} dB.",
+                difference.abs()
+            ),
+        }
+    });
+    [loudness, microdynamics, plr].into_iter().flatten()
+}
+
+/// With a real minus sign.
+fn signed(value: f64) -> String {
+    format!("{value:.1}").replace('-', "\u{2212}")
+}

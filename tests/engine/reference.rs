@@ -1,0 +1,405 @@
+//! Profiles of references, and the shelves and findings that come from them.
+
+use crestline_core::measure::ChannelRole::Front;
+use crestline_core::measure::{BAND_COUNT, ChannelRole, Meter, mid_band_hz};
+use crestline_core::process::ShelvesSettings;
+use crestline_core::session::Section;
+use crestline_core::session::reference::{
+    Comparison, Figures, LARGEST_GAIN_DB, Profile, ProfileError, ProfileFileError, Profiler,
+    Suggestion, findings, suggest,
+};
+use kit::metering::{STEREO, readings_of};
+use kit::signals::{Random, pink_noise, tone_steps};
+use songs::rink_lights;
+use std::f64::consts::PI;
+
+const RATE: u32 = 48_000;
+const RATE_HZ: f64 = 48_000.0;
+
+fn profile(roles: &[ChannelRole], channels: &[&[f32]], section: Section) -> Profile {
+    try_profile(RATE, roles, channels, section, 4_800).unwrap()
+}
+
+fn try_profile(
+    rate: u32,
+    roles: &[ChannelRole],
+    channels: &[&[f32]],
+    section: Section,
+    block: usize,
+) -> Result<Profile, ProfileError> {
+    let mut profiler = Profiler::new(rate, roles, section);
+    for start in (0..channels[0].len()).step_by(block) {
+        let end = channels[0].len().min(start + block);
+        let planes: Vec<&[f32]> = channels.iter().map(|plane| &plane[start..end]).collect();
+        profiler.process(&planes);
+    }
+    profiler.finish("test")
+}
+
+fn rink() -> [Vec<f32>; 2] {
+    rink_lights(RATE).channels
+}
+
+/// Source: the `ebur128` crate for loudness, which it computes from the same standard; our own meter
+/// over the same stretch for the rest, which is held to its sources in `tests/measure`.
+#[test]
+fn the_whole_and_a_part_read_as_the_meter_reads_them() {
+    let song = rink();
+    let planes: Vec<&[f32]> = song.iter().map(Vec::as_slice).collect();
+    let (start_s, end_s) = (20.0, 41.5);
+    let told = profile(&STEREO, &planes, Section::Between(start_s, end_s));
+    let range = (start_s * RATE_HZ) as usize..(end_s * RATE_HZ) as usize;
+    let part: Vec<&[f32]> = planes.iter().map(|plane| &plane[range.clone()]).collect();
+    let mut worst = 0.0_f64;
+    for (figures, audio) in [(&told.whole, &planes), (&told.part, &part)] {
+        let meter = readings_of(RATE_HZ, &STEREO, audio);
+        let library = kit::reference::reference(RATE_HZ, &STEREO, audio);
+        for (ours, theirs, within) in [
+            (figures.integrated_lufs, Some(library.integrated_lufs), 0.05),
+            (figures.integrated_lufs, meter.integrated_lufs, 0.01),
+            (figures.short_term_max_lufs, meter.short_term_max_lufs, 0.01),
+            (figures.true_peak_dbtp, meter.true_peak_dbtp, 0.01),
+            (figures.plr_db, meter.plr_db, 0.02),
+            (
+                figures.short_term_plr_min_db,
+                meter.short_term_plr_min_db,
+                0.05,
+            ),
+            (figures.ldr_db, meter.ldr_db, 0.05),
+            (figures.loudness_range_lu, meter.loudness_range_lu, 0.05),
+        ] {
+            let error = ours.unwrap() - theirs.unwrap();
+            worst = worst.max(error.abs());
+            assert!(error.abs() <= within, "{ours:?} for {theirs:?}");
+        }
+    }
+    println!("reference: profile against meter and library: at most {worst:.4}");
+    assert_eq!((told.part.start_s, told.part.end_s), (start_s, end_s));
+}
+
+/// By construction: 30 s of tone stand 12 dB above what is around them, from a tenth of a second
+/// that is known.
+#[test]
+fn the_loudest_part_is_where_it_was_put() {
+    let steps = [(41.3, -30.0), (30.0, -18.0), (20.0, -30.0)];
+    let signal = tone_steps(RATE_HZ, 1_000.0, &steps);
+    let told = profile(&STEREO, &[&signal, &signal], Section::Loudest);
+    assert_eq!((told.part.start_s, told.part.end_s), (41.3, 71.3));
+    let lufs = told.part.integrated_lufs.unwrap();
+    // 1 kHz at −18 dBFS peak in both channels reads −18 LUFS (EBU Tech 3341, 2.9).
+    assert!((lufs + 18.0).abs() < 0.05, "{lufs}");
+    // Its true peak is that of the tone: no filter took the part's beginning for a click.
+    let peak = told.part.true_peak_dbtp.unwrap();
+    assert!((peak + 18.0).abs() < 0.05, "{peak}");
+    let crest = told.part.band_crest_db[2].unwrap();
+    assert!((crest - 3.01).abs() < 0.05, "{crest}");
+    // What is shorter is its own loudest part.
+    let short = &signal[..RATE as usize * 20];
+    let told = profile(&STEREO, &[short, short], Section::Loudest);
+    assert_eq!(told.part, told.whole);
+    assert_eq!((told.part.start_s, told.part.end_s), (0.0, 20.0));
+}
+
+#[test]
+fn blocks_do_not_matter_to_the_last_bit() {
+    let song = rink();
+    let planes: Vec<&[f32]> = song
+        .iter()
+        .map(|plane| &plane[..RATE as usize * 40])
+        .collect();
+    for section in [
+        Section::Loudest,
+        Section::Whole,
+        Section::Between(10.03, 17.77),
+    ] {
+        let told = |block| try_profile(RATE, &STEREO, &planes, section, block).unwrap();
+        assert_eq!(told(4_800), told(4_801));
+        assert_eq!(told(4_800), told(333));
+    }
+}
+
+#[test]
+fn what_cannot_be_measured_is_refused_by_name() {
+    let tone = tone_steps(RATE_HZ, 1_000.0, &[(10.0, -20.0)]);
+    let ask = |seconds: usize, section| {
+        try_profile(
+            RATE,
+            &[Front],
+            &[&tone[..RATE as usize * seconds]],
+            section,
+            999,
+        )
+    };
+    let short = ask(2, Section::Whole).unwrap_err();
+    assert_eq!(short, ProfileError::TooShort { duration_s: 2.0 });
+    for section in [Section::Between(9.0, 20.0), Section::Between(30.0, 60.0)] {
+        let outside = ask(10, section).unwrap_err();
+        assert_eq!(outside, ProfileError::Outside { duration_s: 10.0 });
+    }
+    assert!(ask(3, Section::Loudest).is_ok());
+    let silence = vec![0.0; RATE as usize * 5];
+    let silent = try_profile(RATE, &[Front], &[&silence], Section::Loudest, 999);
+    assert_eq!(silent.unwrap_err(), ProfileError::Silent);
+    let mut half = vec![0.0; RATE as usize * 20];
+    half[..tone.len()].copy_from_slice(&tone);
+    let silent = try_profile(RATE, &[Front], &[&half], Section::Between(12.0, 18.0), 999);
+    assert_eq!(silent.unwrap_err(), ProfileError::Silent);
+}
+
+#[test]
+fn a_profile_survives_its_file() {
+    let song = rink();
+    let planes: Vec<&[f32]> = song
+        .iter()
+        .map(|plane| &plane[..RATE as usize * 40])
+        .collect();
+    for section in [Section::Loudest, Section::Between(3.2, 17.0)] {
+        let told = profile(&STEREO, &planes, section);
+        assert_eq!(Profile::from_json(&told.to_json()), Ok(told));
+    }
+    let told = profile(&STEREO, &planes, Section::Whole);
+    // A field of a later minor change does not matter; a later version does.
+    let more = told.to_json().replacen('{', "{\"colour\": 3,", 1);
+    assert_eq!(Profile::from_json(&more), Ok(told.clone()));
+    let later = told
+        .to_json()
+        .replacen("\"version\": 1", "\"version\": 2", 1);
+    let error = Profile::from_json(&later).unwrap_err();
+    assert_eq!(error, ProfileFileError::Later { version: 2 });
+    for wrong in ["", "[]", "{}", "{\"version\": 1}", "RIFF"] {
+        let error = Profile::from_json(wrong).unwrap_err();
+        assert_eq!(error, ProfileFileError::NotAProfile, "{wrong}");
+    }
+}
+
+/// A shelf of the *Audio EQ Cookbook* (R. Bristow-Johnson), slope S = 1, in double precision, written
+/// from its text: `A = 10^(dB/40)`, `α = sin ω0/2 · √2`.
+fn cookbook_shelf(signal: &[f32], high: bool, hz: f64, gain_db: f64) -> Vec<f32> {
+    let a = 10_f64.powf(gain_db / 40.0);
+    let w0 = 2.0 * PI * hz / RATE_HZ;
+    let alpha = w0.sin() / 2.0 * 2.0_f64.sqrt();
+    let beta = 2.0 * a.sqrt() * alpha;
+    // The high shelf is the low one with the cosine's sign turned.
+    let turn = if high { -1.0 } else { 1.0 };
+    let cos = turn * w0.cos();
+    let b = [
+        a * ((a + 1.0) - (a - 1.0) * cos + beta),
+        2.0 * turn * a * ((a - 1.0) - (a + 1.0) * cos),
+        a * ((a + 1.0) - (a - 1.0) * cos - beta),
+    ];
+    let den = [
+        (a + 1.0) + (a - 1.0) * cos + beta,
+        -2.0 * turn * ((a - 1.0) + (a + 1.0) * cos),
+        (a + 1.0) + (a - 1.0) * cos - beta,
+    ];
+    biquad(signal, b, den)
+}
+
+/// The cookbook's peaking filter.
+fn cookbook_bell(signal: &[f32], hz: f64, q: f64, gain_db: f64) -> Vec<f32> {
+    let a = 10_f64.powf(gain_db / 40.0);
+    let w0 = 2.0 * PI * hz / RATE_HZ;
+    let alpha = w0.sin() / (2.0 * q);
+    let cos = -2.0 * w0.cos();
+    biquad(
+        signal,
+        [1.0 + alpha * a, cos, 1.0 - alpha * a],
+        [1.0 + alpha / a, cos, 1.0 - alpha / a],
+    )
+}
+
+fn biquad(signal: &[f32], b: [f64; 3], a: [f64; 3]) -> Vec<f32> {
+    let (mut x1, mut x2, mut y1, mut y2) = (0.0, 0.0, 0.0, 0.0);
+    let filtered = signal.iter().map(|sample| {
+        let x = f64::from(*sample);
+        let y = (b[0] * x + b[1] * x1 + b[2] * x2 - a[1] * y1 - a[2] * y2) / a[0];
+        (x2, x1, y2, y1) = (x1, x, y1, y);
+        y as f32
+    });
+    filtered.collect()
+}
+
+fn balance(planes: &[Vec<f32>; 2]) -> [Option<f64>; BAND_COUNT] {
+    let mut meter = Meter::new(RATE_HZ, &STEREO, 4_096).with_balance(0.0);
+    let planes: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
+    kit::metering::feed(&mut meter, &planes);
+    meter.balance().long_term_db.map(|band| band.map(f64::from))
+}
+
+/// The song's full band, which is what the plug-in's balance is asked of.
+fn programme() -> [Vec<f32>; 2] {
+    rink().map(|plane| plane[RATE as usize * 28..RATE as usize * 60].to_vec())
+}
+
+/// Source: the *Audio EQ Cookbook*. A mix filtered by a pair of its shelves is brought back by the
+/// pair with the opposite gains: the cookbook's shelf of −g is the inverse of that of +g. A corner
+/// can be told where the shelf is some decibels high: from 2 dB on.
+#[test]
+fn the_shelves_that_made_the_difference_are_found() {
+    let original = programme();
+    let reference = balance(&original);
+    let mut random = Random::new(17);
+    let (mut worst_db, mut worst_octaves) = (0.0_f64, 0.0_f64);
+    for pair in 0..20 {
+        let mut draw = |low: f64, high: f64| low + (high - low) * random.draw();
+        let (low_hz, high_hz) = (
+            draw(50_f64.ln(), 350_f64.ln()).exp(),
+            draw(1_800_f64.ln(), 10_000_f64.ln()).exp(),
+        );
+        let mut gain = || {
+            let gain = draw(1.0, LARGEST_GAIN_DB);
+            if draw(0.0, 1.0) < 0.5 { -gain } else { gain }
+        };
+        let (low_db, high_db) = (gain(), gain());
+        let mix = original.each_ref().map(|plane| {
+            let low = cookbook_shelf(plane, false, low_hz, low_db);
+            cookbook_shelf(&low, true, high_hz, high_db)
+        });
+        let told = suggest(RATE_HZ, &balance(&mix), &reference).unwrap();
+        let ShelvesSettings {
+            low_hz: low_told,
+            low_gain_db,
+            high_hz: high_told,
+            high_gain_db,
+        } = told.shelves;
+        for (hz, db, hz_told, db_told) in [
+            (low_hz, low_db, low_told, low_gain_db),
+            (high_hz, high_db, high_told, high_gain_db),
+        ] {
+            let what =
+                format!("pair {pair}: {db:.2} dB at {hz:.0} Hz: {db_told:.2} at {hz_told:.0}");
+            let error = (db + db_told).abs();
+            worst_db = worst_db.max(error);
+            assert!(error <= 0.5, "{what}");
+            if db.abs() >= 2.0 {
+                let octaves = (hz_told / hz).log2().abs();
+                worst_octaves = worst_octaves.max(octaves);
+                assert!(octaves <= 1.0 / 3.0, "{what}");
+            }
+        }
+        assert!(
+            told.after_db < 0.35,
+            "pair {pair}: {} dB left",
+            told.after_db
+        );
+        assert!(told.after_db < told.before_db);
+    }
+    println!(
+        "reference: 20 pairs of shelves: gains within {worst_db:.2} dB, corners within {worst_octaves:.2} octaves"
+    );
+}
+
+fn no_shelf(told: &Suggestion) -> bool {
+    !told.helps() && told.before_db == told.after_db && told.gain_db == [0.0; BAND_COUNT]
+}
+
+#[test]
+fn a_balanced_pair_needs_no_shelf_and_a_notch_gets_none() {
+    let original = programme();
+    let reference = balance(&original);
+    assert!(no_shelf(&suggest(RATE_HZ, &reference, &reference).unwrap()));
+    // Elsewhere in the level: the comparison is one at equal loudness.
+    let louder = reference.map(|band| band.map(|db| db + 7.0));
+    assert!(no_shelf(&suggest(RATE_HZ, &louder, &reference).unwrap()));
+    // Two minutes of pink noise from different seeds: as balanced as two signals get.
+    let noise = |seed| {
+        let pink = pink_noise(seed, RATE_HZ, 10.0, -20.0, 60.0).samples;
+        balance(&[pink.clone(), pink])
+    };
+    assert!(no_shelf(&suggest(RATE_HZ, &noise(1), &noise(2)).unwrap()));
+    for hz in [
+        100.0, 300.0, 500.0, 700.0, 1_000.0, 2_000.0, 3_000.0, 6_000.0,
+    ] {
+        for (q, gain_db) in [(4.0, -12.0), (2.0, -6.0), (4.0, 8.0)] {
+            let mix = original
+                .each_ref()
+                .map(|plane| cookbook_bell(plane, hz, q, gain_db));
+            let told = suggest(RATE_HZ, &balance(&mix), &reference).unwrap();
+            println!(
+                "{gain_db} dB at {hz} Hz, Q {q}: {:?} {} {}",
+                told.shelves, told.before_db, told.after_db
+            );
+        }
+    }
+}
+
+/// What is not there of either says nothing, and with too little left nothing is said.
+#[test]
+fn bands_that_hold_nothing_say_nothing() {
+    let flat = [Some(-30.0); BAND_COUNT];
+    let mut bare = flat;
+    for band in &mut bare[25..] {
+        *band = Some(-120.0);
+    }
+    let told = suggest(RATE_HZ, &flat, &bare).unwrap();
+    assert!(no_shelf(&told), "{told:?}");
+    let few = std::array::from_fn(|band| (band < 9).then_some(-30.0));
+    assert_eq!(suggest(RATE_HZ, &flat, &few), None);
+    // Never more than is allowed, whatever the difference.
+    let tilted = std::array::from_fn(|band| Some(-30.0 - 4.0 * (mid_band_hz(band) / 1e3).log2()));
+    let told = suggest(RATE_HZ, &tilted, &flat).unwrap();
+    assert!(told.shelves.low_gain_db.abs() <= LARGEST_GAIN_DB);
+    assert!(told.shelves.high_gain_db.abs() <= LARGEST_GAIN_DB);
+    assert!(told.after_db < told.before_db);
+}
+
+fn figures(of: impl Fn(&mut Figures)) -> Profile {
+    let mut part = Figures {
+        integrated_lufs: Some(-14.0),
+        ldr_db: Some(4.0),
+        plr_db: Some(13.0),
+        band_crest_db: [Some(12.0); 4],
+        balance_db: [Some(-30.0); BAND_COUNT],
+        ..Figures::default()
+    };
+    of(&mut part);
+    Profile {
+        version: 1,
+        name: String::new(),
+        sample_rate_hz: RATE,
+        channels: 2,
+        section: Section::Whole,
+        whole: part,
+        part,
+    }
+}
+
+/// By construction: profiles made by hand that differ in known ways.
+#[test]
+fn findings_tell_what_differs_most_and_by_how_much() {
+    let mix = figures(|_| {});
+    let told = |reference: &Profile| {
+        let comparison = Comparison::new(&mix, reference);
+        let told = findings(&mix, reference, &comparison);
+        told.iter()
+            .map(|told| told.sentence.clone())
+            .collect::<Vec<_>>()
+    };
+    assert!(Comparison::new(&mix, &mix).same);
+    assert!(told(&mix).is_empty());
+    // 6 LU louder, and 4 dB more above 6 kHz once as loud: 6 + 4 dB up there.
+    let reference = figures(|part| {
+        part.integrated_lufs = Some(-8.0);
+        part.band_crest_db = [Some(11.5), Some(11.0), Some(7.0), Some(11.0)];
+        for (band, level) in part.balance_db.iter_mut().enumerate() {
+            *level = Some(if band >= 25 { -20.0 } else { -24.0 });
+        }
+    });
+    let comparison = Comparison::new(&mix, &reference);
+    assert!(!comparison.same);
+    assert_eq!(comparison.match_gain_db, Some(-6.0));
+    assert!((comparison.difference_db[28].unwrap() + 4.0).abs() < 1e-9);
+    assert!((comparison.region_difference_db[3].unwrap() + 4.0).abs() < 1e-9);
+    assert!(comparison.region_difference_db[0].unwrap().abs() < 1e-9);
+    assert_eq!(comparison.crest_difference_db[2], Some(5.0));
+    assert_eq!(
+        told(&reference),
+        [
+            "At equal loudness the mix has 4.0 dB less than the reference above 6 kHz.",
+            "The reference is 6.0 LU louder (\u{2212}8.0 LUFS against \u{2212}14.0): compare with the \
+             reference turned down by that much.",
+            "The reference is denser from 1 to 6 kHz: the crest factor there is 12.0 dB in the mix \
+             and 7.0 dB in the reference.",
+        ]
+    );
+}
