@@ -396,10 +396,10 @@ fn findings_tell_what_differs_most_and_by_how_much() {
         told(&reference),
         [
             "At equal loudness the mix has 4.0 dB less than the reference above 6 kHz.",
-            "The reference is 6.0 LU louder (\u{2212}8.0 LUFS against \u{2212}14.0): compare with the \
-             reference turned down by that much.",
             "The reference is denser from 1 to 6 kHz: the crest factor there is 12.0 dB in the mix \
              and 7.0 dB in the reference.",
+            "The reference is 6.0 LU louder (\u{2212}8.0 LUFS against \u{2212}14.0): compare with the \
+             reference turned down by that much.",
         ]
     );
 }

@@ -93,8 +93,8 @@ const MOST_OF_A_KIND: usize = 2;
 /// From these differences on something is worth telling (common practice, no standard's figures):
 /// a region's level dB, a band's crest factor dB, loudness LU, microdynamics dB, PLR dB.
 const BALANCE_DB: f64 = 1.0;
-const DENSITY_DB: f64 = 2.0;
-const LOUDNESS_LU: f64 = 2.0;
+const DENSITY_DB: f64 = 1.5;
+const LOUDNESS_LU: f64 = 3.0;
 const MICRODYNAMICS_DB: f64 = 0.7;
 const PLR_DB: f64 = 2.0;
 

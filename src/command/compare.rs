@@ -1,0 +1,139 @@
+//! `crestline compare`: a mix beside a reference, balance first.
+
+mod json;
+mod report;
+mod sides;
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use self::report::Report;
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crestline_core::session::Section;
+use crestline_core::session::reference::{Comparison, findings};
+use crestline_files::printable;
+
+const AFTER_HELP: &str = "\
+Both files are measured whole and in the part that is asked for: by default the loudest 30 s of either, so that choruses
+are compared with choruses. The parts are compared at equal loudness. Files may have different sample rates and channels.
+
+REFERENCE may also be a profile that --save-profile has written; its part is then the one that was measured.
+
+The shelves are those of the chain, at most 6 dB up or down, that bring the mix nearest to the reference over the third
+octaves (least squares; a band weighs by its level). A shelf that does not bring most of what it moves nearer is left out:
+no shelf undoes a notch or a resonance.
+
+JSON (--json):
+  One object with the keys
+    mix, reference    each with file, sample_rate_hz, channels, part and whole; either has start_s, end_s, integrated_lufs,
+                      short_term_max_lufs, loudness_range_lu, true_peak_dbtp, plr_db, short_term_plr_min_db, ldr_db
+    same              true where both are the same recording
+    match_gain_db     gain of the reference that brings its part to the loudness of the mix's
+    bands             [{hz, mix_db, reference_db, difference_db, shelved_db}], third octaves from 20 Hz: level of either, mix
+                      less reference at equal loudness, and the same with the suggested shelves
+    regions           [{low_hz, high_hz, difference_db, mix_crest_db, reference_crest_db}], low to high: the difference of
+                      whole regions, and the crest factor of either in the four bands of the crossover
+    suggestion        {helps, low_shelf_hz, low_shelf_db, high_shelf_hz, high_shelf_db, before_db, after_db,
+                      loudness_change_lu}: difference in shape (weighted rms) before and after
+    findings          [{about: balance | density | loudness | microdynamics | plr, difference, sentence}], the heaviest
+                      first; difference is mix less reference
+  null is what cannot be measured.
+
+Exit codes:
+  0  done
+  2  wrong usage
+  3  an input could not be used
+  4  the result could not be written
+
+Examples:
+  crestline compare mix.wav reference.flac
+  crestline compare mix.wav reference.flac --section 62-91.5 --json
+  crestline compare mix.wav reference.flac --save-profile reference.json";
+
+/// Compare a mix with a reference: balance at equal loudness, shelves, density
+///
+/// Measures both files and tells what sets them apart, in order of weight.
+#[derive(clap::Args, Debug)]
+#[command(after_long_help = AFTER_HELP, after_help = "The JSON keys and the exit codes are in --help.")]
+pub struct CompareArgs {
+    /// The mix: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
+    #[arg(value_name = "MIX")]
+    mix: PathBuf,
+    /// The reference: an audio file, or a profile saved before
+    #[arg(value_name = "REFERENCE")]
+    reference: PathBuf,
+    /// What of the files: their loudest 30 s, the whole, or from one second to another
+    #[arg(
+        long,
+        value_name = "loudest|whole|START-END",
+        default_value = "loudest"
+    )]
+    section: Section,
+    /// Keep the profile of the reference
+    #[arg(long, value_name = "OUT.json")]
+    save_profile: Option<PathBuf>,
+    /// Replace OUT.json if it is there already
+    #[arg(long)]
+    force: bool,
+    /// Print JSON for machines instead of tables
+    #[arg(long)]
+    json: bool,
+}
+
+/// Compares the files and prints the result; the exit code is as `crestline compare --help` says.
+pub fn run(args: &CompareArgs) -> ExitCode {
+    if args.force && args.save_profile.is_none() {
+        print_error("--force changes nothing without --save-profile; leave it out");
+        return ExitCode::from(WRONG_USAGE);
+    }
+    let saved = args.save_profile.as_deref();
+    if let Some(there) = saved.filter(|saved| saved.exists() && !args.force) {
+        let name = printable(there);
+        print_error(&format!(
+            "{name}: is there already; choose another name or add --force to replace it"
+        ));
+        return ExitCode::from(OUTPUT_FAILED);
+    }
+    let sides = match sides::read(&args.mix, &args.reference, args.section) {
+        Ok(sides) => sides,
+        Err(lines) => {
+            lines.iter().for_each(|line| print_error(line));
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+    };
+    for note in &sides.notes {
+        print_error(note);
+    }
+    if let Some(Err(line)) = saved.map(|saved| save(&sides.reference.to_json(), saved)) {
+        print_error(&line);
+        return ExitCode::from(OUTPUT_FAILED);
+    }
+    let mut comparison = Comparison::new(&sides.mix, &sides.reference);
+    comparison.same |= sides.same_file;
+    let report = Report {
+        files: [&args.mix, &args.reference].map(PathBuf::clone),
+        findings: findings(&sides.mix, &sides.reference, &comparison),
+        mix: sides.mix,
+        reference: sides.reference,
+        comparison,
+    };
+    let text = if args.json {
+        match report.json() {
+            Ok(json) => json + "\n",
+            Err(error) => {
+                print_error(&format!("the result could not be written ({error})"));
+                return ExitCode::from(OUTPUT_FAILED);
+            }
+        }
+    } else {
+        report.text()
+    };
+    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+}
+
+fn save(json: &str, path: &Path) -> Result<(), String> {
+    std::fs::write(path, json).map_err(|error| {
+        let name = printable(path);
+        format!("{name}: could not be written ({error}); check folder and space")
+    })
+}

@@ -1,0 +1,212 @@
+//! What a comparison prints for people.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use crate::table::{Align, aligned, hundredths, tenths};
+use crestline_core::measure::mid_band_hz;
+use crestline_core::session::reference::{
+    Comparison, Figures, Finding, Profile, REGIONS, Suggestion,
+};
+use crestline_files::printable;
+
+/// A comparison and what it was made of.
+#[derive(Debug)]
+pub(super) struct Report {
+    /// Mix and reference.
+    pub files: [PathBuf; 2],
+    pub mix: Profile,
+    pub reference: Profile,
+    pub comparison: Comparison,
+    pub findings: Vec<Finding>,
+}
+
+impl Report {
+    /// What was measured, both in numbers, the balance, the regions, the shelves, the findings.
+    pub fn text(&self) -> String {
+        let mut text = format!("{}\n{}\n{}\n", self.numbers(), self.regions(), self.bands());
+        let _ = writeln!(text, "{}", self.matching());
+        let _ = writeln!(text, "{}\n", shelves(self.comparison.suggestion.as_ref()));
+        if self.comparison.same {
+            text += "Mix and reference are the same recording: there is nothing to compare.\n";
+        } else if self.findings.is_empty() {
+            text += "Nothing sets them apart by enough to be told.\n";
+        }
+        for finding in &self.findings {
+            let _ = writeln!(text, "{}", finding.sentence);
+        }
+        text
+    }
+
+    /// Mix less reference in a band with the suggested shelves, both at equal loudness again, dB.
+    pub fn shelved_db(&self, band: usize) -> Option<f64> {
+        let difference = self.comparison.difference_db[band]?;
+        let suggestion = self.comparison.suggestion.as_ref()?;
+        Some(difference + suggestion.gain_db[band] - suggestion.loudness_change_lu)
+    }
+
+    fn numbers(&self) -> String {
+        let mut rows: Vec<(String, &Figures)> = Vec::new();
+        for (what, file, profile) in [
+            ("mix", &self.files[0], &self.mix),
+            ("reference", &self.files[1], &self.reference),
+        ] {
+            let part = &profile.part;
+            let name = printable(file);
+            let between = format!("{:.1} s to {:.1} s", part.start_s, part.end_s);
+            rows.push((format!("{what}: {name}, {between}"), part));
+            if profile.part != profile.whole {
+                rows.push((format!("{what}, whole"), &profile.whole));
+            }
+        }
+        let names = rows.iter().map(|(name, _)| name.clone());
+        let head = [String::new(), String::new()];
+        let mut columns = vec![aligned(head.into_iter().chain(names), Align::Left)];
+        let shown: [([&str; 2], Figure, Form); 6] = [
+            (["loudness", "LUFS"], |f| f.integrated_lufs, tenths),
+            (["range", "LU"], |f| f.loudness_range_lu, tenths),
+            (["true peak", "dBTP"], |f| f.true_peak_dbtp, hundredths),
+            (["PLR", "dB"], |f| f.plr_db, tenths),
+            (
+                ["least PLR", "3 s, dB"],
+                |f| f.short_term_plr_min_db,
+                tenths,
+            ),
+            (["LDR", "dB"], |f| f.ldr_db, tenths),
+        ];
+        for (heading, figure, form) in shown {
+            columns.push(column(heading, &rows, |(_, figures)| form(figure(figures))));
+        }
+        lines(&columns)
+    }
+
+    fn regions(&self) -> String {
+        let rows: Vec<usize> = (0..REGIONS.len()).collect();
+        let comparison = &self.comparison;
+        let names = REGIONS.iter().map(|(_, name)| (*name).to_owned());
+        let head = [String::new(), String::new()];
+        lines(&[
+            aligned(head.into_iter().chain(names), Align::Left),
+            column(
+                ["mix less reference", "at equal loudness, dB"],
+                &rows,
+                |row| signed(comparison.region_difference_db[*row]),
+            ),
+            column(["crest factor", "mix, dB"], &rows, |row| {
+                tenths(self.mix.part.band_crest_db[*row])
+            }),
+            column(["", "reference, dB"], &rows, |row| {
+                tenths(self.reference.part.band_crest_db[*row])
+            }),
+        ])
+    }
+
+    fn bands(&self) -> String {
+        let rows: Vec<usize> = (0..self.comparison.difference_db.len()).collect();
+        let mut columns = vec![
+            column(["third", "octave, Hz"], &rows, |band| {
+                nominal_hz(mid_band_hz(*band))
+            }),
+            column(
+                ["mix less reference", "at equal loudness, dB"],
+                &rows,
+                |band| signed(self.comparison.difference_db[*band]),
+            ),
+        ];
+        let helps = |suggestion: &Suggestion| suggestion.helps();
+        if self.comparison.suggestion.as_ref().is_some_and(helps) {
+            columns.push(column(["with the", "shelves, dB"], &rows, |band| {
+                signed(self.shelved_db(*band))
+            }));
+        }
+        lines(&columns)
+    }
+
+    fn matching(&self) -> String {
+        match self.comparison.match_gain_db {
+            None => "the loudness of one of them is not known".to_owned(),
+            Some(db) if db > 0.0 => format!(
+                "to compare: turn the mix down by {db:.1} dB, or the reference up by as much"
+            ),
+            Some(db) => format!("to compare: turn the reference down by {:.1} dB", -db + 0.0),
+        }
+    }
+}
+
+fn shelves(suggestion: Option<&Suggestion>) -> String {
+    let Some(suggestion) = suggestion else {
+        return "shelves: too few bands are known of both to tell".to_owned();
+    };
+    let difference = format!("the difference in shape is {:.1} dB", suggestion.before_db);
+    if !suggestion.helps() {
+        return format!("shelves: no shelf helps; {difference}");
+    }
+    let settings = &suggestion.shelves;
+    let shelf = |what: &str, hz: f64, db: f64| {
+        (db != 0.0).then(|| format!("--{what}-shelf-db {db:.1} --{what}-shelf-hz {hz:.0}"))
+    };
+    let both = [
+        shelf("low", settings.low_hz, settings.low_gain_db),
+        shelf("high", settings.high_hz, settings.high_gain_db),
+    ];
+    let both: Vec<String> = both.into_iter().flatten().collect();
+    format!(
+        "shelves: {}; {difference}, and {:.1} dB with them",
+        both.join(" "),
+        suggestion.after_db
+    )
+}
+
+type Figure = fn(&Figures) -> Option<f64>;
+type Form = fn(Option<f64>) -> String;
+
+/// With its sign, as a difference is read.
+fn signed(value: Option<f64>) -> String {
+    match value {
+        Some(value) if value >= 0.05 => format!("+{value:.1}"),
+        value => tenths(value),
+    }
+}
+
+/// As bands are named on equipment (IEC 61260-1, annex E): 31.5 and not 31.62.
+fn nominal_hz(exact_hz: f64) -> String {
+    const STEPS: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
+    let index = (10.0 * exact_hz.log10()).round();
+    let decade = (index / 10.0).floor();
+    #[expect(clippy::cast_sign_loss, reason = "a remainder of a floor")]
+    let step = STEPS[(index - 10.0 * decade) as usize % 10];
+    let hz = step * 10_f64.powf(decade);
+    ((10.0 * hz).round() / 10.0).to_string()
+}
+
+/// Two lines of headings, then a line a row.
+fn column<T>(heading: [&str; 2], rows: &[T], cell: impl Fn(&T) -> String) -> Vec<String> {
+    let head = heading.map(str::to_owned);
+    aligned(head.into_iter().chain(rows.iter().map(cell)), Align::Right)
+}
+
+fn lines(columns: &[Vec<String>]) -> String {
+    let count = columns.iter().map(Vec::len).max().unwrap_or(0);
+    (0..count)
+        .map(|line| {
+            let cells = columns.iter().filter_map(|column| column.get(line));
+            let line = cells.cloned().collect::<Vec<_>>().join("  ");
+            line.trim_end().to_owned() + "\n"
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // IEC 61260-1:2014, annex E (from memory).
+    #[test]
+    fn bands_have_their_nominal_names() {
+        let names: Vec<String> = (0..31).map(|band| nominal_hz(mid_band_hz(band))).collect();
+        assert_eq!(names[..6], ["20", "25", "31.5", "40", "50", "63"]);
+        assert_eq!(names[8], "125");
+        assert_eq!(names[17], "1000");
+        assert_eq!(names[30], "20000");
+    }
+}

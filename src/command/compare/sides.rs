@@ -1,0 +1,100 @@
+//! The two profiles that are compared.
+
+use std::io::{self, IsTerminal as _, Read as _};
+use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::thread;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crestline_core::session::Section;
+use crestline_core::session::reference::Profile;
+use crestline_files::{Profiled, printable, profile};
+
+/// A profile is a few kilobytes; what is longer is none, bytes.
+const LONGEST_PROFILE: u64 = 1 << 20;
+/// Progress is counted in thousandths of a file.
+const STEPS: f64 = 1_000.0;
+
+pub(super) struct Sides {
+    pub mix: Profile,
+    pub reference: Profile,
+    /// Lines to tell.
+    pub notes: Vec<String>,
+    /// Both paths lead to one file.
+    pub same_file: bool,
+}
+
+/// Measures both, side by side; otherwise a line for each that cannot be used.
+pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sides, Vec<String>> {
+    let bar = progress_bar();
+    let done = [AtomicU64::new(0), AtomicU64::new(0)];
+    let measure = |path: &Path, index: usize| {
+        profile(path, section, &mut |share| {
+            #[expect(clippy::cast_sign_loss, reason = "a share is not negative")]
+            done[index].store((STEPS * share) as u64, Ordering::Relaxed);
+            bar.set_position(done.iter().map(|done| done.load(Ordering::Relaxed)).sum());
+            true
+        })
+        .map_err(|error| error.to_string())
+    };
+    let (ours, theirs) = thread::scope(|scope| {
+        let theirs = scope.spawn(|| match saved(reference) {
+            Some(saved) => saved,
+            None => measure(reference, 1),
+        });
+        let ours = measure(mix, 0);
+        match theirs.join() {
+            Ok(theirs) => (ours, theirs),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+    });
+    bar.finish_and_clear();
+    let (ours, theirs) = match (ours, theirs) {
+        (Ok(ours), Ok(theirs)) => (ours, theirs),
+        (ours, theirs) => return Err([ours.err(), theirs.err()].into_iter().flatten().collect()),
+    };
+    let told = |path: &Path, notes: &[String]| -> Vec<String> {
+        let lines = notes.iter();
+        lines
+            .map(|note| format!("{}: {note}", printable(path)))
+            .collect()
+    };
+    let same = |a: &Path, b: &Path| Some(a.canonicalize().ok()? == b.canonicalize().ok()?);
+    Ok(Sides {
+        notes: [told(mix, &ours.notes), told(reference, &theirs.notes)].concat(),
+        mix: ours.profile,
+        reference: theirs.profile,
+        same_file: same(mix, reference) == Some(true),
+    })
+}
+
+/// The profile in a file that holds text with an object; `None` where it is something else.
+fn saved(path: &Path) -> Option<Result<Profiled, String>> {
+    let mut text = String::new();
+    let file = std::fs::File::open(path).ok()?;
+    if !file.metadata().ok()?.is_file() {
+        return None;
+    }
+    file.take(LONGEST_PROFILE).read_to_string(&mut text).ok()?;
+    if !text.trim_start().starts_with('{') {
+        return None;
+    }
+    let read = Profile::from_json(&text).map(|profile| Profiled {
+        profile,
+        notes: Vec::new(),
+    });
+    Some(read.map_err(|error| format!("{}: {error}", printable(path))))
+}
+
+/// Hidden unless standard error is a terminal.
+fn progress_bar() -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::with_draw_target(Some(2 * 1_000), ProgressDrawTarget::stderr());
+    match ProgressStyle::with_template("measuring {bar:40} {percent:>3} %  {eta} left") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}

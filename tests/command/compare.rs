@@ -1,0 +1,248 @@
+//! `crestline compare` on real files: figures that agree with `crestline measure`, the shelves that
+//! were put in, saved profiles, what is printed, and refusals.
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use super::sound_files::{Stored, folder, measure_json, text, tone, wav};
+use crestline_core::dsp::biquad::{Biquad, Coefficients};
+use serde_json::Value;
+use songs::rink_lights;
+
+fn crestline(folder: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
+    command
+        .args(arguments)
+        .current_dir(folder)
+        .output()
+        .unwrap()
+}
+
+fn json(folder: &Path, arguments: &[&str]) -> Value {
+    let output = crestline(folder, &[&["compare"], arguments, &["--json"]].concat());
+    let code = output.status.code();
+    assert_eq!(code, Some(0), "{arguments:?}: {}", text(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+fn number(value: &Value) -> f64 {
+    value
+        .as_f64()
+        .unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+/// The song from where the whole band plays.
+fn song(seconds: usize) -> Vec<Vec<f64>> {
+    let song = rink_lights(48_000);
+    let part = |channel: &Vec<f32>| {
+        let part = &channel[28 * 48_000..(28 + seconds) * 48_000];
+        part.iter().map(|sample| f64::from(*sample)).collect()
+    };
+    song.channels.iter().map(part).collect()
+}
+
+fn write(folder: &Path, name: &str, planes: &[Vec<f64>]) {
+    fs::write(
+        folder.join(name),
+        wav(48_000, Stored::Float32, None, planes),
+    )
+    .unwrap();
+}
+
+/// Source: the *Audio EQ Cookbook*, whose shelves `tests/process` holds the chain's to.
+fn shelved(planes: &[Vec<f64>], shelves: [Coefficients; 2], gain: f64) -> Vec<Vec<f64>> {
+    let filtered = planes.iter().map(|plane| {
+        let mut states = [Biquad::default(), Biquad::default()];
+        let samples = plane.iter().map(|sample| {
+            let mut x = wide::f64x2::splat(gain * sample);
+            for (state, shelf) in states.iter_mut().zip(&shelves) {
+                x = state.step(shelf, x);
+            }
+            x.to_array()[0]
+        });
+        samples.collect()
+    });
+    filtered.collect()
+}
+
+// Source: `crestline measure --json` for the figures; the construction for the rest.
+#[test]
+fn figures_are_measures_and_the_shelves_are_found() {
+    let folder = folder("compare_shelves");
+    let reference = song(20);
+    let shelves = [
+        Coefficients::low_shelf(48_000.0, 150.0, 4.0),
+        Coefficients::high_shelf(48_000.0, 4_000.0, -3.0),
+    ];
+    write(&folder, "reference.wav", &reference);
+    write(&folder, "mix.wav", &shelved(&reference, shelves, 0.5));
+    let told = json(&folder, &["mix.wav", "reference.wav", "--section", "whole"]);
+    let (measured, _) = measure_json(&folder, &["mix.wav", "reference.wav"]);
+    for (side, measured) in [("mix", &measured[0]), ("reference", &measured[1])] {
+        for key in [
+            "integrated_lufs",
+            "loudness_range_lu",
+            "short_term_max_lufs",
+            "true_peak_dbtp",
+            "plr_db",
+            "short_term_plr_min_db",
+            "ldr_db",
+        ] {
+            for stretch in ["whole", "part"] {
+                assert_eq!(told[side][stretch][key], measured[key], "{side} {key}");
+            }
+        }
+        assert_eq!(told[side]["file"], measured["file"]);
+    }
+    let loudness = |side: &str| number(&told[side]["part"]["integrated_lufs"]);
+    let gain = number(&told["match_gain_db"]);
+    assert!((gain - (loudness("mix") - loudness("reference"))).abs() < 2e-3);
+    let suggestion = &told["suggestion"];
+    assert_eq!(suggestion["helps"], true);
+    for (key, hz, db) in [("low", 150.0, -4.0), ("high", 4_000.0, 3.0)] {
+        let (found_hz, found_db) = (
+            number(&suggestion[format!("{key}_shelf_hz")]),
+            number(&suggestion[format!("{key}_shelf_db")]),
+        );
+        assert!((found_db - db).abs() < 0.5, "{key}: {found_db} dB");
+        assert!(
+            (found_hz / hz).log2().abs() < 1.0 / 3.0,
+            "{key}: {found_hz} Hz"
+        );
+    }
+    assert!(number(&suggestion["after_db"]) < 0.3 * number(&suggestion["before_db"]));
+    // 4 dB at the bottom against −3 dB at the top: a difference of 7 dB between them.
+    let difference = |band: usize| number(&told["bands"][band]["difference_db"]);
+    let tilt = difference(4) - difference(27);
+    assert!((tilt - 7.0).abs() < 0.5, "{tilt}");
+    let shelved = |band: usize| number(&told["bands"][band]["shelved_db"]);
+    assert!((shelved(4) - shelved(27)).abs() < 0.5);
+    // Shelves are linear: what they leave of a band's crest is not far from what it was.
+    assert_eq!(told["findings"][0]["about"], "balance");
+    assert_eq!(told["same"], false);
+}
+
+// Source: `--help`, which names the keys.
+#[test]
+fn json_has_the_keys_that_the_help_names() {
+    let folder = folder("compare_json");
+    write(&folder, "mix.wav", &song(6));
+    let mono: Vec<f64> = song(6).swap_remove(0).iter().map(|x| 0.3 * x).collect();
+    let bytes = wav(44_100, Stored::Int24, None, &[mono]);
+    fs::write(folder.join("reference.wav"), bytes).unwrap();
+    let told = json(&folder, &["mix.wav", "reference.wav"]);
+    let help = crestline(&folder, &["compare", "--help"]);
+    let help = text(&help.stdout);
+    fn keys<'a>(value: &'a Value, into: &mut Vec<&'a str>) {
+        match value {
+            Value::Object(map) => {
+                for (key, value) in map {
+                    into.push(key);
+                    keys(value, into);
+                }
+            }
+            Value::Array(values) => values.iter().for_each(|value| keys(value, into)),
+            _ => {}
+        }
+    }
+    let mut all = Vec::new();
+    keys(&told, &mut all);
+    assert!(all.len() > 100, "{}", all.len());
+    for key in all {
+        assert!(help.contains(key), "{key} is not in the help");
+    }
+    assert_eq!(told["bands"].as_array().unwrap().len(), 31);
+    assert_eq!(told["regions"].as_array().unwrap().len(), 4);
+    assert_eq!(told["reference"]["sample_rate_hz"], 44_100);
+    assert_eq!(told["reference"]["channels"], 1);
+    let findings = told["findings"].as_array().unwrap();
+    assert!((1..=3).contains(&findings.len()));
+    for finding in findings {
+        // Each is backed by its number.
+        let number = format!("{:.1}", number(&finding["difference"]).abs());
+        let sentence = finding["sentence"].as_str().unwrap();
+        let two = sentence.matches(" dB").count() > 1;
+        assert!(two || sentence.contains(&number), "{sentence}: {number}");
+    }
+}
+
+#[test]
+fn the_same_recording_is_told() {
+    let folder = folder("compare_same");
+    write(&folder, "mix.wav", &song(5));
+    fs::copy(folder.join("mix.wav"), folder.join("copy.wav")).unwrap();
+    for reference in ["mix.wav", "copy.wav"] {
+        assert_eq!(json(&folder, &["mix.wav", reference])["same"], true);
+        let printed = crestline(&folder, &["compare", "mix.wav", reference]);
+        let printed = text(&printed.stdout).to_owned();
+        assert!(printed.contains("the same recording"), "{printed}");
+        assert!(printed.contains("no shelf helps"), "{printed}");
+    }
+}
+
+#[test]
+fn a_saved_profile_stands_for_its_file_and_is_never_overwritten_unasked() {
+    let folder = folder("compare_profile");
+    write(&folder, "mix.wav", &song(8));
+    let bright = [
+        Coefficients::low_shelf(48_000.0, 100.0, -2.0),
+        Coefficients::high_shelf(48_000.0, 5_000.0, 4.0),
+    ];
+    write(&folder, "reference.wav", &shelved(&song(8), bright, 0.9));
+    let save = ["mix.wav", "reference.wav", "--save-profile", "kept.json"];
+    let direct = json(&folder, &save);
+    let mut from_profile = json(&folder, &["mix.wav", "kept.json"]);
+    from_profile["reference"]["file"] = "reference.wav".into();
+    assert_eq!(direct, from_profile);
+    let kept = fs::read(folder.join("kept.json")).unwrap();
+    let again = crestline(&folder, &[&["compare"], &save[..]].concat());
+    assert_eq!(again.status.code(), Some(4));
+    assert!(text(&again.stderr).starts_with("kept.json: is there already; "));
+    assert_eq!(fs::read(folder.join("kept.json")).unwrap(), kept);
+    let forced = crestline(&folder, &[&["compare", "--force"], &save[..]].concat());
+    assert_eq!(forced.status.code(), Some(0));
+    fs::write(folder.join("later.json"), "{\"version\": 99}").unwrap();
+    fs::write(folder.join("other.json"), "{\"a\": 1}").unwrap();
+    for (file, cause) in [
+        ("later.json", "version 99"),
+        ("other.json", "not the profile"),
+    ] {
+        let refused = crestline(&folder, &["compare", "mix.wav", file]);
+        assert_eq!(refused.status.code(), Some(3));
+        let line = text(&refused.stderr);
+        assert!(
+            line.starts_with(&format!("{file}: ")) && line.contains(cause),
+            "{line}"
+        );
+    }
+}
+
+#[test]
+fn what_cannot_be_compared_is_named_with_cause_and_remedy() {
+    let folder = folder("compare_refused");
+    write(&folder, "mix.wav", &song(5));
+    write(&folder, "short.wav", &[tone(48_000, 1_000.0, -20.0, 2.0)]);
+    write(&folder, "silent.wav", &[vec![0.0; 5 * 48_000]]);
+    fs::write(folder.join("noise.wav"), [7; 5_000]).unwrap();
+    for (reference, section, cause) in [
+        ("short.wav", "loudest", "2.0 s long"),
+        ("silent.wav", "loudest", "too quiet"),
+        ("noise.wav", "loudest", "not an audio file"),
+        ("missing.wav", "loudest", "no such file"),
+        ("mix.wav", "30-60", "5.0 s long"),
+    ] {
+        let arguments = ["compare", "mix.wav", reference, "--section", section];
+        let refused = crestline(&folder, &arguments);
+        assert_eq!(refused.status.code(), Some(3), "{reference}");
+        let line = text(&refused.stderr).lines().next().unwrap().to_owned();
+        assert!(line.starts_with(&format!("{reference}: ")), "{line}");
+        assert!(line.contains(cause) && line.contains(';'), "{line}");
+    }
+    for wrong in [
+        &["compare", "mix.wav"][..],
+        &["compare", "mix.wav", "mix.wav", "--force"],
+    ] {
+        assert_eq!(crestline(&folder, wrong).status.code(), Some(2));
+    }
+}
