@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use self::report::Report;
+pub(crate) use self::report::{nominal_hz, shelves};
+pub(crate) use self::sides::profile_of;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Comparison, findings};

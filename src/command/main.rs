@@ -1,7 +1,9 @@
 //! The `crestline` command.
 
+mod compare;
 mod comparison;
 mod console;
+mod encoded;
 mod forecast;
 mod measure_files;
 mod measures;
@@ -15,6 +17,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use self::compare::CompareArgs;
+use self::encoded::EncodedArgs;
 use self::forecast::ForecastArgs;
 use self::measure_files::MeasureArgs;
 use self::reduction::ReductionArgs;
@@ -39,6 +43,8 @@ enum Command {
     Render(Box<RenderArgs>),
     Reduction(ReductionArgs),
     Forecast(Box<ForecastArgs>),
+    Compare(CompareArgs),
+    Encoded(EncodedArgs),
 }
 
 fn main() -> ExitCode {
@@ -47,5 +53,7 @@ fn main() -> ExitCode {
         Command::Render(args) => render::run(&args),
         Command::Reduction(args) => reduction::run(&args),
         Command::Forecast(args) => forecast::run(&args),
+        Command::Compare(args) => compare::run(&args),
+        Command::Encoded(args) => encoded::run(&args),
     }
 }

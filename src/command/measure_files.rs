@@ -82,7 +82,7 @@ pub struct MeasureArgs {
 }
 
 /// What was measured of a file, with what its reader should know besides.
-fn measured_file(path: &Path, audio: &AudioFile, readings: &Readings) -> MeasuredFile {
+pub(super) fn measured_file(path: &Path, audio: &AudioFile, readings: &Readings) -> MeasuredFile {
     let rate_hz = f64::from(audio.sample_rate_hz());
     let mut notes = audio.notes();
     if readings.sample_peak_dbfs.is_none() {

@@ -209,7 +209,7 @@ fn loudness_range(row: &MeasuredFile) -> String {
     format!("{}{mark}", tenths(row.measures.loudness_range_lu))
 }
 
-fn minutes_and_seconds(seconds: f64) -> String {
+pub(super) fn minutes_and_seconds(seconds: f64) -> String {
     // Rounded before it is split, or 59.96 s would read 0:60.0.
     let tenths = (seconds * 10.0).round();
     let minutes = (tenths / 600.0).floor();

@@ -11,8 +11,10 @@
     reason = "a test is written as its formula reads, stops at the first thing that goes wrong, and says what it has measured"
 )]
 
+mod compare;
 mod containers;
 mod decoders;
+mod encoded;
 mod faults;
 mod forecast;
 mod measure;

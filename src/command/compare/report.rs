@@ -133,7 +133,8 @@ impl Report {
     }
 }
 
-fn shelves(suggestion: Option<&Suggestion>) -> String {
+/// What is suggested, in a line.
+pub(crate) fn shelves(suggestion: Option<&Suggestion>) -> String {
     let Some(suggestion) = suggestion else {
         return "shelves: too few bands are known of both to tell".to_owned();
     };
@@ -169,7 +170,7 @@ fn signed(value: Option<f64>) -> String {
 }
 
 /// As bands are named on equipment (IEC 61260-1, annex E): 31.5 and not 31.62.
-fn nominal_hz(exact_hz: f64) -> String {
+pub(crate) fn nominal_hz(exact_hz: f64) -> String {
     const STEPS: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
     let index = (10.0 * exact_hz.log10()).round();
     let decade = (index / 10.0).floor();

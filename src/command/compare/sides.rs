@@ -30,19 +30,15 @@ pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sid
     let bar = progress_bar();
     let done = [AtomicU64::new(0), AtomicU64::new(0)];
     let measure = |path: &Path, index: usize| {
-        profile(path, section, &mut |share| {
+        profile_of(path, section, &mut |share| {
             #[expect(clippy::cast_sign_loss, reason = "a share is not negative")]
             done[index].store((STEPS * share) as u64, Ordering::Relaxed);
             bar.set_position(done.iter().map(|done| done.load(Ordering::Relaxed)).sum());
             true
         })
-        .map_err(|error| error.to_string())
     };
     let (ours, theirs) = thread::scope(|scope| {
-        let theirs = scope.spawn(|| match saved(reference) {
-            Some(saved) => saved,
-            None => measure(reference, 1),
-        });
+        let theirs = scope.spawn(|| measure(reference, 1));
         let ours = measure(mix, 0);
         match theirs.join() {
             Ok(theirs) => (ours, theirs),
@@ -67,6 +63,19 @@ pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sid
         reference: theirs.profile,
         same_file: same(mix, reference) == Some(true),
     })
+}
+
+/// The profile of an audio file, or the one that was saved in the file. `go_on` as
+/// [`profile`](crestline_files::profile) has it; the error is the line to tell.
+pub(crate) fn profile_of(
+    path: &Path,
+    section: Section,
+    go_on: &mut dyn FnMut(f64) -> bool,
+) -> Result<Profiled, String> {
+    match saved(path) {
+        Some(saved) => saved,
+        None => profile(path, section, go_on).map_err(|error| error.to_string()),
+    }
 }
 
 /// The profile in a file that holds text with an object; `None` where it is something else.

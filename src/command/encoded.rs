@@ -1,0 +1,129 @@
+//! `crestline encoded`: what lossy encoders make of a file's peaks.
+
+mod coding;
+mod report;
+mod trial;
+
+use std::io::{self, IsTerminal as _};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+pub(crate) use self::report::Row;
+pub(crate) use self::trial::{Trial, try_out};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crestline_files::printable;
+
+const AFTER_HELP: &str = "\
+The file is encoded as Ogg Vorbis (at the qualities that stand for 96, 160 and 320 kbit/s) and as MP3 (constant 128, 192
+and 320 kbit/s), decoded again and measured. What an encoder leaves out or bends moves the peaks, mostly upwards, and most
+where the music is dense.
+
+The Vorbis encoder is built in. MP3 is encoded by the program `lame`, if it is installed; otherwise its rows are missing
+and a line says so. It is given 24 bits, so what a float file holds beyond full scale is clipped, and brings rates above
+48 kHz to 48 kHz; what its presets turn down at low rates (0.4 dB at 128 kbit/s) is made up for.
+
+Columns:
+  rate          that the encoded file has come to, kbit/s
+  true peak     after decoding, dBTP
+  overshoot     true peak after less before, dB
+  over          samples beyond full scale after decoding, which a player without headroom clips
+  ceiling       the true-peak ceiling that would have held the decoded file under -1 dBTP, dBTP, as far as the overshoot
+                stays the same (an encoder scales with its input); the file's own peak where it stays under as it is
+
+JSON (--json):
+  One object with the keys file, sample_rate_hz, channels, true_peak_dbtp, integrated_lufs, samples_over and mp3_encoder
+  (null: not installed), and coded: [{codec: vorbis | mp3, nominal_kbps, kbps, sample_rate_hz, true_peak_dbtp,
+  overshoot_db, samples_over, integrated_lufs, ceiling_dbtp, holds}]. null is what cannot be measured.
+
+Exit codes:
+  0  done
+  2  wrong usage
+  3  the input could not be used
+  4  a result could not be written
+
+Examples:
+  crestline encoded master.wav
+  crestline encoded master.wav --keep encoded --json";
+
+/// Hear nothing, see the peaks: a file through lossy encoders and back
+///
+/// Tells by how much Ogg Vorbis and MP3 lift the true peak, and the ceiling that allows for it.
+#[derive(clap::Args, Debug)]
+#[command(after_long_help = AFTER_HELP, after_help = "The columns, the JSON keys and the exit codes are in --help.")]
+pub struct EncodedArgs {
+    /// Audio file to read: WAV, AIFF, FLAC, MP3 or Ogg Vorbis; mono or stereo
+    #[arg(value_name = "FILE")]
+    file: PathBuf,
+    /// Keep the encoded files in this folder, which must not be there yet
+    #[arg(long, value_name = "FOLDER")]
+    keep: Option<PathBuf>,
+    /// Print JSON for machines instead of a table
+    #[arg(long)]
+    json: bool,
+}
+
+/// Tries the encoders and prints the result; the exit code is as `crestline encoded --help` says.
+pub fn run(args: &EncodedArgs) -> ExitCode {
+    if args.file.is_dir() {
+        print_error(&format!(
+            "{}: a folder; name one audio file in it",
+            printable(&args.file)
+        ));
+        return ExitCode::from(WRONG_USAGE);
+    }
+    if let Some(keep) = &args.keep
+        && let Err(error) = std::fs::create_dir(keep)
+    {
+        let name = printable(keep);
+        print_error(&format!(
+            "{name}: cannot be made a new folder ({error}); choose another name"
+        ));
+        return ExitCode::from(OUTPUT_FAILED);
+    }
+    let bar = progress_bar();
+    let trial = try_out(&args.file, args.keep.as_deref(), &|done, of| {
+        bar.set_length(of);
+        bar.set_position(done);
+    });
+    bar.finish_and_clear();
+    let trial = match trial {
+        Ok(trial) => trial,
+        Err(line) => {
+            if let Some(keep) = &args.keep {
+                // Only if nothing is in it.
+                let _ = std::fs::remove_dir(keep);
+            }
+            print_error(&line);
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+    };
+    for note in &trial.notes {
+        print_error(note);
+    }
+    let text = if args.json {
+        match report::json(&trial) {
+            Ok(json) => json + "\n",
+            Err(error) => {
+                print_error(&format!("the result could not be written ({error})"));
+                return ExitCode::from(OUTPUT_FAILED);
+            }
+        }
+    } else {
+        report::text(&trial)
+    };
+    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+}
+
+/// Hidden unless standard error is a terminal.
+fn progress_bar() -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
+    match ProgressStyle::with_template("encoding and decoding {bar:40} {percent:>3} %") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}

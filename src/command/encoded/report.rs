@@ -1,0 +1,160 @@
+//! What is printed of a file's way through the encoders.
+
+use std::fmt::Write as _;
+
+use serde::Serialize;
+
+use super::trial::{CEILING_DBTP, Coded, Trial};
+use crate::measures::to_thousandths_if_any;
+use crate::table::{Align, aligned, hundredths, tenths};
+use crestline_files::printable;
+
+/// The object of `--json`.
+#[derive(Serialize)]
+struct Json<'a> {
+    file: String,
+    sample_rate_hz: u32,
+    channels: usize,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    true_peak_dbtp: Option<f64>,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    integrated_lufs: Option<f64>,
+    samples_over: u64,
+    mp3_encoder: Option<&'a str>,
+    coded: Vec<JsonCoded>,
+}
+
+#[derive(Serialize)]
+struct JsonCoded {
+    codec: &'static str,
+    nominal_kbps: u32,
+    kbps: f64,
+    sample_rate_hz: u32,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    true_peak_dbtp: Option<f64>,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    overshoot_db: Option<f64>,
+    samples_over: u64,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    integrated_lufs: Option<f64>,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    ceiling_dbtp: Option<f64>,
+    holds: Option<bool>,
+}
+
+pub(super) fn json(trial: &Trial) -> serde_json::Result<String> {
+    let coded = |coded: &Coded| JsonCoded {
+        codec: coded.coding.key(),
+        nominal_kbps: coded.coding.nominal_kbps(),
+        kbps: (10.0 * coded.kbps).round() / 10.0,
+        sample_rate_hz: coded.levels.sample_rate_hz,
+        true_peak_dbtp: coded.levels.readings.true_peak_dbtp,
+        overshoot_db: trial.overshoot_db(coded),
+        samples_over: coded.levels.over,
+        integrated_lufs: coded.levels.readings.integrated_lufs,
+        ceiling_dbtp: trial.ceiling_dbtp(coded),
+        holds: trial.holds(coded),
+    };
+    let original = &trial.original;
+    serde_json::to_string_pretty(&Json {
+        file: trial.file.to_string_lossy().into_owned(),
+        sample_rate_hz: original.sample_rate_hz,
+        channels: original.channels,
+        true_peak_dbtp: original.readings.true_peak_dbtp,
+        integrated_lufs: original.readings.integrated_lufs,
+        samples_over: original.over,
+        mp3_encoder: trial.mp3_encoder.as_deref(),
+        coded: trial.coded.iter().map(coded).collect(),
+    })
+}
+
+/// One row of a table for people, whether printed or drawn.
+pub(crate) struct Row {
+    /// Codec and nominal bit rate.
+    pub name: String,
+    /// kbit/s; empty before encoding.
+    pub kbps: String,
+    pub true_peak: String,
+    pub overshoot: String,
+    pub over: String,
+    pub ceiling: String,
+}
+
+impl Row {
+    /// The file as it is, then a row for each way through an encoder.
+    pub fn all(trial: &Trial) -> Vec<Self> {
+        let original = Self {
+            name: "as it is".to_owned(),
+            kbps: String::new(),
+            true_peak: hundredths(trial.original.readings.true_peak_dbtp),
+            overshoot: String::new(),
+            over: trial.original.over.to_string(),
+            ceiling: String::new(),
+        };
+        let coded = trial.coded.iter().map(|coded| Self {
+            name: format!("{} {}", coded.coding.name(), coded.coding.nominal_kbps()),
+            kbps: format!("{:.0}", coded.kbps),
+            true_peak: hundredths(coded.levels.readings.true_peak_dbtp),
+            overshoot: hundredths(trial.overshoot_db(coded)),
+            over: coded.levels.over.to_string(),
+            ceiling: tenths(trial.ceiling_dbtp(coded).map(tenth_below)),
+        });
+        std::iter::once(original).chain(coded).collect()
+    }
+}
+
+/// Rounded down, so that the shown ceiling holds too.
+fn tenth_below(dbtp: f64) -> f64 {
+    (10.0 * dbtp + 1e-6).floor() / 10.0
+}
+
+pub(super) fn text(trial: &Trial) -> String {
+    let rows = Row::all(trial);
+    let column = |heading: [&str; 2], align: Align, cell: fn(&Row) -> &String| {
+        let head = heading.map(str::to_owned);
+        aligned(
+            head.into_iter().chain(rows.iter().map(cell).cloned()),
+            align,
+        )
+    };
+    let columns = [
+        column(["", ""], Align::Left, |row| &row.name),
+        column(["rate", "kbit/s"], Align::Right, |row| &row.kbps),
+        column(["true peak", "dBTP"], Align::Right, |row| &row.true_peak),
+        column(["overshoot", "dB"], Align::Right, |row| &row.overshoot),
+        column(["over", "samples"], Align::Right, |row| &row.over),
+        column(["ceiling", "dBTP"], Align::Right, |row| &row.ceiling),
+    ];
+    let mut text = format!("{}\n\n", printable(&trial.file));
+    for line in 0..rows.len() + 2 {
+        let cells = columns.iter().filter_map(|column| column.get(line));
+        let line = cells.cloned().collect::<Vec<_>>().join("  ");
+        let _ = writeln!(text, "{}", line.trim_end());
+    }
+    text + "\n" + &sentence(trial) + "\n"
+}
+
+/// What it comes to.
+pub(super) fn sentence(trial: &Trial) -> String {
+    let Some(ceiling) = trial.lowest_ceiling_dbtp() else {
+        return "Nothing can be told of it.".to_owned();
+    };
+    if trial
+        .coded
+        .iter()
+        .all(|coded| trial.holds(coded) == Some(true))
+    {
+        return format!("It stays under {CEILING_DBTP:.0} dBTP through all of them as it is.");
+    }
+    format!(
+        "A ceiling of {} dBTP would have held it under {CEILING_DBTP:.0} dBTP through all of them.",
+        tenths(Some(tenth_below(ceiling)))
+    )
+}
+
+impl Trial {
+    /// What it comes to, in a sentence.
+    pub fn sentence(&self) -> String {
+        sentence(self)
+    }
+}
