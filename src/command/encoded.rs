@@ -30,7 +30,8 @@ Columns:
   overshoot     true peak after less before, dB
   over          samples beyond full scale after decoding, which a player without headroom clips
   ceiling       the true-peak ceiling that would have held the decoded file under -1 dBTP, dBTP, as far as the overshoot
-                stays the same (an encoder scales with its input); the file's own peak where it stays under as it is
+                stays the same (an encoder scales with its input); \"holds\" (the file's own peak with --json) where it
+                stays under as it is
 
 JSON (--json):
   One object with the keys file, sample_rate_hz, channels, true_peak_dbtp, integrated_lufs, samples_over and mp3_encoder

@@ -10,6 +10,7 @@ mod measures;
 mod paired;
 mod reduction;
 mod render;
+mod report;
 mod stage_args;
 mod table;
 
@@ -23,6 +24,7 @@ use self::forecast::ForecastArgs;
 use self::measure_files::MeasureArgs;
 use self::reduction::ReductionArgs;
 use self::render::RenderArgs;
+use self::report::ReportArgs;
 
 /// Shows what each decibel of loudness costs.
 #[derive(Parser)]
@@ -45,6 +47,7 @@ enum Command {
     Forecast(Box<ForecastArgs>),
     Compare(CompareArgs),
     Encoded(EncodedArgs),
+    Report(ReportArgs),
 }
 
 fn main() -> ExitCode {
@@ -55,5 +58,6 @@ fn main() -> ExitCode {
         Command::Forecast(args) => forecast::run(&args),
         Command::Compare(args) => compare::run(&args),
         Command::Encoded(args) => encoded::run(&args),
+        Command::Report(args) => report::run(&args),
     }
 }

@@ -7,6 +7,8 @@ use std::process::{Command, Output};
 
 use super::sound_files::{Stored, folder, measure_json, text, tone, wav};
 use crestline_core::dsp::biquad::{Biquad, Coefficients};
+use crestline_core::session::Section;
+use crestline_files::{ProfileFailure, profile};
 use serde_json::Value;
 use songs::rink_lights;
 
@@ -245,4 +247,31 @@ fn what_cannot_be_compared_is_named_with_cause_and_remedy() {
     ] {
         assert_eq!(crestline(&folder, wrong).status.code(), Some(2));
     }
+}
+
+/// What an editor needs that must not wait: progress from 0 to 1, and an end when it says so.
+#[test]
+fn measuring_a_file_tells_its_progress_and_can_be_cancelled() {
+    let folder = folder("compare_cancel");
+    write(&folder, "mix.wav", &song(20));
+    let path = folder.join("mix.wav");
+    let mut shares = vec![0.0];
+    let done = profile(&path, Section::Loudest, &mut |share| {
+        shares.push(share);
+        true
+    });
+    assert_eq!(done.unwrap().profile.name, "mix.wav");
+    assert!(shares.len() > 5 && shares.is_sorted());
+    assert!(
+        shares
+            .last()
+            .is_some_and(|share| (0.99..=1.0).contains(share))
+    );
+    let mut calls = 0;
+    let cancelled = profile(&path, Section::Loudest, &mut |_| {
+        calls += 1;
+        calls < 3
+    });
+    assert!(matches!(cancelled, Err(ProfileFailure::Cancelled)));
+    assert_eq!(calls, 3);
 }

@@ -22,5 +22,6 @@ mod metadata;
 mod recordings;
 mod reduction;
 mod render;
+mod report;
 mod sound_files;
 mod usage;

@@ -97,7 +97,10 @@ impl Row {
             true_peak: hundredths(coded.levels.readings.true_peak_dbtp),
             overshoot: hundredths(trial.overshoot_db(coded)),
             over: coded.levels.over.to_string(),
-            ceiling: tenths(trial.ceiling_dbtp(coded).map(tenth_below)),
+            ceiling: match trial.holds(coded) {
+                Some(true) => "holds".to_owned(),
+                _ => tenths(trial.ceiling_dbtp(coded).map(tenth_below)),
+            },
         });
         std::iter::once(original).chain(coded).collect()
     }

@@ -110,7 +110,9 @@ pub(crate) fn try_out(
             "{name}: no room for what is encoded ({error}); check the folder for temporary files"
         )
     })?;
-    let folder = keep.unwrap_or(own.path());
+    // Absolute, so that no folder's name is taken for an option of the program that encodes MP3.
+    let folder = std::path::absolute(keep.unwrap_or(own.path()));
+    let folder = &folder.map_err(|error| format!("{name}: no folder to encode into ({error})"))?;
     let mut coded = Vec::new();
     for (coding, outcome) in all(file, folder, &codings, progress) {
         match outcome {

@@ -1,0 +1,201 @@
+//! `crestline report`: a page about one song or a whole record, to be handed over.
+
+mod cautions;
+mod html;
+mod page;
+mod picture;
+mod record;
+mod song;
+
+use std::fs::OpenOptions;
+use std::io::{self, IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::builder::PossibleValuesParser;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use self::page::Report;
+use self::song::{Song, Wanted};
+use crate::compare::profile_of;
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::stage_args::within;
+use crestline_core::dsp::setting::Setting;
+use crestline_core::session::reference::Profile;
+use crestline_core::session::{
+    BUILT_IN, DEFAULT_PLAYBACK_LUFS, DEFAULT_WINDOW_ID, PLAYBACK_RANGE_LUFS, Section, built_in,
+};
+use crestline_files::printable;
+
+const AFTER_HELP: &str = "\
+The page opens from disk, needs no network, prints on A4 and follows light and dark. It holds, for the songs as one record,
+the numbers of `crestline measure`, the state of the target, what playback levelled to one loudness does to each song as a
+track and as part of the album, and how the balance differs from song to song; and for each song its cautions, history,
+place on the plane, balance, density, and what lossy encoders make of its peaks (as `crestline encoded`).
+
+With --reference each song is set beside it, as `crestline compare` does.
+
+A file that cannot be used is named on standard error and on the page; the others are reported all the same.
+
+Exit codes:
+  0  done
+  2  wrong usage
+  3  some file could not be used
+  4  the page could not be written
+
+Examples:
+  crestline report mix.wav --html mix.html
+  crestline report album/*.flac --reference reference.wav --html album.html";
+
+const PLAYBACK_LUFS: Setting = Setting::new(
+    *PLAYBACK_RANGE_LUFS.start(),
+    *PLAYBACK_RANGE_LUFS.end(),
+    DEFAULT_PLAYBACK_LUFS,
+);
+
+/// Write a page about songs: numbers, pictures, cautions, to be handed over
+///
+/// Measures audio files and writes one HTML page about them, as songs of one record.
+#[derive(clap::Args, Debug)]
+#[command(after_long_help = AFTER_HELP, after_help = "What is on the page and the exit codes are in --help.")]
+pub struct ReportArgs {
+    /// Audio files: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
+    #[arg(required = true, value_name = "FILE")]
+    files: Vec<PathBuf>,
+    /// The page to write
+    #[arg(long, value_name = "OUT.html")]
+    html: PathBuf,
+    /// A reference to set each song beside: an audio file, or a profile that `compare` has saved
+    #[arg(long, value_name = "REF")]
+    reference: Option<PathBuf>,
+    /// What is compared with the reference: the loudest 30 s, the whole, or from one second to another
+    #[arg(
+        long,
+        value_name = "loudest|whole|START-END",
+        default_value = "loudest",
+        requires = "reference"
+    )]
+    section: Section,
+    /// The target window, from a standard
+    #[arg(long, value_name = "TARGET", default_value = DEFAULT_WINDOW_ID, value_parser = PossibleValuesParser::new(BUILT_IN.iter().map(|window| window.id)))]
+    target: String,
+    /// Loudness that playback is levelled to, -30 to -5 LUFS
+    #[arg(long, value_name = "LUFS", default_value_t = PLAYBACK_LUFS.default, allow_negative_numbers = true, value_parser = within(PLAYBACK_LUFS))]
+    playback_lufs: f64,
+    /// Leave the encoders out, which take most of the time
+    #[arg(long)]
+    no_encoders: bool,
+    /// Replace OUT.html if it is there already
+    #[arg(long)]
+    force: bool,
+}
+
+/// Writes the page; the exit code is as `crestline report --help` says.
+pub fn run(args: &ReportArgs) -> ExitCode {
+    let Some(target) = built_in(&args.target) else {
+        print_error(&format!("{}: no such target; see --help", args.target));
+        return ExitCode::from(WRONG_USAGE);
+    };
+    let name = printable(&args.html);
+    if args.html.exists() && !args.force {
+        print_error(&format!(
+            "{name}: is there already; choose another name or add --force to replace it"
+        ));
+        return ExitCode::from(OUTPUT_FAILED);
+    }
+    let bar = progress_bar(args.files.len());
+    let measured = measure(args, &bar);
+    bar.finish_and_clear();
+    let (songs, reference, missing) = match measured {
+        Ok(measured) => measured,
+        Err(line) => {
+            print_error(&line);
+            return ExitCode::from(INPUT_UNUSABLE);
+        }
+    };
+    for line in &missing {
+        print_error(line);
+    }
+    let complete = missing.is_empty();
+    if songs.is_empty() {
+        return ExitCode::from(INPUT_UNUSABLE);
+    }
+    let count = songs.len();
+    let report = Report {
+        songs,
+        reference,
+        target,
+        playback_lufs: args.playback_lufs,
+        missing,
+    };
+    let page = match report.html() {
+        Ok(page) => page,
+        Err(error) => {
+            print_error(&format!("{name}: could not be drawn ({error})"));
+            return ExitCode::from(OUTPUT_FAILED);
+        }
+    };
+    if let Err(error) = write(&page, &args.html, args.force) {
+        print_error(&format!(
+            "{name}: could not be written ({error}); check folder and space"
+        ));
+        return ExitCode::from(OUTPUT_FAILED);
+    }
+    let songs = if count == 1 { "song" } else { "songs" };
+    let code = if complete {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::from(INPUT_UNUSABLE)
+    };
+    print_result(&format!("{name}: {count} {songs}\n"))
+        .err()
+        .unwrap_or(code)
+}
+
+type Measured = (Vec<Song>, Option<Profile>, Vec<String>);
+
+/// The songs, the reference, and a line for each file that could not be used. Without the reference
+/// that was asked for there is no report.
+fn measure(args: &ReportArgs, bar: &ProgressBar) -> Result<Measured, String> {
+    let reference = match &args.reference {
+        None => None,
+        Some(path) => Some(profile_of(path, args.section, &mut |_| true)?.profile),
+    };
+    let wanted = Wanted {
+        reference: reference.as_ref(),
+        section: args.section,
+        encoded: !args.no_encoders,
+    };
+    let (mut songs, mut missing) = (Vec::new(), Vec::new());
+    for path in &args.files {
+        match song::measure(path, wanted) {
+            Ok(song) => songs.push(song),
+            Err(line) => missing.push(line),
+        }
+        bar.inc(1);
+    }
+    Ok((songs, reference, missing))
+}
+
+/// Without `force` a file that has come to be there meanwhile is left alone.
+fn write(page: &str, path: &Path, force: bool) -> io::Result<()> {
+    let mut options = OpenOptions::new();
+    options
+        .write(true)
+        .create_new(!force)
+        .create(true)
+        .truncate(force);
+    options.open(path)?.write_all(page.as_bytes())
+}
+
+/// Hidden unless standard error is a terminal.
+fn progress_bar(files: usize) -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::with_draw_target(Some(files as u64), ProgressDrawTarget::stderr());
+    match ProgressStyle::with_template("reporting {bar:40} {pos} of {len}  {eta} left") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}

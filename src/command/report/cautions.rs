@@ -1,0 +1,68 @@
+//! What the reader of a report should be careful about in a song.
+
+use super::song::Song;
+use crestline_core::measure::Readings;
+use crestline_core::session::{Judgement, TargetWindow, turn_down};
+
+/// The cautions of one song; empty where there is nothing to say.
+pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -> Vec<String> {
+    let mut told = song.measured.notes.clone();
+    let readings = &song.readings;
+    let verdict = target.judge(readings);
+    if verdict.true_peak == Judgement::Above
+        && let (Some(peak), Some(ceiling)) = (readings.true_peak_dbtp, target.ceiling_dbtp)
+    {
+        told.push(format!(
+            "The true peak of {peak:.2} dBTP is above the {ceiling:.1} dBTP that {} allows.",
+            target.name
+        ));
+    }
+    told.extend(clipped(readings));
+    let played = turn_down(
+        playback_lufs,
+        readings.integrated_lufs,
+        readings.true_peak_dbtp,
+    );
+    if let Some(played) = played.filter(|played| played.gain_db <= -0.05) {
+        told.push(format!(
+            "Playback levelled to {playback_lufs:.1} LUFS turns it down by {:.1} dB.",
+            -played.gain_db
+        ));
+    }
+    if let Some(trial) = &song.trial {
+        let over = trial
+            .coded
+            .iter()
+            .filter(|coded| coded.levels.over > 0)
+            .count();
+        if over > 0 {
+            told.push(format!(
+                "{over} of {} encoders bring it beyond full scale.",
+                trial.coded.len()
+            ));
+        }
+        told.extend(trial.notes.iter().map(|note| {
+            // Each begins with the file, which is known here.
+            note.split_once(": ")
+                .map_or(note.clone(), |(_, note)| note.to_owned())
+        }));
+    }
+    if readings.loudness_range_lu.is_some() && !readings.loudness_range_settled {
+        told.push("The loudness range is not reliable below a minute.".to_owned());
+    }
+    if song.measured.channels == 1 {
+        told.push(
+            "One channel reads 3.01 LU below the same signal on both of two channels.".to_owned(),
+        );
+    }
+    told
+}
+
+fn clipped(readings: &Readings) -> Option<String> {
+    (readings.clipped_runs > 0).then(|| {
+        format!(
+            "{} clipped runs: three or more samples at full scale that break off.",
+            readings.clipped_runs
+        )
+    })
+}

@@ -1,0 +1,412 @@
+//! The pictures of the page, as SVG that stands in its text.
+
+use std::error::Error;
+use std::ops::Range;
+
+use plotters::coord::Shift;
+use plotters::coord::types::RangedCoordf64;
+use plotters::prelude::{
+    Cartesian2d, ChartBuilder, ChartContext, Circle, Color as _, DrawingArea, EmptyElement,
+    IntoDrawingArea as _, IntoFont as _, LineSeries, PathElement, Polygon, RGBColor, Rectangle,
+    SVGBackend, SeriesLabelPosition, Text,
+};
+
+use super::html::text;
+use super::record::at_equal_loudness;
+use super::song::Song;
+use crate::compare::nominal_hz;
+use crestline_core::measure::{BAND_COUNT, mid_band_hz};
+use crestline_core::session::TargetWindow;
+use crestline_core::session::reference::Figures;
+
+/// Stands for the colour of the page's text, which follows light and dark.
+const INK: RGBColor = RGBColor(1, 2, 3);
+const INK_SVG: &str = "#010203";
+/// Blue, vermilion, bluish green and orange of the palette of Okabe and Ito, which colour-blind eyes
+/// tell apart; the marks differ in shape as well.
+const BLUE: RGBColor = RGBColor(0, 114, 178);
+const VERMILION: RGBColor = RGBColor(213, 94, 0);
+const GREEN: RGBColor = RGBColor(0, 158, 115);
+const ORANGE: RGBColor = RGBColor(230, 159, 0);
+const FONT: (&str, i32) = ("sans-serif", 15);
+/// Points of a curve at most: what is denser cannot be seen.
+const MOST_POINTS: usize = 600;
+
+type Drawn<T> = Result<T, Box<dyn Error>>;
+type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+
+/// What a picture is called, and what it shows in words.
+struct Told<'a> {
+    id: &'a str,
+    title: &'a str,
+    description: &'a str,
+}
+
+fn figure(
+    told: &Told<'_>,
+    size: (u32, u32),
+    draw: impl FnOnce(&Area<'_>) -> Drawn<()>,
+) -> Drawn<String> {
+    let mut svg = String::new();
+    {
+        let area = SVGBackend::with_string(&mut svg, size).into_drawing_area();
+        draw(&area)?;
+        area.present()?;
+    }
+    let inside = svg.split_once('>').map_or("", |(_, inside)| inside);
+    let (width, height) = size;
+    let Told {
+        id,
+        title,
+        description,
+    } = told;
+    Ok(format!(
+        "<figure>\n<svg viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"{id}-title {id}-desc\">\n\
+         <title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-desc\">{}</desc>\n{}</figure>\n",
+        text(title),
+        text(description),
+        inside.replace(INK_SVG, "currentColor")
+    ))
+}
+
+fn chart<'a, 'b>(
+    area: &'a Area<'b>,
+    [across, up]: [&str; 2],
+    [x, y]: [Range<f64>; 2],
+    x_label: &dyn Fn(&f64) -> String,
+) -> Drawn<Chart<'a, 'b>> {
+    let mut chart = ChartBuilder::on(area)
+        .margin(10)
+        .x_label_area_size(44)
+        .y_label_area_size(60)
+        .build_cartesian_2d(x, y)?;
+    chart
+        .configure_mesh()
+        .x_desc(across)
+        .y_desc(up)
+        .x_label_formatter(x_label)
+        .axis_style(INK)
+        .bold_line_style(INK.mix(0.15))
+        .light_line_style(INK.mix(0.05))
+        .label_style(FONT.into_font().color(&INK))
+        .draw()?;
+    Ok(chart)
+}
+
+/// The range of values and a margin around it, in whole units; something where there are none.
+fn range(values: impl Iterator<Item = f64>, margin: f64) -> Range<f64> {
+    let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| {
+        (low.min(value), high.max(value))
+    });
+    if low > high {
+        return 0.0..1.0;
+    }
+    (low - margin).floor()..(high + margin).ceil()
+}
+
+fn plain(value: &f64) -> String {
+    format!("{value:.0}")
+}
+
+/// A curve without its gaps, thinned out: the value of each stretch that lies furthest out.
+fn curve(points: &[(f64, Option<f64>)], furthest: fn(f64, f64) -> bool) -> Vec<(f64, f64)> {
+    let stretch = points.len().div_ceil(MOST_POINTS).max(1);
+    let chosen = points.chunks(stretch).filter_map(|chunk| {
+        let known = chunk.iter().filter_map(|(x, y)| Some((*x, (*y)?)));
+        known.reduce(|a, b| if furthest(b.1, a.1) { b } else { a })
+    });
+    chosen.collect()
+}
+
+/// Short-term loudness and short-term PLR over the song's time.
+pub(super) fn history(song: &Song, id: &str) -> Drawn<String> {
+    let end_s = song
+        .history
+        .last()
+        .map_or(1.0, |moment| moment.time_s)
+        .max(1.0);
+    let loudness: Vec<_> = song
+        .history
+        .iter()
+        .map(|m| (m.time_s, m.short_term_lufs))
+        .collect();
+    let plr: Vec<_> = song
+        .history
+        .iter()
+        .map(|m| (m.time_s, m.short_term_plr_db))
+        .collect();
+    let loudness = curve(&loudness, |a, b| a > b);
+    let plr = curve(&plr, |a, b| a < b);
+    let told = Told {
+        id,
+        title: "Short-term loudness and short-term PLR over time",
+        description: &format!(
+            "Two curves over {end_s:.0} seconds. Short-term loudness {}; short-term PLR {}.",
+            between(&loudness, "LUFS"),
+            between(&plr, "dB")
+        ),
+    };
+    let time = |second: &f64| format!("{:.0}:{:02.0}", (second / 60.0).floor(), second % 60.0);
+    figure(&told, (1_000, 420), |area| {
+        let areas = area.split_evenly((2, 1));
+        let plots = [
+            (&loudness, BLUE, "short-term, LUFS"),
+            (&plr, VERMILION, "short-term PLR, dB"),
+        ];
+        for (area, (points, color, up)) in areas.iter().zip(plots) {
+            let y = range(points.iter().map(|point| point.1), 0.5);
+            let mut chart = chart(area, ["time, min:s", up], [0.0..end_s, y], &time)?;
+            chart.draw_series(LineSeries::new(
+                points.iter().copied(),
+                color.stroke_width(2),
+            ))?;
+        }
+        Ok(())
+    })
+}
+
+fn between(points: &[(f64, f64)], unit: &str) -> String {
+    let values = points.iter().map(|point| point.1);
+    let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| {
+        (low.min(value), high.max(value))
+    });
+    if low > high {
+        "unknown".to_owned()
+    } else {
+        format!("from {low:.1} to {high:.1} {unit}")
+    }
+}
+
+/// A mark on the plane.
+struct Mark {
+    at: (f64, f64),
+    color: RGBColor,
+    /// Number of corners: 4 a diamond, none a disc.
+    diamond: bool,
+    label: String,
+}
+
+fn draw_marks(chart: &mut Chart<'_, '_>, marks: Vec<Mark>) -> Drawn<()> {
+    for mark in marks {
+        let label = FONT.into_font().color(&INK);
+        if mark.diamond {
+            let corners = [(0, -8), (8, 0), (0, 8), (-8, 0)].to_vec();
+            chart.draw_series([EmptyElement::at(mark.at)
+                + Polygon::new(corners, mark.color.filled())
+                + Text::new(mark.label, (12, -6), label)])?;
+        } else {
+            chart.draw_series([EmptyElement::at(mark.at)
+                + Circle::new((0, 0), 7, mark.color.filled())
+                + Text::new(mark.label, (12, -6), label)])?;
+        }
+    }
+    Ok(())
+}
+
+/// The plane with the target window in it, cut to what is shown.
+fn plane_chart<'a, 'b>(
+    area: &'a Area<'b>,
+    axes: [&str; 2],
+    points: &[(f64, f64)],
+    target: &TargetWindow,
+) -> Drawn<Chart<'a, 'b>> {
+    let ends = [target.loudness_lufs.low, target.loudness_lufs.high];
+    let heights = [target.plr_db.low, target.plr_db.high];
+    let x = range(
+        points.iter().map(|p| p.0).chain(ends.into_iter().flatten()),
+        1.0,
+    );
+    let y = range(
+        points
+            .iter()
+            .map(|p| p.1)
+            .chain(heights.into_iter().flatten()),
+        1.0,
+    );
+    let window = [
+        (ends[0].unwrap_or(x.start), heights[1].unwrap_or(y.end)),
+        (ends[1].unwrap_or(x.end), heights[0].unwrap_or(y.start)),
+    ];
+    let mut chart = chart(area, axes, [x, y], &plain)?;
+    chart.draw_series([Rectangle::new(window, ORANGE.mix(0.25).filled())])?;
+    chart.draw_series([Rectangle::new(window, ORANGE.stroke_width(1))])?;
+    Ok(chart)
+}
+
+/// Where the song is: its trail, the whole of it, and the reference's part and whole.
+pub(super) fn plane(
+    song: &Song,
+    reference: Option<[&Figures; 2]>,
+    target: &TargetWindow,
+    id: &str,
+) -> Drawn<String> {
+    let trail: Vec<(f64, f64)> = song
+        .history
+        .iter()
+        .filter_map(|m| Some((m.short_term_lufs?, m.short_term_plr_db?)))
+        .collect();
+    let mut marks = Vec::new();
+    let mut words = Vec::new();
+    let mut mark = |at: Option<(f64, f64)>, color, diamond, label: &str| {
+        if let Some(at) = at {
+            words.push(format!("{label} at {:.1} LUFS and {:.1} dB", at.0, at.1));
+            marks.push(Mark {
+                at,
+                color,
+                diamond,
+                label: label.to_owned(),
+            });
+        }
+    };
+    let whole = song.readings.integrated_lufs.zip(song.readings.plr_db);
+    mark(whole, VERMILION, false, "song");
+    if let Some([part, whole]) = reference {
+        mark(
+            part.integrated_lufs.zip(part.plr_db),
+            GREEN,
+            true,
+            "reference",
+        );
+        if part != whole {
+            let at = whole.integrated_lufs.zip(whole.plr_db);
+            mark(at, GREEN, true, "reference, whole");
+        }
+    }
+    let told = Told {
+        id,
+        title: "Loudness against PLR",
+        description: &format!(
+            "Loudness across and PLR up, with the target window. A dot a second for the last 3 s; {}.",
+            if words.is_empty() {
+                "nothing else".to_owned()
+            } else {
+                words.join("; ")
+            }
+        ),
+    };
+    let points: Vec<_> = trail
+        .iter()
+        .copied()
+        .chain(marks.iter().map(|mark| mark.at))
+        .collect();
+    figure(&told, (1_000, 420), |area| {
+        let axes = ["loudness, LUFS", "PLR, dB"];
+        let mut chart = plane_chart(area, axes, &points, target)?;
+        let thin = trail.len().div_ceil(MOST_POINTS).max(1);
+        chart.draw_series(
+            trail
+                .iter()
+                .step_by(thin)
+                .map(|at| EmptyElement::at(*at) + Circle::new((0, 0), 2, BLUE.mix(0.6).filled())),
+        )?;
+        draw_marks(&mut chart, marks)
+    })
+}
+
+/// Where all songs are.
+pub(super) fn record_plane(songs: &[Song], target: &TargetWindow) -> Drawn<String> {
+    let marks: Vec<Mark> = songs
+        .iter()
+        .enumerate()
+        .filter_map(|(index, song)| {
+            Some(Mark {
+                at: (song.readings.integrated_lufs?, song.readings.plr_db?),
+                color: VERMILION,
+                diamond: false,
+                label: (index + 1).to_string(),
+            })
+        })
+        .collect();
+    let words = marks.iter().map(|mark| {
+        format!(
+            "song {} at {:.1} LUFS and {:.1} dB",
+            mark.label, mark.at.0, mark.at.1
+        )
+    });
+    let told = Told {
+        id: "record-plane",
+        title: "All songs: loudness against PLR",
+        description: &(words.collect::<Vec<_>>().join("; ") + "."),
+    };
+    let points: Vec<_> = marks.iter().map(|mark| mark.at).collect();
+    figure(&told, (1_000, 420), |area| {
+        let axes = ["integrated loudness, LUFS", "PLR, dB"];
+        let mut chart = plane_chart(area, axes, &points, target)?;
+        draw_marks(&mut chart, marks)
+    })
+}
+
+/// The third octaves at equal loudness.
+pub(super) fn balance(song: &Song, reference: Option<&Figures>, id: &str) -> Drawn<String> {
+    let line = |bands: [Option<f64>; BAND_COUNT]| -> Vec<(f64, f64)> {
+        let bands = bands.into_iter().enumerate();
+        let known = bands.filter_map(|(band, db)| Some((band as f64, db?)));
+        // What lies 60 dB under the loudness is nothing that can be heard in it.
+        known.map(|(band, db)| (band, db.max(-60.0))).collect()
+    };
+    // With a reference its part is beside the same part of the song.
+    let own = song.against.as_ref().map(|against| &against.profile.part);
+    let own = own.map_or((&song.balance_db, song.readings.integrated_lufs), |part| {
+        (&part.balance_db, part.integrated_lufs)
+    });
+    let ours = line(at_equal_loudness(own.0, own.1));
+    let theirs =
+        reference.map(|part| line(at_equal_loudness(&part.balance_db, part.integrated_lufs)));
+    let strongest = ours.iter().max_by(|a, b| a.1.total_cmp(&b.1));
+    #[expect(clippy::cast_sign_loss, reason = "an index of a band")]
+    let strongest = strongest.map_or("unknown".to_owned(), |(band, _)| {
+        format!(
+            "strongest at {} Hz",
+            nominal_hz(mid_band_hz(*band as usize))
+        )
+    });
+    let told = Told {
+        id,
+        title: "Balance in third octaves",
+        description: &format!(
+            "Level of each third octave from 20 Hz to 20 kHz against the loudness; the song is {strongest}{}",
+            if theirs.is_some() {
+                ". The reference is drawn beside it."
+            } else {
+                "."
+            }
+        ),
+    };
+    #[expect(clippy::cast_sign_loss, reason = "held at 0")]
+    let hz = |band: &f64| nominal_hz(mid_band_hz(band.max(0.0).round() as usize));
+    figure(&told, (1_000, 380), |area| {
+        let all = ours.iter().chain(theirs.iter().flatten());
+        let y = range(all.map(|point| point.1), 1.0);
+        let axes = ["third octave, Hz", "less loudness, dB"];
+        let mut chart = chart(area, axes, [-0.5..30.5, y], &hz)?;
+        let mut draw = |points: &[(f64, f64)], color: RGBColor, name: &str| -> Drawn<()> {
+            chart
+                .draw_series(LineSeries::new(
+                    points.iter().copied(),
+                    color.stroke_width(2),
+                ))?
+                .label(name)
+                .legend(move |(x, y)| {
+                    PathElement::new([(x, y), (x + 18, y)], color.stroke_width(3))
+                });
+            Ok(())
+        };
+        draw(&ours, BLUE, "song")?;
+        if let Some(theirs) = &theirs {
+            draw(theirs, GREEN, "reference")?;
+            let diamonds = theirs.iter().map(|at| {
+                let corners = [(0, -4), (4, 0), (0, 4), (-4, 0)].to_vec();
+                EmptyElement::at(*at) + Polygon::new(corners, GREEN.filled())
+            });
+            chart.draw_series(diamonds)?;
+            chart
+                .configure_series_labels()
+                .position(SeriesLabelPosition::LowerMiddle)
+                .label_font(FONT.into_font().color(&INK))
+                .border_style(INK.mix(0.3))
+                .draw()?;
+        }
+        Ok(())
+    })
+}

@@ -1,0 +1,120 @@
+//! One song of the batch, measured.
+
+use std::path::{Path, PathBuf};
+
+use crate::compare::profile_of;
+use crate::encoded::{Trial, try_out};
+use crate::measure_files::measured_file;
+use crate::measures::MeasuredFile;
+use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
+use crestline_core::session::Section;
+use crestline_core::session::reference::{Comparison, Finding, Profile, findings};
+use crestline_files::AudioFile;
+
+const BLOCK_FRAMES: usize = 4096;
+
+/// How a song was at the end of one second.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Moment {
+    pub time_s: f64,
+    pub short_term_lufs: Option<f64>,
+    pub short_term_plr_db: Option<f64>,
+}
+
+/// Everything the page tells of one song.
+#[derive(Debug)]
+pub(super) struct Song {
+    pub path: PathBuf,
+    /// The same numbers as `crestline measure` tells.
+    pub measured: MeasuredFile,
+    pub readings: Readings,
+    pub band_crest_db: [Option<f64>; 4],
+    pub balance_db: [Option<f64>; BAND_COUNT],
+    /// A second apart.
+    pub history: Vec<Moment>,
+    pub against: Option<Against>,
+    pub trial: Option<Trial>,
+}
+
+/// The song beside the reference.
+#[derive(Debug)]
+pub(super) struct Against {
+    pub profile: Profile,
+    pub comparison: Comparison,
+    pub findings: Vec<Finding>,
+}
+
+/// What is wanted of each song.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Wanted<'a> {
+    pub reference: Option<&'a Profile>,
+    pub section: Section,
+    pub encoded: bool,
+}
+
+/// Measures a song; the error is the line to tell. What it lacks beside a reference is a note.
+pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
+    let mut audio = AudioFile::open(path).map_err(|error| error.to_string())?;
+    let rate_hz = audio.sample_rate_hz();
+    let mut meter = Meter::new(f64::from(rate_hz), audio.roles(), BLOCK_FRAMES).with_balance(0.0);
+    let mut crest = BandCrest::new(f64::from(rate_hz), audio.roles());
+    let mut history = Vec::new();
+    let mut block = Vec::new();
+    let second = rate_hz as usize;
+    let mut into_second = 0;
+    loop {
+        let frames = BLOCK_FRAMES.min(second - into_second);
+        let frames = audio.read(frames, &mut block);
+        let frames = frames.map_err(|error| error.to_string())?;
+        if frames == 0 {
+            break;
+        }
+        let planes: Vec<&[f32]> = block.iter().map(Vec::as_slice).collect();
+        meter.process(&planes);
+        crest.process(&planes);
+        into_second = (into_second + frames) % second;
+        if into_second == 0 {
+            let readings = meter.readings();
+            history.push(Moment {
+                time_s: (history.len() + 1) as f64,
+                short_term_lufs: readings.short_term_lufs,
+                short_term_plr_db: readings.short_term_plr_db,
+            });
+        }
+    }
+    meter.finish();
+    let readings = meter.readings();
+    let mut measured = measured_file(path, &audio, &readings);
+    let mut against = None;
+    if let Some(reference) = wanted.reference {
+        match profile_of(path, wanted.section, &mut |_| true) {
+            Ok(profiled) => {
+                let profile = profiled.profile;
+                let comparison = Comparison::new(&profile, reference);
+                against = Some(Against {
+                    findings: findings(&profile, reference, &comparison),
+                    profile,
+                    comparison,
+                });
+            }
+            Err(line) => measured.notes.push(format!("not compared: {line}")),
+        }
+    }
+    let mut trial = None;
+    if wanted.encoded {
+        match try_out(path, None, &|_, _| {}) {
+            Ok(done) => trial = Some(done),
+            Err(line) => measured.notes.push(format!("not encoded: {line}")),
+        }
+    }
+    Ok(Song {
+        path: path.to_owned(),
+        measured,
+        readings,
+        band_crest_db: crest.crest_db(),
+        balance_db: meter.balance().long_term_db.map(|band| band.map(f64::from)),
+        history,
+        against,
+        trial,
+    })
+}

@@ -1,0 +1,435 @@
+//! `crestline report`: a page that is valid, accessible and self-contained, whose numbers are those
+//! of `crestline measure`.
+
+use std::collections::HashSet;
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use super::sound_files::{Stored, folder, measure_json, text, tone, wav};
+use html5ever::tendril::TendrilSink as _;
+use html5ever::{ParseOpts, parse_document};
+use markup5ever_rcdom::{Handle, NodeData, RcDom};
+use serde_json::Value;
+use songs::{rink_lights, turnstile};
+
+fn crestline(folder: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
+    command
+        .args(arguments)
+        .current_dir(folder)
+        .output()
+        .unwrap()
+}
+
+/// One element: its name, attributes, all the text in it, and the elements in it, in the order of the
+/// page.
+#[derive(Clone)]
+struct Element {
+    name: String,
+    attributes: Vec<(String, String)>,
+    text: String,
+    inside: Vec<Element>,
+}
+
+impl Element {
+    fn attribute(&self, name: &str) -> Option<&str> {
+        let found = self.attributes.iter().find(|(key, _)| key == name);
+        found.map(|(_, value)| value.as_str())
+    }
+
+    /// All elements of this name below, at any depth.
+    fn all(&self, name: &str) -> Vec<&Element> {
+        let mut found = Vec::new();
+        for element in &self.inside {
+            if element.name == name {
+                found.push(element);
+            }
+            found.extend(element.all(name));
+        }
+        found
+    }
+
+    fn every(&self) -> Vec<&Element> {
+        let inside = self.inside.iter();
+        inside
+            .flat_map(|element| [vec![element], element.every()].concat())
+            .collect()
+    }
+}
+
+fn element(handle: &Handle) -> Element {
+    let mut told = Element {
+        name: String::new(),
+        attributes: Vec::new(),
+        text: String::new(),
+        inside: Vec::new(),
+    };
+    match &handle.data {
+        NodeData::Element { name, attrs, .. } => {
+            told.name = name.local.to_string();
+            let attributes = attrs.borrow();
+            let pair = |attribute: &html5ever::Attribute| {
+                (
+                    attribute.name.local.to_string(),
+                    attribute.value.to_string(),
+                )
+            };
+            told.attributes = attributes.iter().map(pair).collect();
+        }
+        NodeData::Text { contents } => told.text = contents.borrow().to_string(),
+        _ => {}
+    }
+    for child in handle.children.borrow().iter() {
+        let child = element(child);
+        told.text += &child.text;
+        if child.name.is_empty() {
+            told.inside.extend(child.inside);
+        } else {
+            told.inside.push(child);
+        }
+    }
+    told
+}
+
+/// Source: the parse errors of the HTML standard (WHATWG, "Parsing HTML documents"), as `html5ever`
+/// finds them.
+fn parse(page: &str) -> Element {
+    let mut options = ParseOpts::default();
+    options.tokenizer.exact_errors = true;
+    options.tree_builder.exact_errors = true;
+    let dom = parse_document(RcDom::default(), options).one(page);
+    let errors = dom.errors.borrow();
+    assert!(errors.is_empty(), "{errors:?}");
+    element(&dom.document)
+}
+
+#[test]
+fn a_broken_page_would_be_noticed() {
+    for broken in [
+        "<!DOCTYPE html><html lang=\"en\"><title>a</title><p>b</div>",
+        "<html><title>no doctype</title>",
+        "<!DOCTYPE html><title>a</title><table><p>b</p></table>",
+        "<!DOCTYPE html><title>a</title><p id=a id=b>c",
+    ] {
+        let mut options = ParseOpts::default();
+        options.tokenizer.exact_errors = true;
+        options.tree_builder.exact_errors = true;
+        let dom = parse_document(RcDom::default(), options).one(broken);
+        assert!(!dom.errors.borrow().is_empty(), "{broken}");
+    }
+}
+
+/// The elements of the HTML and SVG standards that the page is made of. Anything else is a mistake.
+const KNOWN: [&str; 37] = [
+    "html", "head", "meta", "title", "style", "body", "header", "main", "footer", "section", "h1",
+    "h2", "h3", "p", "ul", "li", "div", "span", "table", "caption", "thead", "tbody", "tr", "th",
+    "td", "figure", "svg", "desc", "g", "line", "polyline", "polygon", "rect", "circle", "text",
+    "path", "ellipse",
+];
+
+/// What the HTML standard asks for beyond its syntax, and WCAG 2.2 of headings (1.3.1), tables (1.3.1)
+/// and pictures (1.1.1).
+fn check(page: &str) -> Element {
+    let document = parse(page);
+    let html = &document.inside[0];
+    assert_eq!(html.attribute("lang"), Some("en"));
+    assert_eq!(html.all("title")[0].text.is_empty(), false);
+    for once in ["h1", "main", "body", "head"] {
+        assert_eq!(document.all(once).len(), 1, "{once}");
+    }
+    let every = document.every();
+    let mut ids = HashSet::new();
+    for element in &every {
+        assert!(KNOWN.contains(&element.name.as_str()), "<{}>", element.name);
+        if let Some(id) = element.attribute("id") {
+            assert!(!id.is_empty() && !id.contains(' '), "{id}");
+            assert!(ids.insert(id), "{id} twice");
+        }
+        for (key, value) in &element.attributes {
+            assert!(!key.starts_with("on"), "{key}");
+            let network = ["http:", "https:", "//", "url(", "@import", "file:"];
+            assert!(
+                !network.iter().any(|way| value.contains(way)),
+                "{key}={value}"
+            );
+        }
+    }
+    for style in document.all("style") {
+        assert!(!style.text.contains("url(") && !style.text.contains("@import"));
+        assert!(style.text.contains("prefers-color-scheme: dark"));
+        assert!(style.text.contains("size: A4"));
+    }
+    for element in &every {
+        for id in element
+            .attribute("aria-labelledby")
+            .unwrap_or_default()
+            .split_whitespace()
+        {
+            assert!(ids.contains(id), "{id} is nowhere");
+        }
+    }
+    // Headings go down a level at a time.
+    let level = |element: &&&Element| element.name.strip_prefix('h')?.parse::<u32>().ok();
+    let levels: Vec<u32> = every.iter().filter_map(|element| level(&element)).collect();
+    assert_eq!(levels[0], 1);
+    for pair in levels.windows(2) {
+        assert!(pair[1] <= pair[0] + 1, "{levels:?}");
+    }
+    for table in document.all("table") {
+        assert_eq!(table.inside[0].name, "caption");
+        let scopes = |name| -> Vec<Option<&str>> {
+            let part = table.all(name)[0].all("th").into_iter();
+            part.map(|heading| heading.attribute("scope")).collect()
+        };
+        let columns = scopes("thead");
+        assert!(columns.len() > 1 && columns.iter().all(|scope| *scope == Some("col")));
+        assert!(scopes("tbody").iter().all(|scope| *scope == Some("row")));
+        for row in table.all("tr") {
+            assert_eq!(row.inside.len(), columns.len(), "{}", row.text);
+        }
+    }
+    for picture in document.all("svg") {
+        assert_eq!(picture.attribute("role"), Some("img"));
+        assert!(picture.attribute("viewBox").is_some());
+        let [title, description] = [&picture.inside[0], &picture.inside[1]];
+        assert_eq!(
+            (title.name.as_str(), description.name.as_str()),
+            ("title", "desc")
+        );
+        assert!(title.text.len() > 10 && description.text.len() > 20);
+        let label = picture.attribute("aria-labelledby").unwrap();
+        for id in [title, description].map(|element| element.attribute("id").unwrap()) {
+            assert!(label.split(' ').any(|label| label == id));
+        }
+        // Ink follows light and dark.
+        assert!(
+            picture
+                .all("text")
+                .iter()
+                .all(|text| text.attribute("fill") == Some("currentColor"))
+        );
+    }
+    document
+}
+
+fn songs_in(folder: &Path) {
+    let cut = |channels: &[Vec<f32>; 2], seconds: std::ops::Range<usize>| -> Vec<Vec<f64>> {
+        let cut = channels
+            .iter()
+            .map(|channel| &channel[seconds.start * 44_100..seconds.end * 44_100]);
+        cut.map(|channel| channel.iter().map(|x| f64::from(*x)).collect())
+            .collect()
+    };
+    let rink = cut(&rink_lights(44_100).channels, 28..38);
+    let dense = cut(&turnstile(44_100).channels, 15..23);
+    for (name, planes) in [("rink & <roll>.wav", rink), ("dense.wav", dense)] {
+        fs::write(folder.join(name), wav(44_100, Stored::Int24, None, &planes)).unwrap();
+    }
+    let mono = [tone(44_100, 997.0, -20.0, 5.0)];
+    fs::write(
+        folder.join("mono.wav"),
+        wav(44_100, Stored::Int16, None, &mono),
+    )
+    .unwrap();
+    let silent = vec![vec![0.0; 44_100]; 2];
+    fs::write(
+        folder.join("silent.wav"),
+        wav(44_100, Stored::Int16, None, &silent),
+    )
+    .unwrap();
+    fs::write(folder.join("broken.wav"), [9; 4_000]).unwrap();
+}
+
+/// A table by the beginning of its caption: for each row its heading and its cells.
+fn table(document: &Element, caption: &str) -> Vec<(String, Vec<String>)> {
+    let tables = document.all("table");
+    let found = tables
+        .iter()
+        .find(|table| table.inside[0].text.starts_with(caption));
+    let body = found
+        .unwrap_or_else(|| panic!("no table {caption}"))
+        .all("tbody")[0]
+        .clone();
+    let row = |row: &&Element| {
+        let cells = row.all("td").iter().map(|cell| cell.text.clone()).collect();
+        (row.all("th")[0].text.clone(), cells)
+    };
+    body.all("tr").iter().map(row).collect()
+}
+
+fn number(text: &str) -> Option<f64> {
+    text.parse().ok()
+}
+
+/// Source: `crestline measure --json` of the same files, and `crestline encoded --json`.
+#[test]
+fn the_page_is_valid_and_its_numbers_are_measures() {
+    let folder = folder("report_page");
+    songs_in(&folder);
+    let files = ["rink & <roll>.wav", "dense.wav", "mono.wav", "silent.wav"];
+    let arguments = [
+        &["report"],
+        &files[..],
+        &[
+            "broken.wav",
+            "--reference",
+            "dense.wav",
+            "--html",
+            "out.html",
+        ],
+    ]
+    .concat();
+    let output = crestline(&folder, &arguments);
+    // The bad file is named, and does not stop the rest.
+    assert_eq!(output.status.code(), Some(3), "{}", text(&output.stderr));
+    assert!(text(&output.stderr).starts_with("broken.wav: not an audio file"));
+    assert_eq!(text(&output.stdout), "out.html: 4 songs\n");
+    let page = fs::read_to_string(folder.join("out.html")).unwrap();
+    let document = check(&page);
+    assert!(document.text.contains("broken.wav: not an audio file"));
+    // A plane for the record; history, plane and balance for each song.
+    assert_eq!(document.all("svg").len(), 1 + 3 * files.len());
+
+    let (measured, _) = measure_json(&folder, &files);
+    let rows = table(&document, "Whole songs");
+    assert_eq!(rows.len(), files.len());
+    let mut compared = 0;
+    for ((name, cells), measured) in rows.iter().zip(&measured) {
+        assert!(name.ends_with(measured["file"].as_str().unwrap()), "{name}");
+        for (cell, (key, step)) in cells[1..].iter().zip([
+            ("integrated_lufs", 0.1),
+            ("loudness_range_lu", 0.1),
+            ("short_term_max_lufs", 0.1),
+            ("true_peak_dbtp", 0.01),
+            ("plr_db", 0.1),
+            ("short_term_plr_min_db", 0.1),
+            ("ldr_db", 0.1),
+        ]) {
+            match measured[key].as_f64() {
+                None => assert_eq!(cell, "—", "{name} {key}"),
+                Some(value) => {
+                    // Half a step of what is shown, and half a thousandth of the JSON.
+                    let error = (number(cell).unwrap() - value).abs();
+                    assert!(
+                        error <= 0.5 * step + 6e-4,
+                        "{name} {key}: {cell} for {value}"
+                    );
+                    compared += 1;
+                }
+            }
+        }
+    }
+    assert!(compared > 15, "{compared}");
+
+    // By definition: a level less the loudness; the album moves as one, its loudest song to the level.
+    let lufs: Vec<Option<f64>> = measured
+        .iter()
+        .map(|m| m["integrated_lufs"].as_f64())
+        .collect();
+    let loudest = lufs.iter().flatten().copied().fold(f64::MIN, f64::max);
+    for ((_, cells), lufs) in table(&document, "Playback levelled").iter().zip(&lufs) {
+        let Some(lufs) = lufs else {
+            assert!(cells.iter().all(|cell| cell == "—"), "{cells:?}");
+            continue;
+        };
+        let cell = |index: usize| number(&cells[index]).unwrap();
+        assert!((cell(1) - (lufs + cell(0))).abs() < 0.11);
+        assert!(cell(1) <= -13.95);
+        assert!((cell(3) - (-14.0 - loudest)).abs() < 0.06, "{cells:?}");
+        assert!(
+            (cell(4) - (lufs - 14.0 - loudest)).abs() < 0.06,
+            "{cells:?}"
+        );
+    }
+
+    let encoded = crestline(&folder, &["encoded", "dense.wav", "--json"]);
+    let encoded: Value = serde_json::from_slice(&encoded.stdout).unwrap();
+    let sections = document.all("section");
+    let dense = sections
+        .iter()
+        .find(|section| section.attribute("aria-labelledby") == Some("song-2"));
+    let rows = table(dense.unwrap(), "Encoded and decoded");
+    let coded = encoded["coded"].as_array().unwrap();
+    assert_eq!(rows.len(), coded.len() + 1);
+    for ((_, cells), coded) in rows[1..].iter().zip(coded) {
+        let peak = coded["true_peak_dbtp"].as_f64().unwrap();
+        assert!((number(&cells[1]).unwrap() - peak).abs() < 6e-3);
+        assert_eq!(cells[3], coded["samples_over"].to_string());
+    }
+    // Song 2 is its own reference.
+    assert!(dense.unwrap().text.contains("the same recording"));
+}
+
+#[test]
+fn one_song_stands_alone_and_nothing_is_overwritten_unasked() {
+    let folder = folder("report_one");
+    songs_in(&folder);
+    let arguments = ["report", "mono.wav", "--no-encoders", "--html", "one.html"];
+    let output = crestline(
+        &folder,
+        &[&arguments[..], &["--target", "ebu-r128"]].concat(),
+    );
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let page = fs::read_to_string(folder.join("one.html")).unwrap();
+    let document = check(&page);
+    assert!(!document.text.contains("The loudest"));
+    assert!(document.text.contains("EBU R 128, version 5"));
+    assert!(document.text.contains("One channel reads 3.01 LU below"));
+    assert_eq!(document.all("svg").len(), 3);
+
+    let again = crestline(&folder, &arguments);
+    assert_eq!(again.status.code(), Some(4));
+    assert!(text(&again.stderr).starts_with("one.html: is there already; "));
+    assert_eq!(fs::read_to_string(folder.join("one.html")).unwrap(), page);
+    let forced = crestline(&folder, &[&arguments[..], &["--force"]].concat());
+    assert_eq!(forced.status.code(), Some(0));
+
+    for (wrong, code) in [
+        (&["report", "mono.wav"][..], 2),
+        (
+            &["report", "mono.wav", "--html", "a.html", "--target", "none"],
+            2,
+        ),
+        (
+            &[
+                "report",
+                "mono.wav",
+                "--html",
+                "a.html",
+                "--playback-lufs",
+                "0",
+            ],
+            2,
+        ),
+        (
+            &[
+                "report",
+                "mono.wav",
+                "--html",
+                "no/folder/a.html",
+                "--no-encoders",
+            ],
+            4,
+        ),
+        (&["report", "broken.wav", "--html", "a.html"], 3),
+        (
+            &[
+                "report",
+                "mono.wav",
+                "--html",
+                "a.html",
+                "--reference",
+                "broken.wav",
+            ],
+            3,
+        ),
+    ] {
+        assert_eq!(
+            crestline(&folder, wrong).status.code(),
+            Some(code),
+            "{wrong:?}"
+        );
+        assert!(!folder.join("a.html").exists());
+    }
+}
