@@ -4,7 +4,6 @@
 //! as a plain function over an egui [`Ui`](egui::Ui). [`App`] puts it into the framework's window.
 
 mod balance;
-mod cadence;
 mod chain;
 mod changes;
 mod compare;

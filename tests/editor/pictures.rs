@@ -159,6 +159,14 @@ fn microdynamics_and_listening_to_the_input() {
 
 /// Every stage on and at work, one of them opened.
 fn with_stage_open(stage: &'static str, theme: ThemeChoice) -> Harness<'static, Stage> {
+    with_stage_open_at(stage, theme, SIZE)
+}
+
+fn with_stage_open_at(
+    stage: &'static str,
+    theme: ThemeChoice,
+    size: [f32; 2],
+) -> Harness<'static, Stage> {
     let mut playing = playing(6.5, 20.0);
     playing.set_plain(|params| &params.bands.on, true);
     playing.set_plain(|params| &params.shelves.low_gain, -3.0);
@@ -177,9 +185,24 @@ fn with_stage_open(stage: &'static str, theme: ThemeChoice) -> Harness<'static, 
         .params
         .session
         .update(|session| session.theme = theme);
-    let mut harness = open(playing, SIZE, 1.0);
+    let mut harness = open(playing, size, 1.0);
     lead_to(&mut harness, Place::in_stage(stage));
     harness
+}
+
+/// In the smallest window.
+const LEAST: [f32; 2] = [700.0, 480.0];
+
+#[test]
+fn the_bands_are_open_in_the_smallest_window() {
+    let harness = with_stage_open_at("bands", ThemeChoice::Dark, LEAST);
+    compare_after(harness, "editor_least_bands");
+}
+
+#[test]
+fn the_shelves_are_open_in_the_smallest_window() {
+    let harness = with_stage_open_at("shelves", ThemeChoice::Dark, LEAST);
+    compare_after(harness, "editor_least_shelves");
 }
 
 #[test]

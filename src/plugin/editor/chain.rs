@@ -11,14 +11,14 @@ use egui::{Align2, Key, Rect, Ui, pos2, vec2};
 use self::tile::Face;
 use super::control;
 use super::scene::{self, Scene};
-use super::theme::BODY_PT;
+use super::theme::{BODY_PT, LABEL_PT};
 
 const GAP: f32 = 10.0;
 /// Height of an open stage's first line.
 const HEAD: f32 = 22.0;
 /// Height of a value track with its name, and the least space below it.
 const TRACK: f32 = 28.0;
-const TRACK_GAP: f32 = 4.0;
+const TRACK_GAP: f32 = 2.0;
 /// Space between two tracks, one beside the other.
 const COLUMN_GAP: f32 = 18.0;
 
@@ -68,9 +68,9 @@ pub fn tiles(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) {
         let area = rect.with_min_x(left).with_max_x(right);
         let face = match stage {
             Stage::Shelves => shelves::face(scene),
-            Stage::Bands => bands::face(ui, scene, &mut state.bands),
-            Stage::Saturator => saturator::face(ui, scene),
-            Stage::Limiter => limiter::face(ui, scene, &mut state.limiter),
+            Stage::Bands => bands::face(scene, &mut state.bands),
+            Stage::Saturator => saturator::face(scene),
+            Stage::Limiter => limiter::face(scene, &mut state.limiter),
         };
         let open = state.open == Some(stage);
         let picture = tile::show(ui, area, scene, stage, &face, open);
@@ -125,11 +125,18 @@ pub fn opened(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> 
     true
 }
 
-/// Says at the right of an open stage's first line how its picture is worked.
+/// Says at the right of an open stage's first line how its picture is worked, if there is room.
 fn hint(ui: &Ui, head: Rect, text: &str) {
     let colours = scene::colours(ui);
-    let at = pos2(head.right(), head.center().y - 3.0);
-    scene::label(ui.painter(), at, Align2::RIGHT_CENTER, text, colours.label);
+    let font = control::font(ui.ctx(), LABEL_PT);
+    let galley = ui
+        .painter()
+        .layout_no_wrap(text.into(), font, colours.label);
+    if galley.size().x <= head.width() {
+        let at = pos2(head.right(), head.center().y - 3.0);
+        let place = Align2::RIGHT_CENTER.anchor_size(at, galley.size());
+        ui.painter().galley(place.min, galley, colours.label);
+    }
 }
 
 /// The place of a track in `area`, which is divided into columns and rows.

@@ -10,7 +10,6 @@ use egui::{Rect, Stroke, Ui, pos2, vec2};
 use self::rows::{Row, level_x};
 use super::tile::Face;
 use super::{cell, hint, lines};
-use crate::editor::cadence::paced;
 use crate::editor::control::{self, Look};
 use crate::editor::number::with_unit;
 use crate::editor::scene::{self, Scene};
@@ -19,6 +18,8 @@ use crate::editor::view_model::lowest::Lowest;
 
 /// The bands, low to high.
 const NAMES: [&str; 4] = ["low", "low-mid", "high-mid", "high"];
+/// From this width on there is room for the chosen band's curve, points.
+const WIDE: f32 = 900.0;
 /// Height of the scale of frequencies.
 const SCALE: f32 = 26.0;
 
@@ -34,10 +35,10 @@ pub struct State {
 }
 
 /// What the tile says.
-pub fn face(ui: &Ui, scene: &Scene<'_>, state: &mut State) -> Face {
+pub fn face(scene: &Scene<'_>, state: &mut State) -> Face {
     let gains_db = scene.snapshot.activity.band_gain_db;
     let lowest_db = gains_db.into_iter().fold(0.0, f32::min);
-    let lowest_db = state.lowest.follow(scene.snapshot, lowest_db);
+    state.lowest.follow(scene.snapshot, scene.told, lowest_db);
     state.levels_db = state.held.follow(scene.snapshot);
     let on = scene.params.bands.on.value();
     let working = scene.params.band.iter().filter(|band| band.on.value());
@@ -53,11 +54,7 @@ pub fn face(ui: &Ui, scene: &Scene<'_>, state: &mut State) -> Face {
             on,
         );
     }
-    let most = paced(
-        ui,
-        "bands' most",
-        with_unit(Some((-lowest_db).into()), 1, "dB"),
-    );
+    let most = with_unit(Some((-state.lowest.told_db()).into()), 1, "dB");
     lines(
         format!("{working}, turn down"),
         format!("{most} at most in 10 s"),
@@ -89,97 +86,109 @@ pub fn miniature(ui: &Ui, area: Rect, scene: &Scene<'_>, state: &State) {
 /// Draws the open stage.
 pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mut State) {
     state.levels_db = state.held.follow(scene.snapshot);
-    hint(
-        ui,
-        head,
-        "orange: taken away · drag thresholds and crossovers",
-    );
-    let left = body.with_max_x(body.left() + (0.37 * body.width()).round());
+    let wide = body.width() >= WIDE;
+    let share = if wide { 0.35 } else { 0.36 };
+    let left = body.with_max_x(body.left() + (share * body.width()).round());
     let bands = left.with_max_y(left.bottom() - SCALE);
     rows::figures(ui, head.with_min_x(left.left()), bands);
     if let Some(chosen) = rows::show(ui, bands, scene, state) {
         state.chosen = chosen;
     }
     scale::show(ui, left.with_min_y(bands.bottom()), scene);
-    let side = body.height().min(0.16 * body.width());
-    let curve = Rect::from_min_size(pos2(left.right() + 18.0, body.top()), vec2(side, side));
-    transfer::show(ui, curve, &Row::new(scene, state, state.chosen));
-    let area = body.with_min_x(curve.right() + 22.0);
-    controls(ui, area, scene, state.chosen);
+    let chosen = state.chosen;
+    if wide {
+        hint(
+            ui,
+            head.with_min_x(left.right()),
+            "orange: taken away · drag thresholds and crossovers",
+        );
+        let side = body.height().min(0.115 * body.width());
+        let curve = Rect::from_min_size(pos2(left.right() + 18.0, body.top()), vec2(side, side));
+        transfer::show(ui, curve, &Row::new(scene, state, chosen));
+        let area = body.with_min_x(curve.right() + 20.0);
+        let column = area.with_max_x(area.left() + 82.0);
+        let places = [0, 1].map(|row| cell(column, [1, 3], [0, row]).with_max_x(column.right()));
+        switches(ui, places, scene, chosen);
+        controls(ui, area.with_min_x(column.right() + 12.0), scene, chosen, 3);
+    } else {
+        // The switches stand in the first line, and the curve goes.
+        let place = |right: f32| {
+            head.with_min_x(right - 90.0)
+                .with_max_x(right)
+                .translate(vec2(0.0, -3.0))
+        };
+        let places = [head.right() - 70.0, head.right() + 20.0].map(place);
+        switches(ui, places, scene, chosen);
+        let area = body.with_min_x(left.right() + 18.0);
+        controls(ui, area, scene, chosen, 5);
+    }
 }
 
-/// The controls of one band, and the crossovers.
-fn controls(ui: &mut Ui, area: Rect, scene: &Scene<'_>, index: usize) {
+/// Whether the band works, and whether it is heard alone.
+fn switches(ui: &mut Ui, places: [Rect; 2], scene: &Scene<'_>, index: usize) {
+    let band = &scene.params.band[index];
+    let look = Look::new(NAMES[index], "Whether this band is compressed.");
+    control::switch(ui, places[0], scene.setter, &band.on, look);
+    let look = Look::new("solo", "Hear soloed bands only.");
+    control::switch(ui, places[1], scene.setter, &band.solo, look);
+}
+
+/// The tracks of one band, and those of the crossovers, in columns of so many rows.
+fn controls(ui: &mut Ui, area: Rect, scene: &Scene<'_>, index: usize, rows: usize) {
     let params = &scene.params.bands;
     let band = &scene.params.band[index];
-    let on = params.on.value() && band.on.value();
-    let switches = area.with_max_x(area.left() + 86.0);
-    let look = Look::new(NAMES[index], "Whether this band is compressed.");
-    let switch = cell(switches, [1, 3], [0, 0]).with_max_x(switches.right());
-    control::switch(ui, switch, scene.setter, &band.on, look);
-    let look = Look::new("solo", "Hear soloed bands only.");
-    let switch = cell(switches, [1, 3], [0, 1]).with_max_x(switches.right());
-    control::switch(ui, switch, scene.setter, &band.solo, look);
-    let tracks = area.with_min_x(switches.right() + 14.0);
-    for (place, param, name, tip) in [
+    let any = params.on.value();
+    let on = any && band.on.value();
+    let tracks = [
         (
-            [0, 0],
             &band.threshold,
             "threshold",
             "Level above which the band is turned down.",
+            on,
         ),
         (
-            [0, 1],
             &band.ratio,
             "ratio",
             "Change of level in for each decibel out, above the threshold.",
+            on,
         ),
         (
-            [0, 2],
             &band.knee,
             "knee",
             "How wide the bend around the threshold is.",
+            on,
         ),
-        ([1, 0], &band.attack, "attack", "How fast the gain falls."),
+        (&band.attack, "attack", "How fast the gain falls.", on),
+        (&band.release, "release", "How fast the gain recovers.", on),
         (
-            [1, 1],
-            &band.release,
-            "release",
-            "How fast the gain recovers.",
-        ),
-        (
-            [1, 2],
             &band.makeup,
             "make-up",
             "Gain of the band after compression.",
+            on,
         ),
-    ] {
-        let rect = cell(tracks, [3, 3], place);
-        let look = Look::new(name, tip).active(on);
-        control::track(ui, rect, scene.setter, param, look);
-    }
-    for (row, param, name, tip) in [
         (
-            0,
             &params.low_crossover,
             "crossover 1",
-            "Crossover between the low and the low-mid band.",
+            "Corner between the low and the low-mid band.",
+            any,
         ),
         (
-            1,
             &params.mid_crossover,
             "crossover 2",
-            "Crossover between the low-mid and the high-mid band.",
+            "Corner between the low-mid and the high-mid band.",
+            any,
         ),
         (
-            2,
             &params.high_crossover,
             "crossover 3",
-            "Crossover between the high-mid and the high band.",
+            "Corner between the high-mid and the high band.",
+            any,
         ),
-    ] {
-        let rect = cell(tracks, [3, 3], [2, row]);
-        let look = Look::new(name, tip).active(params.on.value());
+    ];
+    let columns = tracks.len().div_ceil(rows);
+    for (number, (param, name, tip, active)) in tracks.into_iter().enumerate() {
+        let rect = cell(area, [columns, rows], [number / rows, number % rows]);
+        let look = Look::new(name, tip).active(active);
         control::track(ui, rect, scene.setter, param, look);
     }
 }

@@ -4,7 +4,6 @@ use egui::{Align2, Painter, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, po
 
 use super::tile::Face;
 use super::{cell, hint, lines};
-use crate::editor::cadence::paced;
 use crate::editor::control::{self, Look, grip};
 use crate::editor::number::{fixed, with_unit};
 use crate::editor::scene::{self, Scene, label, small};
@@ -26,6 +25,9 @@ const LEAST_DB: f32 = -0.05;
 pub struct State {
     output: Trace,
     clean: Trace,
+    /// The lowest of both, as it is written: along with everything else that is.
+    lowest_db: [Option<f32>; 2],
+    written_at: Option<u64>,
 }
 
 impl State {
@@ -37,6 +39,16 @@ impl State {
         ] {
             scene.history.trace(column, span, COLUMNS, trace);
         }
+        let frames = Some(scene.told.input.readings.frames);
+        if self.written_at != frames {
+            self.lowest_db = [&self.output, &self.clean].map(lowest_db);
+            self.written_at = frames;
+        }
+    }
+
+    fn lowest_in_words(&self) -> [String; 2] {
+        self.lowest_db
+            .map(|lowest| with_unit(lowest.map(f64::from), 1, "dB"))
     }
 
     fn reach_db(&self) -> f32 {
@@ -64,18 +76,14 @@ fn lowest_db(trace: &Trace) -> Option<f32> {
     gains(trace).flatten().reduce(f32::min)
 }
 
-fn lowest_in_words(trace: &Trace) -> String {
-    with_unit(lowest_db(trace).map(f64::from), 1, "dB")
-}
-
 /// What the tile says.
-pub fn face(ui: &Ui, scene: &Scene<'_>, state: &mut State) -> Face {
+pub fn face(scene: &Scene<'_>, state: &mut State) -> Face {
     let limiter = &scene.params.limiter;
     state.read(scene);
     let ceiling = with_unit(Some(limiter.ceiling.value().into()), 1, "dBTP");
     let on = limiter.on.value();
     let second = if on {
-        let lowest = paced(ui, "limiter's lowest", lowest_in_words(&state.output));
+        let [lowest, _] = state.lowest_in_words();
         format!("lowest {lowest} in 10 s")
     } else {
         "off: peaks pass as they are".into()
@@ -112,11 +120,11 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mu
     let limiter = &scene.params.limiter;
     let on = limiter.on.value();
     let colours = scene::colours(ui);
-    let words = [&state.output, &state.clean].map(lowest_in_words);
-    let [output, clean] = paced(ui, "limiters' lowest", words);
+    let [output, clean] = state.lowest_in_words();
     let at = pos2(head.left(), head.center().y - 3.0);
     let said = format!("lowest in 10 s: output {output}, clean {clean}");
-    label(ui.painter(), at, Align2::LEFT_CENTER, said, colours.text);
+    let said = label(ui.painter(), at, Align2::LEFT_CENTER, said, colours.text);
+    let head = head.with_min_x(said.right() + 18.0);
     hint(ui, head, "bars: output · line: clean");
     let area = body.with_max_x(body.left() + (0.55 * body.width()).round());
     picture(ui, area, state, on);

@@ -7,7 +7,6 @@ use egui::{
 
 use super::tile::Face;
 use super::{cell, hint, lines};
-use crate::editor::cadence::paced;
 use crate::editor::control::{self, Look, grip};
 use crate::editor::introduction;
 use crate::editor::number::{fixed, with_unit};
@@ -24,12 +23,12 @@ const POINTS: usize = 64;
 const HIGHEST: f32 = 0.5;
 
 /// How much of the signal lies above the shoulder, in words: a dash before anything was heard.
-fn bent(ui: &Ui, scene: &Scene<'_>) -> String {
+fn bent(scene: &Scene<'_>) -> String {
     let settings = scene.params.chain_settings().saturator;
     let shoulder = gain_from_db(settings.ceiling_dbtp - settings.shoulder_db);
-    let share = scene.snapshot.activity.driven_levels.share_above(shoulder);
+    let share = scene.told.activity.driven_levels.share_above(shoulder);
     let heard = introduction::heard(scene).then_some(share * 100.0);
-    let share = paced(ui, "bent", with_unit(heard, 1, "%"));
+    let share = with_unit(heard, 1, "%");
     if settings.enabled {
         format!("bends {share} of the signal")
     } else {
@@ -38,12 +37,12 @@ fn bent(ui: &Ui, scene: &Scene<'_>) -> String {
 }
 
 /// What the tile says.
-pub fn face(ui: &Ui, scene: &Scene<'_>) -> Face {
+pub fn face(scene: &Scene<'_>) -> Face {
     let saturator = &scene.params.saturator;
     let shoulder = with_unit(Some(saturator.shoulder.value().into()), 1, "dB");
     lines(
         format!("shoulder {shoulder}"),
-        bent(ui, scene),
+        bent(scene),
         saturator.on.value(),
     )
 }
@@ -122,10 +121,11 @@ pub fn miniature(ui: &Ui, area: Rect, scene: &Scene<'_>) {
 /// Draws the open stage.
 pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>) {
     let saturator = &scene.params.saturator;
-    let bent = bent(ui, scene);
+    let bent = bent(scene);
     let colours = scene::colours(ui);
     let at = pos2(head.left(), head.center().y - 3.0);
-    label(ui.painter(), at, Align2::LEFT_CENTER, &bent, colours.text);
+    let said = label(ui.painter(), at, Align2::LEFT_CENTER, &bent, colours.text);
+    let head = head.with_min_x(said.right() + 18.0);
     hint(
         ui,
         head,
@@ -251,14 +251,13 @@ fn levels(painter: &Painter, plot: Plot, scene: &Scene<'_>, colours: &Colours) {
         .filter(|(edges, _)| seen(*edges))
         .fold(1e-9, |most, (_, density)| density.max(most));
     let shoulder_db = -settings.shoulder_db;
+    // Paler than the curve, and still 3:1 against the ground.
+    let below = colours.level.gamma_multiply(0.7);
     for ([low, high], density) in bars {
         let top = HIGHEST * (density / commonest) as f32 * plot.area.height();
         // The shoulder divides the bin that it lies in.
         let middle = shoulder_db.clamp(low, high);
-        for (from, to, colour) in [
-            (low, middle, colours.track),
-            (middle, high, hue(scene, colours)),
-        ] {
+        for (from, to, colour) in [(low, middle, below), (middle, high, hue(scene, colours))] {
             if to > from {
                 let bar = Rect::from_x_y_ranges(
                     plot.at(from, 0.0).x..=plot.at(to, 0.0).x,

@@ -122,7 +122,8 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>) {
         head,
         "drag a handle up for gain, along for the corner · shift: finely · double click: reset",
     );
-    let area = body.with_max_x(body.left() + (0.6 * body.width()).round());
+    let share = if body.width() < 900.0 { 0.46 } else { 0.6 };
+    let area = body.with_max_x(body.left() + (share * body.width()).round());
     picture(ui, area, scene);
     let tracks = body.with_min_x(area.right() + 28.0);
     let [low, high] = params(scene);
@@ -149,6 +150,10 @@ fn picture(ui: &Ui, area: Rect, scene: &Scene<'_>) {
         50.0, 100.0, 200.0, 500.0, 1_000.0, 2_000.0, 5_000.0, 10_000.0,
     ] {
         painter.vline(plot.x(hz), area.y_range(), grid);
+        // Some figures to a decade or, where there is little room, one.
+        if area.width() < 480.0 && ![100.0, 1_000.0, 10_000.0].contains(&hz) {
+            continue;
+        }
         let at = pos2(plot.x(hz) + 3.0, area.bottom() - 1.0);
         small(
             &painter,

@@ -2,8 +2,8 @@
 
 use egui::Rect;
 
-/// Room for the figures left and right, and for the times below.
-const FIGURES: [f32; 2] = [44.0, 30.0];
+/// Room for the units and figures left and right, and for the times below.
+const FIGURES: [f32; 2] = [64.0, 40.0];
 const TIMES: f32 = 15.0;
 /// Height of the rail for what was outside the target, and of the lane of reduction.
 const RAIL: f32 = 12.0;

@@ -21,8 +21,8 @@ const OVER: [f32; 2] = [6.0, 3.0];
 /// Height of what is drawn along the rail, points, and the least length that has a triangle.
 const ALONG: f32 = 4.0;
 const MARKED: f32 = 12.0;
-/// The unit stands at a lane's top; figures keep this far below it, points.
-const BELOW_UNIT: f64 = 15.0;
+/// Where units begin, left of a lane, and right of it, points.
+const UNITS: [f32; 2] = [62.0, 22.0];
 /// A gap at least this wide says what it is, points.
 const NAMED_GAP: f32 = 64.0;
 /// Gains nearer to 0 dB than this are none, dB.
@@ -136,6 +136,15 @@ impl Strip {
         for lane in [lanes.loudness, lanes.ldr, lanes.reduction] {
             painter.rect_filled(lane, 2, colours.well);
         }
+        let unit = |lane: Rect, right: bool, text: &str| {
+            let x = if right {
+                lane.right() + UNITS[1]
+            } else {
+                lane.left() - UNITS[0]
+            };
+            let at = pos2(x, lane.top() + 5.0);
+            small(painter, at, Align2::LEFT_CENTER, text, colours.label);
+        };
         let figure = |lane: Rect, y: f32, right: bool, text: String| {
             let (x, align) = if right {
                 (lane.right() + 5.0, Align2::LEFT_CENTER)
@@ -144,43 +153,37 @@ impl Strip {
             };
             small(painter, pos2(x, y), align, text, colours.label);
         };
-        let figures = |lane: Rect, axis: &Axis, [every, top]: [f64; 2], right: bool| {
+        let figures = |lane: Rect, axis: &Axis, steps: [f64; 4], right: bool| {
             let lines = !right || lanes.ldr != lanes.loudness;
+            let [low, high] = axis.range();
+            let room = f64::from(lane.height() / 13.0).max(1.0);
+            let [.., widest] = steps;
+            let every = steps
+                .into_iter()
+                .find(|step| (high - low) / step <= room)
+                .unwrap_or(widest);
             for value in axis.ticks(every) {
                 let y = place(lane, 0.0, axis.share(value)).y;
                 if lines {
                     painter.hline(lane.x_range(), y, Stroke::new(1.0, colours.grid));
                 }
-                if y > lane.top() + top as f32 && y < lane.bottom() - 4.0 {
+                if y > lane.top() + 3.0 && y < lane.bottom() - 3.0 {
                     figure(lane, y, right, number::fixed(Some(value), 0));
                 }
             }
         };
-        let every = |axis: &Axis, lane: Rect, steps: [f64; 4]| {
-            let [low, high] = axis.range();
-            let room = f64::from(lane.height() / 13.0).max(1.0);
-            let [.., most] = steps;
-            steps
-                .into_iter()
-                .find(|step| (high - low) / step <= room)
-                .unwrap_or(most)
-        };
-        let step = every(&self.level, lanes.loudness, [3.0, 6.0, 12.0, 24.0]);
-        figures(lanes.loudness, &self.level, [step, BELOW_UNIT], false);
-        figure(
-            lanes.loudness,
-            lanes.loudness.top() + 4.0,
-            false,
-            "LUFS".into(),
-        );
-        let step = every(&self.ldr_axis, lanes.ldr, [1.0, 2.0, 4.0, 8.0]);
-        figures(lanes.ldr, &self.ldr_axis, [step, BELOW_UNIT], true);
-        figure(lanes.ldr, lanes.ldr.top() + 4.0, true, "dB".into());
+        figures(lanes.loudness, &self.level, [3.0, 6.0, 12.0, 24.0], false);
+        unit(lanes.loudness, false, "LUFS");
+        figures(lanes.ldr, &self.ldr_axis, [1.0, 2.0, 4.0, 8.0], true);
+        unit(lanes.ldr, true, "dB");
         let lane = lanes.reduction;
         let reach_db = history::reduction_reach_db(&self.reduction);
-        figure(lane, lane.top() + 5.0, false, "0 dB".into());
-        let bottom = number::fixed(Some((-reach_db).into()), 0);
-        figure(lane, lane.bottom() - 5.0, false, bottom);
+        unit(lane, false, "dB");
+        figure(lane, lane.top() + 5.0, false, "0".into());
+        if lane.height() > 20.0 {
+            let bottom = number::fixed(Some((-reach_db).into()), 0);
+            figure(lane, lane.bottom() - 5.0, false, bottom);
+        }
     }
 }
 

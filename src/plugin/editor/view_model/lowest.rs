@@ -10,15 +10,18 @@ const SECONDS: usize = 10;
 pub struct Lowest {
     by_second_db: [f32; SECONDS],
     second: u64,
+    /// What is written, and the frames measured when it was.
+    told_db: f32,
+    told_at: u64,
 }
 
 impl Lowest {
-    /// Takes in a gain of now, dB, 0 or less, and returns the lowest of the last 10 s. Time is that
-    /// of the audio; a new measurement begins anew.
-    pub fn follow(&mut self, snapshot: &Snapshot, gain_db: f32) -> f32 {
-        let frames = snapshot.input.readings.frames as f64;
+    /// Takes in a gain of now, dB, 0 or less; what is written follows whenever `told` does. Time is
+    /// that of the audio; a new measurement begins anew.
+    pub fn follow(&mut self, now: &Snapshot, told: &Snapshot, gain_db: f32) {
+        let frames = now.input.readings.frames as f64;
         #[expect(clippy::cast_sign_loss, reason = "time is not negative")]
-        let second = (frames / snapshot.sample_rate_hz.max(1.0)) as u64;
+        let second = (frames / now.sample_rate_hz.max(1.0)) as u64;
         if second < self.second {
             *self = Self::default();
         }
@@ -27,9 +30,17 @@ impl Lowest {
             *self.at(second - past) = 0.0;
         }
         self.second = second;
-        let now = self.at(second);
-        *now = now.min(gain_db);
-        self.by_second_db.into_iter().fold(0.0, f32::min)
+        let lowest = self.at(second);
+        *lowest = lowest.min(gain_db);
+        if self.told_at != told.input.readings.frames {
+            self.told_at = told.input.readings.frames;
+            self.told_db = self.by_second_db.into_iter().fold(0.0, f32::min);
+        }
+    }
+
+    /// The lowest of the last 10 s, as it is to be written, dB.
+    pub fn told_db(&self) -> f32 {
+        self.told_db
     }
 
     fn at(&mut self, second: u64) -> &mut f32 {
@@ -41,23 +52,42 @@ impl Lowest {
 mod tests {
     use super::*;
 
+    fn at(second: f64) -> Snapshot {
+        let mut snapshot = Snapshot {
+            sample_rate_hz: 48_000.0,
+            ..Snapshot::default()
+        };
+        #[expect(clippy::cast_sign_loss, reason = "time is not negative")]
+        let frames = (second * 48_000.0) as u64;
+        snapshot.input.readings.frames = frames;
+        snapshot
+    }
+
     #[test]
     fn a_gain_is_remembered_for_ten_seconds_of_audio() {
         let mut lowest = Lowest::default();
-        let mut at = |second: u64, gain_db| {
-            let mut snapshot = Snapshot {
-                sample_rate_hz: 48_000.0,
-                ..Snapshot::default()
-            };
-            snapshot.input.readings.frames = second * 48_000;
-            lowest.follow(&snapshot, gain_db)
-        };
-        assert_eq!(at(3, -2.0), -2.0);
-        assert_eq!(at(3, -1.0), -2.0);
-        assert_eq!(at(12, -0.5), -2.0);
-        assert_eq!(at(13, 0.0), -0.5);
-        assert_eq!(at(400, 0.0), 0.0);
-        assert_eq!(at(401, -3.0), -3.0);
-        assert_eq!(at(1, 0.0), 0.0, "a new measurement");
+        for (second, gain_db, expected_db) in [
+            (3.0, -2.0, -2.0),
+            (3.1, -1.0, -2.0),
+            (12.0, -0.5, -2.0),
+            (13.0, 0.0, -0.5),
+            (400.0, 0.0, 0.0),
+            (401.0, -3.0, -3.0),
+            // A new measurement.
+            (1.0, 0.0, 0.0),
+        ] {
+            lowest.follow(&at(second), &at(second), gain_db);
+            assert_eq!(lowest.told_db(), expected_db, "{second}");
+        }
+    }
+
+    #[test]
+    fn what_is_written_changes_along_with_the_rest() {
+        let mut lowest = Lowest::default();
+        lowest.follow(&at(3.0), &at(3.0), -1.0);
+        lowest.follow(&at(3.1), &at(3.0), -2.0);
+        assert_eq!(lowest.told_db(), -1.0);
+        lowest.follow(&at(3.2), &at(3.2), 0.0);
+        assert_eq!(lowest.told_db(), -2.0);
     }
 }

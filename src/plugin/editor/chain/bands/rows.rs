@@ -6,7 +6,6 @@ use egui::{
 };
 
 use super::{NAMES, State};
-use crate::editor::cadence::paced;
 use crate::editor::control::{self, grip};
 use crate::editor::number::{fixed, with_unit};
 use crate::editor::scene::{self, Scene, label, small};
@@ -31,6 +30,8 @@ pub struct Row {
     pub level_db: Option<f32>,
     /// By how much it is turned down now, dB, 0 or less.
     pub gain_db: f32,
+    /// The same as it is written.
+    pub told_gain_db: f32,
 }
 
 impl Row {
@@ -44,6 +45,7 @@ impl Row {
             threshold_db: band.threshold.value(),
             level_db: state.levels_db[index].filter(|_| working),
             gain_db: scene.snapshot.activity.band_gain_db[index],
+            told_gain_db: scene.told.activity.band_gain_db[index],
         }
     }
 }
@@ -134,8 +136,7 @@ fn choose(
     };
     let at = rect.left_center() + vec2(6.0, 0.0);
     label(painter, at, Align2::LEFT_CENTER, NAMES[index], colour);
-    let gain = fixed(row.working.then_some(row.gain_db.into()), 1);
-    let gain = paced(ui, ("band's gain", index), gain);
+    let gain = fixed(row.working.then_some(row.told_gain_db.into()), 1);
     let right = rect.right_center() - vec2(6.0, 0.0);
     let unit = small(painter, right, Align2::RIGHT_CENTER, "dB", colours.label);
     let at = pos2(unit.left() - 4.0, right.y);
