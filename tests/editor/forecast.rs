@@ -4,7 +4,7 @@ use std::thread;
 use std::time::Duration;
 
 use crestline_core::handover::recent;
-use crestline_core::session::forecast::{Forecaster, Path, potential};
+use crestline_core::session::forecast::{Forecaster, Marks, Path, potential};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use rig::editor_stage::{RATE_HZ, SIZE, Stage, open, opened, picture_of};
@@ -57,4 +57,11 @@ fn the_plane_shows_the_forecast_it_was_given() {
             .newer_than(&mut version)
             .is_none_or(|found| found.done)
     );
+    harness.get_by_label("mark in").click();
+    harness.run_steps(2);
+    assert_eq!(forecaster.marks().0, Marks::In);
+    // Ten seconds must have come since.
+    harness.get_by_label("mark out").click();
+    harness.run_steps(2);
+    assert_eq!(forecaster.marks().0, Marks::In);
 }

@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
 use crestline_core::handover::{RecentReader, RecentWriter, recent};
 use crestline_core::process::{ChainSettings, LimiterSettings, PushSettings};
-use crestline_core::session::forecast::{Forecasted, Forecaster, Point, Stretch, forecast};
+use crestline_core::session::forecast::{Forecasted, Forecaster, Marks, Point, Stretch, forecast};
 use kit::engine_run::noise;
 
 /// Slow rates are quick to work through.
@@ -62,9 +62,46 @@ fn wait(forecaster: &Forecaster, wanted: impl Fn(&Forecasted) -> bool) -> Foreca
 
 /// What a forecast of the same music gives without a thread.
 fn directly(reader: &RecentReader, settings: &ChainSettings) -> Vec<Point> {
-    let music = reader.read().unwrap();
+    let music = reader.read_since(0).unwrap();
     let stretch = Stretch::new(music.sample_rate_hz, music.planes);
     forecast(stretch, settings, 18.0, &|| false, &mut |_, _| ()).unwrap()
+}
+
+/// A part between two marks is what a forecast of that part alone gives, whatever plays before and
+/// after it; without marks it is the last minute again.
+#[test]
+fn a_marked_part_is_forecast_and_stays() {
+    let _memory = alone();
+    let forecaster = Forecaster::default();
+    let (mut writer, reader) = recent(RATE_HZ, 2).unwrap();
+    forecaster.set_source(Some(reader.clone()));
+    play(&mut writer, RATE_HZ, 12, 1);
+    forecaster.mark();
+    assert_eq!(forecaster.marks(), (Marks::In, 0.0));
+    play(&mut writer, RATE_HZ, 9, 2);
+    forecaster.mark();
+    assert_eq!(
+        forecaster.marks().0,
+        Marks::In,
+        "less than 10 s are no part"
+    );
+    play(&mut writer, RATE_HZ, 2, 3);
+    forecaster.mark();
+    let (marks, seconds) = forecaster.marks();
+    assert_eq!(marks, Marks::Between);
+    assert!((seconds - 11.0).abs() < 1e-9);
+    play(&mut writer, RATE_HZ, 90, 4);
+    let settings = ceiling(-2.0);
+    forecaster.ask(&settings, Instant::now());
+    let found = wait(&forecaster, |found| found.done);
+    let (mut part, alone) = recent(RATE_HZ, 2).unwrap();
+    play(&mut part, RATE_HZ, 9, 2);
+    play(&mut part, RATE_HZ, 2, 3);
+    assert_eq!(found.points, directly(&alone, &settings));
+    forecaster.mark();
+    assert_eq!(forecaster.marks(), (Marks::None, 0.0));
+    play(&mut writer, RATE_HZ, 10, 5);
+    assert!((forecaster.marks().1 - 10.0).abs() < 1e-9);
 }
 
 #[test]
@@ -267,7 +304,7 @@ fn the_engine_writes_its_input_down() {
     for (left, right) in left.chunks_mut(333).zip(right.chunks_mut(333)) {
         engine.process(&mut [left, right], &[], &settings);
     }
-    let written = reader.read().unwrap();
+    let written = reader.read_since(0).unwrap();
     for (written, input) in written.planes.iter().zip(&input) {
         assert_eq!(written.len(), input.len());
         let near = |(written, input): (&f32, &f32)| {

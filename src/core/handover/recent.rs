@@ -9,6 +9,7 @@ use self::memory::{Grant, PROCESS};
 use self::ring::Ring;
 use half::f16;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Frames kept: a minute up to 48 kHz, and less at higher rates, where a minute would take more
 /// memory and more time to work through.
@@ -36,6 +37,8 @@ struct Shared {
     kept: usize,
     sample_rate_hz: f64,
     channels: usize,
+    /// Nothing is written for now: what there is is wanted as it is.
+    still: AtomicBool,
     _memory: Grant,
 }
 
@@ -82,6 +85,7 @@ pub fn recent(sample_rate_hz: f64, channels: usize) -> Option<(RecentWriter, Rec
         kept,
         sample_rate_hz,
         channels: channels.clamp(1, 2),
+        still: AtomicBool::new(false),
         _memory: memory,
     });
     let writer = RecentWriter {
@@ -94,11 +98,16 @@ pub fn recent(sample_rate_hz: f64, channels: usize) -> Option<(RecentWriter, Rec
 }
 
 impl RecentWriter {
-    /// Writes down a block of any length, one slice a channel. The samples must be finite.
+    /// Writes down a block of any length, one slice a channel, unless a reader has asked for
+    /// [stillness](RecentReader::keep_still). The samples must be finite.
     ///
     /// # Realtime
     /// Yes, wait-free: one store a frame.
     pub fn write(&mut self, channels: &[&[f32]]) {
+        // Relaxed: whether a block more or less is written orders nothing.
+        if self.shared.still.load(Ordering::Relaxed) {
+            return;
+        }
         let left = channels.first().copied().unwrap_or_default();
         let right = channels.get(1).copied().unwrap_or_default();
         for (index, left) in left.chunks(RUN).enumerate() {
@@ -134,6 +143,11 @@ impl RecentReader {
         usize::try_from(self.written()).map_or(self.shared.kept, |held| held.min(self.shared.kept))
     }
 
+    /// Keeps what there is as it is: until told otherwise, nothing more is written.
+    pub fn keep_still(&self, still: bool) {
+        self.shared.still.store(still, Ordering::Relaxed);
+    }
+
     /// Whether both read the same ring.
     pub fn is_same(&self, other: &Self) -> bool {
         Arc::ptr_eq(&self.shared, &other.shared)
@@ -144,11 +158,11 @@ impl RecentReader {
         self.shared.ring.bytes()
     }
 
-    /// Copies all that is held. Allocates. `None` if the writer overtook the reading, which takes
+    /// Copies all that is held from the frame of this number on. Allocates. `None` if the writer overtook the reading, which takes
     /// a reader that was held up for a long time: try again.
-    pub fn read(&self) -> Option<Recent> {
+    pub fn read_since(&self, first: u64) -> Option<Recent> {
         let end = self.written();
-        let start = end - (self.held() as u64).min(end);
+        let start = (end - (self.held() as u64).min(end)).max(first.min(end));
         let frames = (end - start) as usize;
         let mut planes = vec![Vec::with_capacity(frames); self.shared.channels];
         let mut cells = vec![0; READ_AT_ONCE];
@@ -200,7 +214,7 @@ mod tests {
         for (left, right) in left.chunks(777).zip(right.chunks(777)) {
             writer.write(&[left, right]);
         }
-        let read = reader.read().unwrap();
+        let read = reader.read_since(0).unwrap();
         assert_eq!((read.end, read.planes.len()), (10_000, 2));
         for (read, written) in read.planes.iter().zip([&left, &right]) {
             for (read, written) in read.iter().zip(written) {
@@ -218,11 +232,28 @@ mod tests {
         for left in left.chunks(5_001) {
             writer.write(&[left]);
         }
-        let read = reader.read().unwrap();
+        let read = reader.read_since(0).unwrap();
         assert_eq!((read.planes[0].len(), reader.held()), (kept, kept));
         let newest = &left[12_345..];
         let near = |(read, written): (&f32, &f32)| (read - written).abs() < 1e-3;
         assert!(read.planes[0].iter().zip(newest).all(near));
+    }
+
+    #[test]
+    fn what_is_kept_still_is_read_from_any_frame_on() {
+        let (mut writer, reader) = recent(8_000.0, 1).unwrap();
+        let left = ramp(20_000);
+        writer.write(&[&left]);
+        reader.keep_still(true);
+        writer.write(&[&left]);
+        assert_eq!(reader.written(), 20_000);
+        let read = reader.read_since(19_000).unwrap();
+        assert_eq!((read.planes[0].len(), read.end), (1_000, 20_000));
+        assert!((read.planes[0][0] - left[19_000]).abs() < 1e-3);
+        assert_eq!(reader.read_since(30_000).unwrap().planes[0], []);
+        reader.keep_still(false);
+        writer.write(&[&left[..500]]);
+        assert_eq!(reader.written(), 20_500);
     }
 
     #[test]

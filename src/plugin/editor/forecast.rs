@@ -7,7 +7,7 @@ use super::view_model::plane::Place;
 use super::view_model::rail::Rail;
 use crate::params::CrestlineParams;
 use crestline_core::session::PlaneMode;
-use crestline_core::session::forecast::{Forecasted, Forecaster, Path};
+use crestline_core::session::forecast::{Forecasted, Forecaster, Marks, Path};
 
 /// The rails are of interest a little past their bends, dB.
 const PAST_THE_BEND_DB: f64 = 2.0;
@@ -18,6 +18,8 @@ pub struct State {
     forecaster: Option<Forecaster>,
     version: u64,
     found: Forecasted,
+    /// What of the music counts, and how many seconds.
+    marks: (Marks, f64),
 }
 
 impl State {
@@ -47,6 +49,7 @@ impl State {
         if let Some(found) = forecaster.newer_than(&mut self.version) {
             self.found = found;
         }
+        self.marks = forecaster.marks();
         self.found.progress.is_some() && !self.found.done
     }
 
@@ -57,15 +60,39 @@ impl State {
 
     /// What is ahead, and of what it is made.
     pub fn source_in_words(&self) -> String {
-        match self.found.progress {
-            Some(progress) if !self.found.done => {
+        let seconds = |seconds: f64| number::with_unit(Some(seconds), 0, "s");
+        match (self.found.progress, self.marks) {
+            (_, (Marks::In, marked_s)) => format!("ahead: since the mark, {}", seconds(marked_s)),
+            (Some(progress), _) if !self.found.done => {
                 format!("ahead: {} of {}", progress.done, progress.planned)
             }
+            (_, (Marks::Between, marked_s)) => format!("ahead: your {}", seconds(marked_s)),
             _ if self.found.points.is_empty() => format!("ahead: {}", number::NONE),
-            _ => format!(
-                "ahead: from the last {}",
-                number::with_unit(Some(self.found.music_s), 0, "s")
-            ),
+            _ => format!("ahead: the last {}", seconds(self.found.music_s)),
+        }
+    }
+
+    /// What the button that marks a part of the music does next, in words; `None` where there is
+    /// none to mark.
+    pub fn next_mark(&self) -> Option<[&'static str; 2]> {
+        self.forecaster.as_ref()?;
+        Some(match self.marks.0 {
+            Marks::None => [
+                "mark in",
+                "From here on the music counts for the forecast; mark its end with this button.",
+            ],
+            Marks::In => [
+                "mark out",
+                "The forecast is made of what came since the mark, 10 s at least, and stays so.",
+            ],
+            Marks::Between => ["unmark", "The forecast is made of the last minute again."],
+        })
+    }
+
+    /// Does it.
+    pub fn mark(&self) {
+        if let Some(forecaster) = &self.forecaster {
+            forecaster.mark();
         }
     }
 

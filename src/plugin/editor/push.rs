@@ -1,6 +1,6 @@
 //! The push: its value, what it gives now, and a ruler with what each decibel of it gives.
 
-use egui::{Align2, Painter, Rect, Stroke, StrokeKind, Ui, pos2, vec2};
+use egui::{Align2, Button, Painter, Rect, RichText, Stroke, StrokeKind, Ui, pos2, vec2};
 
 use super::control::{self, Ruler};
 use super::mark;
@@ -15,6 +15,8 @@ use nice_plug::prelude::Param as _;
 /// Width of what stands at the left.
 const LEFT: f32 = 150.0;
 const HEAD: f32 = 18.0;
+/// Width of the button that marks.
+const MARK: f32 = 66.0;
 /// Height of the ruler's track and its figures.
 const FOOT: f32 = 30.0;
 /// Room for a word of the legend.
@@ -58,11 +60,30 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     if at.y < area.bottom() + 2.0 {
         small(painter, at, Align2::LEFT_CENTER, source, colours.label);
     }
+    mark(ui, area, scene);
+    let painter = ui.painter();
     legend(painter, area, colours);
     bars(painter, plot, scene, colours);
     track(painter, plot, &ruler, scene, colours);
     let head = area.with_max_y(area.top() + HEAD);
     standing::overs(ui, head, scene)
+}
+
+/// The button that marks the part of the music that is forecast.
+fn mark(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
+    let Some([name, tip]) = scene.forecast.next_mark() else {
+        return;
+    };
+    let right = area.left() + LEFT - 2.0;
+    let place = Rect::from_min_max(
+        pos2(right - MARK, area.top() - 1.0),
+        pos2(right, area.top() + HEAD - 1.0),
+    );
+    let text = RichText::new(name).font(font(ui.ctx(), SMALL_PT));
+    let button = ui.put(place, Button::new(text).small());
+    if control::tip(button, tip).clicked() {
+        scene.forecast.mark();
+    }
 }
 
 fn figure(painter: &Painter, value: Rect, scene: &Scene<'_>, colours: &Colours) {

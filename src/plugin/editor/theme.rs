@@ -418,11 +418,6 @@ mod tests {
                 }
             }
         }
-        let ctx = egui::Context::default();
-        ctx.set_zoom_factor(0.75);
-        // The factor is taken over at the next frame's begin.
-        let _ = ctx.run_ui(egui::RawInput::default(), |ui| {
-            assert!(font(ui.ctx(), SMALL_PT).size * 0.75 >= 10.999);
-        });
+        assert!(legible(SMALL_PT, 0.75) * 0.75 >= 10.999);
     }
 }

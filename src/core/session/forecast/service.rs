@@ -19,14 +19,28 @@ const AT_REST: Duration = Duration::from_millis(500);
 /// Less music than this says nothing about a song, seconds.
 const LEAST_MUSIC_S: f64 = 10.0;
 
+/// What of the music a forecast is made of.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Marks {
+    /// The last minute.
+    #[default]
+    None,
+    /// What has come since the beginning was marked.
+    In,
+    /// A part whose beginning and end are marked; it stays until the marks are taken away.
+    Between,
+}
+
 /// What a forecast is made of: it is made again when this has changed enough.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Wish {
     /// Without the push, which every forecast goes through anyway.
     settings: ChainSettings,
+    /// The first frame that counts.
+    first: u64,
     /// Frames of sound written so far.
     written: u64,
-    /// Frames of them that are held.
+    /// Frames of them that are held, and count.
     held: usize,
 }
 
@@ -74,6 +88,9 @@ struct Instance {
 #[derive(Debug, Default)]
 struct State {
     source: Option<RecentReader>,
+    marks: Marks,
+    /// The first frame that counts.
+    first: u64,
     /// Settings last asked for, and since when.
     seen: Option<(ChainSettings, Instant)>,
     /// The newest forecast, waiting, running or done.
@@ -114,6 +131,7 @@ impl Forecaster {
         state.cancel();
         state.job = None;
         state.source = source;
+        (state.marks, state.first) = (Marks::None, 0);
         state.forecasted = Forecasted::default();
         state.version += 1;
     }
@@ -140,8 +158,9 @@ impl Forecaster {
         };
         let wish = Wish {
             settings,
+            first: state.first,
             written: source.written(),
-            held: source.held(),
+            held: state.held(&source),
         };
         // What is under way for other settings is of no use.
         let stale = |job: &Arc<Job>| job.wish.settings != settings;
@@ -171,6 +190,42 @@ impl Forecaster {
         }
     }
 
+    /// What a forecast is made of, and for how many seconds of music that is so.
+    pub fn marks(&self) -> (Marks, f64) {
+        let state = lock(&self.instance.state);
+        let seconds = |source: &RecentReader| state.held(source) as f64 / source.sample_rate_hz();
+        (state.marks, state.source.as_ref().map_or(0.0, seconds))
+    }
+
+    /// Marks the beginning of a part of the music, then its end, then takes both marks away. An end
+    /// that would leave less than 10 s is not taken.
+    pub fn mark(&self) {
+        let mut state = lock(&self.instance.state);
+        let Some(source) = state.source.clone() else {
+            return;
+        };
+        match state.marks {
+            Marks::None => {
+                state.cancel();
+                // Whatever was found before is of other music.
+                state.job = None;
+                (state.marks, state.first) = (Marks::In, source.written());
+            }
+            Marks::In => {
+                if state.held(&source) as f64 >= LEAST_MUSIC_S * source.sample_rate_hz() {
+                    source.keep_still(true);
+                    state.marks = Marks::Between;
+                }
+            }
+            Marks::Between => {
+                source.keep_still(false);
+                // What comes next does not follow on what was marked.
+                (state.marks, state.first) = (Marks::None, source.written());
+            }
+        }
+        state.version += 1;
+    }
+
     /// Gives up what is under way; what has been found stays.
     pub fn cancel(&self) {
         lock(&self.instance.state).cancel();
@@ -189,6 +244,12 @@ impl Forecaster {
 }
 
 impl State {
+    /// Frames that count.
+    fn held(&self, source: &RecentReader) -> usize {
+        let since = source.written().saturating_sub(self.first);
+        usize::try_from(since).map_or(source.held(), |since| since.min(source.held()))
+    }
+
     fn cancel(&mut self) {
         if let Some(job) = self.job.take_if(|_| !self.forecasted.done) {
             job.cancelled.store(true, Ordering::Relaxed);
@@ -209,7 +270,7 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
     if cancelled() {
         return;
     }
-    let Some(recent) = job.source.read() else {
+    let Some(recent) = job.source.read_since(job.wish.first) else {
         // It was overtaken: the next time it is asked for it is as if it had not been.
         publish(job, |state| state.job = None);
         return;
@@ -261,6 +322,7 @@ mod tests {
     fn a_forecast_is_due_when_settings_or_half_of_the_music_are_new() {
         let wish = Wish {
             settings: ChainSettings::default(),
+            first: 0,
             written: 1_000,
             held: 1_000,
         };
