@@ -99,7 +99,9 @@ pub fn run(args: &CompareArgs) -> ExitCode {
     let sides = match sides::read(&args.mix, &args.reference, args.section) {
         Ok(sides) => sides,
         Err(lines) => {
-            lines.iter().for_each(|line| print_error(line));
+            for line in &lines {
+                print_error(line);
+            }
             return ExitCode::from(INPUT_UNUSABLE);
         }
     };

@@ -53,7 +53,7 @@ pub(super) fn json(trial: &Trial) -> serde_json::Result<String> {
         samples_over: coded.levels.over,
         integrated_lufs: coded.levels.readings.integrated_lufs,
         ceiling_dbtp: trial.ceiling_dbtp(coded),
-        holds: trial.holds(coded),
+        holds: coded.holds(),
     };
     let original = &trial.original;
     serde_json::to_string_pretty(&Json {
@@ -97,7 +97,7 @@ impl Row {
             true_peak: hundredths(coded.levels.readings.true_peak_dbtp),
             overshoot: hundredths(trial.overshoot_db(coded)),
             over: coded.levels.over.to_string(),
-            ceiling: match trial.holds(coded) {
+            ceiling: match coded.holds() {
                 Some(true) => "holds".to_owned(),
                 _ => tenths(trial.ceiling_dbtp(coded).map(tenth_below)),
             },
@@ -142,11 +142,7 @@ pub(super) fn sentence(trial: &Trial) -> String {
     let Some(ceiling) = trial.lowest_ceiling_dbtp() else {
         return "Nothing can be told of it.".to_owned();
     };
-    if trial
-        .coded
-        .iter()
-        .all(|coded| trial.holds(coded) == Some(true))
-    {
+    if trial.coded.iter().all(|coded| coded.holds() == Some(true)) {
         return format!("It stays under {CEILING_DBTP:.0} dBTP through all of them as it is.");
     }
     format!(

@@ -45,6 +45,13 @@ pub(crate) struct Trial {
     pub notes: Vec<String>,
 }
 
+impl Coded {
+    /// Whether the decoded file stays under [`CEILING_DBTP`].
+    pub fn holds(&self) -> Option<bool> {
+        Some(self.levels.readings.true_peak_dbtp? <= CEILING_DBTP)
+    }
+}
+
 impl Trial {
     fn before_dbtp(&self) -> Option<f64> {
         self.original.readings.true_peak_dbtp
@@ -53,11 +60,6 @@ impl Trial {
     /// True peak after less before, dB.
     pub fn overshoot_db(&self, coded: &Coded) -> Option<f64> {
         Some(coded.levels.readings.true_peak_dbtp? - self.before_dbtp()?)
-    }
-
-    /// Whether the decoded file stays under [`CEILING_DBTP`].
-    pub fn holds(&self, coded: &Coded) -> Option<bool> {
-        Some(coded.levels.readings.true_peak_dbtp? <= CEILING_DBTP)
     }
 
     /// The ceiling that would have held the decoded file under [`CEILING_DBTP`].

@@ -105,10 +105,6 @@ fn range(values: impl Iterator<Item = f64>, margin: f64) -> Range<f64> {
     (low - margin).floor()..(high + margin).ceil()
 }
 
-fn plain(value: &f64) -> String {
-    format!("{value:.0}")
-}
-
 /// A curve without its gaps, thinned out: the value of each stretch that lies furthest out.
 fn curve(points: &[(f64, Option<f64>)], furthest: fn(f64, f64) -> bool) -> Vec<(f64, f64)> {
     let stretch = points.len().div_ceil(MOST_POINTS).max(1);
@@ -228,7 +224,7 @@ fn plane_chart<'a, 'b>(
         (ends[0].unwrap_or(x.start), heights[1].unwrap_or(y.end)),
         (ends[1].unwrap_or(x.end), heights[0].unwrap_or(y.start)),
     ];
-    let mut chart = chart(area, axes, [x, y], &plain)?;
+    let mut chart = chart(area, axes, [x, y], &|value| format!("{value:.0}"))?;
     chart.draw_series([Rectangle::new(window, ORANGE.mix(0.25).filled())])?;
     chart.draw_series([Rectangle::new(window, ORANGE.stroke_width(1))])?;
     Ok(chart)

@@ -99,8 +99,8 @@ pub fn suggest(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> Option<Su
         let [low_db, low, high_db, high] = parameters;
         let bell = low_db * high_db > 0.0 && high - low < BELL_OCTAVES;
         let improved = before.sqrt() - mean_square.sqrt() >= LEAST_IMPROVEMENT_DB;
-        let largest = |shelf: &&usize| parameters[2 * **shelf].abs() >= LARGEST_GAIN_DB;
-        let held = [0, 1].iter().filter(largest).count() as i32;
+        let largest = |shelf: usize| i32::from(parameters[2 * shelf].abs() >= LARGEST_GAIN_DB);
+        let held = largest(0) + largest(1);
         let score = left(mean_square, shelves - held);
         if worth && improved && !bell && score < best.0 {
             best = (score, parameters, mean_square);
