@@ -122,6 +122,8 @@ svg { display: block; width: 100%; height: auto; color: var(--ink); }
   th, td { padding: .15rem .35rem; }
   th:first-child { min-width: 7rem; }
   section.song { break-before: page; }
+  svg { max-height: 60mm; }
+  figure { margin: .5rem 0; }
   figure, tr { break-inside: avoid; }
   h2, h3 { break-after: avoid; }
 }
