@@ -79,13 +79,13 @@ fn chains() -> [(&'static str, ChainSettings); 3] {
 
 /// What is heard across one switch, and the whole rises that were announced, chunk by chunk.
 fn across(
-    chain: ChainSettings,
+    chain: &ChainSettings,
     from: ListenSettings,
     to: ListenSettings,
     input: &[Vec<f32>],
 ) -> (Planes, Vec<f32>) {
     let settings = |start: usize| Settings {
-        chain,
+        chain: *chain,
         listen: if start < SWITCH { from } else { to },
         ..Settings::default()
     };
@@ -137,10 +137,10 @@ fn what_is_louder_rises_over_a_second_and_what_is_quieter_is_there_at_once() {
     for (name, chain) in chains() {
         for to in listens() {
             // What it is once nothing is switched, moment by moment.
-            let (rest, _) = across(chain, to, to, &input);
+            let (rest, _) = across(&chain, to, to, &input);
             for from in listens().into_iter().filter(|from| *from != to) {
                 let what = format!("{name}: {from:?} to {to:?}");
-                let (heard, announced) = across(chain, from, to, &input);
+                let (heard, announced) = across(&chain, from, to, &input);
                 let beside_rest = |from: usize, to: usize| {
                     let range = SWITCH + from..SWITCH + to;
                     level_db(&heard, range.clone()) - level_db(&rest, range)
@@ -209,7 +209,7 @@ fn what_is_announced_is_how_far_it_rises() {
         ),
         (listen(Source::Residue, true), listen(Source::Clean, false)),
     ] {
-        let (heard, announced) = across(chain, from, to, &input);
+        let (heard, announced) = across(&chain, from, to, &input);
         let before = level_lufs(&heard, SWITCH - 2 * HALF..SWITCH);
         let end = level_lufs(&heard, SWITCH + 3 * HALF..SWITCH + 4 * HALF);
         let told = announced.iter().copied().fold(0.0, f32::max);

@@ -47,7 +47,7 @@ fn spares(spec: EngineSpec) -> Spares {
         output,
         ..
     } = Engine::new(spec);
-    [input, clean, output].map(|point| point.into_spare())
+    [input.into_spare(), clean.into_spare(), output.into_spare()]
 }
 
 impl Engine {

@@ -131,7 +131,7 @@ fn bars(painter: &Painter, plot: Rect, scene: &Scene<'_>, colours: &Colours) {
         small(painter, at, Align2::RIGHT_CENTER, name, colours.label);
     }
     let points = &scene.forecast.found().points;
-    let step = plot.width() / MAX_DB as f32;
+    let step = plot.width() / f32::from(MAX_DB);
     let push_db = f64::from(scene.params.push.unmodulated_plain_value());
     let width = ((step - 4.0) / 2.0).max(1.0);
     for (index, (path, signal)) in [
@@ -188,7 +188,7 @@ fn track(painter: &Painter, plot: Rect, ruler: &Ruler, scene: &Scene<'_>, colour
         StrokeKind::Outside,
     );
     for push_db in (0..=MAX_DB).step_by(3) {
-        let x = ruler.x(push.preview_normalized(push_db as f32));
+        let x = ruler.x(push.preview_normalized(push_db.into()));
         let at = pos2(x, plot.bottom() + 24.0);
         let name = fixed(Some(push_db.into()), 0);
         scene::text(

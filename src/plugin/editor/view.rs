@@ -149,13 +149,13 @@ impl View {
         ui.painter()
             .rect_filled(Rect::EVERYTHING, 0, scene::colours(ui).background);
         let least = Vec2::from(layout::SMALLEST);
-        if !layout::is_scrolled(window) {
-            self.draw(ui, window);
-        } else {
+        if layout::is_scrolled(window) {
             egui::ScrollArea::both().show(ui, |ui| {
                 let (room, _) = ui.allocate_exact_size(window.size().max(least), Sense::HOVER);
                 self.draw(ui, room);
             });
+        } else {
+            self.draw(ui, window);
         }
         let now_s = ui.input(|input| input.time);
         if self.changes.end_frame(setter, now_s) {

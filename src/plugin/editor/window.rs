@@ -158,13 +158,10 @@ impl Editor for WindowedEditor {
         // (clap/ext/gui.h); in VST3 the host sets it (IPlugFrame::resizeView).
         let by_host = gui_context.plugin_api() != PluginApi::Clap;
         self.keys.embedded_in(parent.as_ref());
-        let (host, callbacks) = match host.map(|host| self.resizing.between(host)) {
-            Some((methods, callbacks)) => (Some(methods), Some(callbacks)),
-            None => {
-                self.resizing.alone();
-                (None, None)
-            }
-        };
+        let (host, callbacks) = host.map(|host| self.resizing.between(host)).unzip();
+        if host.is_none() {
+            self.resizing.alone();
+        }
         let SpawnedEditor { handle, window } = self.inner.spawn(
             parent,
             wait_for_parent,

@@ -42,7 +42,10 @@ pub fn show(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Option<
         let body = scene::faded(hue.mark, colours.well, colours.behind);
         for pair in rail.stops.windows(2) {
             let ends = [&pair[0], &pair[1]].map(|stop| axes.at(stop.place));
-            let width = (breadth(pair[0].distortion_db) + breadth(pair[1].distortion_db)) / 2.0;
+            let width = f32::midpoint(
+                breadth(pair[0].distortion_db),
+                breadth(pair[1].distortion_db),
+            );
             painter.line_segment(ends, Stroke::new(width, body));
             // Round joints, so that a rail has no notches where it bends.
             painter.circle_filled(ends[1], width / 2.0, body);
