@@ -2,13 +2,14 @@
 
 mod corners;
 mod section;
+mod sections;
 
 use wide::f64x2;
 
 pub use self::corners::Corners;
 pub use self::section::{Corner, Section};
 
-use self::section::Split;
+use self::sections::Sections;
 
 /// Corners between the four bands unless others are asked for, in Hz.
 pub const DEFAULT_CORNERS_HZ: [f64; 3] = [120.0, 1000.0, 6000.0];
@@ -38,39 +39,13 @@ pub struct Crossover<const SIGNALS: usize = 1> {
     sections: Sections<SIGNALS>,
 }
 
-/// All that a [`Crossover`] remembers of its signals.
-#[derive(Clone, Copy, Debug)]
-struct Sections<const SIGNALS: usize> {
-    middle: Split<SIGNALS>,
-    low_delay: Section<SIGNALS>,
-    high_delay: Section<SIGNALS>,
-    low: Split<SIGNALS>,
-    high: Split<SIGNALS>,
-}
-
-impl<const SIGNALS: usize> Sections<SIGNALS> {
-    const SILENT: Self = Self {
-        middle: Split::SILENT,
-        low_delay: Section::SILENT,
-        high_delay: Section::SILENT,
-        low: Split::SILENT,
-        high: Split::SILENT,
-    };
-
-    fn each(&mut self) -> impl Iterator<Item = &mut Section<SIGNALS>> {
-        let splits = [&mut self.middle, &mut self.low, &mut self.high];
-        splits
-            .into_iter()
-            .flat_map(|split| [&mut split.first, &mut split.second])
-            .chain([&mut self.low_delay, &mut self.high_delay])
-    }
-}
-
 impl Crossover {
     /// The four bands of one frame of the one signal.
     #[inline]
     pub fn split(&mut self, frame: f64x2) -> [f64x2; 4] {
-        self.split_signals([frame]).map(|[band]| band)
+        let mut bands = [f64x2::ZERO; 4];
+        self.split_run(&[[frame]], |_, split| bands = split.map(|[band]| band));
+        bands
     }
 }
 
@@ -94,21 +69,27 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
         self.corners.set(corners_hz);
     }
 
-    /// The four bands of one frame of the first `N` signals; the others stand still.
+    /// The four bands of some frames of the first `N` signals, handed to `put` with the frame's
+    /// place; the other signals stand still.
     #[inline]
-    pub fn split_signals<const N: usize>(&mut self, frame: [f64x2; N]) -> [[f64x2; N]; 4] {
+    pub fn split_run<const N: usize>(
+        &mut self,
+        frames: &[[f64x2; N]],
+        mut put: impl FnMut(usize, [[f64x2; N]; 4]),
+    ) {
         const { assert!(N <= SIGNALS) };
-        if self.corners.advance() {
-            self.snap_to_zero();
+        let mut start = 0;
+        while start < frames.len() {
+            let (count, is_time) = self.corners.advance_run(frames.len() - start);
+            if is_time {
+                self.snap_to_zero();
+            }
+            let corners = *self.corners.values();
+            let stretch = &frames[start..start + count];
+            self.sections
+                .split(&corners, stretch, |place, bands| put(start + place, bands));
+            start += count;
         }
-        let [c0, c1, c2] = self.corners.values();
-        let sections = &mut self.sections;
-        let (low, high) = sections.middle.step(c1, frame);
-        let (_, low) = sections.low_delay.low_and_all_pass(c2, low);
-        let (_, high) = sections.high_delay.low_and_all_pass(c0, high);
-        let (band0, band1) = sections.low.step(c0, low);
-        let (band2, band3) = sections.high.step(c2, high);
-        [band0, band1, band2, band3]
     }
 
     /// Makes signal `to` what signal `from` is: from here on it may go its own way.
@@ -331,6 +312,43 @@ mod tests {
         }
     }
 
+    /// The bands of one frame of some signals.
+    fn bands_of<const N: usize>(
+        crossover: &mut Crossover<3>,
+        frame: [f64x2; N],
+    ) -> [[f64x2; N]; 4] {
+        let mut told = [[f64x2::ZERO; N]; 4];
+        crossover.split_run(&[frame], |_, bands| told = bands);
+        told
+    }
+
+    #[test]
+    fn runs_of_any_length_are_split_as_single_frames_are() {
+        let signal: Vec<[f64x2; 1]> = (0..20_000_usize)
+            .map(|n| [f64x2::new([(n * 7 % 31) as f64 - 15.0, (n % 13) as f64])])
+            .collect();
+        let mut alone: Crossover = Crossover::new(48_000.0);
+        let mut runs = alone.clone();
+        let (mut start, mut length) = (0, 1);
+        while start < signal.len() {
+            if start % 3 == 1 {
+                let low_hz = 80.0 + (start % 170) as f64;
+                alone.set_corners([low_hz, 1000.0, 5000.0]);
+                runs.set_corners([low_hz, 1000.0, 5000.0]);
+            }
+            let end = signal.len().min(start + length);
+            let mut next = start;
+            runs.split_run(&signal[start..end], |place, bands| {
+                assert_eq!(place, next - start);
+                let [frame] = signal[next];
+                assert_eq!(bands.map(|[band]| band), alone.split(frame), "{next}");
+                next += 1;
+            });
+            assert_eq!(next, end);
+            (start, length) = (end, length * 5 % 211);
+        }
+    }
+
     #[test]
     fn signals_in_step_are_split_as_each_would_be_alone() {
         let mut alone: [Crossover; 3] = std::array::from_fn(|_| Crossover::new(48_000.0));
@@ -351,10 +369,10 @@ mod tests {
             let frame = std::array::from_fn(|k| signal(k, n));
             // Through the middle the third stands still, and then goes on as the first.
             let bands = if (3000..4000).contains(&n) {
-                let bands = together.split_signals([frame[0], frame[1]]);
+                let bands = bands_of(&mut together, [frame[0], frame[1]]);
                 bands.map(|[first, second]| [first, second, first])
             } else {
-                together.split_signals(frame)
+                bands_of(&mut together, frame)
             };
             for (k, crossover) in alone.iter_mut().enumerate() {
                 if k == 2 && (3000..4000).contains(&n) {

@@ -151,6 +151,8 @@ impl Default for BandsSettings {
 #[derive(Clone, Debug)]
 pub struct Bands {
     sample_rate_hz: f64,
+    /// What was asked for last.
+    asked: BandsSettings,
     /// The settings that the state below is heading for.
     settings: [BandSettings; 4],
     switch: Switch,
@@ -185,6 +187,7 @@ impl Bands {
     pub fn new(sample_rate_hz: f64) -> Self {
         Self {
             sample_rate_hz,
+            asked: BandsSettings::default(),
             settings: [BandSettings::default(); 4],
             switch: Switch::new(sample_rate_hz),
             crossover: Crossover::new(sample_rate_hz),
@@ -283,9 +286,15 @@ impl Bands {
     /// One step after the other over all of them, not all steps frame by frame: the steps of one
     /// frame wait for each other, and a processor can only look so far ahead for work of the next.
     fn gains(&mut self, frames: &[f64x2]) {
-        for (bands, frame) in self.split.iter_mut().zip(frames) {
-            *bands = self.crossover.split(*frame);
+        let mut signal = [[f64x2::ZERO]; MAX_RUN];
+        for (lanes, frame) in signal.iter_mut().zip(frames) {
+            *lanes = [*frame];
         }
+        let split = &mut self.split;
+        self.crossover
+            .split_run(&signal[..frames.len().min(MAX_RUN)], |place, bands| {
+                split[place] = bands.map(|[band]| band);
+            });
         let moving = !(self.switch.is_on() && self.curves.share.is_settled());
         let still = self.curves.value();
         let mut loudest = self.loudest;
@@ -320,10 +329,21 @@ impl Bands {
 
     /// Gives the frames the gains.
     fn apply(&mut self, frames: &mut [f64x2]) {
-        for ((frame, bands), split) in frames.iter_mut().zip(&self.frames).zip(&self.split) {
-            let gains = bands.makeup - bands.reduction;
-            (*frame, _) = self.shelves.step(*frame, gains);
+        let mut start = 0;
+        while start < frames.len() {
+            let (count, _) = self.shelves.advance(frames.len() - start);
+            let range = start..start + count;
+            let bands = self.frames.get(range.clone()).unwrap_or_default();
+            for (gains, bands) in self.shelves.gains.iter_mut().zip(bands) {
+                *gains = bands.makeup - bands.reduction;
+            }
+            self.shelves.filter(&mut frames[range]);
+            start += count;
+        }
+        let bands = self.frames.iter().zip(&self.split);
+        for (frame, (bands, split)) in frames.iter_mut().zip(bands) {
             if bands.solo != f32x4::ZERO {
+                let gains = bands.makeup - bands.reduction;
                 *frame = soloed(*frame, split, gains, bands);
             }
         }
@@ -331,15 +351,18 @@ impl Bands {
 
     /// Gives the frames the averages of the gains.
     fn settle(&mut self, frames: &mut [f64x2], turned_down: &mut [[f32; 4]]) {
-        for ((frame, turned_down), bands) in frames.iter_mut().zip(turned_down).zip(&self.frames) {
-            (*frame, *turned_down) = self.settled.step(*frame, bands);
-        }
+        self.settled.process(frames, &self.frames, turned_down);
     }
 
     /// Heads for `settings`: at once if nothing is being heard of the old ones, smoothly otherwise.
     fn take(&mut self, settings: &BandsSettings) {
         let was_off = self.switch.is_off();
         self.switch.set(settings.on);
+        // Asked again with every block, however short.
+        if *settings == self.asked && !was_off && !self.switch.is_off() {
+            return;
+        }
+        self.asked = *settings;
         self.settled.set_corners(settings.crossovers_hz);
         if self.switch.is_off() {
             return;

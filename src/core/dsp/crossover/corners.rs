@@ -20,6 +20,8 @@ pub struct Corners {
     sample_rate_hz: f64,
     pub(super) octaves: [Ramp; 3],
     values: [Corner; 3],
+    /// What was asked for last, Hz.
+    asked_hz: [f64; 3],
     /// Frames until the next update, and updates until the next look for state that has died away.
     countdown: u32,
     until_snap: u32,
@@ -32,6 +34,7 @@ impl Corners {
             sample_rate_hz,
             octaves: [Ramp::new(sample_rate_hz, GLIDE_MS); 3],
             values: [Corner::default(); 3],
+            asked_hz: DEFAULT_CORNERS_HZ,
             countdown: REDESIGN_FRAMES,
             until_snap: REDESIGNS_TO_SNAP,
         };
@@ -44,13 +47,21 @@ impl Corners {
         for ramp in &mut self.octaves {
             ramp.reset();
         }
-        self.set(corners_hz);
+        self.aim(corners_hz);
         self.design();
         (self.countdown, self.until_snap) = (REDESIGN_FRAMES, REDESIGNS_TO_SNAP);
     }
 
     /// Moves the corners, in Hz, low to high; takes 50 ms.
     pub fn set(&mut self, corners_hz: [f64; 3]) {
+        // Asked again with every block, however short.
+        if corners_hz != self.asked_hz {
+            self.aim(corners_hz);
+        }
+    }
+
+    fn aim(&mut self, corners_hz: [f64; 3]) {
+        self.asked_hz = corners_hz;
         let mut lowest_hz = LOWEST_CORNER_HZ;
         for (ramp, corner_hz) in self.octaves.iter_mut().zip(corners_hz) {
             lowest_hz = bounded(corner_hz, lowest_hz, HIGHEST_CORNER * self.sample_rate_hz);
@@ -70,6 +81,27 @@ impl Corners {
     pub fn advance(&mut self) -> bool {
         self.countdown -= 1;
         self.countdown == 0 && self.redesign()
+    }
+
+    /// Counts up to `most` frames (at least 1) over which the corners stand still; returns how many
+    /// those are, and whether it is time to look for state that has died away: then it is one.
+    #[inline]
+    #[must_use]
+    pub fn advance_run(&mut self, most: usize) -> (usize, bool) {
+        if self.advance() {
+            return (1, true);
+        }
+        let settled = self.octaves.iter().all(Ramp::is_settled);
+        let updates = if settled { self.until_snap - 1 } else { 0 };
+        let still = self.countdown + updates * REDESIGN_FRAMES;
+        let frames = most.clamp(1, still as usize);
+        let mut more = frames as u32 - 1;
+        while more >= self.countdown {
+            more -= self.countdown;
+            (self.countdown, self.until_snap) = (REDESIGN_FRAMES, self.until_snap - 1);
+        }
+        self.countdown -= more;
+        (frames, false)
     }
 
     #[cold]

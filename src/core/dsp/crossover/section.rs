@@ -99,12 +99,16 @@ impl<const SIGNALS: usize> Split<SIGNALS> {
         second: Section::SILENT,
     };
 
-    /// What is below the corner and what is above it.
+    /// What is below the corner and what is above it, of what its first section has made.
     #[inline]
-    pub fn step<const N: usize>(&mut self, c: &Corner, x: [f64x2; N]) -> ([f64x2; N], [f64x2; N]) {
-        let (once, all_pass) = self.first.low_and_all_pass(c, x);
+    pub fn finish<const N: usize>(
+        &mut self,
+        c: &Corner,
+        once: [f64x2; N],
+        all_pass: [f64x2; N],
+    ) -> [[f64x2; N]; 2] {
         let (low, _) = self.second.low_and_all_pass(c, once);
         // The pair adds up to the all-pass, so the upper band needs no filters of its own.
-        (low, std::array::from_fn(|n| all_pass[n] - low[n]))
+        [low, std::array::from_fn(|n| all_pass[n] - low[n])]
     }
 }

@@ -43,22 +43,29 @@ impl Bands {
     pub fn split<const N: usize>(&mut self, lanes: [Lanes<'_>; N]) {
         let frames = lanes[0].left.len().min(MAX_RUN);
         let lanes = lanes.map(|lanes| (&lanes.left[..frames], &lanes.right[..frames]));
-        for frame in 0..frames {
-            let bands = self
-                .crossover
-                .split_signals(lanes.map(|(left, right)| sound(left[frame], right[frame])));
-            for (n, split) in self.splits.iter_mut().take(N).enumerate() {
-                split[frame] = bands.map(|band| band[n]);
-            }
+        let mut signals = [[f64x2::ZERO; N]; MAX_RUN];
+        for (frame, signals) in signals.iter_mut().take(frames).enumerate() {
+            *signals = lanes.map(|(left, right)| sound(left[frame], right[frame]));
         }
+        let splits = &mut self.splits;
+        self.crossover
+            .split_run(&signals[..frames], |frame, bands| {
+                for (n, split) in splits.iter_mut().take(N).enumerate() {
+                    split[frame] = bands.map(|band| band[n]);
+                }
+            });
     }
 
     /// Gives the bands of the signal before back what they were turned down by.
     pub fn turn_back_up(&mut self, turned_down: &[[f32; 4]]) {
         let [before, ..] = &mut self.splits;
         for (bands, factors) in before.iter_mut().zip(turned_down) {
-            for (band, factor) in bands.iter_mut().zip(factors) {
-                *band *= f64x2::splat(1.0 / f64::from(*factor));
+            // Two divisions at once.
+            let [a, b, c, d] = factors.map(f64::from);
+            let [low, high] =
+                [[a, b], [c, d]].map(|pair| (f64x2::ONE / f64x2::new(pair)).to_array());
+            for (band, factor) in bands.iter_mut().zip(low.iter().chain(&high)) {
+                *band *= f64x2::splat(*factor);
             }
         }
     }

@@ -5,6 +5,7 @@ use wide::{f32x4, f64x2};
 use super::gain::{FrameGains, exp2};
 use super::shelves::BandShelves;
 use super::soloed;
+use crate::dsp::biquad::MAX_RUN;
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
 
 /// Time constant of either of the two averages behind one another, ms: together they follow the
@@ -75,33 +76,90 @@ impl Settled {
         self.idle
     }
 
-    /// One frame with the averages of the bands' gains, log₂ units; and the factor by which each
-    /// band of it was turned down.
-    #[inline]
-    pub fn step(&mut self, frame: f64x2, bands: &FrameGains) -> (f64x2, [f32; 4]) {
-        if self.idle {
-            let moved = bands.makeup.abs() + bands.reduction.abs() + bands.solo;
-            if moved == f32x4::ZERO {
-                return (frame, [1.0; 4]);
-            }
+    /// Gives up to [`MAX_RUN`] frames the averages of the bands' gains, and tells the factor by
+    /// which each band of each was turned down.
+    pub fn process(
+        &mut self,
+        frames: &mut [f64x2],
+        bands: &[FrameGains],
+        turned_down: &mut [[f32; 4]],
+    ) {
+        let count = frames.len().min(bands.len()).min(turned_down.len());
+        let mut start = 0;
+        while start < count {
+            let (frames, bands, turned_down) = (
+                &mut frames[start..count],
+                &bands[start..count],
+                &mut turned_down[start..count],
+            );
+            start += if self.idle {
+                self.pass(bands, turned_down)
+            } else {
+                self.stretch(frames, bands, turned_down)
+            };
+        }
+    }
+
+    /// Leaves frames as they are until a gain moves; returns how many.
+    fn pass(&mut self, bands: &[FrameGains], turned_down: &mut [[f32; 4]]) -> usize {
+        let moves = |bands: &FrameGains| {
+            bands.makeup.abs() + bands.reduction.abs() + bands.solo != f32x4::ZERO
+        };
+        let resting = bands.iter().position(moves).unwrap_or(bands.len());
+        turned_down[..resting].fill([1.0; 4]);
+        if resting < bands.len() {
             self.reset();
             self.idle = false;
             self.shelves.reset(self.corners_hz);
         }
-        let reduction = self.reduction.step(bands.reduction, self.share);
-        let gains = self.makeup.step(bands.makeup, self.share) - reduction;
-        let (mut turned, is_time) = self.shelves.step(frame, gains);
+        resting
+    }
+
+    /// Works on as many frames as the corners stand still for; returns how many.
+    fn stretch(
+        &mut self,
+        frames: &mut [f64x2],
+        bands: &[FrameGains],
+        turned_down: &mut [[f32; 4]],
+    ) -> usize {
+        let (count, is_time) = self.shelves.advance(frames.len());
+        let (frames, bands) = (&mut frames[..count], &bands[..count]);
+        let (mut makeup, mut reduction) = (self.makeup, self.reduction);
+        for ((gains, turned_down), bands) in
+            self.shelves.gains.iter_mut().zip(turned_down).zip(bands)
+        {
+            let reduction = reduction.step(bands.reduction, self.share);
+            *gains = makeup.step(bands.makeup, self.share) - reduction;
+            *turned_down = exp2(-reduction).to_array();
+        }
+        (self.makeup, self.reduction) = (makeup, reduction);
+        let soloing = bands.iter().any(|bands| bands.solo != f32x4::ZERO);
+        let mut dry = [f64x2::ZERO; MAX_RUN];
+        if soloing {
+            for (dry, frame) in dry.iter_mut().zip(&*frames) {
+                *dry = *frame;
+            }
+        }
+        self.shelves.filter(frames);
         if is_time {
             self.idle = !self.soloed && self.makeup.is_nothing() && self.reduction.is_nothing();
         }
-        if bands.solo != f32x4::ZERO {
-            if !self.soloed {
-                self.crossover.reset(self.corners_hz);
-            }
-            turned = soloed(turned, &self.crossover.split(frame), gains, bands);
+        if !soloing {
+            self.soloed = false;
+            return count;
         }
-        self.soloed = bands.solo != f32x4::ZERO;
-        (turned, exp2(-reduction).to_array())
+        let frames = frames.iter_mut().zip(&dry).zip(bands);
+        for (((frame, dry), bands), gains) in frames.zip(&self.shelves.gains) {
+            let soloes = bands.solo != f32x4::ZERO;
+            if soloes {
+                if !self.soloed {
+                    self.crossover.reset(self.corners_hz);
+                }
+                *frame = soloed(*frame, &self.crossover.split(*dry), *gains, bands);
+            }
+            self.soloed = soloes;
+        }
+        count
     }
 }
 
