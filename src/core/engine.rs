@@ -20,21 +20,26 @@ mod residue_level;
 mod restart;
 mod stretch;
 mod tap_stage;
+mod told;
 
 pub use self::restart::UNDO_S;
 
 use self::matching::Matching;
 use self::overs::OverLatch;
-use self::point::MeasuredPoint;
+use self::point::Points;
 use self::recent_bands::RecentBands;
 use self::residue_level::ResidueLevel;
 use self::restart::Undo;
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::fault::{LARGEST_INPUT, or_silence};
-use crate::handover::{Activity, AudioEnd, Moment, RecentWriter, Snapshot, Tap, TapWriter};
+use crate::handover::{AudioEnd, Moment, RecentWriter, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
-use crate::process::{Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals};
+use crate::process::{
+    Before, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals,
+};
+
+use std::ops::Range;
 
 /// What an engine is built for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -71,6 +76,10 @@ pub struct TapSettings {
 /// counted from the start, so that what is steered by measurements does not depend on the host's
 /// blocks.
 pub const CHUNK: usize = 256;
+/// Frames that are gathered before they are measured, unless the chunk ends or what is told may
+/// change: a host that hands over a frame at a time does not have each measured by itself, and
+/// nobody can tell the difference.
+const GATHERED: usize = 64;
 /// The paths in the order in which the reduction meter takes them.
 const CLEAN: usize = 0;
 const OUTPUT: usize = 1;
@@ -82,22 +91,28 @@ pub struct Engine {
     chain: Chain,
     dry_delay: DelayLine,
     listen: Listen,
-    input: MeasuredPoint,
-    clean: MeasuredPoint,
-    output: MeasuredPoint,
+    points: Points,
     /// The clean and the output path against what they would be if nothing held them down.
     reduction: ReductionMeter,
     tap: Option<Box<TapStage>>,
     recent: Option<RecentWriter>,
     /// Nobody listens: see [`without_listening`](Self::without_listening).
     unheard: bool,
-    /// Signals at hand: the input in step with the paths, and the two paths.
+    /// The chunk at hand: the input in step with the paths, the two paths, and what they are
+    /// compared with.
     dry_signal: Stereo,
     clean_signal: Stereo,
     output_signal: Stereo,
-    /// Frames into the current chunk, and frames in the last stretch that was worked on.
+    before_signal: Stereo,
+    turned_down: Box<[[f32; 4]; CHUNK]>,
+    /// Whether any factor of what is not yet measured, and of the last stretch, is not 1.
+    turned: bool,
+    last_turned: bool,
+    /// Frames into the current chunk, how many of them have been measured, and where in it lies the
+    /// last stretch that was worked on.
     position: usize,
-    at_hand: usize,
+    measured: usize,
+    at_hand: Range<usize>,
     loudness: RecentLoudness,
     matching: Matching,
     residue: ResidueLevel,
@@ -119,15 +134,16 @@ fn silent_stereo() -> Stereo {
     [Box::new([0.0; CHUNK]), Box::new([0.0; CHUNK])]
 }
 
-/// The first `frames` of each channel.
-fn first_of(of: &Stereo, frames: usize) -> [&[f32]; 2] {
-    [&of[0][..frames], &of[1][..frames]]
+/// A range of each channel.
+fn range_of(of: &Stereo, range: Range<usize>) -> [&[f32]; 2] {
+    of.each_ref()
+        .map(|channel| channel.get(range.clone()).unwrap_or_default())
 }
 
-/// The first `frames` of each channel, to write to.
-fn first(of: &mut Stereo, frames: usize) -> [&mut [f32]; 2] {
-    let [left, right] = of;
-    [&mut left[..frames], &mut right[..frames]]
+/// A range of each channel, to write to.
+fn range_in(of: &mut Stereo, range: Range<usize>) -> [&mut [f32]; 2] {
+    of.each_mut()
+        .map(|channel| channel.get_mut(range.clone()).unwrap_or_default())
 }
 
 /// A meter of what both paths pay.
@@ -142,7 +158,7 @@ fn path_reduction(spec: EngineSpec) -> ReductionMeter {
 }
 
 /// What there is of a stretch of a channel.
-fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: std::ops::Range<usize>) -> &'a [f32] {
+fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: Range<usize>) -> &'a [f32] {
     let channel = channels.get(index).copied().unwrap_or_default();
     channel
         .get(range.start..range.end.min(channel.len()))
@@ -165,17 +181,14 @@ impl Engine {
             channels: spec.channels.clamp(1, 2),
             ..spec
         };
-        let chain = Chain::new(spec.sample_rate_hz, spec.channels, CHUNK);
+        let chain = Chain::new(spec.sample_rate_hz, spec.channels);
         let latency_frames = chain.latency_frames();
-        let point = |stagger| MeasuredPoint::new(spec, balances.then_some(stagger));
         Self {
             spec,
             dry_delay: DelayLine::new(latency_frames, spec.channels),
             chain,
             listen: Listen::new(spec.sample_rate_hz),
-            input: point(0.0),
-            clean: point(1.0 / 3.0),
-            output: point(2.0 / 3.0),
+            points: Points::new(spec, balances),
             reduction: path_reduction(spec),
             tap: None,
             recent: None,
@@ -183,8 +196,13 @@ impl Engine {
             dry_signal: silent_stereo(),
             clean_signal: silent_stereo(),
             output_signal: silent_stereo(),
+            before_signal: silent_stereo(),
+            turned_down: Box::new([[1.0; 4]; CHUNK]),
+            turned: false,
+            last_turned: false,
             position: 0,
-            at_hand: 0,
+            measured: 0,
+            at_hand: 0..0,
             loudness: RecentLoudness::default(),
             matching: Matching::new(spec.sample_rate_hz, latency_frames),
             residue: ResidueLevel::new(spec.sample_rate_hz),
@@ -227,17 +245,16 @@ impl Engine {
     /// # Realtime
     /// Yes.
     pub fn reset(&mut self) {
+        self.measure();
         self.chain.reset();
         self.dry_delay.reset();
         self.listen.reset();
         self.matching.reset();
         self.residue.reset();
         self.bands.reset();
-        for point in [&mut self.input, &mut self.clean, &mut self.output] {
-            point.meter.cut();
-        }
+        self.points.cut();
         // The stages begin to count frames anew, and so does what is in step with them.
-        self.position = 0;
+        (self.position, self.measured, self.at_hand) = (0, 0, 0..0);
     }
 
     /// Processes one block in place: one slice a channel, all of one length, any length. `side` is
@@ -307,20 +324,16 @@ impl Engine {
                 end - start,
                 settings,
             );
-            self.position = (self.position + end - start) % CHUNK;
             start = end;
-            if self.position == 0 {
-                for point in [&mut self.input, &mut self.clean, &mut self.output] {
-                    point.take_balance();
-                }
-                let points = [&mut self.output, &mut self.clean, &mut self.input];
-                let gated_10s_lufs = points.each_ref().map(|it| it.point.readings.gated_10s_lufs);
+            if self.position == CHUNK {
+                (self.position, self.measured) = (0, 0);
+                self.points.take_balances();
                 self.matching.heard(
-                    points.map(|it| it.meter.take_weighted_energy()),
-                    gated_10s_lufs,
+                    self.points.take_weighted_energies(),
+                    self.readings().map(|readings| readings.gated_10s_lufs),
                 );
                 self.residue.chunk_done(self.listen.residue_gain());
-                self.output_peak_dbtp = self.output.meter.take_true_peak_dbtp();
+                self.output_peak_dbtp = self.points.take_output_peak_dbtp();
                 let limited = settings.chain.limiter.enabled;
                 self.overs.chunk_done(self.output_peak_dbtp, limited);
                 self.follow_undo();
@@ -333,12 +346,13 @@ impl Engine {
 
     /// Enters the chunk just finished into the history.
     fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
+        let [output, clean, input] = self.readings();
         let [clean_limiter_db, output_limiter_db] = self.limiters_db;
         let reduction = self.reduction.readings(OUTPUT);
         let moment = Moment {
-            input: &self.input.point.readings,
-            clean: &self.clean.point.readings,
-            output: &self.output.point.readings,
+            input,
+            clean,
+            output,
             true_peak_dbtp: self.output_peak_dbtp,
             clean_limiter_db,
             output_limiter_db,
@@ -358,19 +372,19 @@ impl Engine {
         settings: &Settings,
     ) {
         if self.position == 0 {
-            let points =
-                [&self.output, &self.clean, &self.input].map(|measured| measured.point.readings);
-            self.matching.enter(&settings.chain);
+            let points = self.readings();
+            let gated_10s_lufs = points.map(|readings| readings.gated_10s_lufs);
             let momentary_lufs = points.map(|readings| readings.momentary_lufs);
+            self.matching.enter(&settings.chain);
             self.loudness = RecentLoudness {
-                gated_10s_lufs: points.map(|readings| readings.gated_10s_lufs),
+                gated_10s_lufs,
                 momentary_lufs,
                 residue_lufs: self.residue.lufs(momentary_lufs[0]),
                 over_input_lu: self.matching.over_input_lu(),
                 steady: self.matching.is_steady(),
             };
         }
-        self.at_hand = frames;
+        let range = self.position..self.position + frames;
         let channels = main.len();
         for sample in main.iter_mut().flat_map(|channel| channel.iter_mut()) {
             *sample = playable(*sample);
@@ -386,9 +400,15 @@ impl Engine {
         if let Some(tap) = &mut self.tap {
             tap.process(&input[..channels], side, &settings.tap, corners_hz);
         }
-        let mut dry = first(&mut self.dry_signal, frames);
-        let mut clean = first(&mut self.clean_signal, frames);
-        let mut output = first(&mut self.output_signal, frames);
+        if corners_hz != self.reduction.corners_hz() {
+            self.measure();
+            self.reduction.set_corners(corners_hz);
+        }
+        let mut dry = range_in(&mut self.dry_signal, range.clone());
+        let mut clean = range_in(&mut self.clean_signal, range.clone());
+        let mut output = range_in(&mut self.output_signal, range.clone());
+        let mut before = range_in(&mut self.before_signal, range.clone());
+        let turned_down = self.turned_down.get_mut(range.clone()).unwrap_or_default();
         for (main, (dry, clean)) in main.iter().zip(dry.iter_mut().zip(&mut clean)) {
             dry.copy_from_slice(main);
             clean.copy_from_slice(main);
@@ -396,88 +416,67 @@ impl Engine {
         if !self.unheard {
             self.dry_delay.process(&mut dry[..channels]);
         }
-        self.chain.process(
+        self.last_turned = self.chain.process(
             &mut clean[..channels],
             &mut output[..channels],
+            &mut Before {
+                signal: &mut before[..channels],
+                turned_down,
+            },
             &settings.chain,
         );
-        let signals = Signals {
-            output: [&*output[0], &*output[1]],
-            clean: [&*clean[0], &*clean[1]],
-            input: [&*dry[0], &*dry[1]],
-        };
-        // In step with the paths, so that equal signals read equal at any moment.
-        if !self.unheard {
-            self.input.process(&signals.input[..channels]);
+        if self.last_turned {
+            self.turned = true;
+        } else {
+            turned_down.fill([1.0; 4]);
         }
-        self.clean.process(&signals.clean[..channels]);
-        self.output.process(&signals.output[..channels]);
-        self.reduction.set_corners(corners_hz);
-        let paths = [&signals.clean[..channels], &signals.output[..channels]];
-        let (before, turned_down) = self.chain.before();
-        self.reduction
-            .process_turned_down(&before[..channels], turned_down, &paths);
         if !self.unheard {
+            let signals = Signals {
+                output: output.map(|channel| &*channel),
+                clean: clean.map(|channel| &*channel),
+                input: dry.map(|channel| &*channel),
+            };
             self.listen
                 .process(main, &signals, settings.listen, &self.loudness);
             let heard = [0, 1].map(|index| main.get(index).map_or(&[][..], |channel| channel));
             self.residue.process(signals.input, signals.output, heard);
         }
-    }
-
-    /// The input (delayed by the latency), the clean path and the output path, all in step, of the
-    /// last stretch worked on: the whole block, if it was one of [`CHUNK`] frames and so were all
-    /// before it.
-    pub fn signals(&self) -> Signals<'_> {
-        let of = |stereo| first_of(stereo, self.at_hand);
-        Signals {
-            output: of(&self.output_signal),
-            clean: of(&self.clean_signal),
-            input: of(&self.dry_signal),
+        (self.position, self.at_hand) = (range.end, range);
+        let gathered = self.position - self.measured;
+        let may_change = self.points.remaining().min(self.reduction.remaining());
+        if gathered >= GATHERED.min(may_change) || self.position == CHUNK {
+            self.measure();
         }
     }
 
-    /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the
-    /// input with push and shelves, and by how much each band of it was turned down, which is to be
-    /// taken back; see [`Chain::before`].
-    pub fn before(&self) -> ([&[f32]; 2], &[[f32; 4]]) {
-        self.chain.before()
-    }
-
-    /// What has been measured, for the editor.
-    ///
-    /// # Realtime
-    /// Yes: a copy.
-    pub fn snapshot(&self) -> Snapshot {
-        let chain = self.chain.activity();
-        let bands = self.bands.told();
-        Snapshot {
-            sample_rate_hz: self.spec.sample_rate_hz,
-            channels: self.spec.channels as u32,
-            latency_frames: self.latency_frames() as u32,
-            playing: self.playing,
-            input: self.input.point,
-            clean: self.clean.point,
-            output: self.output.point,
-            activity: Activity {
-                band_gain_db: bands.gain_db,
-                clean_limiter_db: chain.clean_limiter_db,
-                output_limiter_db: chain.output_limiter_db,
-                band_level_db: bands.level_db,
-                driven_levels: chain.driven_levels,
-                listen_gain_db: self.listen.gain_db() as f32,
-                output_over_input_lu: self.matching.output_over_input_lu(),
-                match_db: self.listen.match_db().map(|db| db as f32),
-                rising_db: self.listen.rising_db() as f32,
-                overs: self.overs.noted(),
-                undo_left_s: self.undo_left_s(),
-            },
-            clean_reduction: self.reduction.readings(CLEAN),
-            output_reduction: self.reduction.readings(OUTPUT),
-            tap: self
-                .tap
-                .as_ref()
-                .map_or_else(Tap::default, |tap| tap.snapshot()),
+    /// Measures what has been gathered.
+    fn measure(&mut self) {
+        let range = self.measured..self.position;
+        if range.is_empty() {
+            return;
         }
+        self.measured = range.end;
+        let channels = self.spec.channels;
+        let [output, clean, dry, before] = [
+            &self.output_signal,
+            &self.clean_signal,
+            &self.dry_signal,
+            &self.before_signal,
+        ]
+        .map(|signal| range_of(signal, range.clone()));
+        // In step with the paths, so that equal signals read equal at any moment.
+        let points = [&output[..channels], &clean[..channels], &dry[..channels]];
+        let measured = if self.unheard { 2 } else { 3 };
+        self.points.process(&points[..measured]);
+        let turned_down = if std::mem::take(&mut self.turned) {
+            self.turned_down.get(range).unwrap_or_default()
+        } else {
+            &[]
+        };
+        self.reduction.process_turned_down(
+            &before[..channels],
+            turned_down,
+            &[&clean[..channels], &output[..channels]],
+        );
     }
 }

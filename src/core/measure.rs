@@ -29,7 +29,7 @@ pub use alignment::{Aligner, Alignment, LONGEST_DELAY_MS, Relation, longest_dela
 pub use balance::{band_edge_hz, mid_band_hz};
 pub use band_crest::BandCrest;
 pub use k_weighting::{KWeighting, Section};
-pub use meter::Meter;
+pub use meter::{Meter, MeterGroup};
 pub use readings::{AES17_OFFSET_DB, BAND_COUNT, Balance, ChannelRole, Placed, Readings};
 pub use reduction::{BandReduction, GainMemory, Reduction, ReductionMeter, RestGain, Trend};
 pub use through::ThroughMeter;

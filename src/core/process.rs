@@ -10,7 +10,7 @@ mod saturator;
 mod shelves;
 
 pub use bands::{BandSettings, Bands, BandsActivity, BandsSettings};
-pub use chain::{Chain, ChainActivity, ChainSettings};
+pub use chain::{Before, Chain, ChainActivity, ChainSettings};
 pub use limiter::{Limiter, LimiterSettings, Release};
 pub use listen::{Listen, ListenSettings, RecentLoudness, Signals, Source};
 pub use push::{Push, PushSettings};

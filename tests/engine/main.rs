@@ -13,6 +13,7 @@
 
 mod automation;
 mod ceiling;
+mod duplicates;
 mod forecast;
 mod forecast_service;
 mod history;

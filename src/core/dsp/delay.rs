@@ -56,8 +56,11 @@ impl DelayLine {
                     cells.swap_with_slice(samples);
                 }
             }
-            self.position = (self.position + run) % delay;
             start += run;
+            self.position += run;
+            if self.position >= delay {
+                self.position = 0;
+            }
         }
     }
 }

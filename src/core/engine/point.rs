@@ -1,92 +1,140 @@
-//! One measuring point of the engine.
+//! The measuring points of the engine.
 
-use super::restart::Spare;
+use super::restart::Spares;
 use super::{CHUNK, EngineSpec};
 use crate::handover::Point;
-use crate::measure::{ChannelRole, Meter};
+use crate::measure::{ChannelRole, Meter, MeterGroup};
 
 /// The balance is copied into the snapshot ten times a second.
 const BALANCES_PER_SECOND: f64 = 10.0;
 
-/// A meter and the balance last taken from it.
+/// The points, so that each follows the one that it is most often the same as: the clean path is the
+/// output while nothing saturates, the input while nothing is done at all.
+pub(super) const OUTPUT: usize = 0;
+pub(super) const CLEAN: usize = 1;
+pub(super) const INPUT: usize = 2;
+pub(super) const POINTS: usize = 3;
+
+/// Meters of three signals in step, and what was last told of each.
 #[derive(Debug)]
-pub(super) struct MeasuredPoint {
-    pub meter: Meter,
+pub(super) struct Points {
+    meters: MeterGroup,
+    told: [Point; POINTS],
     balance_every: u64,
-    balance_due: u64,
-    pub point: Point,
-    /// What was set aside: when its balance is due, and what it had told.
-    aside: (u64, Point),
+    /// Each point takes its balance at another time, so that no block has to compute all of them.
+    balance_due: [u64; POINTS],
+    /// What was set aside: when its balances are due, and what had been told.
+    aside: ([u64; POINTS], [Point; POINTS]),
 }
 
-impl MeasuredPoint {
-    /// Without a stagger no balance is measured.
-    pub fn new(spec: EngineSpec, stagger: Option<f64>) -> Self {
-        let roles = [ChannelRole::Front; 2];
+impl Points {
+    /// Without `balances` none is measured. Allocates.
+    pub fn new(spec: EngineSpec, balances: bool) -> Self {
+        let roles = &[ChannelRole::Front; 2][..spec.channels];
+        // In the order in which the signal passes.
+        let staggers = [2.0 / 3.0, 1.0 / 3.0, 0.0];
+        let meter = |stagger| {
+            let meter = Meter::new(spec.sample_rate_hz, roles, CHUNK);
+            if balances {
+                meter.with_balance(stagger)
+            } else {
+                meter
+            }
+        };
         let every = spec.sample_rate_hz / BALANCES_PER_SECOND;
         #[expect(
             clippy::cast_sign_loss,
             reason = "a sample rate is positive, a stagger not negative"
         )]
-        let [balance_every, balance_due] =
-            [every as u64, (every * stagger.unwrap_or_default()) as u64];
-        let meter = Meter::new(spec.sample_rate_hz, &roles[..spec.channels], CHUNK);
+        let frames = |share: f64| (every * share) as u64;
         Self {
-            meter: match stagger {
-                Some(stagger) => meter.with_balance(stagger),
-                None => meter,
-            },
-            balance_every,
-            // Each point takes its balance at another time, so that no block has to compute all of
-            // them.
-            balance_due,
-            point: Point::default(),
-            aside: (0, Point::default()),
+            meters: MeterGroup::new(staggers.map(meter).into()),
+            told: [Point::default(); POINTS],
+            balance_every: frames(1.0),
+            balance_due: staggers.map(|stagger| frames(if balances { stagger } else { 0.0 })),
+            aside: ([0; POINTS], [Point::default(); POINTS]),
         }
     }
 
-    /// The same as something for another point like it to exchange with. Allocates.
-    pub fn into_spare(self) -> Spare {
-        (Box::new(self.meter), self.balance_due)
+    /// The same as something for points like them to exchange with. Allocates.
+    pub fn into_spares(self) -> Spares {
+        let mut meters = self.meters.into_spares();
+        (std::array::from_fn(|_| meters.next()), self.balance_due)
     }
 
-    /// Keeps what another point like this one has become.
-    pub fn keep_spare(&mut self, (meter, balance_due): Spare) {
-        self.aside = (balance_due, Point::default());
-        self.meter.keep_spare(meter);
+    /// Keeps what other points like these have become.
+    pub fn keep_spares(&mut self, (meters, balance_due): Spares) {
+        self.aside = (balance_due, [Point::default(); POINTS]);
+        self.meters.keep_spares(meters.into_iter().flatten());
     }
 
     /// Exchanges what has been measured with what was set aside.
     pub fn exchange(&mut self) {
-        self.meter.exchange();
-        let (balance_due, point) = (self.balance_due, self.point);
-        (self.balance_due, self.point) = self.aside;
-        self.aside = (balance_due, point);
+        self.meters.exchange();
+        let in_use = (self.balance_due, self.told);
+        (self.balance_due, self.told) = self.aside;
+        self.aside = in_use;
+    }
+
+    /// Forgets the signals; what has been measured stays.
+    pub fn cut(&mut self) {
+        self.meters.cut();
     }
 
     pub fn restart(&mut self) {
-        self.meter.restart();
-        self.point = Point::default();
-        self.balance_due %= self.balance_every.max(1);
+        self.meters.restart();
+        self.told = [Point::default(); POINTS];
+        for due in &mut self.balance_due {
+            *due %= self.balance_every.max(1);
+        }
     }
 
-    pub fn process(&mut self, channels: &[&[f32]]) {
-        self.meter.process(channels);
-        self.point.readings = self.meter.readings();
+    /// Takes one slice a channel of each signal, or of the first ones alone.
+    pub fn process(&mut self, signals: &[&[&[f32]]]) {
+        self.meters.process(signals);
+        self.tell();
     }
 
     /// Ends a stretch of audio.
     pub fn finish(&mut self) {
-        self.meter.finish();
-        self.point.readings = self.meter.readings();
+        self.meters.finish();
+        self.tell();
     }
 
-    /// Takes the balance where it is due. Called at the end of a chunk, so that it does not depend
-    /// on the host's blocks.
-    pub fn take_balance(&mut self) {
-        if self.point.readings.frames >= self.balance_due {
-            self.balance_due += self.balance_every;
-            self.point.balance = self.meter.balance();
+    fn tell(&mut self) {
+        for (index, told) in self.told.iter_mut().enumerate() {
+            told.readings = self.meters.readings(index);
         }
+    }
+
+    /// Frames until what is told may change.
+    pub fn remaining(&self) -> usize {
+        self.meters.remaining()
+    }
+
+    /// What was last told.
+    pub fn told(&self, index: usize) -> &Point {
+        &self.told[index]
+    }
+
+    /// Takes the balances that are due. Called at the end of a chunk, so that it does not depend on
+    /// the host's blocks.
+    pub fn take_balances(&mut self) {
+        for (index, (told, due)) in self.told.iter_mut().zip(&mut self.balance_due).enumerate() {
+            if told.readings.frames >= *due {
+                *due += self.balance_every;
+                told.balance = self.meters.balance(index);
+            }
+        }
+    }
+
+    /// Energies since they were last taken.
+    pub fn take_weighted_energies(&mut self) -> [f64; POINTS] {
+        [OUTPUT, CLEAN, INPUT].map(|index| self.meters.take_weighted_energy(index))
+    }
+
+    /// Highest true peak of the output since it was last taken, dBTP.
+    pub fn take_output_peak_dbtp(&mut self) -> Option<f64> {
+        self.meters.take_true_peak_dbtp(OUTPUT)
     }
 }

@@ -4,6 +4,7 @@
 //! audio thread only has to exchange the two. The signals that the meters are in the midst of stay
 //! with the set that is in use.
 
+use super::point::POINTS;
 use super::{CHUNK, Engine, EngineSpec};
 use crate::handover::{AudioEnd, Overs};
 use crate::measure::Meter;
@@ -15,10 +16,8 @@ use triple_buffer::TripleBuffer;
 /// For so long a restart can be taken back, s.
 pub const UNDO_S: f64 = 10.0;
 
-/// A meter to exchange with, and when its balance is due.
-pub(super) type Spare = (Box<Meter>, u64);
-/// One for each measuring point: input, clean path, output.
-type Spares = [Spare; 3];
+/// For each measuring point a meter to exchange with, and when its balance is due.
+pub(super) type Spares = ([Option<Box<Meter>>; POINTS], [u64; POINTS]);
 
 /// What there is to take back.
 #[derive(Debug, Default)]
@@ -41,13 +40,7 @@ struct Coming {
 
 /// Allocates.
 fn spares(spec: EngineSpec) -> Spares {
-    let Engine {
-        input,
-        clean,
-        output,
-        ..
-    } = Engine::new(spec);
-    [input.into_spare(), clean.into_spare(), output.into_spare()]
+    Engine::new(spec).points.into_spares()
 }
 
 impl Engine {
@@ -100,10 +93,8 @@ impl Engine {
         }
     }
 
-    fn keep(&mut self, [input, clean, output]: Spares) {
-        self.input.keep_spare(input);
-        self.clean.keep_spare(clean);
-        self.output.keep_spare(output);
+    fn keep(&mut self, spares: Spares) {
+        self.points.keep_spares(spares);
         self.undo.able = true;
     }
 
@@ -112,6 +103,7 @@ impl Engine {
     /// # Realtime
     /// Yes.
     pub fn restart(&mut self) {
+        self.measure();
         // Several restarts in a row are taken back as one: what is worth having is what was
         // measured before the first.
         if self.undo.able && self.undo.left == 0 {
@@ -123,9 +115,7 @@ impl Engine {
             let frames = (UNDO_S * self.spec.sample_rate_hz) as u64;
             self.undo.left = frames;
         }
-        for point in [&mut self.input, &mut self.clean, &mut self.output] {
-            point.restart();
-        }
+        self.points.restart();
         self.loudness = RecentLoudness::default();
         self.reduction.restart();
         self.overs.clear();
@@ -159,6 +149,7 @@ impl Engine {
             return false;
         }
         self.undo.left = 0;
+        self.measure();
         self.exchange();
         self.overs.restore(self.undo.overs);
         audio_end.take_history_back();
@@ -172,9 +163,7 @@ impl Engine {
     }
 
     fn exchange(&mut self) {
-        for point in [&mut self.input, &mut self.clean, &mut self.output] {
-            point.exchange();
-        }
+        self.points.exchange();
         self.reduction.exchange();
     }
 

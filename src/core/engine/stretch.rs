@@ -23,9 +23,8 @@ impl Engine {
     /// Ends a stretch of audio: what is still on its way through the meters enters what they have
     /// measured. Then look at the [`snapshot`](Self::snapshot); process nothing more.
     pub fn finish(&mut self) {
-        for point in [&mut self.input, &mut self.clean, &mut self.output] {
-            point.finish();
-        }
+        self.measure();
+        self.points.finish();
         self.reduction.finish();
     }
 

@@ -1,6 +1,6 @@
 //! The side-chain on its way to the worker that compares it with the input.
 
-use super::{Stereo, TapSettings, first_of, playable, silent_stereo};
+use super::{Stereo, TapSettings, playable, range_of, silent_stereo};
 use crate::handover::{Tap, TapWriter};
 
 /// The comparison of the side-chain with the input.
@@ -48,7 +48,7 @@ impl TapStage {
                 *sample = samples.get(frame).map_or(0.0, |sample| playable(*sample));
             }
         }
-        let side = first_of(&self.side_signal, frames);
+        let side = range_of(&self.side_signal, 0..frames);
         let side = &side[..input.len().min(2)];
         self.writer.set(settings.rest_gain, corners_hz);
         self.writer.write(side, input);

@@ -25,7 +25,7 @@ const SECOND_EDGE: f32 = 10.0 * STEP;
 const CLIPPED_RUN: u64 = 3;
 
 /// Sample peak and clipped runs of one channel.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct PeakAndClips {
     /// Highest magnitude.
     peak: f32,
@@ -43,7 +43,7 @@ pub(super) struct PeakAndClips {
 const AT_FULL_SCALE: usize = 2;
 
 /// The clipped runs at one level.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Runs {
     count: u64,
     /// Frame of the third sample of the last of them.
@@ -51,7 +51,7 @@ struct Runs {
 }
 
 /// Samples in a row at one level.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Run {
     /// Its place among the runs.
     level: usize,

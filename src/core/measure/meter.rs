@@ -1,6 +1,9 @@
 //! One measuring point: every measure of one signal, kept in step.
 
+mod group;
 mod spare;
+
+pub use self::group::MeterGroup;
 
 use super::balance::BalanceMeter;
 use super::clipping::PeakAndClips;
@@ -75,8 +78,23 @@ struct Channel {
 struct Slot {
     weighted: f64,
     plain: f64,
-    true_peak: f32,
-    sample_peak: f32,
+    peaks: Peaks,
+}
+
+/// Highest values of the current slot, as yet.
+#[derive(Clone, Copy, Debug, Default)]
+struct Peaks {
+    truth: f32,
+    sample: f32,
+}
+
+/// What a step of 5 ms has brought: all that the readings are made of. Nothing in it depends on what
+/// was measured before this slot.
+#[derive(Clone, Copy, Debug, Default)]
+struct Step {
+    weighted: f64,
+    plain: f64,
+    peaks: Peaks,
 }
 
 impl Meter {
@@ -211,7 +229,8 @@ impl Meter {
             self.run(channels, done, length);
             done += length;
             if self.grid.advance(length) {
-                self.step();
+                let step = self.close();
+                self.step(&step);
             }
         }
     }
@@ -234,8 +253,9 @@ impl Meter {
                     *clean = or_silence(*sample, LARGEST_SAMPLE);
                 }
                 let peak = state.levels.process(buffer, first_frame);
-                self.slot.sample_peak = self.slot.sample_peak.max(peak);
-                state.true_peak.process(buffer, &mut self.slot.true_peak);
+                let peaks = &mut self.slot.peaks;
+                peaks.sample = peaks.sample.max(peak);
+                state.true_peak.process(buffer, &mut peaks.truth);
                 *clean = buffer;
             }
             pair.filter
@@ -246,9 +266,23 @@ impl Meter {
         }
     }
 
-    /// Closes a step of 5 ms, and what ends with it.
-    fn step(&mut self) {
+    /// What the signal has brought since the last step.
+    fn close(&mut self) -> Step {
         let (weighted, plain) = self.take_energies();
+        Step {
+            weighted,
+            plain,
+            peaks: self.slot.peaks,
+        }
+    }
+
+    /// Enters a step of 5 ms, and closes what ends with it.
+    fn step(&mut self, step: &Step) {
+        let Step {
+            weighted,
+            plain,
+            peaks,
+        } = *step;
         let grid = &self.grid;
         let (fast, slow) = (
             grid.frames_before(LAG_STEPS as u64, FAST_STEPS as u64),
@@ -265,10 +299,10 @@ impl Meter {
             self.loudness
                 .push(self.slot.weighted, |slots| frames_in(grid, slots));
             self.rms.push(self.slot.plain);
-            self.true_peak_3s.push(self.slot.true_peak);
-            self.sample_peak_3s.push(self.slot.sample_peak);
-            self.true_peak_fresh = self.true_peak_fresh.max(self.slot.true_peak);
-            self.true_peak_max = self.true_peak_max.max(self.slot.true_peak);
+            self.true_peak_3s.push(peaks.truth);
+            self.sample_peak_3s.push(peaks.sample);
+            self.true_peak_fresh = self.true_peak_fresh.max(peaks.truth);
+            self.true_peak_max = self.true_peak_max.max(peaks.truth);
             self.slot = Slot::default();
             self.update_readings();
             if grid_due(&self.grid) {
@@ -363,10 +397,10 @@ impl Meter {
         for channel in &mut self.channels {
             channel.true_peak.process(
                 &self.silence[..TruePeak::DELAY_FRAMES],
-                &mut self.slot.true_peak,
+                &mut self.slot.peaks.truth,
             );
         }
-        self.true_peak_max = self.true_peak_max.max(self.slot.true_peak);
+        self.true_peak_max = self.true_peak_max.max(self.slot.peaks.truth);
         let (_, plain) = self.take_energies();
         self.rms.add_rest(self.slot.plain + plain);
         self.slot = Slot::default();

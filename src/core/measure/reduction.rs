@@ -136,6 +136,14 @@ impl ReductionMeter {
         }
     }
 
+    /// The corners between the bands that were last asked for, Hz.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn corners_hz(&self) -> [f64; 3] {
+        self.corners_hz
+    }
+
     /// Moves the corners between the bands, in Hz, low to high; takes 50 ms, but no time before the
     /// first frame.
     ///
@@ -152,6 +160,14 @@ impl ReductionMeter {
         } else {
             crossover.set_corners(corners_hz);
         }
+    }
+
+    /// Frames until what is told may change.
+    ///
+    /// # Realtime Safety
+    /// Yes.
+    pub fn remaining(&self) -> usize {
+        self.grid.remaining()
     }
 
     /// Where the gain at rest is taken from, for every signal compared.

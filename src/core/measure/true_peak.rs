@@ -87,6 +87,24 @@ impl TruePeak {
         self.stale = FIRST_PAIRS + 2;
     }
 
+    /// Takes over what another follower at the same rate remembers.
+    pub fn copy_state(&mut self, other: &Self) {
+        self.frames[..HISTORY].copy_from_slice(&other.frames[..HISTORY]);
+        self.halves[..HALF_HISTORY].copy_from_slice(&other.halves[..HALF_HISTORY]);
+        self.stale = other.stale;
+    }
+
+    /// Whether it remembers the same, to the last bit.
+    pub fn is_as(&self, other: &Self) -> bool {
+        let same = |one: &[f32], other: &[f32]| {
+            let mut pairs = one.iter().zip(other);
+            pairs.all(|(one, other)| one.to_bits() == other.to_bits())
+        };
+        self.stale == other.stale
+            && same(&self.frames[..HISTORY], &other.frames[..HISTORY])
+            && same(&self.halves[..HALF_HISTORY], &other.halves[..HALF_HISTORY])
+    }
+
     /// Frames from the entrance of a peak to its reading.
     pub const DELAY_FRAMES: usize = DELAY;
 

@@ -11,7 +11,8 @@ use crate::dsp::level_histogram::{LevelCounter, LevelHistogram};
 use crate::dsp::ramp::{Switch, frames_from_ms};
 
 /// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that
-/// its limiter has found its gain.
+/// its limiter has found its gain. It begins with that of the clean path: what the gain follows from
+/// goes back a second.
 const WARM_UP_MS: f64 = 50.0;
 
 /// Settings of every stage; the default of each changes nothing.
@@ -75,18 +76,26 @@ pub struct Chain {
     heard: Switch,
     /// Nothing has been played yet.
     fresh: bool,
-    /// What the paths are to be compared with, in step with them, and by how much each band of it
-    /// was turned down (1 unless `before_turned`).
-    before: [Vec<f32>; 2],
-    turned_down: Vec<[f32; 4]>,
-    before_turned: bool,
     before_delay: DelayLine,
-    before_frames: usize,
+}
+
+/// Room for what the paths are to be compared with: the input after push and shelves and with the
+/// bands' make-up, in step with the paths.
+///
+/// While the bands work it has their gains too, averaged, so that it is turned in phase as the paths
+/// are; by what factor each band of each frame was turned down in that is told beside it, and is to
+/// be taken back out of its bands.
+#[derive(Debug)]
+pub struct Before<'a, 'b> {
+    /// One slice a channel, as long as the paths.
+    pub signal: &'a mut [&'b mut [f32]],
+    /// As long as a channel.
+    pub turned_down: &'a mut [[f32; 4]],
 }
 
 impl Chain {
-    /// A chain for `channels` (1 or 2) channels, blocks of at most `max_block` frames. Allocates.
-    pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize) -> Self {
+    /// A chain for `channels` (1 or 2) channels of blocks of any length. Allocates.
+    pub fn new(sample_rate_hz: f64, channels: usize) -> Self {
         let saturator = Saturator::new(sample_rate_hz, channels);
         let limiter = Limiter::new(sample_rate_hz, channels);
         let latency = saturator.latency_frames() + limiter.latency_frames();
@@ -104,11 +113,7 @@ impl Chain {
             saturated_runs: false,
             heard: Switch::new(sample_rate_hz),
             fresh: true,
-            before: [vec![0.0; max_block], vec![0.0; max_block]],
-            turned_down: vec![[1.0; 4]; max_block],
-            before_turned: false,
             before_delay: DelayLine::new(latency, channels),
-            before_frames: 0,
         }
     }
 
@@ -135,12 +140,11 @@ impl Chain {
         self.heard.reset();
         self.fresh = true;
         self.before_delay.reset();
-        self.before_frames = 0;
-        self.before_turned = false;
     }
 
-    /// Takes the input in `clean`, leaves the clean path there and the output path in `output`; all
-    /// slices of one length.
+    /// Takes the input in `clean`, leaves the clean path there and the output path in `output`, and
+    /// fills `before`; all slices of one length. Returns false where nothing was turned down in
+    /// `before`, every factor being 1: these are then left alone.
     ///
     /// # Realtime Safety
     /// Yes.
@@ -148,65 +152,47 @@ impl Chain {
         &mut self,
         clean: &mut [&mut [f32]],
         output: &mut [&mut [f32]],
+        before: &mut Before<'_, '_>,
         settings: &ChainSettings,
-    ) {
+    ) -> bool {
         self.push.process(clean, &settings.push);
         self.shelves.process(clean, &settings.shelves);
-        self.bands_beside(clean, &settings.bands);
+        for (before, driven) in before.signal.iter_mut().zip(clean.iter()) {
+            before.copy_from_slice(driven);
+        }
+        self.before_delay.process(before.signal);
+        let turned =
+            self.bands
+                .process_beside(clean, before.signal, before.turned_down, &settings.bands);
         self.driven.count(clean);
         for (output, driven) in output.iter_mut().zip(clean.iter()) {
             output.copy_from_slice(driven);
         }
+        self.start_saturating(settings.saturator.enabled);
         self.clean_delay.process(clean);
         self.clean_limiter.process(clean, &settings.limiter);
         self.saturated_path(clean, output, settings);
-    }
-
-    /// The bands, and beside them the signal that they are to be compared with.
-    fn bands_beside(&mut self, clean: &mut [&mut [f32]], settings: &BandsSettings) {
-        let frames = clean.first().map_or(0, |channel| channel.len());
-        let [left, right] = &mut self.before;
-        self.before_frames = frames.min(left.len());
-        let mut before = [
-            &mut left[..self.before_frames],
-            &mut right[..self.before_frames],
-        ];
-        let before = &mut before[..clean.len().min(2)];
-        for (before, driven) in before.iter_mut().zip(clean.iter()) {
-            for (before, driven) in before.iter_mut().zip(&**driven) {
-                *before = *driven;
-            }
-        }
-        self.before_delay.process(before);
-        self.before_turned =
-            self.bands
-                .process_beside(clean, before, &mut self.turned_down, settings);
-    }
-
-    /// What the paths of the last block are to be compared with: the input after push and shelves
-    /// and with the bands' make-up, in step with the paths. For blocks of at most the length given
-    /// to [`new`](Self::new).
-    ///
-    /// While the bands work it has their gains too, averaged, so that it is turned in phase as the
-    /// paths are; by what factor each band of each frame was turned down in that is told beside it,
-    /// and is to be taken back out of its bands. Nothing is told where all are 1.
-    pub fn before(&self) -> ([&[f32]; 2], &[[f32; 4]]) {
-        let before = self
-            .before
-            .each_ref()
-            .map(|channel| &channel[..self.before_frames]);
-        let turned_down = if self.before_turned {
-            &self.turned_down[..self.before_frames]
-        } else {
-            &[]
-        };
-        (before, turned_down)
+        turned
     }
 
     /// What the bands did since this was last asked: the same wherever blocks end, if it is asked
     /// at the same frames.
     pub fn take_bands_activity(&mut self) -> BandsActivity {
         self.bands.take_activity()
+    }
+
+    /// Wakes the saturated path where it is asked for, before the clean one has heard the frames at
+    /// hand.
+    fn start_saturating(&mut self, asked: bool) {
+        if asked && !self.saturated_runs {
+            self.saturator.reset();
+            self.saturated_limiter.reset();
+            self.saturated_runs = true;
+            // Where no other sound came before, both paths start from silence and there is nothing
+            // to wait for.
+            self.warming = if self.fresh { 0 } else { self.warm_up };
+        }
+        self.fresh = false;
     }
 
     /// Takes the driven signal in `output` and leaves the output path there: the saturated path
@@ -218,15 +204,6 @@ impl Chain {
         settings: &ChainSettings,
     ) {
         let frames = output.first().map_or(0, |channel| channel.len()) as u32;
-        if settings.saturator.enabled && !self.saturated_runs {
-            self.saturator.reset();
-            self.saturated_limiter.reset();
-            self.saturated_runs = true;
-            // Where no other sound came before, both paths start from silence and there is nothing
-            // to wait for.
-            self.warming = if self.fresh { 0 } else { self.warm_up };
-        }
-        self.fresh = false;
         if !self.saturated_runs {
             self.heard.set(false);
             copy(clean, output);

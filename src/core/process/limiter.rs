@@ -133,6 +133,18 @@ struct Aims {
     amount: f64,
 }
 
+impl Aims {
+    fn new(settings: &LimiterSettings) -> Self {
+        let ceiling_dbtp = LimiterSettings::CEILING_DBTP.held(settings.ceiling_dbtp);
+        Self {
+            ceiling: gain_from_db(ceiling_dbtp - MARGIN_DB),
+            release: settings.release,
+            link: LimiterSettings::LINK_PERCENT.held(settings.link_percent) / 100.0,
+            amount: f64::from(u8::from(settings.enabled)),
+        }
+    }
+}
+
 impl Limiter {
     /// A limiter for `channels` (1 or 2) channels of blocks of any length. Allocates.
     pub fn new(sample_rate_hz: f64, channels: usize) -> Self {
@@ -196,17 +208,12 @@ impl Limiter {
     /// A new ceiling or link is reached in 20 ms, counted on the input: a frame that came in after
     /// the glide leaves at the new ceiling.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &LimiterSettings) {
-        let aims = Aims {
-            ceiling: gain_from_db(
-                LimiterSettings::CEILING_DBTP.held(settings.ceiling_dbtp) - MARGIN_DB,
-            ),
-            release: settings.release,
-            link: LimiterSettings::LINK_PERCENT.held(settings.link_percent) / 100.0,
-            amount: f64::from(u8::from(settings.enabled)),
-        };
         let core = &mut self.core;
         let mut least: Option<[f32; 2]> = None;
+        // Worked out where a quantum ends, which not every block reaches.
+        let mut aims = None;
         self.quanta.process(channels, |frames| {
+            let aims = *aims.get_or_insert_with(|| Aims::new(settings));
             let gain = core.quantum(frames, aims);
             least = Some(least.map_or(gain, |least| lower(least, gain)));
         });

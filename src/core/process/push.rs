@@ -26,6 +26,9 @@ const WHOLE_DB: f64 = 3.0;
 #[derive(Clone, Debug)]
 pub struct Push {
     gain: Ramp,
+    /// What was asked for last, dB, and the gain that it stands for.
+    asked_db: f64,
+    asked: f64,
 }
 
 impl Push {
@@ -33,6 +36,8 @@ impl Push {
     pub fn new(sample_rate_hz: f64) -> Self {
         Self {
             gain: Ramp::new(sample_rate_hz, SWITCH_MS),
+            asked_db: 0.0,
+            asked: 1.0,
         }
     }
 
@@ -42,13 +47,15 @@ impl Push {
     }
 
     /// Multiplies every channel, in place, by the gain. Finite samples stay finite.
-    #[expect(clippy::float_cmp, reason = "only a gain of exactly 1 changes nothing")]
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &PushSettings) {
-        let target = gain_from_db(PushSettings::PUSH_DB.held(settings.push_db));
-        if target != self.gain.target() {
-            let share = db_from_gain(target / self.gain.value())
+        if settings.push_db != self.asked_db {
+            self.asked_db = settings.push_db;
+            self.asked = gain_from_db(PushSettings::PUSH_DB.held(settings.push_db));
+        }
+        if self.asked != self.gain.target() {
+            let share = db_from_gain(self.asked / self.gain.value())
                 .map_or(1.0, |change_db| change_db.abs() / WHOLE_DB);
-            self.gain.set_target_within(target, share);
+            self.gain.set_target_within(self.asked, share);
         }
         let start = self.gain;
         if start.is_settled() && start.target() == 1.0 {

@@ -200,11 +200,14 @@ impl Saturator {
     ///
     /// Settings glide to new values in 20 ms, from the next quantum of 32 frames on.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &SaturatorSettings) {
-        let shape = settings.shape();
-        let amount = if settings.enabled { shape.blend } else { 0.0 };
         let core = &mut self.core;
-        self.quanta
-            .process(channels, |frames| core.quantum(frames, &shape, amount));
+        // Worked out where a quantum ends, which not every block reaches.
+        let mut shape = None;
+        self.quanta.process(channels, |frames| {
+            let shape = *shape.get_or_insert_with(|| settings.shape());
+            let amount = if settings.enabled { shape.blend } else { 0.0 };
+            core.quantum(frames, &shape, amount);
+        });
     }
 }
 

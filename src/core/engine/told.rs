@@ -1,0 +1,81 @@
+//! What the engine tells of itself between two blocks.
+
+use super::{CLEAN, Engine, OUTPUT, point, range_of};
+use crate::handover::{Activity, Snapshot, Tap};
+use crate::measure::Readings;
+use crate::process::Signals;
+
+impl Engine {
+    /// What was last told of output, clean path and input.
+    pub(super) fn readings(&self) -> [&Readings; 3] {
+        [point::OUTPUT, point::CLEAN, point::INPUT].map(|index| &self.points.told(index).readings)
+    }
+
+    /// The input (delayed by the latency), the clean path and the output path, all in step, of the
+    /// last stretch worked on: the whole block, if it was one of [`CHUNK`] frames and so were all
+    /// before it.
+    pub fn signals(&self) -> Signals<'_> {
+        let of = |stereo| range_of(stereo, self.at_hand.clone());
+        Signals {
+            output: of(&self.output_signal),
+            clean: of(&self.clean_signal),
+            input: of(&self.dry_signal),
+        }
+    }
+
+    /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the
+    /// input with push and shelves, and by how much each band of it was turned down, which is to be
+    /// taken back; see [`Before`]. Nothing is told where all factors are 1.
+    pub fn before(&self) -> ([&[f32]; 2], &[[f32; 4]]) {
+        let turned_down = self.turned_down.get(self.at_hand.clone());
+        (
+            range_of(&self.before_signal, self.at_hand.clone()),
+            turned_down.filter(|_| self.last_turned).unwrap_or_default(),
+        )
+    }
+
+    /// What has been measured, for the editor.
+    ///
+    /// # Realtime
+    /// Yes: a copy.
+    pub fn snapshot(&self) -> Snapshot {
+        let chain = self.chain.activity();
+        let bands = self.bands.told();
+        let mut snapshot = Snapshot {
+            sample_rate_hz: self.spec.sample_rate_hz,
+            channels: self.spec.channels as u32,
+            latency_frames: self.latency_frames() as u32,
+            playing: self.playing,
+            input: *self.points.told(point::INPUT),
+            clean: *self.points.told(point::CLEAN),
+            output: *self.points.told(point::OUTPUT),
+            activity: Activity {
+                band_gain_db: bands.gain_db,
+                clean_limiter_db: chain.clean_limiter_db,
+                output_limiter_db: chain.output_limiter_db,
+                band_level_db: bands.level_db,
+                driven_levels: chain.driven_levels,
+                listen_gain_db: self.listen.gain_db() as f32,
+                output_over_input_lu: self.matching.output_over_input_lu(),
+                match_db: self.listen.match_db().map(|db| db as f32),
+                rising_db: self.listen.rising_db() as f32,
+                overs: self.overs.noted(),
+                undo_left_s: self.undo_left_s(),
+            },
+            clean_reduction: self.reduction.readings(CLEAN),
+            output_reduction: self.reduction.readings(OUTPUT),
+            tap: self
+                .tap
+                .as_ref()
+                .map_or_else(Tap::default, |tap| tap.snapshot()),
+        };
+        // What is gathered changes nothing yet but their number.
+        let gathered = (self.position - self.measured) as u64;
+        snapshot.clean.readings.frames += gathered;
+        snapshot.output.readings.frames += gathered;
+        if !self.unheard {
+            snapshot.input.readings.frames += gathered;
+        }
+        snapshot
+    }
+}
