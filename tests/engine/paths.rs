@@ -12,7 +12,7 @@
 use std::f64::consts::TAU;
 use std::sync::LazyLock;
 
-use crestline_core::engine::Settings;
+use crestline_core::engine::{CHUNK, Settings};
 use crestline_core::process::{ChainSettings, LimiterSettings, PushSettings, SaturatorSettings};
 use kit::engine_run::{
     Planes, cut, engine, largest_step, loudness_lufs, low_passed, peak_16x_dbtp, play, trace,
@@ -216,4 +216,38 @@ fn switching_the_saturator_makes_no_step_of_its_own() {
         );
         assert!(slow <= own * 1.000_001 && fast <= own * 1.000_001);
     }
+}
+
+/// How a limiter lets go follows a second of its past. The one behind the saturator has none of its
+/// own when it is woken, and goes on with that of the clean path.
+#[test]
+fn a_saturator_switched_on_is_limited_as_if_it_had_always_been_on() {
+    let song = cut(&SONG.channels, 20 * 48_000..26 * 48_000);
+    let gains_db = |from: usize| {
+        let mut gains_db = Vec::new();
+        trace(
+            &mut engine(48_000.0, 2),
+            &song,
+            |start| settings(12.0, start >= from),
+            |_, engine| gains_db.push(engine.snapshot().activity.output_limiter_db),
+        );
+        gains_db
+    };
+    let (always, later) = (gains_db(0), gains_db(3 * 48_000));
+    // It is heard after latency, warm-up and fade: 0.1 s.
+    let heard = (3.1_f64 * 48_000.0 / CHUNK as f64).ceil() as usize;
+    let second = 48_000 / CHUNK;
+    let differences = |range: std::ops::Range<usize>| {
+        let pairs = always[range.clone()].iter().zip(&later[range]);
+        pairs.map(|(a, b)| (a - b).abs()).collect::<Vec<f32>>()
+    };
+    let first = differences(heard..heard + second);
+    let worst_db = first.iter().copied().fold(0.0, f32::max);
+    let mean_db = first.iter().sum::<f32>() / first.len() as f32;
+    println!(
+        "first second of saturation: gains differ by {mean_db:.3} dB, at most {worst_db:.3} dB"
+    );
+    assert!(mean_db < 0.05 && worst_db < 0.3);
+    let settled = differences(heard + 2 * second..always.len());
+    assert!(settled.iter().all(|difference| *difference < 1e-3));
 }

@@ -186,7 +186,7 @@ impl Chain {
     fn start_saturating(&mut self, asked: bool) {
         if asked && !self.saturated_runs {
             self.saturator.reset();
-            self.saturated_limiter.reset();
+            self.saturated_limiter.reset_to(&self.clean_limiter);
             self.saturated_runs = true;
             // Where no other sound came before, both paths start from silence and there is nothing
             // to wait for.

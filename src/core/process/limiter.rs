@@ -202,6 +202,13 @@ impl Limiter {
         self.core.reset();
     }
 
+    /// Back to silence, but with the gain, and all that it follows from, of another limiter for the
+    /// same rate and channels: what comes next goes on as that one would. Real-time safe.
+    pub fn reset_to(&mut self, other: &Self) {
+        self.reset();
+        self.core.take_over(&other.core);
+    }
+
     /// Processes planar channels in place. Real-time safe; samples that are not finite count as
     /// silence.
     ///
@@ -236,6 +243,18 @@ impl Core {
         }
         self.rest();
         (self.least_gain, self.lowest_gain) = ([1.0; 2], [1.0; 2]);
+    }
+
+    /// Takes over the gain of another: a copy of some thousand numbers.
+    fn take_over(&mut self, other: &Self) {
+        self.bass.copy_from(&other.bass);
+        self.linked.copy_from(&other.linked);
+        for (alone, other) in self.alone.iter_mut().zip(&other.alone) {
+            alone.copy_from(other);
+        }
+        (self.ceiling, self.link, self.amount) = (other.ceiling, other.link, other.amount);
+        self.ceilings = other.ceilings;
+        (self.apart, self.at_rest) = (other.apart, other.at_rest);
     }
 
     /// Forgets all reduction.

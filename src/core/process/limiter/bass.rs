@@ -54,6 +54,16 @@ impl Bass {
         self.sums = [0; 2];
     }
 
+    /// Takes over what another has heard, for the same sample rate.
+    ///
+    /// # Realtime
+    /// Safe.
+    pub fn copy_from(&mut self, other: &Self) {
+        self.last = other.last;
+        self.energies.copy_from(&other.energies);
+        self.sums = other.sums;
+    }
+
     /// Takes the next quantum; returns how far bass rules alone, 0…1.
     ///
     /// # Realtime
