@@ -48,7 +48,7 @@ pub fn speed(programme: &[Vec<f32>; 2], figures: &mut Figures) {
         cost.push(three / reference);
         load.push(100.0 * one * f64::from(RATE_HZ) / programme[0].len() as f64);
     }
-    let wanted = Wanted::AtLeast(2.0);
+    let wanted = Wanted::AtLeast(3.5);
     figures.add(
         "measure_speed_vs_ebur128",
         median(&mut speed),
