@@ -207,7 +207,7 @@ impl Engine {
             matching: Matching::new(spec.sample_rate_hz, latency_frames),
             residue: ResidueLevel::new(spec.sample_rate_hz),
             output_peak_dbtp: None,
-            overs: OverLatch::default(),
+            overs: OverLatch::new(spec.sample_rate_hz),
             undo: Undo::default(),
             limiters_db: [0.0; 2],
             bands: RecentBands::new(spec.sample_rate_hz),

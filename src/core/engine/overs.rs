@@ -1,44 +1,48 @@
 //! Peaks over full scale that nothing held.
 
+use super::CHUNK;
 use crate::handover::Overs;
 
 /// Full scale, dBTP: what a converter clips (ITU-R BS.1770-5, Annex 2).
 const FULL_SCALE_DBTP: f64 = 0.0;
 
-/// Chunks within which peaks are one: some 20 ms. A meter tells every 10 ms, not in every chunk.
-const SAME_PEAK: u8 = 4;
+/// A peak that follows on another within this time belongs to it, s: two of the slots after which a
+/// true peak is told.
+const TOGETHER_S: f64 = 0.02;
 
 /// Notes them until they are cleared.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct OverLatch {
     noted: Overs,
-    /// Chunks since the last that was over: what follows soon is the same peak.
-    since: u8,
-}
-
-impl Default for OverLatch {
-    fn default() -> Self {
-        Self {
-            noted: Overs::default(),
-            since: u8::MAX,
-        }
-    }
+    /// Chunks without a peak that part one from the next, and how many there have been.
+    parting: u32,
+    without: u32,
 }
 
 impl OverLatch {
+    pub fn new(sample_rate_hz: f64) -> Self {
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let parting = (TOGETHER_S * sample_rate_hz / CHUNK as f64).ceil() as u32;
+        Self {
+            noted: Overs::default(),
+            parting,
+            without: parting,
+        }
+    }
+
     /// Takes the output's true peak in a chunk, and whether the limiter is on, which holds peaks by
     /// itself.
     pub fn chunk_done(&mut self, peak_dbtp: Option<f64>, limited: bool) {
-        self.since = self.since.saturating_add(1);
         let over = peak_dbtp.filter(|dbtp| *dbtp > FULL_SCALE_DBTP && !limited);
-        if let Some(dbtp) = over {
-            let noted = &mut self.noted;
-            let another = u32::from(self.since > SAME_PEAK);
-            noted.count = noted.count.saturating_add(another);
-            let dbtp = dbtp as f32;
-            noted.highest_dbtp = Some(noted.highest_dbtp.map_or(dbtp, |other| other.max(dbtp)));
-            self.since = 0;
-        }
+        let Some(dbtp) = over else {
+            self.without = self.without.saturating_add(1);
+            return;
+        };
+        let parted = std::mem::take(&mut self.without) >= self.parting;
+        let noted = &mut self.noted;
+        noted.count = noted.count.saturating_add(u32::from(parted));
+        let dbtp = dbtp as f32;
+        noted.highest_dbtp = Some(noted.highest_dbtp.map_or(dbtp, |other| other.max(dbtp)));
     }
 
     /// What was noted.
@@ -49,6 +53,8 @@ impl OverLatch {
     /// Forgets what was noted.
     pub fn clear(&mut self) {
         self.noted = Overs::default();
+        // One that is under way counts anew.
+        self.without = self.parting;
     }
 
     /// Adds what was noted before.
@@ -68,9 +74,17 @@ mod tests {
 
     #[test]
     fn peaks_are_counted_once_each_and_the_highest_is_kept() {
-        let mut latch = OverLatch::default();
-        for dbtp in [-1.0, 0.5, 2.0, -1.0, 1.0, 0.0, -9.0, -9.0, -9.0, 0.1, -3.0] {
-            latch.chunk_done(Some(dbtp), false);
+        let mut latch = OverLatch::new(48_000.0);
+        // A tone that is told of in every other chunk is one peak; 20 ms are four chunks.
+        let silence = [None; 4];
+        let tone = [Some(0.5), None, Some(2.0), None, Some(1.0), Some(0.0)];
+        for dbtp in [Some(-1.0)]
+            .iter()
+            .chain(&tone)
+            .chain(&silence)
+            .chain(&[Some(0.1)])
+        {
+            latch.chunk_done(*dbtp, false);
         }
         let noted = Overs {
             count: 2,
