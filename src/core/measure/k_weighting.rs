@@ -222,23 +222,15 @@ impl KFilter {
         *sums = Energies { weighted, plain };
     }
 
-    /// Replaces state too small to hear by zero, so that silence never costs denormal arithmetic,
-    /// and cuts the rest off at 36 binary digits (−217 dB of it). To be called at fixed frames.
-    ///
-    /// Two filters that hear the same after they heard something else come as close as rounding
-    /// lets them, but would never quite agree: cut off, both end up at the very same state, in
-    /// about a quarter of a second.
+    /// Replaces state too small to hear by zero, so that silence never costs denormal arithmetic.
     pub fn settle(&mut self) {
         const INAUDIBLE: f64 = 1e-30;
-        const CUT_OFF: u64 = (1 << 16) - 1;
         for state in self.shelf.iter_mut().chain(&mut self.output) {
-            *state = f64x2::new(state.to_array().map(|value| {
-                if value.abs() < INAUDIBLE {
-                    0.0
-                } else {
-                    f64::from_bits(value.to_bits() & !CUT_OFF)
-                }
-            }));
+            *state = f64x2::new(
+                state
+                    .to_array()
+                    .map(|value| if value.abs() < INAUDIBLE { 0.0 } else { value }),
+            );
         }
     }
 

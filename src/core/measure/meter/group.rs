@@ -6,8 +6,9 @@
 //! goes without the first and takes what each step brought from the meter ahead of it; where the
 //! signals part, at that very frame, it gets a copy of the filters' state. They share again after a
 //! slot of 10 ms in which the signals were alike, once the state of their filters is the same to the
-//! last bit, which the rounding in [`KFilter::settle`](super::KFilter::settle) brings about. Either
-//! way every reading is what a meter by itself would tell, to the last bit.
+//! last bit: after a stop, or a third of a second of silence. Until then rounding keeps two filters
+//! apart that have ever heard different things. Either way every reading is what a meter by itself
+//! would tell, to the last bit.
 
 use super::{Balance, Meter, Readings, STEPS_PER_SLOT, Step, frames_in};
 use std::ops::Range;
@@ -390,13 +391,16 @@ mod tests {
         frames.map(sample).collect()
     }
 
-    /// What two signals are told apart by is forgotten once they are alike again: readings may
-    /// differ for good, but the filters work for both.
+    /// In silence filters forget what they were told apart by: readings may differ for good, but the
+    /// filters work for both again.
     #[test]
-    fn filters_are_shared_again_after_the_signals_have_met() {
+    fn filters_are_shared_again_after_silence() {
         for rate_hz in [8_000.0, 48_000.0, 384_000.0] {
             let meter = || Meter::new(rate_hz, &[ChannelRole::Front; 2], 256);
             let mut group = MeterGroup::new(vec![meter(), meter()]);
+            let silence = |group: &mut MeterGroup| {
+                group.process(&[&[&[0.0; 256], &[0.0; 256]], &[&[0.0; 256], &[0.0; 256]]]);
+            };
             let play = |group: &mut MeterGroup, from: usize, apart: bool| {
                 let frames = from..from + 256;
                 let one = signal(frames.clone(), 1);
@@ -420,7 +424,7 @@ mod tests {
                 assert!(!group.ties[1].duplicate);
                 let met = frame;
                 while !group.ties[1].duplicate && frame < met + 2 * second {
-                    play(&mut group, frame, false);
+                    silence(&mut group);
                     frame += 256;
                 }
                 let after_s = (frame - met) as f64 / rate_hz;
