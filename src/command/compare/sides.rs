@@ -66,7 +66,7 @@ pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sid
 }
 
 /// The profile of an audio file, or the one that was saved in the file. `go_on` as
-/// [`profile`](crestline_files::profile) has it; the error is the line to tell.
+/// [`profile`] has it; the error is the line to tell.
 pub(crate) fn profile_of(
     path: &Path,
     section: Section,

@@ -12,8 +12,8 @@ impl Engine {
     }
 
     /// The input (delayed by the latency), the clean path and the output path, all in step, of the
-    /// last stretch worked on: the whole block, if it was one of [`CHUNK`] frames and so were all
-    /// before it.
+    /// last stretch worked on: the whole block, if it was one of [`CHUNK`](super::CHUNK) frames and
+    /// so were all before it.
     pub fn signals(&self) -> Signals<'_> {
         let of = |stereo| range_of(stereo, self.at_hand.clone());
         Signals {
@@ -25,7 +25,7 @@ impl Engine {
 
     /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the
     /// input with push and shelves, and by how much each band of it was turned down, which is to be
-    /// taken back; see [`Before`]. Nothing is told where all factors are 1.
+    /// taken back; see [`Before`](crate::process::Before). Nothing is told where all factors are 1.
     pub fn before(&self) -> ([&[f32]; 2], &[[f32; 4]]) {
         let turned_down = self.turned_down.get(self.at_hand.clone());
         (
