@@ -11,6 +11,7 @@
     reason = "a test stops at the first thing that goes wrong, and says what it has measured"
 )]
 
+use crestline_core::session::forecast::Forecaster;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbaImage;
@@ -140,6 +141,11 @@ fn differing(one: &RgbaImage, other: &RgbaImage) -> usize {
         .count()
 }
 
+/// A new instance with somebody to ask for forecasts, as in a host; there is no music yet.
+fn first_opened() -> Stage {
+    Stage::first_opened().with_forecaster(Forecaster::default())
+}
+
 /// The rows of the table of numbers alone.
 fn numbers(harness: &Harness<'_, Stage>, picture: &RgbaImage) -> RgbaImage {
     let rows = harness.query_all_by_label_contains(", clean ");
@@ -236,7 +242,7 @@ fn it_shows_the_numbers_of_the_audio_being_played() {
         host.activate(RATE_HZ, BLOCK)?;
         let size = host.window_size()?;
         assert_eq!(size.map(|points| points as f32), SIZE);
-        let mut harness = open(Stage::first_opened(), SIZE, 1.0);
+        let mut harness = open(first_opened(), SIZE, 1.0);
 
         let window = HostWindow::show(size)?;
         host.open_window(window.id())?;
@@ -476,7 +482,7 @@ fn the_host_can_resize_it_and_it_comes_back_in_the_size_it_had() {
             let shown = at_rest_in(&mut host, &window, LARGER)?;
             assert_eq!(host.window_size()?, LARGER);
             let size = LARGER.map(|points| points as f32);
-            let mut harness = open(Stage::first_opened(), size, 1.0);
+            let mut harness = open(first_opened(), size, 1.0);
             assert_shows(&shown, &mut harness, "larger");
 
             // As small as its contents allow.

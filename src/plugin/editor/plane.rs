@@ -36,10 +36,10 @@ pub struct State {
 impl Default for State {
     fn default() -> Self {
         Self {
-            across: Axis::new([-24.0, -6.0], 3.0, 9.0),
+            across: Axis::new([-21.0, -6.0], 3.0, 9.0),
             up: [
-                Axis::new([4.0, 18.0], 2.0, 6.0),
-                Axis::new([0.0, 5.0], 1.0, 3.0),
+                Axis::new([6.0, 16.0], 2.0, 6.0),
+                Axis::new([3.0, 6.0], 1.0, 3.0),
             ],
             begun: [false; 2],
             heard: Heard::default(),
@@ -130,21 +130,22 @@ fn fit(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) -> bool {
     let forecast = scene.forecast.places(mode, push_db);
     let song = plane::song(scene.snapshot, mode);
     let places = places.chain(marks).chain(song).chain(forecast);
-    let wanted = plane::extent(places, scene.session.target(), mode);
-    let begun = &mut state.begun[mode as usize];
-    if let Some([across, up]) = wanted
-        && !std::mem::replace(begun, true)
-    {
-        state.across.begin(across);
-        state.up(mode).begin(up);
-        return false;
-    }
+    // In a pause there is nothing to make room for.
+    let heard = plane::is_heard(scene.snapshot);
+    let wanted = plane::extent(places, scene.session.target(), mode).filter(|_| heard);
     let across = state
         .across
         .follow(wanted.map(|[across, _]| across), scene.elapsed_s);
     let up = state
         .up(mode)
         .follow(wanted.map(|[_, up]| up), scene.elapsed_s);
+    let begun = &mut state.begun[mode as usize];
+    if wanted.is_some() && !std::mem::replace(begun, true) {
+        // The first time there is something to see there is nothing to move away from.
+        state.across.settle();
+        state.up(mode).settle();
+        return false;
+    }
     across | up
 }
 

@@ -35,9 +35,15 @@ impl Deleted {
         }
     }
 
-    /// How long it can be taken back, seconds; not above 0 when it is too late.
+    /// How long it can be taken back, seconds; not above 0 when it is too late, or the window has
+    /// been opened again meanwhile and counts its time anew.
     pub fn left_s(&self, ui: &Ui) -> f64 {
-        UNDO_S - (ui.input(|input| input.time) - self.at_s)
+        let passed_s = ui.input(|input| input.time) - self.at_s;
+        if passed_s < 0.0 {
+            0.0
+        } else {
+            UNDO_S - passed_s
+        }
     }
 }
 

@@ -270,7 +270,8 @@ impl View {
         // What was forgotten must not stand any longer.
         let forgotten = snapshot.input.readings.frames < told.input.readings.frames;
         let wait_s = *told_at + WRITTEN_S - now;
-        if forgotten || wait_s <= 0.0 {
+        // A window that is opened again counts its time anew.
+        if forgotten || !(0.0..=WRITTEN_S).contains(&wait_s) || wait_s == 0.0 {
             (*told, *told_at) = (snapshot, now);
         } else {
             ui.ctx()

@@ -78,14 +78,6 @@ impl Axis {
         self.shown = self.aim;
     }
 
-    /// Takes the range of what is shown at once, as there is nothing yet to move away from.
-    pub fn begin(&mut self, range: [f64; 2]) {
-        if range.iter().all(|end| end.is_finite()) {
-            self.aim = self.whole_steps(range, self.least_span);
-            self.shown = self.aim;
-        }
-    }
-
     fn whole_steps(&self, [low, high]: [f64; 2], least_span: f64) -> [f64; 2] {
         let missing = (least_span - (high - low)).max(0.0) / 2.0;
         [
@@ -139,15 +131,6 @@ mod tests {
         }
         assert!(same(axis.range(), [-27.0, -6.0]));
         assert!(!axis.follow(Some([-25.0, -8.0]), 0.02));
-    }
-
-    #[test]
-    fn it_begins_with_what_there_is() {
-        let mut axis = axis();
-        axis.begin([-14.0, -8.0]);
-        assert!(same(axis.range(), [-18.0, -6.0]));
-        axis.begin([f64::NAN, -8.0]);
-        assert!(same(axis.range(), [-18.0, -6.0]));
     }
 
     #[test]

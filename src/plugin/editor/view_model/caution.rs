@@ -14,12 +14,20 @@ pub struct Caution {
     from: Option<(f64, f64)>,
     /// When the caution ends, seconds.
     until: Option<f64>,
+    /// The time of the frame before, seconds.
+    last_s: f64,
 }
 
 impl Caution {
     /// Takes in the push at a time.
     pub fn follow(&mut self, push_db: f64, now_s: f64) {
-        let (from_db, at_s) = self.from.unwrap_or((push_db, now_s));
+        // A window that is opened again counts its time anew, and what was shown is shown again.
+        if now_s < self.last_s {
+            self.until = self.until.map(|_| now_s + SHOWN_S);
+        }
+        self.last_s = now_s;
+        let from = self.from.filter(|(_, at_s)| *at_s <= now_s);
+        let (from_db, at_s) = from.unwrap_or((push_db, now_s));
         if push_db > from_db + RISE_DB && now_s - at_s <= AT_ONCE_S {
             self.until = Some(now_s + SHOWN_S);
         }

@@ -37,6 +37,14 @@ pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place
     })
 }
 
+/// Whether anything sounds, rather than a pause.
+pub fn is_heard(snapshot: &Snapshot) -> bool {
+    let points = [&snapshot.input, &snapshot.clean, &snapshot.output];
+    points
+        .iter()
+        .any(|point| point.readings.placed().momentary_lufs.is_some())
+}
+
 /// Where the output lies as measured from the last restart on.
 pub fn song(snapshot: &Snapshot, mode: PlaneMode) -> Option<Place> {
     let readings = &snapshot.output.readings;
