@@ -130,9 +130,15 @@ fn fit(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) -> bool {
     let forecast = scene.forecast.places(mode, push_db);
     let song = plane::song(scene.snapshot, mode);
     let places = places.chain(marks).chain(song).chain(forecast);
-    // In a pause there is nothing to make room for.
-    let heard = plane::is_heard(scene.snapshot);
-    let wanted = plane::extent(places, scene.session.target(), mode).filter(|_| heard);
+    let mut wanted = plane::extent(places, scene.session.target(), mode);
+    // In a pause nothing narrows.
+    if !plane::is_heard(scene.snapshot)
+        && state.begun[mode as usize]
+        && let Some([across, up]) = &mut wanted
+    {
+        *across = both(*across, state.across.range());
+        *up = both(*up, state.up(mode).range());
+    }
     let across = state
         .across
         .follow(wanted.map(|[across, _]| across), scene.elapsed_s);
@@ -147,6 +153,10 @@ fn fit(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) -> bool {
         return false;
     }
     across | up
+}
+
+fn both(one: [f64; 2], other: [f64; 2]) -> [f64; 2] {
+    [one[0].min(other[0]), one[1].max(other[1])]
 }
 
 fn head(ui: &Ui, area: Rect, scene: &Scene<'_>, mode: PlaneMode) {
