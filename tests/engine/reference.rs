@@ -315,9 +315,12 @@ fn a_balanced_pair_needs_no_shelf_and_a_notch_gets_none() {
                 .each_ref()
                 .map(|plane| cookbook_bell(plane, hz, q, gain_db));
             let told = suggest(RATE_HZ, &balance(&mix), &reference).unwrap();
-            println!(
-                "{gain_db} dB at {hz} Hz, Q {q}: {:?} {} {}",
-                told.shelves, told.before_db, told.after_db
+            assert!(
+                no_shelf(&told),
+                "{gain_db} dB at {hz} Hz, Q {q}: {:?}, {:.2} and {:.2} dB",
+                told.shelves,
+                told.before_db,
+                told.after_db
             );
         }
     }

@@ -174,6 +174,14 @@ impl Matching {
         (1.0 - self.span_s / FORGOTTEN_S).max(0.0)
     }
 
+    /// What is told of the last 10 s is of another time from here on: what was found goes on as
+    /// after a change of the chain that changes nothing.
+    pub fn begin_anew(&mut self) {
+        if let Some(heard) = self.heard {
+            self.change(&heard, &heard);
+        }
+    }
+
     /// Loudness of output path and clean path over that of the input, LU; `None` before the first
     /// chunk.
     pub fn over_input_lu(&self) -> Option<[f64; PATHS]> {

@@ -4,11 +4,10 @@
 //! audio thread only has to exchange the two. The signals that the meters are in the midst of stay
 //! with the set that is in use.
 
-use super::point::POINTS;
+use super::point::{POINTS, Points};
 use super::{CHUNK, Engine, EngineSpec};
 use crate::handover::{AudioEnd, Overs};
 use crate::measure::Meter;
-use crate::process::RecentLoudness;
 use crate::worker::{Enlisted, Worker};
 use std::io;
 use triple_buffer::TripleBuffer;
@@ -40,7 +39,7 @@ struct Coming {
 
 /// Allocates.
 fn spares(spec: EngineSpec) -> Spares {
-    Engine::new(spec).points.into_spares()
+    Points::new(spec, true).into_spares()
 }
 
 impl Engine {
@@ -104,19 +103,20 @@ impl Engine {
     /// Yes.
     pub fn restart(&mut self) {
         self.measure();
-        // Several restarts in a row are taken back as one: what is worth having is what was
-        // measured before the first.
-        if self.undo.able && self.undo.left == 0 {
-            self.exchange();
-            self.undo.overs = self.overs.noted();
-        }
         if self.undo.able {
+            // Several restarts in a row are taken back as one: what is worth having is what was
+            // measured before the first. Peaks over full scale are worth having from all.
+            if self.undo.left == 0 {
+                self.exchange();
+                self.undo.overs = Overs::default();
+            }
+            self.overs.restore(self.undo.overs);
+            self.undo.overs = self.overs.noted();
             #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
             let frames = (UNDO_S * self.spec.sample_rate_hz) as u64;
             self.undo.left = frames;
         }
         self.points.restart();
-        self.loudness = RecentLoudness::default();
         self.reduction.restart();
         self.overs.clear();
         if let Some(tap) = &mut self.tap {
@@ -152,6 +152,7 @@ impl Engine {
         self.measure();
         self.exchange();
         self.overs.restore(self.undo.overs);
+        self.matching.begin_anew();
         audio_end.take_history_back();
         true
     }

@@ -108,8 +108,8 @@ pub struct Listen {
     fade: Ramp,
     /// Nothing has been heard yet: gains are taken at once.
     fresh: bool,
-    /// What is being switched to: the signal, and whether by bypass.
-    selected: Option<(usize, bool)>,
+    /// The signal that is being switched to.
+    selected: Option<usize>,
     /// Levels were matched last.
     matched: bool,
     /// Frames until the next quantum.
@@ -147,20 +147,19 @@ impl Listen {
 
     /// Gain at which the selected signal is heard, dB, 0 or less.
     pub fn gain_db(&self) -> f64 {
-        self.selected
-            .map_or(0.0, |(signal, _)| self.levels[signal].db())
+        self.selected.map_or(0.0, |signal| self.levels[signal].db())
     }
 
     /// By how much what is heard is rising after a switch, dB: the whole of the rise until it is
     /// over; 0 while nothing rises by more than 3 dB.
     pub fn rising_db(&self) -> f64 {
         self.selected
-            .map_or(0.0, |(signal, _)| self.levels[signal].rising_db())
+            .map_or(0.0, |signal| self.levels[signal].rising_db())
     }
 
     /// The linear gain of the residue, while that is heard alone.
     pub fn residue_gain(&self) -> Option<f64> {
-        let alone = self.fade.is_settled() && self.selected.is_some_and(|it| it.0 == RESIDUE);
+        let alone = self.fade.is_settled() && self.selected == Some(RESIDUE);
         alone.then(|| f64::from(self.levels[RESIDUE].at(self.until_quantum)))
     }
 
@@ -199,21 +198,21 @@ impl Listen {
     /// upwards.
     fn select(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
         let wanted = if settings.bypass {
-            (INPUT, true)
+            INPUT
         } else {
-            (settings.source.index(), false)
+            settings.source.index()
         };
         let matched = settings.matched && !settings.bypass;
         let was_matched = std::mem::replace(&mut self.matched, matched);
         let before = self.selected.replace(wanted);
-        let Some((old, _)) = before else {
+        let Some(old) = before else {
             self.fade.jump(1.0);
             return;
         };
         if matched != was_matched {
             self.match_anew(old, loudness);
         }
-        if old == wanted.0 {
+        if old == wanted {
             return;
         }
         let come = self.fade.value();
@@ -222,20 +221,20 @@ impl Listen {
         }
         self.fade.jump(0.0);
         self.fade.set_target(1.0);
-        if self.shares[wanted.0] > 0.0 {
+        if self.shares[wanted] > 0.0 {
             // It is still heard: its gain must not jump, and that it comes back surprises nobody.
             return;
         }
-        if wanted.0 == RESIDUE {
+        if wanted == RESIDUE {
             self.residue.reset();
         }
-        let jump_db = self.jump_db(old, wanted.0, loudness);
+        let jump_db = self.jump_db(old, wanted, loudness);
         let jump_db = if jump_db > JUMP_DB {
             jump_db.min(MOST_JUMP_DB)
         } else {
             0.0
         };
-        self.levels[wanted.0].arrive(jump_db, self.quantum_s);
+        self.levels[wanted].arrive(jump_db, self.quantum_s);
     }
 
     /// Matching was switched on or off while `old` was heard. What is heard goes to its new gain:
@@ -268,6 +267,10 @@ impl Listen {
             }
         };
         let measured = jump_db(&loudness.gated_10s_lufs).max(jump_db(&loudness.momentary_lufs));
+        if old == RESIDUE && loudness.gated_10s_lufs[new].is_none() {
+            // Nothing has been measured yet, and the residue is of no known level against the rest.
+            return MOST_JUMP_DB;
+        }
         // Known also where measuring has just begun.
         let over_input = loudness.over_input_lu.unwrap_or_default();
         let over_input = [over_input[0], over_input[1], 0.0];
@@ -302,7 +305,7 @@ impl Listen {
         signals: &Signals<'_>,
         range: std::ops::Range<usize>,
     ) {
-        let Some((target, _)) = self.selected else {
+        let Some(target) = self.selected else {
             return;
         };
         let at_rest = self.fade.is_settled();
