@@ -85,21 +85,30 @@ fn a_marked_part_is_forecast_and_stays() {
         Marks::In,
         "less than 10 s are no part"
     );
-    play(&mut writer, RATE_HZ, 2, 3);
+    play(&mut writer, RATE_HZ, 1, 3);
+    // What has come so far is forecast before the end is known, and is not all of the part.
+    let settings = ceiling(-2.0);
+    forecaster.ask(&settings, Instant::now());
+    let early = wait(&forecaster, |found| found.done && found.music_s < 10.5);
+    assert!((early.music_s - 10.0).abs() < 1e-9);
+    play(&mut writer, RATE_HZ, 1, 6);
     forecaster.mark();
     let (marks, seconds) = forecaster.marks();
     assert_eq!(marks, Marks::Between);
     assert!((seconds - 11.0).abs() < 1e-9);
     play(&mut writer, RATE_HZ, 90, 4);
-    let settings = ceiling(-2.0);
     forecaster.ask(&settings, Instant::now());
-    let found = wait(&forecaster, |found| found.done);
+    let found = wait(&forecaster, |found| found.done && found.music_s > 10.5);
     let (mut part, alone) = recent(RATE_HZ, 2).unwrap();
     play(&mut part, RATE_HZ, 9, 2);
-    play(&mut part, RATE_HZ, 2, 3);
+    play(&mut part, RATE_HZ, 1, 3);
+    play(&mut part, RATE_HZ, 1, 6);
     assert_eq!(found.points, directly(&alone, &settings));
     forecaster.mark();
     assert_eq!(forecaster.marks(), (Marks::None, 0.0));
+    // What was marked is not the last minute.
+    let cleared = wait(&forecaster, |found| !found.done);
+    assert_eq!(cleared, Forecasted::default());
     play(&mut writer, RATE_HZ, 10, 5);
     assert!((forecaster.marks().1 - 10.0).abs() < 1e-9);
 }

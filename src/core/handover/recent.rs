@@ -148,11 +148,6 @@ impl RecentReader {
         self.shared.still.store(still, Ordering::Relaxed);
     }
 
-    /// Whether both read the same ring.
-    pub fn is_same(&self, other: &Self) -> bool {
-        Arc::ptr_eq(&self.shared, &other.shared)
-    }
-
     /// Bytes of the ring.
     pub fn bytes(&self) -> usize {
         self.shared.ring.bytes()

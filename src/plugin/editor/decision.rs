@@ -34,7 +34,14 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
     let painter = ui.painter();
     let push_db = f64::from(scene.params.push.unmodulated_plain_value());
     let saturated = scene.params.saturator.on.value();
-    let card = decision(scene.forecast.found(), scene.told, push_db, saturated);
+    let forecast = scene.forecast;
+    let card = decision(
+        forecast.found(),
+        forecast.is_possible(),
+        scene.told,
+        push_db,
+        saturated,
+    );
     let head = area.top() + HEAD / 2.0;
     let columns = [area.right() - COLUMN, area.right()];
     let room = if area.width() < NARROW {
@@ -78,7 +85,8 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         one(painter, row, signal, name, next, columns, colours);
         response.on_hover_text(
             "What the next decibel of push adds: loudness, and the change of microdynamics and \
-             distortion that it costs, forecast from the last minute of music.",
+             distortion that it costs, forecast from the last minute of music, or from what is \
+             marked of it.",
         );
     }
     for (index, words) in [&card.worth, &card.fair]

@@ -11,12 +11,11 @@ use super::{balance, control, cost, numbers};
 const HEAD: f32 = 22.0;
 
 /// One of the views.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Detail {
     /// The song in numbers.
     Numbers,
     /// Cost by band.
-    #[default]
     Cost,
     /// Output less input, by third octaves.
     Balance,

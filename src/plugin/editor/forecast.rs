@@ -7,7 +7,7 @@ use super::view_model::plane::Place;
 use super::view_model::rail::Rail;
 use crate::params::CrestlineParams;
 use crestline_core::session::PlaneMode;
-use crestline_core::session::forecast::{Forecasted, Forecaster, Marks, Path};
+use crestline_core::session::forecast::{Forecasted, Forecaster, LEAST_MUSIC_S, Marks, Path};
 
 /// The rails are of interest a little past their bends, dB.
 const PAST_THE_BEND_DB: f64 = 2.0;
@@ -20,6 +20,17 @@ pub struct State {
     found: Forecasted,
     /// What of the music counts, and how many seconds.
     marks: (Marks, f64),
+}
+
+/// What a button that marks does next.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct NextMark {
+    /// Its name.
+    pub name: &'static str,
+    /// One sentence on it.
+    pub tip: &'static str,
+    /// Whether there is anything to mark.
+    pub enabled: bool,
 }
 
 impl State {
@@ -62,30 +73,48 @@ impl State {
     pub fn source_in_words(&self) -> String {
         let seconds = |seconds: f64| number::with_unit(Some(seconds), 0, "s");
         match (self.found.progress, self.marks) {
-            (_, (Marks::In, marked_s)) => format!("ahead: since the mark, {}", seconds(marked_s)),
+            (_, (Marks::In, marked_s)) if marked_s < LEAST_MUSIC_S => {
+                // Cut off: ten seconds are not told before they are there.
+                format!(
+                    "marked: {:.0} of {}",
+                    marked_s.floor(),
+                    seconds(LEAST_MUSIC_S)
+                )
+            }
             (Some(progress), _) if !self.found.done => {
                 format!("ahead: {} of {}", progress.done, progress.planned)
             }
+            (_, (Marks::In, _)) => format!("ahead: {} marked", seconds(self.found.music_s)),
             (_, (Marks::Between, marked_s)) => format!("ahead: your {}", seconds(marked_s)),
             _ if self.found.points.is_empty() => format!("ahead: {}", number::NONE),
             _ => format!("ahead: the last {}", seconds(self.found.music_s)),
         }
     }
 
-    /// What the button that marks a part of the music does next, in words; `None` where there is
-    /// none to mark.
-    pub fn next_mark(&self) -> Option<[&'static str; 2]> {
-        self.forecaster.as_ref()?;
-        Some(match self.marks.0 {
-            Marks::None => [
+    /// False where no forecast will come however long the music plays.
+    pub fn is_possible(&self) -> bool {
+        self.forecaster.as_ref().is_none_or(Forecaster::has_source)
+    }
+
+    /// What the button that marks a part of the music does next; `None` where there is none to mark.
+    pub fn next_mark(&self) -> Option<NextMark> {
+        let forecaster = self.forecaster.as_ref()?;
+        let (marks, marked_s) = self.marks;
+        let (name, tip) = match marks {
+            Marks::None => (
                 "mark in",
                 "From here on the music counts for the forecast; mark its end with this button.",
-            ],
-            Marks::In => [
+            ),
+            Marks::In => (
                 "mark out",
                 "The forecast is made of what came since the mark, 10 s at least, and stays so.",
-            ],
-            Marks::Between => ["unmark", "The forecast is made of the last minute again."],
+            ),
+            Marks::Between => ("unmark", "The forecast is made of the last minute again."),
+        };
+        Some(NextMark {
+            name,
+            tip,
+            enabled: forecaster.has_source() && (marks != Marks::In || marked_s >= LEAST_MUSIC_S),
         })
     }
 

@@ -71,7 +71,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
 
 /// The button that marks the part of the music that is forecast.
 fn mark(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
-    let Some([name, tip]) = scene.forecast.next_mark() else {
+    let Some(next) = scene.forecast.next_mark() else {
         return;
     };
     let right = area.left() + LEFT - 2.0;
@@ -79,9 +79,16 @@ fn mark(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
         pos2(right - MARK, area.top() - 1.0),
         pos2(right, area.top() + HEAD - 1.0),
     );
-    let text = RichText::new(name).font(font(ui.ctx(), SMALL_PT));
-    let button = ui.put(place, Button::new(text).small());
-    if control::tip(button, tip).clicked() {
+    let text = RichText::new(next.name).font(font(ui.ctx(), SMALL_PT));
+    let button = ui
+        .scope(|ui| {
+            if !next.enabled {
+                ui.disable();
+            }
+            ui.put(place, Button::new(text).small())
+        })
+        .inner;
+    if control::tip(button, next.tip).clicked() {
         scene.forecast.mark();
     }
 }

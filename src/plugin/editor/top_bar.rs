@@ -256,9 +256,9 @@ struct Notice<'a> {
 /// What the words are for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Kind {
-    /// Always there.
+    /// For a while.
     Caution,
-    /// Always there too: the output is recorded, as one expects.
+    /// Always there: the output is recorded, as one expects.
     Recorded,
     /// Framed: something is heard or recorded that one may not expect.
     Warning,

@@ -17,7 +17,7 @@ use std::time::{Duration, Instant};
 /// Settings that have not changed for so long have come to rest.
 const AT_REST: Duration = Duration::from_millis(500);
 /// Less music than this says nothing about a song, seconds.
-const LEAST_MUSIC_S: f64 = 10.0;
+pub const LEAST_MUSIC_S: f64 = 10.0;
 
 /// What of the music a forecast is made of.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -73,7 +73,8 @@ pub struct Forecasted {
 #[derive(Debug)]
 struct Job {
     wish: Wish,
-    source: RecentReader,
+    /// Until it is read or the job cancelled: whoever holds it holds the ring's memory.
+    source: Mutex<Option<RecentReader>>,
     instance: Weak<Instance>,
     /// It is no longer wanted.
     cancelled: AtomicBool,
@@ -130,6 +131,9 @@ impl Forecaster {
         let mut state = lock(&self.instance.state);
         state.cancel();
         state.job = None;
+        if let Some(before) = &state.source {
+            before.keep_still(false);
+        }
         state.source = source;
         (state.marks, state.first) = (Marks::None, 0);
         state.forecasted = Forecasted::default();
@@ -177,7 +181,7 @@ impl Forecaster {
         }
         let job = Arc::new(Job {
             wish,
-            source,
+            source: Mutex::new(Some(source)),
             instance: Arc::downgrade(&self.instance),
             cancelled: AtomicBool::new(false),
         });
@@ -188,6 +192,12 @@ impl Forecaster {
             state.forecasted.done = false;
             state.version += 1;
         }
+    }
+
+    /// Whether there is music to forecast, or will be: without a source there is none, be it that
+    /// nothing is played or that other instances hold all the memory there is for it.
+    pub fn has_source(&self) -> bool {
+        lock(&self.instance.state).source.is_some()
     }
 
     /// What a forecast is made of, and for how many seconds of music that is so.
@@ -215,12 +225,18 @@ impl Forecaster {
                 if state.held(&source) as f64 >= LEAST_MUSIC_S * source.sample_rate_hz() {
                     source.keep_still(true);
                     state.marks = Marks::Between;
+                    // What is known or under way may be of less than the whole part.
+                    state.cancel();
+                    state.job = None;
                 }
             }
             Marks::Between => {
                 source.keep_still(false);
-                // What comes next does not follow on what was marked.
+                // What comes next does not follow on what was marked, which is not the last minute.
                 (state.marks, state.first) = (Marks::None, source.written());
+                state.cancel();
+                state.job = None;
+                state.forecasted = Forecasted::default();
             }
         }
         state.version += 1;
@@ -253,6 +269,7 @@ impl State {
     fn cancel(&mut self) {
         if let Some(job) = self.job.take_if(|_| !self.forecasted.done) {
             job.cancelled.store(true, Ordering::Relaxed);
+            lock(&job.source).take();
         }
     }
 }
@@ -270,7 +287,8 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
     if cancelled() {
         return;
     }
-    let Some(recent) = job.source.read_since(job.wish.first) else {
+    let source = lock(&job.source).take();
+    let Some(recent) = source.and_then(|source| source.read_since(job.wish.first)) else {
         // It was overtaken: the next time it is asked for it is as if it had not been.
         publish(job, |state| state.job = None);
         return;

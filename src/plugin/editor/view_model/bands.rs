@@ -30,15 +30,14 @@ pub struct Paid {
 }
 
 impl Paid {
-    /// Both as written: reduction as a negative gain.
+    /// Both as written: how far it is turned down, without a sign, and the distortion.
     pub fn written(&self) -> [String; 2] {
-        let gain = self.reduction_db.map(|reduction| -reduction);
         let distortion = match self.distortion_db {
             // Rounding of samples lies about there.
             Some(db) if db < LEAST_DISTORTION_DB => "none".into(),
             distortion => with_unit(distortion, 0, "dB"),
         };
-        [with_unit(gain, 1, "dB"), distortion]
+        [with_unit(self.reduction_db, 1, "dB"), distortion]
     }
 }
 
@@ -282,7 +281,7 @@ mod tests {
             ..Paid::default()
         };
         assert_eq!(pure.written()[1], "none");
-        assert_eq!(paid.written(), ["−2.9\u{a0}dB", "−31\u{a0}dB"]);
+        assert_eq!(paid.written(), ["2.9\u{a0}dB", "−31\u{a0}dB"]);
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use crate::editor::number::{fixed, signed, with_unit};
 use crestline_core::handover::Snapshot;
 use crestline_core::session::forecast::{
-    Choice, Forecasted, Path, Step, at_one_loudness, loudness_at, next_decibel,
+    Choice, Forecasted, LEAST_MUSIC_S, Path, Step, at_one_loudness, loudness_at, next_decibel,
 };
 
 /// One path's next decibel; `None` while not known.
@@ -66,9 +66,11 @@ pub struct Decision {
 }
 
 /// What is known of the next decibel from `push_db` on: from the forecast, or, before there is one,
-/// from what is being measured. `saturated` tells which of the paths is the output.
+/// from what is being measured. `possible`: whether a forecast will come. `saturated` tells which of
+/// the paths is the output.
 pub fn decision(
     found: &Forecasted,
+    possible: bool,
     snapshot: &Snapshot,
     push_db: f64,
     saturated: bool,
@@ -81,8 +83,10 @@ pub fn decision(
         "one more dB of push: past the forecast's end".into()
     } else if let Some(progress) = found.progress.filter(|_| !found.done) {
         format!("forecasting, {} of {}", progress.done, progress.planned)
+    } else if possible || snapshot.sample_rate_hz == 0.0 {
+        format!("one more dB of push: told after {LEAST_MUSIC_S:.0} s of music")
     } else {
-        "one more dB of push: told after 10 s of music".into()
+        "no forecast here: other instances hold the memory".into()
     };
     let clean = loudness_at(&found.points, Path::Clean, push_db);
     let driven = loudness_at(&found.points, Path::Saturated, push_db);
@@ -184,7 +188,7 @@ mod tests {
 
     #[test]
     fn the_next_decibel_is_told_with_sign_and_unit() {
-        let card = decision(&forecast(), &Snapshot::default(), 6.0, true);
+        let card = decision(&forecast(), true, &Snapshot::default(), 6.0, true);
         assert_eq!(card.title, "one more dB of push gives");
         assert_eq!(
             card.next[0].written(),
@@ -207,9 +211,9 @@ mod tests {
 
     #[test]
     fn what_cannot_be_had_is_said() {
-        let card = decision(&forecast(), &Snapshot::default(), 10.0, true);
+        let card = decision(&forecast(), true, &Snapshot::default(), 10.0, true);
         assert_eq!(card.fair, "clean alone does not come to −10.0\u{a0}LUFS");
-        let card = decision(&forecast(), &Snapshot::default(), 18.0, true);
+        let card = decision(&forecast(), true, &Snapshot::default(), 18.0, true);
         assert_eq!(card.title, "one more dB of push: past the forecast's end");
         assert_eq!(card.next[0].written(), ["—"; 3]);
         assert_eq!(card.next[0].tenths(), None);
@@ -219,7 +223,7 @@ mod tests {
     fn before_a_forecast_there_is_what_is_measured() {
         let mut snapshot = Snapshot::default();
         let mut found = Forecasted::default();
-        let card = decision(&found, &snapshot, 3.0, true);
+        let card = decision(&found, true, &snapshot, 3.0, true);
         assert_eq!(card.title, "one more dB of push: told after 10 s of music");
         assert_eq!(card.worth, "saturation is worth —");
         snapshot.clean.readings.integrated_lufs = Some(-12.0);
@@ -228,10 +232,17 @@ mod tests {
             done: 0,
             planned: 13,
         });
-        let card = decision(&found, &snapshot, 3.0, true);
+        let card = decision(&found, true, &snapshot, 3.0, true);
         assert_eq!(card.title, "forecasting, 0 of 13");
         assert_eq!(card.worth, "saturation is worth +0.7 LU, measured so far");
-        let card = decision(&found, &snapshot, 3.0, false);
+        let card = decision(&found, true, &snapshot, 3.0, false);
         assert_eq!(card.worth, "saturation is worth —");
+        found.progress = None;
+        snapshot.sample_rate_hz = 48_000.0;
+        let card = decision(&found, false, &snapshot, 3.0, true);
+        assert_eq!(
+            card.title,
+            "no forecast here: other instances hold the memory"
+        );
     }
 }
