@@ -1,7 +1,7 @@
 //! The forecast on the plane comes by itself.
 
 use std::thread;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crestline_core::handover::recent;
 use crestline_core::session::forecast::{Forecaster, Marks, Path, potential};
@@ -25,7 +25,9 @@ fn forecast() -> (Harness<'static, Stage>, Forecaster) {
     let mut harness = open(stage, SIZE, 1.0);
     let mut version = u64::MAX;
     let mut found = forecaster.newer_than(&mut version);
+    let start = Instant::now();
     while !found.as_ref().is_some_and(|found| found.done) {
+        assert!(start.elapsed() < Duration::from_mins(2), "{found:?}");
         // The editor asks in every frame.
         harness.run_steps(1);
         thread::park_timeout(Duration::from_millis(5));

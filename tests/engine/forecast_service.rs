@@ -20,6 +20,8 @@ use kit::engine_run::noise;
 const RATE_HZ: f64 = 8_000.0;
 /// Longer than the settings need to come to rest.
 const REST: Duration = Duration::from_secs(1);
+/// What has not been found by then never will be.
+const LONGEST_WAIT: Duration = Duration::from_secs(120);
 
 /// The memory that all rings of a process share is used by one test at a time.
 fn alone() -> MutexGuard<'static, ()> {
@@ -50,14 +52,16 @@ fn ceiling(ceiling_dbtp: f64) -> ChainSettings {
 
 /// Lets the thread work until what it has found is as `wanted`.
 fn wait(forecaster: &Forecaster, wanted: impl Fn(&Forecasted) -> bool) -> Forecasted {
+    let start = Instant::now();
     let mut version = u64::MAX;
-    loop {
+    while start.elapsed() < LONGEST_WAIT {
         let newer = forecaster.newer_than(&mut version);
         if let Some(found) = newer.filter(&wanted) {
             return found;
         }
         thread::park_timeout(Duration::from_millis(1));
     }
+    panic!("nothing such was found in {LONGEST_WAIT:?}");
 }
 
 /// What a forecast of the same music gives without a thread.
@@ -88,7 +92,8 @@ fn a_marked_part_is_forecast_and_stays() {
     play(&mut writer, RATE_HZ, 1, 3);
     // What has come so far is forecast before the end is known, and is not all of the part.
     let settings = ceiling(-2.0);
-    forecaster.ask(&settings, Instant::now());
+    let start = Instant::now();
+    forecaster.ask(&settings, start);
     let early = wait(&forecaster, |found| found.done && found.music_s < 10.5);
     assert!((early.music_s - 10.0).abs() < 1e-9);
     play(&mut writer, RATE_HZ, 1, 6);
@@ -97,7 +102,7 @@ fn a_marked_part_is_forecast_and_stays() {
     assert_eq!(marks, Marks::Between);
     assert!((seconds - 11.0).abs() < 1e-9);
     play(&mut writer, RATE_HZ, 90, 4);
-    forecaster.ask(&settings, Instant::now());
+    forecaster.ask(&settings, start + REST);
     let found = wait(&forecaster, |found| found.done && found.music_s > 10.5);
     let (mut part, alone) = recent(RATE_HZ, 2).unwrap();
     play(&mut part, RATE_HZ, 9, 2);
