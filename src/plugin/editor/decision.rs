@@ -86,7 +86,7 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         response.on_hover_text(
             "What the next decibel of push adds: loudness, and the change of microdynamics and \
              distortion that it costs, forecast from the last minute of music, or from what is \
-             marked of it.",
+             marked of it. There is none where other instances hold all the memory for music.",
         );
     }
     for (index, words) in [&card.worth, &card.fair]

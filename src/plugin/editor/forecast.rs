@@ -93,7 +93,7 @@ impl State {
 
     /// False where no forecast will come however long the music plays.
     pub fn is_possible(&self) -> bool {
-        self.forecaster.as_ref().is_none_or(Forecaster::has_source)
+        self.forecaster.as_ref().is_some_and(Forecaster::has_source)
     }
 
     /// What the button that marks a part of the music does next; `None` where there is none to mark.

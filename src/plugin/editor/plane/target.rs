@@ -38,17 +38,23 @@ pub fn show(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, 
     let size = font(painter.ctx(), LABEL_PT);
     let galley = painter.layout_no_wrap(target.name.to_string(), size, colours.window.text);
     let shown = rect.intersect(axes.plot);
+    // With PLR upwards the ceiling is named at the top.
+    let (edge, inwards) = match mode {
+        PlaneMode::Plr => (shown.bottom(), -11.0),
+        PlaneMode::Microdynamics => (shown.top(), 11.0),
+    };
+    let line = edge + inwards;
     let (align, at) = if rect.top() > axes.plot.top() + 18.0 {
         (
             Align2::CENTER_CENTER,
             pos2(shown.center().x, rect.top() - 9.0),
         )
     } else if shown.width() > galley.size().x + 8.0 {
-        (Align2::CENTER_CENTER, shown.center_top() + vec2(0.0, 11.0))
+        (Align2::CENTER_CENTER, pos2(shown.center().x, line))
     } else if shown.right() + galley.size().x + 8.0 < axes.plot.right() {
-        (Align2::LEFT_CENTER, shown.right_top() + vec2(6.0, 11.0))
+        (Align2::LEFT_CENTER, pos2(shown.right() + 6.0, line))
     } else {
-        (Align2::RIGHT_CENTER, shown.left_top() + vec2(-6.0, 11.0))
+        (Align2::RIGHT_CENTER, pos2(shown.left() - 6.0, line))
     };
     let place = align.anchor_size(at, galley.size());
     painter.galley(place.min, galley, colours.window.text);

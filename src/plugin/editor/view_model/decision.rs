@@ -86,7 +86,7 @@ pub fn decision(
     } else if possible || snapshot.sample_rate_hz == 0.0 {
         format!("one more dB of push: told after {LEAST_MUSIC_S:.0} s of music")
     } else {
-        "no forecast here: other instances hold the memory".into()
+        "one more dB of push: no forecast here".into()
     };
     let clean = loudness_at(&found.points, Path::Clean, push_db);
     let driven = loudness_at(&found.points, Path::Saturated, push_db);
@@ -240,9 +240,6 @@ mod tests {
         found.progress = None;
         snapshot.sample_rate_hz = 48_000.0;
         let card = decision(&found, false, &snapshot, 3.0, true);
-        assert_eq!(
-            card.title,
-            "no forecast here: other instances hold the memory"
-        );
+        assert_eq!(card.title, "one more dB of push: no forecast here");
     }
 }
