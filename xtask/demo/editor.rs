@@ -5,6 +5,7 @@
 
 use crate::{BLOCK, print_readings};
 use crestline_core::measure::{ChannelRole, Meter, Readings};
+use crestline_core::session::forecast::Forecasted;
 use crestline_core::session::rink_floor;
 use nice_plug::prelude::Param;
 use rig::clap_host::{Change, ClapHost, Result, Run};
@@ -17,14 +18,14 @@ const PUSH_DB: f32 = 6.5;
 /// and LU.
 const SAME_DB: f64 = 0.01;
 /// So much of the song is played: up to its last chords, before it dies away.
-const PLAYED_S: usize = 70;
+pub const PLAYED_S: usize = 70;
 /// Frames drawn before the picture, so that every axis has arrived.
 const FRAMES: usize = 150;
 
 /// Plays the song through the plug-in in `file` and through the engine, and draws the editor of the
-/// latter. Returns the picture's place.
-pub fn draw(file: &Path, song: &Song, folder: &Path) -> Result<PathBuf> {
-    let stage = Stage::default();
+/// latter with what has been forecast of it. Returns the picture's place.
+pub fn draw(file: &Path, song: &Song, forecast: Forecasted, folder: &Path) -> Result<PathBuf> {
+    let stage = Stage::default().with_forecast(forecast);
     stage
         .params
         .session

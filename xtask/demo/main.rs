@@ -70,9 +70,9 @@ fn main() -> Result<()> {
         "With neutral settings the host received the song bit for bit, {latency} frames later, as reported.\n"
     );
 
-    price::print(&song);
+    let forecast = price::print(&song);
 
-    let picture = editor::draw(&plugin, &song, &folder)?;
+    let picture = editor::draw(&plugin, &song, forecast, &folder)?;
 
     println!("To listen to, in {}:", folder.display());
     for file in &files {

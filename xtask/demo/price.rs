@@ -1,10 +1,11 @@
 //! What loudness costs this song: both paths at one push and at one loudness, from the forecast
 //! that runs the plug-in's engine.
 
+use crate::editor::PLAYED_S;
 use crestline_core::process::ChainSettings;
 use crestline_core::session::DEFAULT_PLAYBACK_LUFS;
 use crestline_core::session::forecast::{
-    LONGEST_STRETCH_S, Path, Point, Stretch, Summary, forecast, loudness_at,
+    Forecasted, LONGEST_STRETCH_S, Path, Point, Stretch, Summary, forecast, loudness_at,
 };
 use songs::Song;
 
@@ -15,15 +16,19 @@ const COMPARED_AT_DB: f64 = 6.0;
 /// The forecast goes no further: beyond, this song only gets worse.
 const MAX_PUSH_DB: f64 = 12.0;
 
-/// Forecasts the song's first minute and prints what becomes of loudness, beat and distortion, at
-/// one push and at one loudness, and the sentence that sums it up.
-pub fn print(song: &Song) {
+/// Forecasts the last minute of what is played, as the editor does, and prints what becomes of
+/// loudness, beat and distortion, at one push and at one loudness, and the sentence that sums it up.
+/// Returns the forecast.
+pub fn print(song: &Song) -> Forecasted {
     let rate_hz = f64::from(song.sample_rate_hz);
     #[expect(clippy::cast_sign_loss, reason = "a minute of frames")]
     let frames = (LONGEST_STRETCH_S * rate_hz) as usize;
-    let planes = song.channels.each_ref().map(|channel| channel.iter());
-    let planes = planes.map(|channel| channel.take(frames).copied().collect());
+    let end = PLAYED_S * song.sample_rate_hz as usize;
+    let minute = end.saturating_sub(frames)..end;
+    let planes = song.channels.each_ref();
+    let planes = planes.map(|channel| channel[minute.clone()].to_vec());
     let stretch = Stretch::new(rate_hz, planes.to_vec());
+    let music_s = stretch.duration_s();
     let settings = ChainSettings::default();
     let never = || false;
     // Nobody cancels it.
@@ -44,11 +49,21 @@ pub fn print(song: &Song) {
             );
         }
     }
-    let Some(loudness_lufs) = loudness_at(&points, Path::Clean, COMPARED_AT_DB) else {
+    compare(&points);
+    Forecasted {
+        points,
+        progress: None,
+        done: true,
+        music_s,
+    }
+}
+
+fn compare(points: &[Point]) {
+    let Some(loudness_lufs) = loudness_at(points, Path::Clean, COMPARED_AT_DB) else {
         return;
     };
     let playback = DEFAULT_PLAYBACK_LUFS;
-    let summary = Summary::new(&points, COMPARED_AT_DB, &[loudness_lufs], playback);
+    let summary = Summary::new(points, COMPARED_AT_DB, &[loudness_lufs], playback);
     for compared in &summary.at_one_loudness {
         println!("At one loudness, {loudness_lufs:.1} LUFS:");
         for (name, reach) in [
