@@ -3,6 +3,7 @@
 pub mod export;
 pub mod forecast;
 mod history;
+mod kept_file;
 pub mod reference;
 mod saved;
 mod section;

@@ -63,6 +63,22 @@ fn nothing_is_overwritten_unasked() {
     assert_eq!(fs::read_dir(&folder).unwrap().count(), 1);
 }
 
+// Names that no file may have on one of the three systems (its maker's documentation of file names).
+#[test]
+fn names_of_devices_are_evaded() {
+    let folder = folder("devices");
+    for (name, file) in [
+        ("con", "con-.json"),
+        ("LPT1", "LPT1-.json"),
+        ("console", "console.json"),
+        ("com", "com.json"),
+    ] {
+        let path = keep(&folder, &point(name, 3.0), false).unwrap();
+        assert_eq!(path, folder.join(file));
+    }
+    assert_eq!(load(&folder).unwrap().points.len(), 4);
+}
+
 #[test]
 fn what_is_damaged_is_told_and_does_not_keep_the_others_away() {
     let folder = folder("damaged");

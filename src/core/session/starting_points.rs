@@ -1,23 +1,22 @@
 //! Starting points of the user's own, for all sessions: a JSON file each, in a folder of their own.
 
+use super::kept_file::{self, Unread};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::fmt;
-use std::fs::{self, File, OpenOptions};
-use std::io::{self, ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::{fmt, fs, io};
 
-/// No starting point is as large as this, bytes.
-const MAX_BYTES: u64 = 1 << 16;
+/// No starting point is as large as this, KiB.
+const MAX_KIB: u32 = 64;
 /// Files that are looked at.
 const MAX_FILES: usize = 500;
 const FILE_VERSION: u32 = 1;
 /// Characters of a name that are kept.
 const MAX_NAME: usize = 60;
-
-/// Files written by this process.
-static SAVES: AtomicU32 = AtomicU32::new(0);
+/// What the systems of one maker keep for devices, whatever follows after a dot (its documentation
+/// of file names).
+const DEVICES: [&str; 4] = ["con", "prn", "aux", "nul"];
+const NUMBERED_DEVICES: [&str; 2] = ["com", "lpt"];
 
 /// What a chain is set to, under a name.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -26,14 +25,6 @@ pub struct StartingPoint {
     pub name: String,
     /// Values in the units of their parameters, by parameter id; 0 or 1 for switches.
     pub values: BTreeMap<String, f64>,
-}
-
-/// What a file contains, as JSON.
-#[derive(Serialize, Deserialize)]
-struct Contents {
-    version: u32,
-    #[serde(flatten)]
-    point: StartingPoint,
 }
 
 /// Why a starting point could not be read or written.
@@ -121,7 +112,7 @@ pub fn load(folder: &Path) -> Result<Found, StartingPointError> {
     };
     let entries = match fs::read_dir(folder) {
         Ok(entries) => entries,
-        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Found::default()),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Found::default()),
         Err(error) => return Err(io_error(error)),
     };
     let mut paths = Vec::new();
@@ -146,29 +137,16 @@ pub fn load(folder: &Path) -> Result<Found, StartingPointError> {
 }
 
 fn read(path: &Path) -> Result<StartingPoint, StartingPointError> {
-    let io_error = |error| StartingPointError::Io {
-        path: path.into(),
-        error,
-    };
-    let damaged = |reason: String| StartingPointError::Damaged {
-        path: path.into(),
-        reason,
-    };
-    let mut bytes = Vec::new();
-    File::open(path)
-        .map_err(io_error)?
-        .take(MAX_BYTES + 1)
-        .read_to_end(&mut bytes)
-        .map_err(io_error)?;
-    if bytes.len() as u64 > MAX_BYTES {
-        return Err(damaged("it is larger than 64 KiB".into()));
-    }
-    let contents: Contents =
-        serde_json::from_slice(&bytes).map_err(|error| damaged(error.to_string()))?;
-    if contents.version > FILE_VERSION {
-        return Err(damaged(format!("its version is {}", contents.version)));
-    }
-    Ok(contents.point)
+    kept_file::read(path, MAX_KIB, FILE_VERSION).map_err(|error| match error {
+        Unread::Io(error) => StartingPointError::Io {
+            path: path.into(),
+            error,
+        },
+        Unread::Damaged(reason) => StartingPointError::Damaged {
+            path: path.into(),
+            reason,
+        },
+    })
 }
 
 /// What every system takes as the name of a file; `None` if nothing is left.
@@ -180,9 +158,19 @@ fn file_name(name: &str) -> Option<String> {
         .take(MAX_NAME)
         .collect();
     let name = name.trim();
+    let end = if is_device(name) { "-" } else { "" };
     name.chars()
         .any(char::is_alphanumeric)
-        .then(|| format!("{name}.json"))
+        .then(|| format!("{name}{end}.json"))
+}
+
+fn is_device(name: &str) -> bool {
+    let name = name.to_lowercase();
+    let is_numbered = |device: &str| {
+        let number = name.strip_prefix(device);
+        number.is_some_and(|number| number.len() == 1 && number.bytes().all(|n| n.is_ascii_digit()))
+    };
+    DEVICES.contains(&&*name) || NUMBERED_DEVICES.iter().any(|device| is_numbered(device))
 }
 
 /// Writes a starting point into the folder, which is made if it is not there: whole or not at all.
@@ -197,44 +185,16 @@ pub fn keep(
 ) -> Result<PathBuf, StartingPointError> {
     let name = file_name(&point.name).ok_or(StartingPointError::Nameless)?;
     let path = folder.join(name);
-    let io_error = |error| StartingPointError::Io {
-        path: path.clone(),
-        error,
+    let written = if replace {
+        kept_file::replace(&path, FILE_VERSION, point, || Ok(()))
+    } else {
+        kept_file::write_new(&path, FILE_VERSION, point)
     };
-    let contents = Contents {
-        version: FILE_VERSION,
-        point: point.clone(),
-    };
-    let json = serde_json::to_vec_pretty(&contents).map_err(|error| io_error(error.into()))?;
-    fs::create_dir_all(folder).map_err(io_error)?;
-    // Several instances in one process, or in several, may save at once.
-    let number = SAVES.fetch_add(1, Ordering::Relaxed);
-    let temporary = path.with_extension(format!("{}-{number}.tmp", std::process::id()));
-    let written = write_through(&temporary, &json).and_then(|()| {
-        if replace {
-            fs::rename(&temporary, &path)
-        } else {
-            // Unlike a renaming, a link is refused where there is a file.
-            fs::hard_link(&temporary, &path).or_else(|error| match error.kind() {
-                ErrorKind::AlreadyExists => Err(error),
-                // Some drives know no links.
-                _ => write_through(&path, &json),
-            })
-        }
-    });
-    // Whether the remains can be removed changes nothing about what went wrong.
-    let _ = fs::remove_file(&temporary);
     match written {
         Ok(()) => Ok(path),
-        Err(error) if error.kind() == ErrorKind::AlreadyExists => {
+        Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
             Err(StartingPointError::Taken { path })
         }
-        Err(error) => Err(io_error(error)),
+        Err(error) => Err(StartingPointError::Io { path, error }),
     }
-}
-
-fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = OpenOptions::new().write(true).create_new(true).open(path)?;
-    file.write_all(bytes)?;
-    file.sync_all()
 }

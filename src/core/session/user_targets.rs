@@ -1,18 +1,16 @@
 //! The user's own target windows in a file of their own, for all sessions.
 
+use super::kept_file::{self, Unread};
 use super::saved::sanitised_windows;
 use super::target::TargetWindow;
 use serde::{Deserialize, Serialize};
-use std::fmt;
 use std::fs::{self, File, TryLockError};
-use std::io::{self, ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU32, Ordering};
-use std::thread;
 use std::time::{Duration, Instant};
+use std::{fmt, io, thread};
 
-/// No file of windows is as large as this, bytes.
-const MAX_BYTES: u64 = 1 << 20;
+/// No file of windows is as large as this, KiB.
+const MAX_KIB: u32 = 1024;
 const FILE_VERSION: u32 = 1;
 /// Damaged files that are kept beside the good one.
 const MAX_DAMAGED: u32 = 100;
@@ -21,13 +19,9 @@ const MAX_DAMAGED: u32 = 100;
 const PATIENCE: Duration = Duration::from_secs(1);
 const LOOK_EVERY: Duration = Duration::from_millis(2);
 
-/// Files written by this process.
-static SAVES: AtomicU32 = AtomicU32::new(0);
-
 /// What the file contains, as JSON.
 #[derive(Serialize, Deserialize)]
 struct Contents {
-    version: u32,
     windows: Vec<TargetWindow>,
 }
 
@@ -96,32 +90,18 @@ pub fn user_file() -> Option<PathBuf> {
 /// [`UserFileError::Io`] if the file cannot be read, [`UserFileError::Damaged`] if it holds
 /// anything else than windows, or was written by a later version with another layout.
 pub fn load(path: &Path) -> Result<Vec<TargetWindow>, UserFileError> {
-    let io_error = |error| UserFileError::Io {
-        path: path.into(),
-        error,
-    };
-    let damaged = |reason: String| UserFileError::Damaged {
-        path: path.into(),
-        reason,
-    };
-    let file = match File::open(path) {
-        Ok(file) => file,
-        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Vec::new()),
-        Err(error) => return Err(io_error(error)),
-    };
-    let mut bytes = Vec::new();
-    file.take(MAX_BYTES + 1)
-        .read_to_end(&mut bytes)
-        .map_err(io_error)?;
-    if bytes.len() as u64 > MAX_BYTES {
-        return Err(damaged("it is larger than 1 MiB".into()));
+    match kept_file::read(path, MAX_KIB, FILE_VERSION) {
+        Ok(Contents { windows }) => Ok(sanitised_windows(windows)),
+        Err(Unread::Io(error)) if error.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        Err(Unread::Io(error)) => Err(UserFileError::Io {
+            path: path.into(),
+            error,
+        }),
+        Err(Unread::Damaged(reason)) => Err(UserFileError::Damaged {
+            path: path.into(),
+            reason,
+        }),
     }
-    let contents: Contents =
-        serde_json::from_slice(&bytes).map_err(|error| damaged(error.to_string()))?;
-    if contents.version > FILE_VERSION {
-        return Err(damaged(format!("its version is {}", contents.version)));
-    }
-    Ok(sanitised_windows(contents.windows))
 }
 
 /// Writes the user's windows, sanitised, in the place of those in the file: whole or not at all.
@@ -132,37 +112,23 @@ pub fn load(path: &Path) -> Result<Vec<TargetWindow>, UserFileError> {
 /// # Errors
 /// [`UserFileError::Io`] if the system refuses; the file is then as it was.
 pub fn save(path: &Path, windows: &[TargetWindow]) -> Result<Option<PathBuf>, UserFileError> {
-    let contents = Contents {
-        version: FILE_VERSION,
-        windows: sanitised_windows(windows.to_vec()),
-    };
     let io_error = |error| UserFileError::Io {
         path: path.into(),
         error,
     };
-    let json = serde_json::to_vec_pretty(&contents).map_err(|error| io_error(error.into()))?;
-    if let Some(directory) = path.parent() {
-        fs::create_dir_all(directory).map_err(io_error)?;
-    }
     let kept = match load(path) {
         Ok(_) => None,
         Err(UserFileError::Damaged { .. }) => Some(damaged_name(path).map_err(io_error)?),
         Err(error) => return Err(error),
     };
-    // Several instances in one process, or in several, may save at once.
-    let number = SAVES.fetch_add(1, Ordering::Relaxed);
-    let temporary = path.with_extension(format!("{}-{number}.tmp", std::process::id()));
-    let written = write_through(&temporary, &json).and_then(|()| {
-        if let Some(kept) = &kept {
-            fs::copy(path, kept)?;
-        }
-        fs::rename(&temporary, path)
-    });
-    if let Err(error) = written {
-        // Whether the remains can be removed changes nothing about what went wrong.
-        let _ = fs::remove_file(&temporary);
-        return Err(io_error(error));
-    }
+    let contents = Contents {
+        windows: sanitised_windows(windows.to_vec()),
+    };
+    let keep = || {
+        kept.as_ref()
+            .map_or(Ok(()), |kept| fs::copy(path, kept).map(drop))
+    };
+    kept_file::replace(path, FILE_VERSION, contents, keep).map_err(io_error)?;
     Ok(kept)
 }
 
@@ -242,12 +208,6 @@ fn claim(path: &Path) -> Result<Option<File>, UserFileError> {
             Err(TryLockError::WouldBlock) => return Err(UserFileError::Busy { path: path.into() }),
         }
     }
-}
-
-fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = File::create(path)?;
-    file.write_all(bytes)?;
-    file.sync_all()
 }
 
 /// A name beside `path` that is not taken.
