@@ -135,6 +135,25 @@ fn restarts_in_a_row_are_taken_back_together() {
     assert!((whole_s - 12.0).abs() < 0.3, "{whole_s}");
 }
 
+// Each cuts an interval of the history short. Time is made up for, a few points a moment.
+#[test]
+fn many_restarts_in_a_row_leave_no_gap_in_time() {
+    let (mut engine, (mut audio, editor)) = (able(), handover());
+    let history = History::new(editor.history());
+    for seed in 0..50 {
+        let mut cut = at_level(1, 0.2, 100 + seed);
+        for channel in &mut cut {
+            channel.truncate(SECOND / 20);
+        }
+        play(&mut engine, &mut audio, &cut);
+        engine.restart_recorded(&mut audio);
+    }
+    assert!(engine.undo_restart(&mut audio));
+    play(&mut engine, &mut audio, &at_level(1, 0.2, 99));
+    let whole_s = history.length_s();
+    assert!((whole_s - 3.5).abs() < 0.3, "{whole_s}");
+}
+
 // A measurement that has never been interrupted reads as one that was restarted, taken back and
 // restarted again.
 #[test]

@@ -19,6 +19,10 @@ pub const COLUMN_COUNT: usize = 20;
 /// overtaken at once.
 const MARGIN: usize = 16;
 
+/// Points that one moment adds at most. More than one are due only after several restarts, taken
+/// back, each of which cut an interval short: the others come with the moments after it.
+const MOST_AT_ONCE: usize = 4;
+
 /// Half of the last of 24 bits, dBTP: a peak that low is the tail of a filter, not a signal's.
 const LEAST_DBTP: f64 = -144.5;
 
@@ -358,7 +362,10 @@ impl HistoryWriter {
             let mut full = false;
             // Products of whole numbers are exact: intervals do not drift however long this runs.
             let elapsed = self.frames as f64 * interval.grain.points_per_second();
-            while elapsed >= (interval.points + 1) as f64 * sample_rate_hz {
+            for _ in 0..MOST_AT_ONCE {
+                if elapsed < (interval.points + 1) as f64 * sample_rate_hz {
+                    break;
+                }
                 self.rings
                     .ring(interval.grain)
                     .push(interval.gathered.as_ref().unwrap_or(&values));
@@ -400,7 +407,7 @@ impl HistoryWriter {
         for (interval, first) in self.intervals.iter_mut().zip(aside.first) {
             let ring = self.rings.ring(interval.grain);
             // What had been gathered of an interval when it was set aside is lost; the point that
-            // is missing for it is added with the next moment.
+            // is missing for it is added with the next moments.
             interval.points = ring.extent().end - first;
             ring.restore(first);
         }
