@@ -153,8 +153,8 @@ impl RecentReader {
         self.shared.ring.bytes()
     }
 
-    /// Copies all that is held from the frame of this number on. Allocates. `None` if the writer overtook the reading, which takes
-    /// a reader that was held up for a long time: try again.
+    /// Copies all that is held from the frame of this number on. Allocates. `None` if the writer
+    /// overtook the reading, which takes a reader that was held up for a long time: try again.
     pub fn read_since(&self, first: u64) -> Option<Recent> {
         let end = self.written();
         let start = (end - (self.held() as u64).min(end)).max(first.min(end));
@@ -167,8 +167,8 @@ impl RecentReader {
             if self.shared.ring.read(at, part) != (0..part.len()) {
                 return None;
             }
-            for (channel, plane) in planes.iter_mut().enumerate() {
-                plane.extend(part.iter().map(|cell| unpacked(*cell)[channel]));
+            for (plane, side) in planes.iter_mut().zip([left, right]) {
+                plane.extend(part.iter().map(|cell| side(*cell)));
             }
             at += part.len() as u64;
         }
@@ -185,8 +185,12 @@ fn packed(left: f32, right: f32) -> u32 {
     left << 16 | right
 }
 
-fn unpacked(frame: u32) -> [f32; 2] {
-    [frame >> 16, frame].map(|bits| f16::from_bits(bits as u16).to_f32())
+fn left(frame: u32) -> f32 {
+    f16::from_bits((frame >> 16) as u16).to_f32()
+}
+
+fn right(frame: u32) -> f32 {
+    f16::from_bits(frame as u16).to_f32()
 }
 
 #[cfg(test)]
