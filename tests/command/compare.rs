@@ -3,36 +3,15 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
 
-use super::sound_files::{Stored, folder, measure_json, text, tone, wav};
+use super::sound_files::{
+    Stored, assert_keys_are_those_of_the_help, crestline, folder, json, measure_json, number, text,
+    tone, wav,
+};
 use crestline_core::dsp::biquad::{Biquad, Coefficients};
 use crestline_core::session::Section;
 use crestline_files::{ProfileFailure, profile};
-use serde_json::Value;
 use songs::rink_lights;
-
-fn crestline(folder: &Path, arguments: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
-    command
-        .args(arguments)
-        .current_dir(folder)
-        .output()
-        .unwrap()
-}
-
-fn json(folder: &Path, arguments: &[&str]) -> Value {
-    let output = crestline(folder, &[&["compare"], arguments, &["--json"]].concat());
-    let code = output.status.code();
-    assert_eq!(code, Some(0), "{arguments:?}: {}", text(&output.stderr));
-    serde_json::from_slice(&output.stdout).unwrap()
-}
-
-fn number(value: &Value) -> f64 {
-    value
-        .as_f64()
-        .unwrap_or_else(|| panic!("{value} is no number"))
-}
 
 /// The song from where the whole band plays.
 fn song(seconds: usize) -> Vec<Vec<f64>> {
@@ -79,8 +58,11 @@ fn figures_are_measures_and_the_shelves_are_found() {
     ];
     write(&folder, "reference.wav", &reference);
     write(&folder, "mix.wav", &shelved(&reference, shelves, 0.5));
-    let told = json(&folder, &["mix.wav", "reference.wav", "--section", "whole"]);
-    let (measured, _) = measure_json(&folder, &["mix.wav", "reference.wav"]);
+    let told = json(
+        &folder,
+        &["compare", "mix.wav", "reference.wav", "--section", "whole"],
+    );
+    let (measured, _) = measure_json(&folder, &["compare", "mix.wav", "reference.wav"]);
     for (side, measured) in [("mix", &measured[0]), ("reference", &measured[1])] {
         for key in [
             "integrated_lufs",
@@ -133,27 +115,8 @@ fn json_has_the_keys_that_the_help_names() {
     let mono: Vec<f64> = song(6).swap_remove(0).iter().map(|x| 0.3 * x).collect();
     let bytes = wav(44_100, Stored::Int24, None, &[mono]);
     fs::write(folder.join("reference.wav"), bytes).unwrap();
-    let told = json(&folder, &["mix.wav", "reference.wav"]);
-    let help = crestline(&folder, &["compare", "--help"]);
-    let help = text(&help.stdout);
-    fn keys<'a>(value: &'a Value, into: &mut Vec<&'a str>) {
-        match value {
-            Value::Object(map) => {
-                for (key, value) in map {
-                    into.push(key);
-                    keys(value, into);
-                }
-            }
-            Value::Array(values) => values.iter().for_each(|value| keys(value, into)),
-            _ => {}
-        }
-    }
-    let mut all = Vec::new();
-    keys(&told, &mut all);
-    assert!(all.len() > 100, "{}", all.len());
-    for key in all {
-        assert!(help.contains(key), "{key} is not in the help");
-    }
+    let told = json(&folder, &["compare", "mix.wav", "reference.wav"]);
+    assert_keys_are_those_of_the_help(&folder, "compare", &told);
     assert_eq!(told["bands"].as_array().unwrap().len(), 31);
     assert_eq!(told["regions"].as_array().unwrap().len(), 4);
     assert_eq!(told["reference"]["sample_rate_hz"], 44_100);
@@ -175,7 +138,10 @@ fn the_same_recording_is_told() {
     write(&folder, "mix.wav", &song(5));
     fs::copy(folder.join("mix.wav"), folder.join("copy.wav")).unwrap();
     for reference in ["mix.wav", "copy.wav"] {
-        assert_eq!(json(&folder, &["mix.wav", reference])["same"], true);
+        assert_eq!(
+            json(&folder, &["compare", "mix.wav", reference])["same"],
+            true
+        );
         let printed = crestline(&folder, &["compare", "mix.wav", reference]);
         let printed = text(&printed.stdout).to_owned();
         assert!(printed.contains("the same recording"), "{printed}");
@@ -192,17 +158,23 @@ fn a_saved_profile_stands_for_its_file_and_is_never_overwritten_unasked() {
         Coefficients::high_shelf(48_000.0, 5_000.0, 4.0),
     ];
     write(&folder, "reference.wav", &shelved(&song(8), bright, 0.9));
-    let save = ["mix.wav", "reference.wav", "--save-profile", "kept.json"];
+    let save = [
+        "compare",
+        "mix.wav",
+        "reference.wav",
+        "--save-profile",
+        "kept.json",
+    ];
     let direct = json(&folder, &save);
-    let mut from_profile = json(&folder, &["mix.wav", "kept.json"]);
+    let mut from_profile = json(&folder, &["compare", "mix.wav", "kept.json"]);
     from_profile["reference"]["file"] = "reference.wav".into();
     assert_eq!(direct, from_profile);
     let kept = fs::read(folder.join("kept.json")).unwrap();
-    let again = crestline(&folder, &[&["compare"], &save[..]].concat());
+    let again = crestline(&folder, &save);
     assert_eq!(again.status.code(), Some(4));
     assert!(text(&again.stderr).starts_with("kept.json: is there already; "));
     assert_eq!(fs::read(folder.join("kept.json")).unwrap(), kept);
-    let forced = crestline(&folder, &[&["compare", "--force"], &save[..]].concat());
+    let forced = crestline(&folder, &[&save[..], &["--force"]].concat());
     assert_eq!(forced.status.code(), Some(0));
     fs::write(folder.join("later.json"), "{\"version\": 99}").unwrap();
     fs::write(folder.join("other.json"), "{\"a\": 1}").unwrap();

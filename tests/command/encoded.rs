@@ -2,33 +2,11 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::Command;
 
-use super::sound_files::{Stored, folder, measure_json, text, tone, wav};
+use super::sound_files::{Stored, crestline, folder, json, measure_json, number, text, tone, wav};
 use serde_json::Value;
 use songs::turnstile;
-
-fn crestline(folder: &Path, arguments: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
-    command
-        .args(arguments)
-        .current_dir(folder)
-        .output()
-        .unwrap()
-}
-
-fn json(folder: &Path, arguments: &[&str]) -> Value {
-    let output = crestline(folder, &[&["encoded"], arguments, &["--json"]].concat());
-    let code = output.status.code();
-    assert_eq!(code, Some(0), "{arguments:?}: {}", text(&output.stderr));
-    serde_json::from_slice(&output.stdout).unwrap()
-}
-
-fn number(value: &Value) -> f64 {
-    value
-        .as_f64()
-        .unwrap_or_else(|| panic!("{value} is no number"))
-}
 
 fn there(program: &str) -> bool {
     let asked = Command::new(program).arg("--version").output();
@@ -64,7 +42,7 @@ fn dense(folder: &Path) -> Vec<Vec<f64>> {
 fn a_dense_programme_goes_over_and_another_decoder_says_the_same() {
     let folder = folder("encoded_dense");
     let planes = dense(&folder);
-    let told = json(&folder, &["dense.wav", "--keep", "kept"]);
+    let told = json(&folder, &["encoded", "dense.wav", "--keep", "kept"]);
     assert!((number(&told["true_peak_dbtp"]) + 0.1).abs() < 0.01);
     assert_eq!(told["samples_over"], 0);
     let rows = told["coded"].as_array().unwrap();
@@ -141,7 +119,10 @@ fn a_dense_programme_goes_over_and_another_decoder_says_the_same() {
         .collect();
     let bytes = wav(44_100, Stored::Int24, None, &planes);
     fs::write(folder.join("held.wav"), bytes).unwrap();
-    for row in json(&folder, &["held.wav"])["coded"].as_array().unwrap() {
+    for row in json(&folder, &["encoded", "held.wav"])["coded"]
+        .as_array()
+        .unwrap()
+    {
         let peak = number(&row["true_peak_dbtp"]);
         assert!(peak < -0.8, "{row}");
     }
@@ -159,7 +140,7 @@ fn a_sine_stays_what_it_is() {
             wav(rate, Stored::Int24, None, &planes),
         )
         .unwrap();
-        let told = json(&folder, &["a.wav"]);
+        let told = json(&folder, &["encoded", "a.wav"]);
         for row in told["coded"].as_array().unwrap() {
             let overshoot = number(&row["overshoot_db"]);
             println!("encoded: sine at {rate}: {} {overshoot} dB", row["codec"]);
@@ -176,7 +157,10 @@ fn a_sine_stays_what_it_is() {
         wav(96_000, Stored::Int24, None, &planes),
     )
     .unwrap();
-    for row in json(&folder, &["high.wav"])["coded"].as_array().unwrap() {
+    for row in json(&folder, &["encoded", "high.wav"])["coded"]
+        .as_array()
+        .unwrap()
+    {
         let rate = if row["codec"] == "mp3" {
             48_000
         } else {
@@ -224,7 +208,7 @@ fn silence_and_what_cannot_be_encoded() {
         wav(48_000, Stored::Int16, None, &silence),
     )
     .unwrap();
-    let told = json(&folder, &["silent.wav"]);
+    let told = json(&folder, &["encoded", "silent.wav"]);
     assert_eq!(told["true_peak_dbtp"], Value::Null);
     for row in told["coded"].as_array().unwrap() {
         assert_eq!(row["ceiling_dbtp"], Value::Null);

@@ -9,27 +9,11 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
 
-use super::sound_files::{Stored, folder, text, tone, wav};
-use serde_json::Value;
+use super::sound_files::{
+    Stored, assert_keys_are_those_of_the_help, crestline, folder, json, number, text, tone, wav,
+};
 use songs::rink_lights;
-
-fn crestline(folder: &Path, arguments: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
-    command
-        .args(arguments)
-        .current_dir(folder)
-        .output()
-        .unwrap()
-}
-
-fn json(folder: &Path, arguments: &[&str]) -> Value {
-    let output = crestline(folder, &[arguments, &["--json"]].concat());
-    let code = output.status.code();
-    assert_eq!(code, Some(0), "{arguments:?}: {}", text(&output.stderr));
-    serde_json::from_slice(&output.stdout).unwrap()
-}
 
 /// A file of `seconds` of the song from where the whole band plays.
 fn song(folder: &Path, seconds: usize) {
@@ -44,12 +28,6 @@ fn song(folder: &Path, seconds: usize) {
         .collect();
     let bytes = wav(48_000, Stored::Float32, None, &planes);
     fs::write(folder.join("mix.wav"), bytes).unwrap();
-}
-
-fn number(value: &Value) -> f64 {
-    value
-        .as_f64()
-        .unwrap_or_else(|| panic!("{value} is no number"))
 }
 
 // Source: `crestline render` at the same push with the same stages, as its own JSON tells.
@@ -127,25 +105,7 @@ fn json_has_the_keys_that_the_help_names() {
         &folder,
         &[&arguments[..], &["--push-db", "3", "--saturate"]].concat(),
     );
-    let help = crestline(&folder, &["forecast", "--help"]);
-    let help = text(&help.stdout);
-    fn keys<'a>(value: &'a Value, found: &mut Vec<&'a str>) {
-        match value {
-            Value::Object(object) => {
-                for (key, value) in object {
-                    found.push(key);
-                    keys(value, found);
-                }
-            }
-            Value::Array(values) => values.iter().for_each(|value| keys(value, found)),
-            _ => {}
-        }
-    }
-    let mut found = Vec::new();
-    keys(&told, &mut found);
-    for key in found {
-        assert!(help.contains(key), "{key} is not in --help");
-    }
+    assert_keys_are_those_of_the_help(&folder, "forecast", &told);
     let points = told["points"].as_array().unwrap();
     let pushes: Vec<f64> = points
         .iter()

@@ -6,27 +6,20 @@
     reason = "a test fails by panicking, in its helpers too"
 )]
 
-use super::sound_files::{Stored, folder, text, tone, wav};
+use super::sound_files::{self, Stored, crestline, folder, text, tone, wav};
 use serde_json::Value;
 #[allow(dead_code, reason = "the other commands' tests use the rest of it")]
 use songs::rink_lights;
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::Output;
 
 fn reduction(folder: &Path, arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_crestline"))
-        .arg("reduction")
-        .args(arguments)
-        .current_dir(folder)
-        .output()
-        .unwrap()
+    crestline(folder, &[&["reduction"], arguments].concat())
 }
 
 fn json(folder: &Path, arguments: &[&str]) -> Value {
-    let output = reduction(folder, &[arguments, &["--json"]].concat());
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-    serde_json::from_slice(&output.stdout).unwrap()
+    sound_files::json(folder, &[&["reduction"], arguments].concat())
 }
 
 #[track_caller]
@@ -291,19 +284,23 @@ fn render_says_of_both_paths_what_their_files_show() {
     let folder = folder("reduction_render");
     write(&folder, "in.wav", 48_000, &song());
     for path in ["clean", "output"] {
-        let output = Command::new(env!("CARGO_BIN_EXE_crestline"))
-            .args([
+        let output = crestline(
+            &folder,
+            &[
                 "render",
                 "in.wav",
                 "out.wav",
                 "--push-db",
                 "9",
                 "--saturate",
-            ])
-            .args(["--bits", "32f", "--force", "--json", "--path", path])
-            .current_dir(&folder)
-            .output()
-            .unwrap();
+                "--bits",
+                "32f",
+                "--force",
+                "--json",
+                "--path",
+                path,
+            ],
+        );
         assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
         let printed: Value = serde_json::from_slice(&output.stdout).unwrap();
         let printed = &printed[format!("{path}_reduction")];
@@ -341,13 +338,21 @@ fn render_says_of_both_paths_what_their_files_show() {
 fn bands_are_found_behind_their_own_crossover() {
     let folder = folder("reduction_bands");
     write(&folder, "in.wav", 48_000, &song());
-    let output = Command::new(env!("CARGO_BIN_EXE_crestline"))
-        .args(["render", "in.wav", "out.wav", "--no-limiter", "--json"])
-        .args(["--bands", "-30:2,-30:2,-30:2,-30:2"])
-        .args(["--bits", "32f", "--force"])
-        .current_dir(&folder)
-        .output()
-        .unwrap();
+    let output = crestline(
+        &folder,
+        &[
+            "render",
+            "in.wav",
+            "out.wav",
+            "--no-limiter",
+            "--json",
+            "--bands",
+            "-30:2,-30:2,-30:2,-30:2",
+            "--bits",
+            "32f",
+            "--force",
+        ],
+    );
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     let printed: Value = serde_json::from_slice(&output.stdout).unwrap();
     let printed = &printed["output_reduction"];

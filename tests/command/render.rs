@@ -11,34 +11,21 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::Output;
 
-use super::sound_files::{Stored, folder, measure_json, text, tone, wav};
+use super::sound_files::{Stored, crestline, folder, json, measure_json, text, tone, wav};
 use kit::engine_run::{Planes, cut, noise, peak_16x_dbtp, true_peak_8x_dbtp};
 use serde_json::Value;
 use songs::rink_lights;
 
 fn render(folder: &Path, arguments: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
-    command
-        .arg("render")
-        .args(arguments)
-        .current_dir(folder)
-        .output()
-        .unwrap()
+    crestline(folder, &[&["render"], arguments].concat())
 }
 
 /// Renders and expects success; the object of `--json`.
 #[track_caller]
 fn rendered(folder: &Path, arguments: &[&str]) -> Value {
-    let output = render(folder, &[arguments, &["--json"]].concat());
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{arguments:?}: {}",
-        text(&output.stderr)
-    );
-    serde_json::from_slice(&output.stdout).unwrap()
+    json(folder, &[&["render"], arguments].concat())
 }
 
 fn write(path: &Path, rate_hz: u32, stored: Stored, planes: &[Vec<f32>]) {

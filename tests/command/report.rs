@@ -4,23 +4,12 @@
 use std::collections::HashSet;
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
 
-use super::sound_files::{Stored, folder, measure_json, text, tone, wav};
+use super::sound_files::{Stored, crestline, folder, json, measure_json, text, tone, wav};
 use html5ever::tendril::TendrilSink as _;
 use html5ever::{ParseOpts, parse_document};
 use markup5ever_rcdom::{Handle, NodeData, RcDom};
-use serde_json::Value;
 use songs::{rink_lights, turnstile};
-
-fn crestline(folder: &Path, arguments: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
-    command
-        .args(arguments)
-        .current_dir(folder)
-        .output()
-        .unwrap()
-}
 
 /// One element: its name, attributes, all the text in it, and the elements in it, in the order of the
 /// page.
@@ -343,8 +332,7 @@ fn the_page_is_valid_and_its_numbers_are_measures() {
         );
     }
 
-    let encoded = crestline(&folder, &["encoded", "dense.wav", "--json"]);
-    let encoded: Value = serde_json::from_slice(&encoded.stdout).unwrap();
+    let encoded = json(&folder, &["encoded", "dense.wav"]);
     let sections = document.all("section");
     let dense = sections
         .iter()

@@ -1,9 +1,12 @@
 //! Makes the files that the command is tried on, and runs it.
 
+use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+
+use serde_json::Value;
 
 /// A new, empty folder for one test.
 pub fn folder(test: &str) -> PathBuf {
@@ -13,14 +16,19 @@ pub fn folder(test: &str) -> PathBuf {
     folder
 }
 
-/// Runs `crestline measure` in a folder, with its output caught.
-pub fn measure(folder: &Path, arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_crestline"))
-        .arg("measure")
+/// Runs the command in a folder, with its output caught.
+pub fn crestline(folder: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
+    command
         .args(arguments)
         .current_dir(folder)
         .output()
         .unwrap()
+}
+
+/// Runs `crestline measure` in a folder, with its output caught.
+pub fn measure(folder: &Path, arguments: &[&str]) -> Output {
+    crestline(folder, &[&["measure"], arguments].concat())
 }
 
 /// What the command printed.
@@ -29,12 +37,63 @@ pub fn text(bytes: &[u8]) -> &str {
 }
 
 /// The objects of `--json`, and the exit code.
-pub fn measure_json(folder: &Path, files: &[&str]) -> (Vec<serde_json::Value>, Option<i32>) {
+pub fn measure_json(folder: &Path, files: &[&str]) -> (Vec<Value>, Option<i32>) {
     let output = measure(folder, &[&["--json"], files].concat());
     (
         serde_json::from_slice(&output.stdout).unwrap(),
         output.status.code(),
     )
+}
+
+/// Runs the command and expects success; the object of `--json`.
+#[track_caller]
+pub fn json(folder: &Path, arguments: &[&str]) -> Value {
+    let output = crestline(folder, &[arguments, &["--json"]].concat());
+    let code = output.status.code();
+    assert_eq!(code, Some(0), "{arguments:?}: {}", text(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+#[track_caller]
+pub fn number(value: &Value) -> f64 {
+    let number = value.as_f64();
+    number.unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+/// Every key of an object stands as a word of its own where the command's help tells of JSON, and
+/// what is written there as a key is one, or a value.
+#[track_caller]
+pub fn assert_keys_are_those_of_the_help(folder: &Path, command: &str, told: &Value) {
+    fn collect<'a>(value: &'a Value, keys: &mut BTreeSet<&'a str>, words: &mut BTreeSet<&'a str>) {
+        match value {
+            Value::Object(object) => {
+                for (key, value) in object {
+                    keys.insert(key);
+                    collect(value, keys, words);
+                }
+            }
+            Value::Array(values) => values.iter().for_each(|value| collect(value, keys, words)),
+            Value::String(word) => _ = words.insert(word),
+            _ => {}
+        }
+    }
+    let (mut keys, mut words) = (BTreeSet::new(), BTreeSet::new());
+    collect(told, &mut keys, &mut words);
+    let help = crestline(folder, &[command, "--help"]);
+    let help = text(&help.stdout);
+    let (_, help) = help.split_once("\nJSON (--json):").unwrap();
+    let (help, _) = help.split_once("\nExit codes:").unwrap();
+    let in_a_word = |letter: char| letter.is_ascii_alphanumeric() || letter == '_';
+    let help: BTreeSet<&str> = help.split(|letter| !in_a_word(letter)).collect();
+    let untold: Vec<&&str> = keys.difference(&help).collect();
+    assert!(untold.is_empty(), "not in the help: {untold:?}");
+    let promised = help.iter().filter(|word| word.contains('_'));
+    for word in promised {
+        assert!(
+            keys.contains(word) || words.contains(word),
+            "{word} is nowhere"
+        );
+    }
 }
 
 /// A sine whose peak is at `peak_dbfs`.
