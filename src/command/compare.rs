@@ -4,16 +4,16 @@ mod json;
 mod report;
 mod sides;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use self::report::Report;
 pub(crate) use self::report::{nominal_hz, shelves};
 pub(crate) use self::sides::profile_of;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::output;
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Comparison, findings};
-use crestline_files::printable;
 
 const AFTER_HELP: &str = "\
 Both files are measured whole and in the part that is asked for: by default the loudest 30 s of either, so that choruses
@@ -89,11 +89,9 @@ pub fn run(args: &CompareArgs) -> ExitCode {
         return ExitCode::from(WRONG_USAGE);
     }
     let saved = args.save_profile.as_deref();
-    if let Some(there) = saved.filter(|saved| saved.exists() && !args.force) {
-        let name = printable(there);
-        print_error(&format!(
-            "{name}: is there already; choose another name or add --force to replace it"
-        ));
+    let inputs = [&*args.mix, &*args.reference];
+    if let Some(line) = saved.and_then(|saved| output::refused(saved, args.force, &inputs)) {
+        print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
     let sides = match sides::read(&args.mix, &args.reference, args.section) {
@@ -108,7 +106,8 @@ pub fn run(args: &CompareArgs) -> ExitCode {
     for note in &sides.notes {
         print_error(note);
     }
-    if let Some(Err(line)) = saved.map(|saved| save(&sides.reference.to_json(), saved)) {
+    let profile = sides.reference.to_json();
+    if let Some(Err(line)) = saved.map(|saved| output::write(saved, &profile, args.force)) {
         print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
@@ -133,11 +132,4 @@ pub fn run(args: &CompareArgs) -> ExitCode {
         report.text()
     };
     print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
-}
-
-fn save(json: &str, path: &Path) -> Result<(), String> {
-    std::fs::write(path, json).map_err(|error| {
-        let name = printable(path);
-        format!("{name}: could not be written ({error}); check folder and space")
-    })
 }

@@ -13,6 +13,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use self::report::{Reason, Report};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::output;
 use crate::stage_args::{StageArgs, within};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::process::PushSettings;
@@ -168,15 +169,9 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
         print_error(&wrong);
         return ExitCode::from(WRONG_USAGE);
     }
-    if let Some(there) = args
-        .svg
-        .as_deref()
-        .filter(|svg| svg.exists() && !args.force)
-    {
-        let name = printable(there);
-        print_error(&format!(
-            "{name}: is there already; choose another name or add --force to replace it"
-        ));
+    let svg = args.svg.as_deref();
+    if let Some(line) = svg.and_then(|svg| output::refused(svg, args.force, &[&args.file])) {
+        print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
     let mut input = match input::read(&args.file, args.section) {
@@ -204,8 +199,8 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
     bar.finish_and_clear();
     // Nobody cancels it.
     let report = args.report(&input, points.unwrap_or_default());
-    if let Some(svg) = &args.svg
-        && let Err(message) = write_chart(&report, svg)
+    if let Some(svg) = svg
+        && let Err(message) = write_chart(&report, svg, args.force)
     {
         print_error(&message);
         return ExitCode::from(OUTPUT_FAILED);
@@ -224,12 +219,11 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
     print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
 }
 
-fn write_chart(report: &Report, path: &Path) -> Result<(), String> {
+fn write_chart(report: &Report, path: &Path, force: bool) -> Result<(), String> {
     let name = printable(path);
     let chart =
         chart::svg(report).map_err(|error| format!("{name}: could not be drawn ({error})"))?;
-    std::fs::write(path, chart)
-        .map_err(|error| format!("{name}: could not be written ({error}); check folder and space"))
+    output::write(path, &chart, force)
 }
 
 fn progress_bar() -> ProgressBar {

@@ -7,6 +7,7 @@ mod encoded;
 mod forecast;
 mod measure_files;
 mod measures;
+mod output;
 mod paired;
 mod reduction;
 mod render;

@@ -7,8 +7,7 @@ mod picture;
 mod record;
 mod song;
 
-use std::fs::OpenOptions;
-use std::io::{self, IsTerminal as _, Write as _};
+use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -19,6 +18,7 @@ use self::page::Report;
 use self::song::{Song, Wanted};
 use crate::compare::profile_of;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::output;
 use crate::stage_args::within;
 use crestline_core::dsp::setting::Setting;
 use crestline_core::session::reference::Profile;
@@ -97,10 +97,10 @@ pub fn run(args: &ReportArgs) -> ExitCode {
         return ExitCode::from(WRONG_USAGE);
     };
     let name = printable(&args.html);
-    if args.html.exists() && !args.force {
-        print_error(&format!(
-            "{name}: is there already; choose another name or add --force to replace it"
-        ));
+    let inputs = args.files.iter().chain(&args.reference);
+    let inputs: Vec<&Path> = inputs.map(PathBuf::as_path).collect();
+    if let Some(line) = output::refused(&args.html, args.force, &inputs) {
+        print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
     let bar = progress_bar(args.files.len());
@@ -135,10 +135,8 @@ pub fn run(args: &ReportArgs) -> ExitCode {
             return ExitCode::from(OUTPUT_FAILED);
         }
     };
-    if let Err(error) = write(&page, &args.html, args.force) {
-        print_error(&format!(
-            "{name}: could not be written ({error}); check folder and space"
-        ));
+    if let Err(line) = output::write(&args.html, &page, args.force) {
+        print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
     let songs = if count == 1 { "song" } else { "songs" };
@@ -175,17 +173,6 @@ fn measure(args: &ReportArgs, bar: &ProgressBar) -> Result<Measured, String> {
         bar.inc(1);
     }
     Ok((songs, reference, missing))
-}
-
-/// Without `force` a file that has come to be there meanwhile is left alone.
-fn write(page: &str, path: &Path, force: bool) -> io::Result<()> {
-    let mut options = OpenOptions::new();
-    options
-        .write(true)
-        .create_new(!force)
-        .create(true)
-        .truncate(force);
-    options.open(path)?.write_all(page.as_bytes())
 }
 
 /// Hidden unless standard error is a terminal.

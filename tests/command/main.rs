@@ -19,6 +19,7 @@ mod faults;
 mod forecast;
 mod measure;
 mod metadata;
+mod outputs;
 mod recordings;
 mod reduction;
 mod render;
