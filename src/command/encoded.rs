@@ -2,6 +2,7 @@
 
 mod coding;
 mod report;
+mod source;
 mod trial;
 
 use std::io::{self, IsTerminal as _};
@@ -21,8 +22,12 @@ and 320 kbit/s), decoded again and measured. What an encoder leaves out or bends
 where the music is dense.
 
 The Vorbis encoder is built in. MP3 is encoded by the program `lame`, if it is installed; otherwise its rows are missing
-and a line says so. It is given 24 bits, so what a float file holds beyond full scale is clipped, and brings rates above
-48 kHz to 48 kHz; what its presets turn down at low rates (0.4 dB at 128 kbit/s) is made up for.
+and a line says so. What its presets turn down at low rates (0.4 dB at 128 kbit/s) is made up for, and so is the gain that
+brings a float file beyond full scale to the 24 bits that it is given.
+
+Files at 2, 4 or 8 times 44.1 or 48 kHz are brought to 44.1 or 48 kHz before they are encoded, as songs are delivered; what
+this does to the peak is part of the overshoot. At less than 32 kHz MP3 has no 192 and 320 kbit/s, and below 16 kHz no 128;
+what is left out is said.
 
 Columns:
   rate          that the encoded file has come to, kbit/s
@@ -48,9 +53,9 @@ Examples:
   crestline encoded master.wav
   crestline encoded master.wav --keep encoded --json";
 
-/// Hear nothing, see the peaks: a file through lossy encoders and back
+/// Encode a file as Ogg Vorbis and MP3, decode it, and tell what becomes of its peaks
 ///
-/// Tells by how much Ogg Vorbis and MP3 lift the true peak, and the ceiling that allows for it.
+/// Tells by how much encoders lift the true peak, and the ceiling that allows for it.
 #[derive(clap::Args, Debug)]
 #[command(after_long_help = AFTER_HELP, after_help = "The columns, the JSON keys and the exit codes are in --help.")]
 pub struct EncodedArgs {
@@ -93,16 +98,28 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
         Ok(trial) => trial,
         Err(line) => {
             if let Some(keep) = &args.keep {
-                // Only if nothing is in it.
+                // Made above, and still empty.
                 let _ = std::fs::remove_dir(keep);
             }
             print_error(&line);
             return ExitCode::from(INPUT_UNUSABLE);
         }
     };
-    for note in &trial.notes {
-        print_error(note);
+    for note in trial.original.notes.iter().chain(&trial.notes) {
+        print_error(&format!("{}: {note}", printable(&args.file)));
     }
+    for line in &trial.not_kept {
+        print_error(line);
+    }
+    let code = if trial.not_kept.is_empty() {
+        ExitCode::SUCCESS
+    } else {
+        if let Some(keep) = &args.keep {
+            // Only if nothing at all is in it.
+            let _ = std::fs::remove_dir(keep);
+        }
+        ExitCode::from(OUTPUT_FAILED)
+    };
     let text = if args.json {
         match report::json(&trial) {
             Ok(json) => json + "\n",
@@ -114,7 +131,7 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
     } else {
         report::text(&trial)
     };
-    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+    print_result(&text).err().unwrap_or(code)
 }
 
 /// Hidden unless standard error is a terminal.

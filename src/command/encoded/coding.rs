@@ -1,5 +1,6 @@
 //! The encoders.
 
+use std::fmt::Display;
 use std::fs::File;
 use std::io::BufWriter;
 use std::num::{NonZeroU8, NonZeroU32};
@@ -8,10 +9,11 @@ use std::process::{Command, Stdio};
 
 use vorbis_rs::{VorbisBitrateManagementStrategy, VorbisEncoderBuilder};
 
-use crestline_files::{AudioFile, SampleFormat, WavFile};
+use super::source::{Source, read};
 
-/// Frames handed to an encoder at a time.
-const BLOCK_FRAMES: usize = 4096;
+/// Of a name this much is kept, bytes; file systems take 255 (common practice).
+const LONGEST_STEM: usize = 200;
+const ROOM: &str = "check the folder for temporary files and its space";
 
 /// The same bytes for the same audio: nothing else tells the streams of one file apart.
 const SERIAL: i32 = 1;
@@ -26,7 +28,7 @@ pub(crate) enum Coding {
     },
     /// At a constant bit rate. The encoder's presets turn the audio down at low rates; `scale` undoes
     /// that, so that what is told is what encoding does to the peaks.
-    Mp3 { kbps: u32, scale: &'static str },
+    Mp3 { kbps: u32, scale: f64 },
 }
 
 /// The rates that are common (common practice): what is sent over slow lines, what is usual, and the
@@ -48,15 +50,15 @@ pub(super) const CODINGS: [Coding; 6] = [
     },
     Coding::Mp3 {
         kbps: 128,
-        scale: "1.0526316",
+        scale: 1.0 / 0.95,
     },
     Coding::Mp3 {
         kbps: 192,
-        scale: "1.0309278",
+        scale: 1.0 / 0.97,
     },
     Coding::Mp3 {
         kbps: 320,
-        scale: "1",
+        scale: 1.0,
     },
 ];
 
@@ -82,66 +84,73 @@ impl Coding {
         }
     }
 
-    /// Where the encoded form of a file belongs in a folder.
-    pub fn path(self, folder: &Path, source: &Path) -> PathBuf {
-        let mut name = source.file_stem().unwrap_or_default().to_owned();
+    /// Its file in a folder of its own.
+    pub fn path(self, folder: &Path) -> PathBuf {
+        folder.join(self.name_of_file("encoded"))
+    }
+
+    /// The name that the encoded form of a file is kept under.
+    pub fn kept_name(self, source: &Path) -> String {
+        let stem = source.file_stem().unwrap_or_default().to_string_lossy();
+        self.name_of_file(&stem[..stem.floor_char_boundary(LONGEST_STEM)])
+    }
+
+    fn name_of_file(self, stem: &str) -> String {
         let ending = match self {
             Self::Vorbis { .. } => "ogg",
             Self::Mp3 { .. } => "mp3",
         };
-        name.push(format!("-{}-{}.{ending}", self.key(), self.nominal_kbps()));
-        folder.join(name)
+        format!("{stem}-{}-{}.{ending}", self.key(), self.nominal_kbps())
     }
 
-    /// Encodes a whole mono or stereo file; the error is the cause in words.
-    pub fn encode(self, from: &Path, to: &Path) -> Result<(), String> {
+    /// Whether there is such a bit rate at a sample rate. MP3 at less than 32 kHz is another table of
+    /// them, which ends at 160 kbit/s (ISO/IEC 13818-3, from memory); below 16 kHz the encoder ends
+    /// at 64 kbit/s (as measured of version 3.100).
+    pub fn is_there_at(self, sample_rate_hz: u32) -> bool {
         match self {
-            Self::Vorbis { quality, .. } => vorbis(from, to, quality),
-            Self::Mp3 { kbps, scale } => mp3(from, to, kbps, scale),
+            Self::Vorbis { .. } => true,
+            Self::Mp3 { kbps, .. } => {
+                sample_rate_hz >= 32_000 || (sample_rate_hz >= 16_000 && kbps <= 128)
+            }
+        }
+    }
+
+    /// Encodes the source. MP3 is made of `integers`, as [`Source::write_integers`] leaves them, with
+    /// the gain that makes up for it. The error is cause and remedy.
+    pub(super) fn encode(
+        self,
+        source: &Source,
+        integers: &Result<(PathBuf, f64), String>,
+        to: &Path,
+    ) -> Result<(), String> {
+        match self {
+            Self::Vorbis { quality, .. } => vorbis(source, to, quality),
+            Self::Mp3 { kbps, scale } => {
+                let (integers, up) = integers.as_ref().map_err(String::clone)?;
+                mp3(integers, to, kbps, scale * up)
+            }
         }
     }
 }
 
-/// Hands the file over in blocks; the error is the line to tell.
-fn blocks(
-    from: &Path,
-    mut take: impl FnMut(&AudioFile, &[&[f32]]) -> Result<(), String>,
-) -> Result<(), String> {
-    let mut audio = AudioFile::open(from).map_err(|error| error.to_string())?;
-    let mut block = Vec::new();
-    loop {
-        let frames = audio.read(BLOCK_FRAMES, &mut block);
-        if frames.map_err(|error| error.to_string())? == 0 {
-            return Ok(());
-        }
-        let planes: Vec<&[f32]> = block.iter().map(Vec::as_slice).collect();
-        take(&audio, &planes)?;
-    }
-}
-
-fn vorbis(from: &Path, to: &Path, quality: f32) -> Result<(), String> {
-    let failed = |error: &dyn std::fmt::Display| error.to_string();
-    let audio = AudioFile::open(from).map_err(|error| failed(&error))?;
-    let (Some(rate), Some(channels)) = (
-        NonZeroU32::new(audio.sample_rate_hz()),
-        u8::try_from(audio.roles().len())
-            .ok()
-            .and_then(NonZeroU8::new),
-    ) else {
-        return Err("no audio".to_owned());
+fn vorbis(source: &Source, to: &Path, quality: f32) -> Result<(), String> {
+    let failed = |error: &dyn Display| format!("{error}; {ROOM}");
+    let rate_hz = source.sample_rate_hz;
+    let channels = u8::try_from(source.channels).ok().and_then(NonZeroU8::new);
+    let (Some(rate), Some(channels)) = (NonZeroU32::new(rate_hz), channels) else {
+        return Err("there is no audio; choose another file".to_owned());
     };
-    let file = File::create(to).map_err(|error| failed(&error))?;
-    let mut encoder =
-        VorbisEncoderBuilder::new_with_serial(rate, channels, BufWriter::new(file), SERIAL)
-            .bitrate_management_strategy(VorbisBitrateManagementStrategy::QualityVbr {
-                target_quality: quality,
-            })
-            .build()
-            .map_err(|error| failed(&error))?;
-    blocks(from, |_, planes| {
-        encoder
-            .encode_audio_block(planes)
-            .map_err(|error| failed(&error))
+    let file = BufWriter::new(File::create(to).map_err(|error| failed(&error))?);
+    let mut encoder = VorbisEncoderBuilder::new_with_serial(rate, channels, file, SERIAL)
+        .bitrate_management_strategy(VorbisBitrateManagementStrategy::QualityVbr {
+            target_quality: quality,
+        })
+        .build()
+        // Of what it is told here only the rate is the file's.
+        .map_err(|error| format!("at {rate_hz} Hz: {error}; export it at 44.1 or 48 kHz"))?;
+    read(&source.path, |planes| {
+        let done = encoder.encode_audio_block(&*planes);
+        done.map_err(|error| failed(&error))
     })?;
     let sink = encoder.finish().map_err(|error| failed(&error))?;
     sink.into_inner().map_err(|error| failed(&error))?;
@@ -165,42 +174,18 @@ pub(super) fn mp3_encoder() -> Option<String> {
     told.status.success().then(|| line.to_owned())
 }
 
-fn mp3(from: &Path, to: &Path, kbps: u32, scale: &str) -> Result<(), String> {
-    // The program reads WAV whatever it was built with; a float file it would bring to full scale.
-    let plain = to.with_extension(format!("{kbps}.wav"));
-    let mut wav = None;
-    blocks(from, |audio, planes| {
-        let wav = match &mut wav {
-            Some(wav) => wav,
-            none => none.insert(
-                WavFile::create(
-                    &plain,
-                    audio.sample_rate_hz(),
-                    planes.len(),
-                    SampleFormat::Int24,
-                    true,
-                )
-                .map_err(|error| error.to_string())?,
-            ),
-        };
-        wav.write(planes).map_err(|error| error.to_string())
-    })?;
-    if let Some(wav) = wav {
-        wav.finish().map_err(|error| error.to_string())?;
-    }
+fn mp3(integers: &Path, to: &Path, kbps: u32, scale: f64) -> Result<(), String> {
     let told = Command::new("lame")
         .args(["--silent", "--cbr", "-b", &kbps.to_string()])
-        .args(["--scale", scale])
-        .args([&plain, to])
+        .args(["--scale", &scale.to_string()])
+        .args([integers, to])
         .stdin(Stdio::null())
         .output();
-    let _ = std::fs::remove_file(&plain);
-    let told = told.map_err(|error| error.to_string())?;
+    let told = told.map_err(|error| format!("lame cannot be started ({error}); install it"))?;
     if told.status.success() {
-        Ok(())
-    } else {
-        let said = String::from_utf8_lossy(&told.stderr);
-        let said = said.lines().last().unwrap_or("no reason told");
-        Err(said.trim().to_owned())
+        return Ok(());
     }
+    let said = String::from_utf8_lossy(&told.stderr);
+    let said = said.lines().last().unwrap_or("no reason told").trim();
+    Err(format!("lame says “{said}”; {ROOM}, or try lame by hand"))
 }

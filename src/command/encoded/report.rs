@@ -134,26 +134,26 @@ pub(super) fn text(trial: &Trial) -> String {
         let line = cells.cloned().collect::<Vec<_>>().join("  ");
         let _ = writeln!(text, "{}", line.trim_end());
     }
-    text + "\n" + &sentence(trial) + "\n"
-}
-
-/// What it comes to.
-pub(super) fn sentence(trial: &Trial) -> String {
-    let Some(ceiling) = trial.lowest_ceiling_dbtp() else {
-        return "Nothing can be told of it.".to_owned();
-    };
-    if trial.coded.iter().all(|coded| coded.holds() == Some(true)) {
-        return format!("It stays under {CEILING_DBTP:.0} dBTP through all of them as it is.");
-    }
-    format!(
-        "A ceiling of {} dBTP would have held it under {CEILING_DBTP:.0} dBTP through all of them.",
-        tenths(Some(tenth_below(ceiling)))
-    )
+    text + "\n" + &trial.sentence() + "\n"
 }
 
 impl Trial {
     /// What it comes to, in a sentence.
     pub fn sentence(&self) -> String {
-        sentence(self)
+        let Some(ceiling) = self.lowest_ceiling_dbtp() else {
+            return "Nothing can be told of it.".to_owned();
+        };
+        let through = if self.is_complete() {
+            "all of them"
+        } else {
+            "what was tried"
+        };
+        if self.coded.iter().all(|coded| coded.holds() == Some(true)) {
+            return format!("It stays under {CEILING_DBTP:.0} dBTP through {through} as it is.");
+        }
+        format!(
+            "A ceiling of {} dBTP would have held it under {CEILING_DBTP:.0} dBTP through {through}.",
+            tenths(Some(tenth_below(ceiling)))
+        )
     }
 }

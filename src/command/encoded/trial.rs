@@ -1,10 +1,12 @@
 //! A file through the encoders and back.
 
+use std::fmt::Display;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
 use super::coding::{CODINGS, Coding, mp3_encoder};
+use super::source::Source;
 use crestline_core::measure::{Meter, Readings};
 use crestline_files::{AudioFile, printable};
 
@@ -21,7 +23,8 @@ pub(crate) struct Levels {
     pub readings: Readings,
     /// Samples beyond ±1.
     pub over: u64,
-    notes: Vec<String>,
+    /// What whoever uses the file should be told about it.
+    pub notes: Vec<String>,
 }
 
 /// A file, encoded and decoded.
@@ -41,8 +44,11 @@ pub(crate) struct Trial {
     pub coded: Vec<Coded>,
     /// The program that encodes MP3; `None` where it is not installed.
     pub mp3_encoder: Option<String>,
-    /// Lines to tell.
+    /// What is to be told of it, without the file's name; what is to be told of the file itself
+    /// stands with its levels.
     pub notes: Vec<String>,
+    /// A line for each file that could not be kept.
+    pub not_kept: Vec<String>,
 }
 
 impl Coded {
@@ -68,6 +74,11 @@ impl Trial {
         Some(self.before_dbtp()? - beyond_db.max(0.0))
     }
 
+    /// Whether every encoder that there is has been tried.
+    pub fn is_complete(&self) -> bool {
+        self.coded.len() == CODINGS.len()
+    }
+
     /// The lowest of the ceilings.
     pub fn lowest_ceiling_dbtp(&self) -> Option<f64> {
         let ceilings = self
@@ -78,77 +89,127 @@ impl Trial {
     }
 }
 
-/// Encodes the file in every way there is, over the cores. `keep` is a folder for what is encoded.
-/// `progress` is told how many of the works are done, and of how many. The error is the line to
-/// tell.
+/// Encodes the file in every way there is, over the cores, and copies what is encoded to the folder
+/// `keep`. `progress` is told how many of the works are done, and of how many. The error is the line
+/// to tell.
 pub(crate) fn try_out(
     file: &Path,
     keep: Option<&Path>,
     progress: &(dyn Fn(u64, u64) + Sync),
 ) -> Result<Trial, String> {
     let name = printable(file);
-    let original = levels(file)?;
+    let mut original = levels(file)?;
     if original.channels > 2 {
         return Err(format!(
             "{name}: has {} channels, and MP3 takes one or two; mix it down first",
             original.channels
         ));
     }
-    let mut notes: Vec<String> = original.notes.clone();
-    if original.readings.sample_peak_dbfs.is_none() {
-        notes.push("silent, so nothing can be measured".to_owned());
+    let peak_dbfs = original.readings.sample_peak_dbfs;
+    if peak_dbfs.is_none() {
+        let silent = "silent, so nothing can be measured";
+        original.notes.push(silent.to_owned());
     }
-    let mp3_encoder = mp3_encoder();
-    if mp3_encoder.is_none() {
-        notes.push(
-            "not tried as MP3, whose encoder is not installed here; install the program lame"
-                .to_owned(),
-        );
-    }
-    let there = |coding: &Coding| mp3_encoder.is_some() || !matches!(coding, Coding::Mp3 { .. });
-    let codings: Vec<Coding> = CODINGS.into_iter().filter(there).collect();
-    let own = tempfile::tempdir().map_err(|error| {
+    let no_folder = |error: &dyn Display| {
         format!(
             "{name}: no room for what is encoded ({error}); check the folder for temporary files"
         )
-    })?;
+    };
+    let folder = tempfile::tempdir().map_err(|error| no_folder(&error))?;
     // Absolute, so that no folder's name is taken for an option of the program that encodes MP3.
-    let folder = std::path::absolute(keep.unwrap_or(own.path()));
-    let folder = &folder.map_err(|error| format!("{name}: no folder to encode into ({error})"))?;
+    let own = std::path::absolute(folder.path()).map_err(|error| no_folder(&error))?;
+    let source = Source {
+        path: file.to_owned(),
+        sample_rate_hz: original.sample_rate_hz,
+        channels: original.channels,
+        peak: peak_dbfs.map_or(0.0, |db| 10_f64.powf(db / 20.0)),
+    };
+    let source = source.delivered(&own)?;
+    let mp3_encoder = mp3_encoder();
+    let (codings, left_out) = codings(source.sample_rate_hz, mp3_encoder.is_some());
+    let mut notes: Vec<String> = source.note(original.sample_rate_hz).into_iter().collect();
+    notes.extend(left_out);
     let mut coded = Vec::new();
-    for (coding, outcome) in all(file, folder, &codings, progress) {
+    for (coding, outcome) in all(&source, &own, &codings, progress) {
         match outcome {
             Ok(done) => coded.push(done),
             Err(cause) => notes.push(format!(
-                "not tried as {} at {} kbit/s, as it could not be encoded ({cause}); export it at \
-                 44.1 or 48 kHz",
+                "not tried as {} at {} kbit/s: {cause}",
                 coding.name(),
                 coding.nominal_kbps()
             )),
         }
     }
+    let not_kept = coded.iter().filter_map(|coded| {
+        let to = keep?.join(coded.coding.kept_name(file));
+        let error = std::fs::copy(coded.coding.path(&own), &to).err()?;
+        // Nothing, or half a file.
+        let _ = std::fs::remove_file(&to);
+        let name = printable(&to);
+        Some(format!(
+            "{name}: could not be kept ({error}); check folder and space"
+        ))
+    });
     Ok(Trial {
         file: file.to_owned(),
+        not_kept: not_kept.collect(),
         original,
         coded,
         mp3_encoder,
-        notes: notes.iter().map(|note| format!("{name}: {note}")).collect(),
+        notes,
     })
+}
+
+/// The ways to encode at a sample rate, and what is to be told of those left out.
+fn codings(sample_rate_hz: u32, with_mp3: bool) -> (Vec<Coding>, Option<String>) {
+    let is_there = |coding: &Coding| {
+        let mp3 = matches!(coding, Coding::Mp3 { .. });
+        (with_mp3 || !mp3) && coding.is_there_at(sample_rate_hz)
+    };
+    let codings: Vec<Coding> = CODINGS.into_iter().filter(is_there).collect();
+    let tried = codings
+        .iter()
+        .any(|coding| matches!(coding, Coding::Mp3 { .. }));
+    let note = if !with_mp3 {
+        "not tried as MP3, whose encoder is not installed here; install the program lame".to_owned()
+    } else if codings.len() == CODINGS.len() {
+        return (codings, None);
+    } else if tried {
+        format!(
+            "as MP3 tried at 128 kbit/s only: at {sample_rate_hz} Hz it has no more than 160;              export it at 44.1 or 48 kHz"
+        )
+    } else {
+        format!(
+            "not tried as MP3, which at {sample_rate_hz} Hz has no more than 64 kbit/s; export it at              44.1 or 48 kHz"
+        )
+    };
+    (codings, Some(note))
 }
 
 type Outcome = (Coding, Result<Coded, String>);
 
 fn all(
-    file: &Path,
+    source: &Source,
     folder: &Path,
     codings: &[Coding],
     progress: &(dyn Fn(u64, u64) + Sync),
 ) -> Vec<Outcome> {
+    let integers = folder.join("integers.wav");
+    let integers = if codings
+        .iter()
+        .any(|coding| matches!(coding, Coding::Mp3 { .. }))
+    {
+        source.write_integers(&integers).map(|up| (integers, up))
+    } else {
+        Ok((integers, 1.0))
+    };
     let (next, done) = (AtomicUsize::new(0), AtomicUsize::new(0));
     let work = || {
         let mut outcomes = Vec::new();
         while let Some(coding) = codings.get(next.fetch_add(1, Ordering::Relaxed)) {
-            outcomes.push((*coding, through(file, folder, *coding)));
+            let path = coding.path(folder);
+            let encoded = coding.encode(source, &integers, &path);
+            outcomes.push((*coding, encoded.and_then(|()| back(*coding, &path))));
             let done = done.fetch_add(1, Ordering::Relaxed) + 1;
             progress(done as u64, codings.len() as u64);
         }
@@ -170,11 +231,10 @@ fn all(
     outcomes
 }
 
-fn through(file: &Path, folder: &Path, coding: Coding) -> Result<Coded, String> {
-    let path = coding.path(folder, file);
-    coding.encode(file, &path)?;
-    let levels = levels(&path)?;
-    let bytes = std::fs::metadata(&path).map_or(0, |file| file.len());
+/// What became of it.
+fn back(coding: Coding, path: &Path) -> Result<Coded, String> {
+    let levels = levels(path)?;
+    let bytes = std::fs::metadata(path).map_or(0, |file| file.len());
     Ok(Coded {
         coding,
         kbps: 8.0 * bytes as f64 / levels.duration_s / 1_000.0,
