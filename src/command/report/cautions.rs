@@ -6,7 +6,8 @@ use crestline_core::session::{Judgement, TargetWindow, turn_down};
 
 /// The cautions of one song; empty where there is nothing to say.
 pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -> Vec<String> {
-    let mut told = song.measured.notes.clone();
+    let notes = song.measured.notes.iter();
+    let mut told: Vec<String> = notes.map(|note| sentence(note)).collect();
     let readings = &song.readings;
     let verdict = target.judge(readings);
     if verdict.true_peak == Judgement::Above
@@ -36,16 +37,13 @@ pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -
             .filter(|coded| coded.levels.over > 0)
             .count();
         if over > 0 {
+            let bring = if over == 1 { "brings" } else { "bring" };
             told.push(format!(
-                "{over} of {} encoders bring it beyond full scale.",
+                "{over} of {} encoders {bring} it beyond full scale.",
                 trial.coded.len()
             ));
         }
-        told.extend(trial.notes.iter().map(|note| {
-            // Each begins with the file, which is known here.
-            note.split_once(": ")
-                .map_or(note.clone(), |(_, note)| note.to_owned())
-        }));
+        told.extend(trial.notes.iter().map(|note| sentence(note)));
     }
     if readings.loudness_range_lu.is_some() && !readings.loudness_range_settled {
         told.push("The loudness range is not reliable below a minute.".to_owned());
@@ -59,10 +57,20 @@ pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -
 }
 
 fn clipped(readings: &Readings) -> Option<String> {
-    (readings.clipped_runs > 0).then(|| {
-        format!(
-            "{} clipped runs: three or more samples at full scale that break off.",
-            readings.clipped_runs
-        )
-    })
+    let runs = match readings.clipped_runs {
+        0 => return None,
+        1 => "1 clipped run".to_owned(),
+        count => format!("{count} clipped runs"),
+    };
+    Some(format!(
+        "{runs}: three or more samples at full scale that break off."
+    ))
+}
+
+/// A note, which elsewhere follows the file's name, as a sentence of its own.
+fn sentence(note: &str) -> String {
+    let mut letters = note.chars();
+    let first = letters.next().map(char::to_uppercase);
+    let first: String = first.into_iter().flatten().collect();
+    format!("{first}{}.", letters.as_str())
 }

@@ -9,7 +9,7 @@ use crate::measures::MeasuredFile;
 use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Comparison, Finding, Profile, findings};
-use crestline_files::AudioFile;
+use crestline_files::{AudioFile, printable};
 
 const BLOCK_FRAMES: usize = 4096;
 
@@ -97,14 +97,14 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
                     comparison,
                 });
             }
-            Err(line) => measured.notes.push(format!("not compared: {line}")),
+            Err(line) => measured.notes.push(without("compared", path, &line)),
         }
     }
     let mut trial = None;
     if wanted.encoded {
         match try_out(path, None, &|_, _| {}) {
             Ok(done) => trial = Some(done),
-            Err(line) => measured.notes.push(format!("not encoded: {line}")),
+            Err(line) => measured.notes.push(without("encoded", path, &line)),
         }
     }
     Ok(Song {
@@ -117,4 +117,10 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
         against,
         trial,
     })
+}
+
+/// What the song is without, and why, where the song's name stands already.
+fn without(what: &str, path: &Path, line: &str) -> String {
+    let name = format!("{}: ", printable(path));
+    format!("not {what}: {}", line.strip_prefix(&name).unwrap_or(line))
 }
