@@ -349,6 +349,171 @@ fn the_page_is_valid_and_its_numbers_are_measures() {
     assert!(dense.unwrap().text.contains("the same recording"));
 }
 
+/// The list of a song's cautions.
+fn cautions(document: &Element, id: &str) -> Vec<String> {
+    let sections = document.all("section");
+    let song = sections
+        .iter()
+        .find(|section| section.attribute("aria-labelledby") == Some(id));
+    let boxes = song.unwrap().all("div").into_iter();
+    let told = boxes.filter(|div| div.attribute("class") == Some("cautions"));
+    let items = told.flat_map(|div| div.all("li"));
+    items.map(|item| item.text.clone()).collect()
+}
+
+#[test]
+fn cautions_are_whole_sentences_told_once_whatever_the_name() {
+    let folder = folder("report_cautions");
+    let mut one = tone(96_000, 997.0, -6.0, 4.0);
+    // A run of five samples at full scale, and nothing else near it.
+    one[100_000..100_005].fill(1.0);
+    let mut two = one.clone();
+    two[200_000..200_005].fill(-1.0);
+    let planes = [one, two, vec![0.0; 96_000]];
+    let files = ["take: one.wav", "take: two.wav", "take: silent.wav"];
+    for (name, plane) in files.iter().zip(planes) {
+        fs::write(
+            folder.join(name),
+            wav(96_000, Stored::Int24, None, &[plane]),
+        )
+        .unwrap();
+    }
+    let arguments = [
+        &["report"],
+        &files[..],
+        &["--reference", "take: one.wav", "--html", "out.html"],
+    ];
+    let output = crestline(&folder, &arguments.concat());
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document = check(&fs::read_to_string(folder.join("out.html")).unwrap());
+    let told: Vec<Vec<String>> = (1..=3)
+        .map(|song| cautions(&document, &format!("song-{song}")))
+        .collect();
+    for told in &told {
+        assert!(told.len() > 1, "{told:?}");
+        assert_eq!(
+            told.iter().collect::<HashSet<_>>().len(),
+            told.len(),
+            "{told:?}"
+        );
+        for sentence in told {
+            assert!(
+                sentence.starts_with(|first: char| !first.is_lowercase()),
+                "{sentence}"
+            );
+            assert!(
+                sentence.ends_with('.') && !sentence.contains("take"),
+                "{sentence}"
+            );
+        }
+    }
+    assert!(
+        told[0]
+            .iter()
+            .any(|line| line.starts_with("1 clipped run: ")),
+        "{told:?}"
+    );
+    assert!(
+        told[1]
+            .iter()
+            .any(|line| line.starts_with("2 clipped runs: ")),
+        "{told:?}"
+    );
+    for song in &told {
+        assert!(
+            song.iter()
+                .any(|line| line.starts_with("Brought to 48 kHz before")),
+            "{told:?}"
+        );
+    }
+    let silent = told[2].iter().filter(|line| line.starts_with("Silent"));
+    assert_eq!(silent.count(), 1, "{told:?}");
+    assert!(
+        told[2]
+            .iter()
+            .any(|line| line.starts_with("Not compared: ")),
+        "{told:?}"
+    );
+}
+
+/// What only one song has is compared with nothing.
+#[test]
+fn one_known_value_is_no_comparison() {
+    let folder = folder("report_two");
+    songs_in(&folder);
+    let report = |files: &[&str]| {
+        let options = ["--no-encoders", "--force", "--html", "two.html"];
+        let output = crestline(&folder, &[&["report"], files, &options].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        check(&fs::read_to_string(folder.join("two.html")).unwrap())
+    };
+    let told = [
+        "a spread of",
+        "differ most",
+        "The loudest: ",
+        "The least dynamic",
+    ];
+    let alone = report(&["dense.wav", "silent.wav"]);
+    for words in told {
+        assert!(!alone.text.contains(words), "{words}");
+    }
+    for (name, cells) in table(&alone, "Balance: each song less the mean") {
+        assert!(cells.iter().all(|cell| cell == "—"), "{name}: {cells:?}");
+    }
+    // Playback as an album needs no second song.
+    let played = table(&alone, "Playback levelled");
+    assert!(number(&played[0].1[4]).is_some_and(|lufs| (lufs + 14.0).abs() < 0.05));
+    let both = report(&["dense.wav", "rink & <roll>.wav", "silent.wav"]);
+    for words in told {
+        assert!(both.text.contains(words), "{words}");
+    }
+}
+
+/// The balance is drawn of the parts that are compared, and says which they are; of a song that
+/// could not be compared it is drawn alone.
+#[test]
+fn pictures_say_which_part_of_a_song_they_show() {
+    let folder = folder("report_parts");
+    songs_in(&folder);
+    let arguments = [
+        "report",
+        "dense.wav",
+        "silent.wav",
+        "--no-encoders",
+        "--html",
+        "parts.html",
+        "--reference",
+        "rink & <roll>.wav",
+        "--section",
+        "1-5",
+    ];
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document = check(&fs::read_to_string(folder.join("parts.html")).unwrap());
+    let pictures = document.all("svg");
+    let words = |id: &str| {
+        let title = format!("{id}-title");
+        let found = pictures
+            .iter()
+            .find(|svg| svg.inside[0].attribute("id") == Some(&title));
+        found.unwrap().text.clone()
+    };
+    for part in ["song, 1.0 s to 5.0 s", "reference, 1.0 s to 5.0 s"] {
+        let times = words("song-1-balance").matches(part).count();
+        assert_eq!(times, 2, "{part}: in the description, and beside the curve");
+        assert!(!words("song-2-balance").contains(part), "{part}");
+    }
+    assert!(!words("song-2-balance").contains("reference"));
+    for mark in [
+        "song, whole",
+        "song, part",
+        "reference, whole",
+        "reference, part",
+    ] {
+        assert_eq!(words("song-1-plane").matches(mark).count(), 2, "{mark}");
+    }
+}
+
 #[test]
 fn one_song_stands_alone_and_nothing_is_overwritten_unasked() {
     let folder = folder("report_one");

@@ -5,13 +5,13 @@ use std::path::Path;
 
 use super::cautions::cautions;
 use super::html::{Column, list, page, paragraph, table, text};
-use super::picture;
+use super::picture::{self, part_in_words};
 use super::record::{Record, Spread};
 use super::song::{Against, Song};
 use crate::compare::shelves;
 use crate::encoded::Row;
 use crate::table::{hundredths, minutes_and_seconds, tenths};
-use crestline_core::session::reference::{Figures, Profile, REGIONS};
+use crestline_core::session::reference::{Profile, REGIONS};
 use crestline_core::session::{BuiltIn, Judgement};
 use crestline_files::printable;
 
@@ -209,17 +209,13 @@ impl Report<'_> {
             html += &list(&told);
             html += "</div>\n";
         }
-        let part = self.reference.as_ref().map(|reference| &reference.part);
-        let both = self
-            .reference
-            .as_ref()
-            .map(|reference| [&reference.part, &reference.whole]);
+        let reference = self.reference.as_ref();
         html += "<h3>History</h3>\n";
         html += &picture::history(song, &format!("{id}-history"))?;
         html += "<h3>Loudness against PLR</h3>\n";
-        html += &picture::plane(song, both, &self.target.window, &format!("{id}-plane"))?;
+        html += &picture::plane(song, reference, &self.target.window, &format!("{id}-plane"))?;
         html += "<h3>Balance</h3>\n";
-        html += &picture::balance(song, part, &format!("{id}-balance"))?;
+        html += &picture::balance(song, reference, &format!("{id}-balance"))?;
         html += &self.regions(song);
         if let Some(against) = &song.against {
             html += "<h3>Beside the reference</h3>\n";
@@ -270,13 +266,11 @@ impl Report<'_> {
         let Some(reference) = &self.reference else {
             return String::new();
         };
-        let part =
-            |figures: &Figures| format!("{:.1} s to {:.1} s", figures.start_s, figures.end_s);
         let mut html = paragraph(&format!(
             "The song from {} beside {} from {}.",
-            part(&against.profile.part),
+            part_in_words(&against.profile.part),
             reference.name,
-            part(&reference.part)
+            part_in_words(&reference.part)
         ));
         if against.comparison.same {
             return html + &paragraph("Song and reference are the same recording.");

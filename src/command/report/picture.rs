@@ -17,7 +17,7 @@ use super::song::Song;
 use crate::compare::nominal_hz;
 use crestline_core::measure::{BAND_COUNT, mid_band_hz};
 use crestline_core::session::TargetWindow;
-use crestline_core::session::reference::Figures;
+use crestline_core::session::reference::{Figures, Profile};
 
 /// Stands for the colour of the page's text, which follows light and dark.
 const INK: RGBColor = RGBColor(1, 2, 3);
@@ -178,9 +178,14 @@ fn between(points: &[(f64, f64)], unit: &str) -> String {
 struct Mark {
     at: (f64, f64),
     color: RGBColor,
-    /// Number of corners: 4 a diamond, none a disc.
+    /// A diamond; otherwise a disc.
     diamond: bool,
     label: String,
+}
+
+/// Where a part of a recording lies in it.
+pub(super) fn part_in_words(part: &Figures) -> String {
+    format!("{:.1} s to {:.1} s", part.start_s, part.end_s)
 }
 
 fn draw_marks(chart: &mut Chart<'_, '_>, marks: Vec<Mark>) -> Drawn<()> {
@@ -230,10 +235,11 @@ fn plane_chart<'a, 'b>(
     Ok(chart)
 }
 
-/// Where the song is: its trail, the whole of it, and the reference's part and whole.
+/// Where the song is: its trail and the whole of it; with a reference the parts that are compared as
+/// well, and the whole of either.
 pub(super) fn plane(
     song: &Song,
-    reference: Option<[&Figures; 2]>,
+    reference: Option<&Profile>,
     target: &TargetWindow,
     id: &str,
 ) -> Drawn<String> {
@@ -255,18 +261,34 @@ pub(super) fn plane(
             });
         }
     };
+    let at = |figures: &Figures| figures.integrated_lufs.zip(figures.plr_db);
     let whole = song.readings.integrated_lufs.zip(song.readings.plr_db);
-    mark(whole, VERMILION, false, "song");
-    if let Some([part, whole]) = reference {
+    let own = song.against.as_ref().map(|against| &against.profile);
+    let is_parted = |profile: &Profile| profile.part != profile.whole;
+    let parted = own.is_some_and(is_parted) || reference.is_some_and(is_parted);
+    let [all, part] = if parted {
+        [", whole", ", part"]
+    } else {
+        [""; 2]
+    };
+    mark(whole, VERMILION, false, &format!("song{all}"));
+    if let Some(own) = own.filter(|own| is_parted(own)) {
+        mark(at(&own.part), VERMILION, false, &format!("song{part}"));
+    }
+    if let Some(reference) = reference {
         mark(
-            part.integrated_lufs.zip(part.plr_db),
+            at(&reference.whole),
             GREEN,
             true,
-            "reference",
+            &format!("reference{all}"),
         );
-        if part != whole {
-            let at = whole.integrated_lufs.zip(whole.plr_db);
-            mark(at, GREEN, true, "reference, whole");
+        if is_parted(reference) {
+            mark(
+                at(&reference.part),
+                GREEN,
+                true,
+                &format!("reference{part}"),
+            );
         }
     }
     let told = Told {
@@ -333,22 +355,28 @@ pub(super) fn record_plane(songs: &[Song], target: &TargetWindow) -> Drawn<Strin
     })
 }
 
-/// The third octaves at equal loudness.
-pub(super) fn balance(song: &Song, reference: Option<&Figures>, id: &str) -> Drawn<String> {
-    let line = |bands: [Option<f64>; BAND_COUNT]| -> Vec<(f64, f64)> {
-        let bands = bands.into_iter().enumerate();
+/// The third octaves of the whole song; beside a reference, those of the parts that are compared,
+/// at equal loudness.
+pub(super) fn balance(song: &Song, reference: Option<&Profile>, id: &str) -> Drawn<String> {
+    let line = |balance_db: &[Option<f64>; BAND_COUNT], lufs: Option<f64>| -> Vec<(f64, f64)> {
+        let bands = at_equal_loudness(balance_db, lufs).into_iter().enumerate();
         let known = bands.filter_map(|(band, db)| Some((band as f64, db?)));
         // What lies 60 dB under the loudness is nothing that can be heard in it.
         known.map(|(band, db)| (band, db.max(-60.0))).collect()
     };
-    // With a reference its part is beside the same part of the song.
-    let own = song.against.as_ref().map(|against| &against.profile.part);
-    let own = own.map_or((&song.balance_db, song.readings.integrated_lufs), |part| {
-        (&part.balance_db, part.integrated_lufs)
-    });
-    let ours = line(at_equal_loudness(own.0, own.1));
-    let theirs =
-        reference.map(|part| line(at_equal_loudness(&part.balance_db, part.integrated_lufs)));
+    // Like beside like: of a song that could not be compared there is only the whole.
+    let parts = song.against.as_ref().zip(reference);
+    let parts = parts.map(|(against, reference)| [&against.profile.part, &reference.part]);
+    let ours = match parts {
+        None => line(&song.balance_db, song.readings.integrated_lufs),
+        Some([ours, _]) => line(&ours.balance_db, ours.integrated_lufs),
+    };
+    let theirs = parts.map(|[_, theirs]| line(&theirs.balance_db, theirs.integrated_lufs));
+    let [ours_name, theirs_name] =
+        parts.map_or([String::new(), String::new()], |[ours, theirs]| {
+            let named = |name: &str, part: &Figures| format!("{name}, {}", part_in_words(part));
+            [named("song", ours), named("reference", theirs)]
+        });
     let strongest = ours.iter().max_by(|a, b| a.1.total_cmp(&b.1));
     #[expect(clippy::cast_sign_loss, reason = "an index of a band")]
     let strongest = strongest.map_or("unknown".to_owned(), |(band, _)| {
@@ -361,11 +389,11 @@ pub(super) fn balance(song: &Song, reference: Option<&Figures>, id: &str) -> Dra
         id,
         title: "Balance in third octaves",
         description: &format!(
-            "Level of each third octave from 20 Hz to 20 kHz against the loudness; the song is {strongest}{}",
+            "Level of each third octave from 20 Hz to 20 kHz against the loudness; the song is {strongest}.{}",
             if theirs.is_some() {
-                ". The reference is drawn beside it."
+                format!(" Drawn are {ours_name}, and {theirs_name}.")
             } else {
-                "."
+                String::new()
             }
         ),
     };
@@ -388,9 +416,9 @@ pub(super) fn balance(song: &Song, reference: Option<&Figures>, id: &str) -> Dra
                 });
             Ok(())
         };
-        draw(&ours, BLUE, "song")?;
+        draw(&ours, BLUE, &ours_name)?;
         if let Some(theirs) = &theirs {
-            draw(theirs, GREEN, "reference")?;
+            draw(theirs, GREEN, &theirs_name)?;
             let diamonds = theirs.iter().map(|at| {
                 let corners = [(0, -4), (4, 0), (0, 4), (-4, 0)].to_vec();
                 EmptyElement::at(*at) + Polygon::new(corners, GREEN.filled())

@@ -5,7 +5,7 @@ use crestline_core::measure::BAND_COUNT;
 use crestline_core::session::reference::REGIONS;
 use crestline_core::session::{TurnDown, turn_down};
 
-/// Lowest and highest of a measure over the songs that have it.
+/// Lowest and highest of a measure over the songs that have it, of which there are several.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Spread {
     pub low: f64,
@@ -18,12 +18,14 @@ pub(super) struct Record {
     pub loudness_lufs: Option<Spread>,
     pub plr_db: Option<Spread>,
     pub ldr_db: Option<Spread>,
-    /// Index of the loudest song and of the one with the lowest PLR; none among fewer than two.
+    /// Index of the loudest song and of the one with the lowest PLR; none where fewer than two have
+    /// one.
     pub loudest: Option<usize>,
     pub least_dynamic: Option<usize>,
     /// Each song as played.
     pub played: Vec<Played>,
-    /// Each song's level in each region, less the mean over the songs, both at equal loudness, dB.
+    /// Each song's level in each region, less the mean over the songs, both at equal loudness, dB;
+    /// `None` where fewer than two have one.
     pub regions_db: Vec<[Option<f64>; 4]>,
 }
 
@@ -42,7 +44,8 @@ impl Record {
     pub fn new(songs: &[Song], playback_lufs: f64) -> Self {
         let loudness = |song: &Song| song.readings.integrated_lufs;
         let peak = |song: &Song| song.readings.true_peak_dbtp;
-        let highest = |of: &dyn Fn(&Song) -> Option<f64>| spread(songs, of).map(|all| all.high);
+        let highest =
+            |of: &dyn Fn(&Song) -> Option<f64>| songs.iter().filter_map(of).max_by(f64::total_cmp);
         let album = turn_down(playback_lufs, highest(&loudness), highest(&peak));
         let album_gain_db = album.map(|album| album.gain_db);
         let played = songs.iter().map(|song| Played {
@@ -52,12 +55,12 @@ impl Record {
                 .zip(album_gain_db)
                 .map(|(lufs, db)| lufs + db),
         });
-        let several = |index: Option<usize>| index.filter(|_| songs.len() > 1);
         let by = |of: &dyn Fn(&Song) -> Option<f64>| {
+            spread(songs, of)?;
             let values = songs.iter().enumerate();
             let values = values.filter_map(|(index, song)| Some((index, of(song)?)));
             let most = values.max_by(|a, b| a.1.total_cmp(&b.1));
-            several(most.map(|(index, _)| index))
+            most.map(|(index, _)| index)
         };
         Self {
             loudness_lufs: spread(songs, &loudness),
@@ -77,27 +80,25 @@ impl Record {
             .enumerate()
             .filter_map(|(region, (_, name))| {
                 let values = self.regions_db.iter().filter_map(|song| song[region]);
-                let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| {
-                    (low.min(value), high.max(value))
-                });
-                (low <= high).then_some((high - low, *name))
+                let Spread { low, high } = spread_of(values)?;
+                Some((high - low, *name))
             });
         spreads.max_by(|a, b| a.0.total_cmp(&b.0))
     }
 }
 
 fn spread(songs: &[Song], of: &dyn Fn(&Song) -> Option<f64>) -> Option<Spread> {
-    let mut values = songs.iter().filter_map(of);
-    let first = values.next()?;
-    let mut spread = Spread {
-        low: first,
-        high: first,
-    };
-    for value in values {
-        spread.low = spread.low.min(value);
-        spread.high = spread.high.max(value);
+    spread_of(songs.iter().filter_map(of))
+}
+
+/// `None` of fewer than two values: there is nothing to compare.
+fn spread_of(values: impl Iterator<Item = f64>) -> Option<Spread> {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    match values[..] {
+        [low, .., high] => Some(Spread { low, high }),
+        _ => None,
     }
-    Some(spread)
 }
 
 /// A song's balance at equal loudness, dB.
@@ -122,7 +123,7 @@ fn regions(songs: &[Song]) -> Vec<[Option<f64>; 4]> {
         .collect();
     let mean = |region: usize| {
         let known: Vec<f64> = levels.iter().filter_map(|song| song[region]).collect();
-        (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
+        (known.len() > 1).then(|| known.iter().sum::<f64>() / known.len() as f64)
     };
     let means = [0, 1, 2, 3].map(mean);
     let less_mean = |song: &[Option<f64>; 4]| {
