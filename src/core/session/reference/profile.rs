@@ -43,7 +43,7 @@ pub struct Figures {
     pub integrated_lufs: Option<f64>,
     /// Highest short-term loudness, LUFS (EBU Tech 3341).
     pub short_term_max_lufs: Option<f64>,
-    /// Loudness range, LU (EBU Tech 3342); not to be relied on below a minute.
+    /// Loudness range, LU (EBU Tech 3342); `None` below a minute, where it is not to be relied on.
     pub loudness_range_lu: Option<f64>,
     /// Highest true peak, dBTP.
     pub true_peak_dbtp: Option<f64>,
@@ -69,12 +69,13 @@ impl Figures {
         balance_db: [Option<f32>; BAND_COUNT],
     ) -> Self {
         let rounded = |value: Option<f64>| value.map(thousandths);
+        let range_lu = readings.loudness_range_lu;
         Self {
             start_s: thousandths(start_s),
             end_s: thousandths(end_s),
             integrated_lufs: rounded(readings.integrated_lufs),
             short_term_max_lufs: rounded(readings.short_term_max_lufs),
-            loudness_range_lu: rounded(readings.loudness_range_lu),
+            loudness_range_lu: rounded(range_lu.filter(|_| readings.loudness_range_settled)),
             true_peak_dbtp: rounded(readings.true_peak_dbtp),
             plr_db: rounded(readings.plr_db),
             short_term_plr_min_db: rounded(readings.short_term_plr_min_db),
@@ -181,8 +182,8 @@ impl fmt::Display for ProfileError {
             ),
             Self::Outside { duration_s } => write!(
                 f,
-                "less than {SHORTEST_S} s of it lie in the part that is asked for; it is \
-                 {duration_s:.1} s long"
+                "less than {SHORTEST_S} s of it lie in the part that is asked for; choose another \
+                 part, as it is {duration_s:.1} s long"
             ),
         }
     }
