@@ -60,7 +60,7 @@ pub(super) fn read(path: &Path, section: Section) -> Result<Input, String> {
     let frames = planes.first().map_or(0, Vec::len);
     if frames == 0 {
         return Err(format!(
-            "{}: nothing is left of it from {start_s} s on; it is {:.1} s long",
+            "{}: nothing is left of it from {start_s} s on; choose another part, as it is {:.1} s long",
             printable(path),
             at as f64 / rate_hz
         ));
