@@ -2,7 +2,7 @@
 
 use super::song::Song;
 use crestline_core::measure::BAND_COUNT;
-use crestline_core::session::reference::REGIONS;
+use crestline_core::session::reference::{REGIONS, power_db};
 use crestline_core::session::{TurnDown, turn_down};
 
 /// Lowest and highest of a measure over the songs that have it, of which there are several.
@@ -114,11 +114,7 @@ fn regions(songs: &[Song]) -> Vec<[Option<f64>; 4]> {
         .iter()
         .map(|song| {
             let balance = at_equal_loudness(&song.balance_db, song.readings.integrated_lufs);
-            REGIONS.map(|(bands, _)| {
-                let known = balance[bands].iter().flatten();
-                let power: f64 = known.map(|db| 10_f64.powf(db / 10.0)).sum();
-                (power > 0.0).then(|| 10.0 * power.log10())
-            })
+            REGIONS.map(|(bands, _)| power_db(&balance[bands]))
         })
         .collect();
     let mean = |region: usize| {

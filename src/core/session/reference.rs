@@ -10,7 +10,7 @@ mod profile;
 mod profiler;
 mod suggest;
 
-pub use findings::{Comparison, Finding, REGIONS, findings};
+pub use findings::{Comparison, Finding, REGIONS, findings, power_db};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};
 pub use suggest::{LARGEST_GAIN_DB, SMALLEST_GAIN_DB, Suggestion, difference_db, suggest};

@@ -63,8 +63,8 @@ impl Comparison {
     }
 }
 
-/// The powers of the bands added up, dB.
-fn power_db(bands: &[Option<f64>]) -> Option<f64> {
+/// The powers of the bands added up, dB; `None` where none is known.
+pub fn power_db(bands: &[Option<f64>]) -> Option<f64> {
     let power: f64 = bands
         .iter()
         .flatten()
@@ -102,7 +102,7 @@ const PLR_DB: f64 = 2.0;
 /// telling.
 pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> Vec<Finding> {
     let mut all: Vec<Finding> = balance(comparison).collect();
-    all.extend(density(&mix.part, &reference.part));
+    all.extend(density(&mix.part, &reference.part, comparison));
     all.extend(levels(&mix.part, &reference.part));
     all.retain(|finding| finding.weight >= 1.0);
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
@@ -134,16 +134,12 @@ fn balance(comparison: &Comparison) -> impl Iterator<Item = Finding> {
 }
 
 /// The band in which the two differ most.
-fn density(mix: &Figures, reference: &Figures) -> Option<Finding> {
-    let bands = mix.band_crest_db.into_iter().zip(reference.band_crest_db);
-    let named = bands
-        .zip(REGIONS)
-        .filter_map(|((mix, reference), (_, name))| {
-            let (mix, reference) = (mix?, reference?);
-            Some((mix - reference, mix, reference, name))
-        });
-    let (difference, mix, reference, name) =
-        named.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
+fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Option<Finding> {
+    let bands = comparison.crest_difference_db.into_iter().enumerate();
+    let known = bands.filter_map(|(band, difference)| Some((difference?, band)));
+    let (difference, band) = known.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
+    let (mix, reference) = (mix.band_crest_db[band]?, reference.band_crest_db[band]?);
+    let name = REGIONS[band].1;
     let denser = if difference > 0.0 { "reference" } else { "mix" };
     Some(Finding {
         about: "density",
@@ -160,17 +156,13 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
     let both = |of: fn(&Figures) -> Option<f64>| Some((of(mix)?, of(reference)?));
     let loudness = both(|figures| figures.integrated_lufs).map(|(mix, reference)| {
         let difference = mix - reference;
-        let (louder, turned) = if difference < 0.0 {
-            ("reference", "reference")
-        } else {
-            ("mix", "mix")
-        };
+        let louder = if difference < 0.0 { "reference" } else { "mix" };
         Finding {
             about: "loudness",
             difference,
             weight: difference.abs() / LOUDNESS_LU,
             sentence: format!(
-                "The {louder} is {:.1} LU louder ({} LUFS against {}): compare with the {turned} \
+                "The {louder} is {:.1} LU louder ({} LUFS against {}): compare with the {louder} \
                  turned down by that much.",
                 difference.abs(),
                 signed(mix.max(reference)),
