@@ -39,7 +39,7 @@ JSON (--json):
                       loudness_change_lu}: difference in shape (weighted rms) before and after
     findings          [{about: balance | density | loudness | microdynamics | plr, difference, sentence}], the heaviest
                       first; difference is mix less reference
-  null is what cannot be measured.
+  null is what cannot be measured, and a loudness range over less than a minute, which is not reliable.
 
 Exit codes:
   0  done

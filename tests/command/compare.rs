@@ -3,6 +3,7 @@
 
 use std::fs;
 use std::path::Path;
+use std::process::Command;
 
 use super::sound_files::{
     Stored, assert_keys_are_those_of_the_help, crestline, folder, json, measure_json, number, text,
@@ -11,6 +12,7 @@ use super::sound_files::{
 use crestline_core::dsp::biquad::{Biquad, Coefficients};
 use crestline_core::session::Section;
 use crestline_files::{ProfileFailure, profile};
+use serde_json::Value;
 use songs::rink_lights;
 
 /// The song from where the whole band plays.
@@ -66,7 +68,6 @@ fn figures_are_measures_and_the_shelves_are_found() {
     for (side, measured) in [("mix", &measured[0]), ("reference", &measured[1])] {
         for key in [
             "integrated_lufs",
-            "loudness_range_lu",
             "short_term_max_lufs",
             "true_peak_dbtp",
             "plr_db",
@@ -102,9 +103,49 @@ fn figures_are_measures_and_the_shelves_are_found() {
     assert!((tilt - 7.0).abs() < 0.5, "{tilt}");
     let shelved = |band: usize| number(&told["bands"][band]["shelved_db"]);
     assert!((shelved(4) - shelved(27)).abs() < 0.5);
-    // Shelves are linear: what they leave of a band's crest is not far from what it was.
-    assert_eq!(told["findings"][0]["about"], "balance");
+    // By construction what sets the two apart most is the balance, at the top and at the bottom, 7 dB
+    // between them less what the regions hold of the shelves' slopes.
+    let finding = |index: usize| &told["findings"][index];
+    let sentence = |index: usize| finding(index)["sentence"].as_str().unwrap();
+    for (index, words) in [
+        (0, " less than the reference above 6 kHz"),
+        (1, " more than the reference below 120 Hz"),
+    ] {
+        assert_eq!(finding(index)["about"], "balance");
+        assert!(sentence(index).contains(words), "{}", sentence(index));
+    }
+    let apart = number(&finding(1)["difference"]) - number(&finding(0)["difference"]);
+    assert!((6.0..7.0).contains(&apart), "{apart}");
     assert_eq!(told["same"], false);
+}
+
+/// Source: EBU Tech 3342, which asks for more than a minute; `crestline measure` for what is longer.
+/// By definition: a gain of 0 dB matches what is equally loud.
+#[test]
+fn a_part_of_less_than_a_minute_has_no_loudness_range() {
+    let folder = folder("compare_range");
+    let mut plane = tone(8_000, 997.0, -30.0, 33.0);
+    plane.extend(tone(8_000, 997.0, -20.0, 33.0));
+    fs::write(
+        folder.join("mix.wav"),
+        wav(8_000, Stored::Int24, None, &[plane]),
+    )
+    .unwrap();
+    let arguments = ["compare", "mix.wav", "mix.wav", "--section", "2-30"];
+    let told = json(&folder, &arguments);
+    let (measured, _) = measure_json(&folder, &["mix.wav"]);
+    for side in ["mix", "reference"] {
+        assert_eq!(told[side]["part"]["loudness_range_lu"], Value::Null);
+        let whole = &told[side]["whole"]["loudness_range_lu"];
+        assert!((number(whole) - 10.0).abs() < 0.1, "{whole}");
+        assert_eq!(*whole, measured[0]["loudness_range_lu"]);
+    }
+    let printed = crestline(&folder, &arguments);
+    let printed = text(&printed.stdout);
+    let row = printed.lines().find(|line| line.starts_with("mix: "));
+    let range = row.unwrap().split_whitespace().rev().nth(4);
+    assert_eq!(range, Some("—"), "{printed}");
+    assert!(printed.contains("both are equally loud"), "{printed}");
 }
 
 // Source: `--help`, which names the keys.
@@ -121,14 +162,90 @@ fn json_has_the_keys_that_the_help_names() {
     assert_eq!(told["regions"].as_array().unwrap().len(), 4);
     assert_eq!(told["reference"]["sample_rate_hz"], 44_100);
     assert_eq!(told["reference"]["channels"], 1);
-    let findings = told["findings"].as_array().unwrap();
-    assert!((1..=3).contains(&findings.len()));
-    for finding in findings {
-        // Each is backed by its number.
-        let number = format!("{:.1}", number(&finding["difference"]).abs());
-        let sentence = finding["sentence"].as_str().unwrap();
-        let two = sentence.matches(" dB").count() > 1;
-        assert!(two || sentence.contains(&number), "{sentence}: {number}");
+}
+
+/// The decibels in a sentence.
+fn decibels(sentence: &str) -> Vec<f64> {
+    let words: Vec<&str> = sentence.split_whitespace().collect();
+    let pairs = words.windows(2);
+    let units = pairs.filter(|pair| ["dB", "LU"].contains(&pair[1].trim_end_matches(['.', ':'])));
+    units.filter_map(|pair| pair[0].parse().ok()).collect()
+}
+
+/// By construction: the mix is a clipped copy of its reference, so it is denser and its beat stands
+/// out less, and 20 dB louder; then the reference has shelves. Each sentence holds the number that
+/// it stands for, or the two that it is the difference of (rounded to tenths, so by 0.1 dB).
+#[test]
+fn findings_are_what_was_put_in_and_say_their_numbers() {
+    let folder = folder("compare_findings");
+    let open = song(8);
+    let clipped: Vec<Vec<f64>> = open
+        .iter()
+        .map(|plane| plane.iter().map(|x| (12.0 * x).clamp(-0.9, 0.9)).collect())
+        .collect();
+    let bright = [
+        Coefficients::low_shelf(48_000.0, 100.0, -4.0),
+        Coefficients::high_shelf(48_000.0, 5_000.0, 5.0),
+    ];
+    write(&folder, "mix.wav", &clipped);
+    let quiet = open
+        .iter()
+        .map(|plane| plane.iter().map(|x| 0.3 * x).collect());
+    write(&folder, "open.wav", &quiet.collect::<Vec<_>>());
+    write(&folder, "bright.wav", &shelved(&clipped, bright, 0.9));
+    let mut about = Vec::new();
+    for (mix, reference, sign) in [
+        ("mix.wav", "open.wav", 1.0),
+        ("open.wav", "mix.wav", -1.0),
+        ("mix.wav", "bright.wav", 1.0),
+    ] {
+        let told = json(&folder, &["compare", mix, reference]);
+        let findings = told["findings"].as_array().unwrap();
+        assert!((1..=3).contains(&findings.len()), "{findings:?}");
+        for finding in findings {
+            let sentence = finding["sentence"].as_str().unwrap();
+            let difference = number(&finding["difference"]);
+            let said = decibels(sentence);
+            let backed = match finding["about"].as_str().unwrap() {
+                // Mix first, reference second.
+                "density" | "microdynamics" => {
+                    said.len() == 2 && (said[0] - said[1] - difference).abs() <= 0.11
+                }
+                _ => (said[0] - difference.abs()).abs() <= 0.051,
+            };
+            assert!(backed, "{sentence}: {difference}");
+            match finding["about"].as_str().unwrap() {
+                "loudness" => assert!(sign * difference > 5.0, "{finding}"),
+                "density" if reference != "bright.wav" => {
+                    assert!(sign * difference < 0.0, "{finding}")
+                }
+                "microdynamics" => assert!(sign * difference < 0.0, "{finding}"),
+                _ => {}
+            }
+            about.push(finding["about"].as_str().unwrap().to_owned());
+        }
+    }
+    println!("compare: found {about:?}");
+    for kind in ["loudness", "density", "balance"] {
+        assert!(about.iter().any(|about| about == kind), "{kind}: {about:?}");
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_pipe_is_refused_and_not_waited_for() {
+    let folder = folder("compare_pipe");
+    write(&folder, "mix.wav", &song(4));
+    let pipe = Command::new("mkfifo").arg(folder.join("pipe")).status();
+    assert!(pipe.unwrap().success());
+    for sides in [["mix.wav", "pipe"], ["pipe", "mix.wav"]] {
+        let refused = crestline(&folder, &[&["compare"], &sides[..]].concat());
+        assert_eq!(refused.status.code(), Some(3));
+        let line = text(&refused.stderr);
+        assert!(
+            line.starts_with("pipe: not a file but") && line.contains("; name"),
+            "{line}"
+        );
     }
 }
 
@@ -204,7 +321,7 @@ fn what_cannot_be_compared_is_named_with_cause_and_remedy() {
         ("silent.wav", "loudest", "too quiet"),
         ("noise.wav", "loudest", "not an audio file"),
         ("missing.wav", "loudest", "no such file"),
-        ("mix.wav", "30-60", "5.0 s long"),
+        ("mix.wav", "30-60", "choose another part"),
     ] {
         let arguments = ["compare", "mix.wav", reference, "--section", section];
         let refused = crestline(&folder, &arguments);

@@ -81,10 +81,11 @@ pub(crate) fn profile_of(
 /// The profile in a file that holds text with an object; `None` where it is something else.
 fn saved(path: &Path) -> Option<Result<Profiled, String>> {
     let mut text = String::new();
-    let file = std::fs::File::open(path).ok()?;
-    if !file.metadata().ok()?.is_file() {
+    // Asked first, because opening a pipe waits for a writer.
+    if !std::fs::metadata(path).ok()?.is_file() {
         return None;
     }
+    let file = std::fs::File::open(path).ok()?;
     file.take(LONGEST_PROFILE).read_to_string(&mut text).ok()?;
     if !text.trim_start().starts_with('{') {
         return None;
