@@ -4,7 +4,10 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use super::sound_files::{Stored, crestline, folder, json, measure_json, number, text, tone, wav};
+use super::sound_files::{
+    Stored, assert_keys_are_those_of_the_help, crestline, folder, json, measure_json, number, text,
+    tone, wav,
+};
 use serde_json::Value;
 use songs::turnstile;
 
@@ -62,6 +65,7 @@ fn a_dense_programme_goes_over_and_another_decoder_says_the_same() {
     let folder = folder("encoded_dense");
     let planes = dense(&folder);
     let told = json(&folder, &["encoded", "dense.wav", "--keep", "kept"]);
+    assert_keys_are_those_of_the_help(&folder, "encoded", &told);
     assert!((number(&told["true_peak_dbtp"]) + 0.1).abs() < 0.01);
     assert_eq!(told["samples_over"], 0);
     let rows = told["coded"].as_array().unwrap();
