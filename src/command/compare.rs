@@ -10,7 +10,7 @@ use std::process::ExitCode;
 use self::report::Report;
 pub(crate) use self::report::{nominal_hz, shelves};
 pub(crate) use self::sides::profile_of;
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::output;
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Comparison, findings};
@@ -120,16 +120,6 @@ pub fn run(args: &CompareArgs) -> ExitCode {
         reference: sides.reference,
         comparison,
     };
-    let text = if args.json {
-        match report.json() {
-            Ok(json) => json + "\n",
-            Err(error) => {
-                print_error(&format!("the result could not be written ({error})"));
-                return ExitCode::from(OUTPUT_FAILED);
-            }
-        }
-    } else {
-        report.text()
-    };
-    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+    let printed = print_as(args.json, || report.json(), || report.text());
+    printed.err().unwrap_or(ExitCode::SUCCESS)
 }

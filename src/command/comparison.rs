@@ -2,7 +2,7 @@
 //! band, and what changed in the whole.
 
 use crate::measures::{Measures, to_thousandths_if_any};
-use crate::table::{Align, aligned, hundredths};
+use crate::table::{column, hundredths, lines, name_column};
 use crestline_core::measure::{LinearPart, Reduction, ReductionMeter, mid_band_hz};
 use serde::Serialize;
 
@@ -152,32 +152,20 @@ impl Comparison {
             (Some(low), Some(high)) => format!("{} … {}", edge(low), edge(high)),
             (None, None) => "all".to_owned(),
         };
-        let column = |heading: [&str; 2], value: fn(&Band) -> Option<f64>| {
-            let cells = self.bands.iter().map(|band| hundredths(value(band)));
-            aligned(
-                heading.map(str::to_owned).into_iter().chain(cells),
-                Align::Right,
-            )
-        };
-        let names = self.bands.iter().map(name);
-        let columns = [
-            aligned(
-                ["band".to_owned(), String::new()].into_iter().chain(names),
-                Align::Left,
-            ),
-            column(["rest", "dB"], |band| band.rest_gain_db),
-            column(["mean", "dB"], |band| band.mean_db),
-            column(["95 %", "dB"], |band| band.p95_db),
-            column(["most", "dB"], |band| band.max_db),
-            column(["distortion", "dB"], |band| band.distortion_db),
+        let shown: [([&str; 2], Figure); 5] = [
+            (["rest", "dB"], |band| band.rest_gain_db),
+            (["mean", "dB"], |band| band.mean_db),
+            (["95 %", "dB"], |band| band.p95_db),
+            (["most", "dB"], |band| band.max_db),
+            (["distortion", "dB"], |band| band.distortion_db),
         ];
-        (0..BANDS + 2)
-            .map(|line| {
-                let cells = columns.iter().filter_map(|column| column.get(line));
-                let line = cells.cloned().collect::<Vec<_>>().join("  ");
-                line.trim_end().to_owned() + "\n"
-            })
-            .collect()
+        let mut columns = vec![name_column(["band", ""], &self.bands, name)];
+        for (heading, figure) in shown {
+            columns.push(column(heading, &self.bands, |band| {
+                hundredths(figure(band))
+            }));
+        }
+        lines(&columns)
     }
 
     /// Where the second signal was found, in a line.
@@ -228,6 +216,8 @@ impl Comparison {
         )
     }
 }
+
+type Figure = fn(&Band) -> Option<f64>;
 
 /// Where the tone is changed most.
 fn tone_in_words(linear: &LinearPart) -> String {

@@ -5,15 +5,14 @@ mod report;
 mod source;
 mod trial;
 
-use std::io::{self, IsTerminal as _};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-
 pub(crate) use self::report::Row;
 pub(crate) use self::trial::{Trial, try_out};
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::console::{
+    INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error, progress_bar,
+};
 use crestline_files::printable;
 
 const AFTER_HELP: &str = "\
@@ -88,7 +87,7 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
         ));
         return ExitCode::from(OUTPUT_FAILED);
     }
-    let bar = progress_bar();
+    let bar = progress_bar(None, "encoding and decoding {bar:40} {percent:>3} %");
     let trial = try_out(&args.file, args.keep.as_deref(), &|done, of| {
         bar.set_length(of);
         bar.set_position(done);
@@ -120,28 +119,6 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
         }
         ExitCode::from(OUTPUT_FAILED)
     };
-    let text = if args.json {
-        match report::json(&trial) {
-            Ok(json) => json + "\n",
-            Err(error) => {
-                print_error(&format!("the result could not be written ({error})"));
-                return ExitCode::from(OUTPUT_FAILED);
-            }
-        }
-    } else {
-        report::text(&trial)
-    };
-    print_result(&text).err().unwrap_or(code)
-}
-
-/// Hidden unless standard error is a terminal.
-fn progress_bar() -> ProgressBar {
-    if !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
-    match ProgressStyle::with_template("encoding and decoding {bar:40} {percent:>3} %") {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
+    let printed = print_as(args.json, || report::json(&trial), || report::text(&trial));
+    printed.err().unwrap_or(code)
 }

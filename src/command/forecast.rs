@@ -5,14 +5,13 @@ mod input;
 mod json;
 mod report;
 
-use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-
 use self::report::{Reason, Report};
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::console::{
+    INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error, progress_bar,
+};
 use crate::output;
 use crate::stage_args::{StageArgs, within};
 use crestline_core::dsp::setting::Setting;
@@ -184,7 +183,7 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
     for note in &input.notes {
         print_error(&format!("{}: {note}", printable(&args.file)));
     }
-    let bar = progress_bar();
+    let bar = progress_bar(None, "pushing {bar:40} {pos} of {len}  {eta} left");
     let settings = args.stages.settings();
     let points = forecast(
         input.take_stretch(),
@@ -205,18 +204,8 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
         print_error(&message);
         return ExitCode::from(OUTPUT_FAILED);
     }
-    let text = if args.json {
-        match report.json() {
-            Ok(json) => json + "\n",
-            Err(error) => {
-                print_error(&format!("the result could not be written ({error})"));
-                return ExitCode::from(OUTPUT_FAILED);
-            }
-        }
-    } else {
-        report.text()
-    };
-    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+    let printed = print_as(args.json, || report.json(), || report.text());
+    printed.err().unwrap_or(ExitCode::SUCCESS)
 }
 
 fn write_chart(report: &Report, path: &Path, force: bool) -> Result<(), String> {
@@ -224,15 +213,4 @@ fn write_chart(report: &Report, path: &Path, force: bool) -> Result<(), String> 
     let chart =
         chart::svg(report).map_err(|error| format!("{name}: could not be drawn ({error})"))?;
     output::write(path, &chart, force)
-}
-
-fn progress_bar() -> ProgressBar {
-    if !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
-    match ProgressStyle::with_template("pushing {bar:40} {pos} of {len}  {eta} left") {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
 }

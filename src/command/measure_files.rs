@@ -1,15 +1,14 @@
 //! `crestline measure`: the numbers of finished files.
 
 use std::cmp::Reverse;
-use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::ProgressBar;
 
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
+use crate::console::{INPUT_UNUSABLE, print_as, print_error, progress_bar};
 use crate::measures::{MeasuredFile, Measures, too_short};
 use crate::table::table;
 use crestline_core::measure::{Meter, Readings};
@@ -126,24 +125,15 @@ pub fn run(args: &MeasureArgs) -> ExitCode {
             }
         }
     }
-    let text = if args.json {
-        match serde_json::to_string_pretty(&rows) {
-            Ok(json) => json + "\n",
-            Err(error) => {
-                print_error(&format!("the result could not be written ({error})"));
-                return ExitCode::from(OUTPUT_FAILED);
-            }
-        }
-    } else {
-        table(&rows)
-    };
-    print_result(&text).err().unwrap_or(code)
+    let printed = print_as(args.json, || &rows, || table(&rows));
+    printed.err().unwrap_or(code)
 }
 
 /// Measures all files over the cores; the outcomes are in the order of the files.
 fn measure_all(files: &[PathBuf]) -> Vec<Result<MeasuredFile, InputError>> {
     let sizes: Vec<u64> = files.iter().map(|file| size(file)).collect();
-    let progress = progress_bar(sizes.iter().sum());
+    let bytes = sizes.iter().sum();
+    let progress = progress_bar(Some(bytes), "measuring {bar:40} {percent:>3} %  {eta} left");
     // The largest first, so that no core is left with one when the others are done.
     let mut order: Vec<usize> = (0..files.len()).collect();
     order.sort_by_key(|index| Reverse(sizes.get(*index)));
@@ -230,16 +220,4 @@ fn measure(path: &Path, ahead: bool, progress: &ProgressBar) -> Result<MeasuredF
 /// Bytes in a file; 0 if it cannot be asked.
 fn size(file: &Path) -> u64 {
     std::fs::metadata(file).map_or(0, |file| file.len())
-}
-
-/// Counts bytes of all the files; hidden unless standard error is a terminal.
-fn progress_bar(bytes: u64) -> ProgressBar {
-    if !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::with_draw_target(Some(bytes), ProgressDrawTarget::stderr());
-    match ProgressStyle::with_template("measuring {bar:40} {percent:>3} %  {eta} left") {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use crate::comparison::{Comparison, Way};
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result};
+use crate::console::{INPUT_UNUSABLE, print_as, print_error};
 use crate::measures::Measures;
 use crate::paired::{Excerpts, Paired};
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
@@ -103,15 +103,7 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
             return ExitCode::from(INPUT_UNUSABLE);
         }
     };
-    let text = if args.json {
-        match serde_json::to_string_pretty(&compared) {
-            Ok(json) => json + "\n",
-            Err(error) => {
-                print_error(&format!("the result could not be written ({error})"));
-                return ExitCode::from(OUTPUT_FAILED);
-            }
-        }
-    } else {
+    let text = || {
         format!(
             "{}\n{}{}",
             compared.table(),
@@ -119,7 +111,8 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
             compared.changes()
         )
     };
-    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+    let printed = print_as(args.json, || &compared, text);
+    printed.err().unwrap_or(ExitCode::SUCCESS)
 }
 
 /// The comparison and the sample rate; the error is the line to tell.

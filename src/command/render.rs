@@ -7,7 +7,7 @@ use clap::ValueEnum;
 use serde::Serialize;
 
 use crate::comparison::Comparison;
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::measures::{MeasuredFile, Measures};
 use crate::stage_args::StageArgs;
 use crate::table::table;
@@ -152,15 +152,7 @@ pub fn run(args: &RenderArgs) -> ExitCode {
             return ExitCode::from(OUTPUT_FAILED);
         }
     };
-    let text = if args.json {
-        match serde_json::to_string_pretty(&rendered) {
-            Ok(json) => json + "\n",
-            Err(error) => {
-                print_error(&format!("the result could not be written ({error})"));
-                return ExitCode::from(OUTPUT_FAILED);
-            }
-        }
-    } else {
+    let text = || {
         let paid = [
             ("clean", &rendered.clean_reduction),
             ("output", &rendered.output_reduction),
@@ -173,7 +165,8 @@ pub fn run(args: &RenderArgs) -> ExitCode {
             printable(&args.output)
         )
     };
-    print_result(&text).err().unwrap_or(ExitCode::SUCCESS)
+    let printed = print_as(args.json, || &rendered, text);
+    printed.err().unwrap_or(ExitCode::SUCCESS)
 }
 
 fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderError> {

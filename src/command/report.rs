@@ -7,23 +7,23 @@ mod picture;
 mod record;
 mod song;
 
-use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::builder::PossibleValuesParser;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use clap::builder::{PossibleValuesParser, TypedValueParser};
+use indicatif::ProgressBar;
 
 use self::page::Report;
 use self::song::{Song, Wanted};
 use crate::compare::profile_of;
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result, progress_bar};
 use crate::output;
 use crate::stage_args::within;
 use crestline_core::dsp::setting::Setting;
 use crestline_core::session::reference::Profile;
 use crestline_core::session::{
-    BUILT_IN, DEFAULT_PLAYBACK_LUFS, DEFAULT_WINDOW_ID, PLAYBACK_RANGE_LUFS, Section, built_in,
+    BUILT_IN, BuiltIn, DEFAULT_PLAYBACK_LUFS, DEFAULT_WINDOW_ID, PLAYBACK_RANGE_LUFS, Section,
+    built_in,
 };
 use crestline_files::printable;
 
@@ -77,8 +77,8 @@ pub struct ReportArgs {
     )]
     section: Section,
     /// The target window, from a standard
-    #[arg(long, value_name = "TARGET", default_value = DEFAULT_WINDOW_ID, value_parser = PossibleValuesParser::new(BUILT_IN.iter().map(|window| window.id)))]
-    target: String,
+    #[arg(long, value_name = "TARGET", default_value = DEFAULT_WINDOW_ID, value_parser = target())]
+    target: &'static BuiltIn,
     /// Loudness that playback is levelled to, -30 to -5 LUFS
     #[arg(long, value_name = "LUFS", default_value_t = PLAYBACK_LUFS.default, allow_negative_numbers = true, value_parser = within(PLAYBACK_LUFS))]
     playback_lufs: f64,
@@ -90,12 +90,14 @@ pub struct ReportArgs {
     force: bool,
 }
 
+/// Takes a target by its name, and lists the names.
+fn target() -> impl TypedValueParser<Value = &'static BuiltIn> {
+    let names = BUILT_IN.iter().map(|target| target.id);
+    PossibleValuesParser::new(names).try_map(|id| built_in(&id).ok_or("no such target"))
+}
+
 /// Writes the page; the exit code is as `crestline report --help` says.
 pub fn run(args: &ReportArgs) -> ExitCode {
-    let Some(target) = built_in(&args.target) else {
-        print_error(&format!("{}: no such target; see --help", args.target));
-        return ExitCode::from(WRONG_USAGE);
-    };
     let name = printable(&args.html);
     let inputs = args.files.iter().chain(&args.reference);
     let inputs: Vec<&Path> = inputs.map(PathBuf::as_path).collect();
@@ -103,7 +105,10 @@ pub fn run(args: &ReportArgs) -> ExitCode {
         print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
-    let bar = progress_bar(args.files.len());
+    let bar = progress_bar(
+        Some(args.files.len() as u64),
+        "reporting {bar:40} {pos} of {len}  {eta} left",
+    );
     let measured = measure(args, &bar);
     bar.finish_and_clear();
     let (songs, reference, missing) = match measured {
@@ -124,7 +129,7 @@ pub fn run(args: &ReportArgs) -> ExitCode {
     let report = Report {
         songs,
         reference,
-        target,
+        target: args.target,
         playback_lufs: args.playback_lufs,
         missing,
     };
@@ -173,16 +178,4 @@ fn measure(args: &ReportArgs, bar: &ProgressBar) -> Result<Measured, String> {
         bar.inc(1);
     }
     Ok((songs, reference, missing))
-}
-
-/// Hidden unless standard error is a terminal.
-fn progress_bar(files: usize) -> ProgressBar {
-    if !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::with_draw_target(Some(files as u64), ProgressDrawTarget::stderr());
-    match ProgressStyle::with_template("reporting {bar:40} {pos} of {len}  {eta} left") {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
 }

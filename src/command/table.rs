@@ -94,37 +94,10 @@ pub(super) fn table(rows: &[MeasuredFile]) -> String {
     if rows.is_empty() {
         return String::new();
     }
-    let names: Vec<String> = rows
-        .iter()
-        .map(|row| short_name(Path::new(&row.file)))
-        .collect();
-    let mut columns = vec![aligned(
-        ["file", ""].map(str::to_owned).into_iter().chain(names),
-        Align::Left,
-    )];
-    for column in COLUMNS {
-        let cells = column
-            .heading
-            .map(str::to_owned)
-            .into_iter()
-            .chain(rows.iter().map(column.cell));
-        columns.push(aligned(cells, Align::Right));
-    }
-
-    let mut text = String::new();
-    for line in 0..rows.len() + 2 {
-        for (index, cell) in columns
-            .iter()
-            .filter_map(|column| column.get(line))
-            .enumerate()
-        {
-            text.push_str(if index == 0 { "" } else { "  " });
-            text.push_str(cell);
-        }
-        text.push('\n');
-    }
-    text.push_str(&legend(rows));
-    text
+    let name = |row: &MeasuredFile| short_name(Path::new(&row.file));
+    let mut columns = vec![name_column(["file", ""], rows, name)];
+    columns.extend(COLUMNS.map(|shown| column(shown.heading, rows, shown.cell)));
+    lines(&columns) + &legend(rows)
 }
 
 fn legend(rows: &[MeasuredFile]) -> String {
@@ -158,15 +131,51 @@ fn legend(rows: &[MeasuredFile]) -> String {
     }
 }
 
+/// Lines of headings, then a line a row, aligned to the right as numbers are read.
+pub(super) fn column<T, const N: usize>(
+    heading: [&str; N],
+    rows: &[T],
+    cell: impl Fn(&T) -> String,
+) -> Vec<String> {
+    aligned(heading, rows, cell, Align::Right)
+}
+
+/// The same, aligned to the left as names are read.
+pub(super) fn name_column<T, const N: usize>(
+    heading: [&str; N],
+    rows: &[T],
+    cell: impl Fn(&T) -> String,
+) -> Vec<String> {
+    aligned(heading, rows, cell, Align::Left)
+}
+
+/// Columns of as many cells beside each other; every line ends with a newline.
+pub(super) fn lines(columns: &[Vec<String>]) -> String {
+    let count = columns.iter().map(Vec::len).max().unwrap_or(0);
+    (0..count)
+        .map(|line| {
+            let cells = columns.iter().filter_map(|column| column.get(line));
+            let line = cells.cloned().collect::<Vec<_>>().join("  ");
+            line.trim_end().to_owned() + "\n"
+        })
+        .collect()
+}
+
 #[derive(Clone, Copy)]
-pub(super) enum Align {
+enum Align {
     Left,
     Right,
 }
 
 /// Pads the cells of one column to the longest of them, in characters.
-pub(super) fn aligned(cells: impl Iterator<Item = String>, align: Align) -> Vec<String> {
-    let cells: Vec<String> = cells.collect();
+fn aligned<T, const N: usize>(
+    heading: [&str; N],
+    rows: &[T],
+    cell: impl Fn(&T) -> String,
+    align: Align,
+) -> Vec<String> {
+    let head = heading.into_iter().map(str::to_owned);
+    let cells: Vec<String> = head.chain(rows.iter().map(cell)).collect();
     let width = cells
         .iter()
         .map(|cell| cell.chars().count())

@@ -150,7 +150,7 @@ impl From<&Finding> for JsonFinding {
 
 impl Report {
     /// The comparison for machines.
-    pub fn json(&self) -> serde_json::Result<String> {
+    pub fn json(&self) -> impl Serialize {
         let [mix, reference] = [&self.mix.part, &self.reference.part];
         let bands = (0..mix.balance_db.len()).map(|band| JsonBand {
             hz: mid_band_hz(band),
@@ -167,7 +167,7 @@ impl Report {
             mix_crest_db: mix.band_crest_db[region],
             reference_crest_db: reference.band_crest_db[region],
         });
-        serde_json::to_string_pretty(&Json {
+        Json {
             mix: JsonSide::new(&self.files[0], &self.mix),
             reference: JsonSide::new(&self.files[1], &self.reference),
             same: self.comparison.same,
@@ -176,6 +176,6 @@ impl Report {
             regions: regions.collect(),
             suggestion: self.comparison.suggestion.as_ref().map(Into::into),
             findings: self.findings.iter().map(Into::into).collect(),
-        })
+        }
     }
 }

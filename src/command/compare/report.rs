@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use crate::table::{Align, aligned, hundredths, tenths};
+use crate::table::{column, hundredths, lines, name_column, tenths};
 use crestline_core::measure::mid_band_hz;
 use crestline_core::session::reference::{
     Comparison, Figures, Finding, Profile, REGIONS, Suggestion,
@@ -59,9 +59,7 @@ impl Report {
                 rows.push((format!("{what}, whole"), &profile.whole));
             }
         }
-        let names = rows.iter().map(|(name, _)| name.clone());
-        let head = [String::new(), String::new()];
-        let mut columns = vec![aligned(head.into_iter().chain(names), Align::Left)];
+        let mut columns = vec![name_column(["", ""], &rows, |(name, _)| name.clone())];
         let shown: [([&str; 2], Figure, Form); 6] = [
             (["loudness", "LUFS"], |f| f.integrated_lufs, tenths),
             (["range", "LU"], |f| f.loudness_range_lu, tenths),
@@ -83,10 +81,8 @@ impl Report {
     fn regions(&self) -> String {
         let rows: Vec<usize> = (0..REGIONS.len()).collect();
         let comparison = &self.comparison;
-        let names = REGIONS.iter().map(|(_, name)| (*name).to_owned());
-        let head = [String::new(), String::new()];
         lines(&[
-            aligned(head.into_iter().chain(names), Align::Left),
+            name_column(["", ""], &REGIONS, |(_, name)| (*name).to_owned()),
             column(
                 ["mix less reference", "at equal loudness, dB"],
                 &rows,
@@ -180,23 +176,6 @@ pub(crate) fn nominal_hz(exact_hz: f64) -> String {
     let step = STEPS[(index - 10.0 * decade) as usize % 10];
     let hz = step * 10_f64.powf(decade);
     ((10.0 * hz).round() / 10.0).to_string()
-}
-
-/// Two lines of headings, then a line a row.
-fn column<T>(heading: [&str; 2], rows: &[T], cell: impl Fn(&T) -> String) -> Vec<String> {
-    let head = heading.map(str::to_owned);
-    aligned(head.into_iter().chain(rows.iter().map(cell)), Align::Right)
-}
-
-fn lines(columns: &[Vec<String>]) -> String {
-    let count = columns.iter().map(Vec::len).max().unwrap_or(0);
-    (0..count)
-        .map(|line| {
-            let cells = columns.iter().filter_map(|column| column.get(line));
-            let line = cells.cloned().collect::<Vec<_>>().join("  ");
-            line.trim_end().to_owned() + "\n"
-        })
-        .collect()
 }
 
 #[cfg(test)]

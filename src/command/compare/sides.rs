@@ -1,12 +1,11 @@
 //! The two profiles that are compared.
 
-use std::io::{self, IsTerminal as _, Read as _};
+use std::io::Read as _;
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::thread;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-
+use crate::console::progress_bar;
 use crestline_core::session::Section;
 use crestline_core::session::reference::Profile;
 use crestline_files::{Profiled, printable, profile};
@@ -27,7 +26,10 @@ pub(super) struct Sides {
 
 /// Measures both, side by side; otherwise a line for each that cannot be used.
 pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sides, Vec<String>> {
-    let bar = progress_bar();
+    let bar = progress_bar(
+        Some(2 * 1_000),
+        "measuring {bar:40} {percent:>3} %  {eta} left",
+    );
     let done = [AtomicU64::new(0), AtomicU64::new(0)];
     let measure = |path: &Path, index: usize| {
         profile_of(path, section, &mut |share| {
@@ -95,16 +97,4 @@ fn saved(path: &Path) -> Option<Result<Profiled, String>> {
         notes: Vec::new(),
     });
     Some(read.map_err(|error| format!("{}: {error}", printable(path))))
-}
-
-/// Hidden unless standard error is a terminal.
-fn progress_bar() -> ProgressBar {
-    if !io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::with_draw_target(Some(2 * 1_000), ProgressDrawTarget::stderr());
-    match ProgressStyle::with_template("measuring {bar:40} {percent:>3} %  {eta} left") {
-        Ok(style) => bar.with_style(style),
-        Err(_) => bar,
-    }
 }

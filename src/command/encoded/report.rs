@@ -1,12 +1,10 @@
 //! What is printed of a file's way through the encoders.
 
-use std::fmt::Write as _;
-
 use serde::Serialize;
 
 use super::trial::{CEILING_DBTP, Coded, Trial};
 use crate::measures::to_thousandths_if_any;
-use crate::table::{Align, aligned, hundredths, tenths};
+use crate::table::{column, hundredths, lines, name_column, tenths};
 use crestline_files::printable;
 
 /// The object of `--json`.
@@ -42,7 +40,7 @@ struct JsonCoded {
     holds: Option<bool>,
 }
 
-pub(super) fn json(trial: &Trial) -> serde_json::Result<String> {
+pub(super) fn json(trial: &Trial) -> impl Serialize {
     let coded = |coded: &Coded| JsonCoded {
         codec: coded.coding.key(),
         nominal_kbps: coded.coding.nominal_kbps(),
@@ -56,7 +54,7 @@ pub(super) fn json(trial: &Trial) -> serde_json::Result<String> {
         holds: coded.holds(),
     };
     let original = &trial.original;
-    serde_json::to_string_pretty(&Json {
+    Json {
         file: trial.file.to_string_lossy().into_owned(),
         sample_rate_hz: original.sample_rate_hz,
         channels: original.channels,
@@ -65,7 +63,7 @@ pub(super) fn json(trial: &Trial) -> serde_json::Result<String> {
         samples_over: original.over,
         mp3_encoder: trial.mp3_encoder.as_deref(),
         coded: trial.coded.iter().map(coded).collect(),
-    })
+    }
 }
 
 /// One row of a table for people, whether printed or drawn.
@@ -113,28 +111,16 @@ fn tenth_below(dbtp: f64) -> f64 {
 
 pub(super) fn text(trial: &Trial) -> String {
     let rows = Row::all(trial);
-    let column = |heading: [&str; 2], align: Align, cell: fn(&Row) -> &String| {
-        let head = heading.map(str::to_owned);
-        aligned(
-            head.into_iter().chain(rows.iter().map(cell).cloned()),
-            align,
-        )
-    };
     let columns = [
-        column(["", ""], Align::Left, |row| &row.name),
-        column(["rate", "kbit/s"], Align::Right, |row| &row.kbps),
-        column(["true peak", "dBTP"], Align::Right, |row| &row.true_peak),
-        column(["overshoot", "dB"], Align::Right, |row| &row.overshoot),
-        column(["over", "samples"], Align::Right, |row| &row.over),
-        column(["ceiling", "dBTP"], Align::Right, |row| &row.ceiling),
+        name_column(["", ""], &rows, |row| row.name.clone()),
+        column(["rate", "kbit/s"], &rows, |row| row.kbps.clone()),
+        column(["true peak", "dBTP"], &rows, |row| row.true_peak.clone()),
+        column(["overshoot", "dB"], &rows, |row| row.overshoot.clone()),
+        column(["over", "samples"], &rows, |row| row.over.clone()),
+        column(["ceiling", "dBTP"], &rows, |row| row.ceiling.clone()),
     ];
-    let mut text = format!("{}\n\n", printable(&trial.file));
-    for line in 0..rows.len() + 2 {
-        let cells = columns.iter().filter_map(|column| column.get(line));
-        let line = cells.cloned().collect::<Vec<_>>().join("  ");
-        let _ = writeln!(text, "{}", line.trim_end());
-    }
-    text + "\n" + &trial.sentence() + "\n"
+    let name = printable(&trial.file);
+    format!("{name}\n\n{}\n{}\n", lines(&columns), trial.sentence())
 }
 
 impl Trial {

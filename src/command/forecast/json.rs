@@ -226,10 +226,7 @@ impl From<Choice> for JsonChoice {
 
 impl Report {
     /// The object of `--json`.
-    ///
-    /// # Errors
-    /// A number that JSON does not know.
-    pub fn json(&self) -> serde_json::Result<String> {
+    pub fn json(&self) -> impl Serialize {
         let point = |point: &Point| JsonPoint {
             push_db: point.push_db,
             clean: JsonFigures::from(&point.clean),
@@ -244,7 +241,7 @@ impl Report {
             },
         };
         let compared = self.summary.at_one_loudness.iter().zip(&self.reasons);
-        serde_json::to_string_pretty(&Json {
+        Json {
             file: self.file.to_string_lossy().into_owned(),
             sample_rate_hz: self.sample_rate_hz,
             channels: self.channels,
@@ -265,6 +262,6 @@ impl Report {
             next_decibel: Paths::of(&self.summary.next, JsonStep::from),
             at_one_loudness: compared.map(comparison).collect(),
             sentence: self.summary.sentence(),
-        })
+        }
     }
 }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
-use crate::table::{Align, aligned, hundredths, tenths};
+use crate::table::{column, hundredths, lines, name_column, tenths};
 use crestline_core::session::forecast::{
     AtOneLoudness, Choice, Path, PathFigures, Point, Step, Summary,
 };
@@ -68,7 +68,7 @@ impl Report {
     }
 
     fn pushes(&self) -> String {
-        let mut columns = vec![column("", ["push", "dB"], &self.points, |point| {
+        let mut columns = vec![column(["", "push", "dB"], &self.points, |point| {
             hundredths(Some(point.push_db))
         })];
         for (name, path) in [("clean", Path::Clean), ("saturated", Path::Saturated)] {
@@ -80,9 +80,9 @@ impl Report {
                 (["limiter", "mean dB"], |f| f.limiter_mean_db, tenths),
                 (["distortion", "dB"], |f| f.distortion_db, tenths),
             ];
-            for (n, (heading, figure, form)) in shown.into_iter().enumerate() {
+            for (n, ([above, below], figure, form)) in shown.into_iter().enumerate() {
                 let name = if n == 0 { name } else { "" };
-                columns.push(column(name, heading, &self.points, |point| {
+                columns.push(column([name, above, below], &self.points, |point| {
                     form(figure(path.of(point)))
                 }));
             }
@@ -101,16 +101,10 @@ impl Report {
             })
             .zip(&self.summary.at_one_loudness)
             .collect();
-        let names = rows.iter().map(|(name, _)| (*name).to_owned());
+        let heading = ["", "at one loudness", ""];
         let mut columns = vec![
-            aligned(
-                ["", "at one loudness", ""]
-                    .map(str::to_owned)
-                    .into_iter()
-                    .chain(names),
-                Align::Left,
-            ),
-            column("", ["", "LUFS"], &rows, |(_, at)| {
+            name_column(heading, &rows, |(name, _)| (*name).to_owned()),
+            column(["", "", "LUFS"], &rows, |(_, at)| {
                 tenths(Some(at.loudness_lufs))
             }),
         ];
@@ -132,9 +126,9 @@ impl Report {
                     tenths,
                 ),
             ];
-            for (n, (heading, figure, form)) in shown.into_iter().enumerate() {
+            for (n, ([above, below], figure, form)) in shown.into_iter().enumerate() {
                 let name = if n == 0 { name } else { "" };
-                columns.push(column(name, heading, &rows, |(_, at)| {
+                columns.push(column([name, above, below], &rows, |(_, at)| {
                     form(side(at).as_ref().and_then(figure))
                 }));
             }
@@ -151,29 +145,6 @@ type Figure = fn(&PathFigures) -> Option<f64>;
 type Chosen = fn(&Choice) -> Option<f64>;
 type Form = fn(Option<f64>) -> String;
 type Side = fn(&AtOneLoudness) -> Option<Choice>;
-
-/// Three lines of headings, the path's name first, then a line a row.
-fn column<T>(
-    name: &str,
-    heading: [&str; 2],
-    rows: &[T],
-    cell: impl Fn(&T) -> String,
-) -> Vec<String> {
-    let [above, below] = heading;
-    let head = [name, above, below].map(str::to_owned);
-    aligned(head.into_iter().chain(rows.iter().map(cell)), Align::Right)
-}
-
-fn lines(columns: &[Vec<String>]) -> String {
-    let count = columns.iter().map(Vec::len).max().unwrap_or(0);
-    (0..count)
-        .map(|line| {
-            let cells = columns.iter().filter_map(|column| column.get(line));
-            let line = cells.cloned().collect::<Vec<_>>().join("  ");
-            line.trim_end().to_owned() + "\n"
-        })
-        .collect()
-}
 
 fn gain(step: Option<Step>) -> String {
     let Some(step) = step else {
