@@ -181,6 +181,9 @@ struct Mark {
     /// A diamond; otherwise a disc.
     diamond: bool,
     label: String,
+    /// How far below the mark its label stands, so that those of a part and of the whole do not
+    /// meet where the two lie together.
+    drop: i32,
 }
 
 /// Where a part of a recording lies in it.
@@ -195,11 +198,11 @@ fn draw_marks(chart: &mut Chart<'_, '_>, marks: Vec<Mark>) -> Drawn<()> {
             let corners = [(0, -8), (8, 0), (0, 8), (-8, 0)].to_vec();
             chart.draw_series([EmptyElement::at(mark.at)
                 + Polygon::new(corners, mark.color.filled())
-                + Text::new(mark.label, (12, -6), label)])?;
+                + Text::new(mark.label, (12, mark.drop), label)])?;
         } else {
             chart.draw_series([EmptyElement::at(mark.at)
                 + Circle::new((0, 0), 7, mark.color.filled())
-                + Text::new(mark.label, (12, -6), label)])?;
+                + Text::new(mark.label, (12, mark.drop), label)])?;
         }
     }
     Ok(())
@@ -250,14 +253,16 @@ pub(super) fn plane(
         .collect();
     let mut marks = Vec::new();
     let mut words = Vec::new();
-    let mut mark = |at: Option<(f64, f64)>, color, diamond, label: &str| {
+    let mut mark = |at: Option<(f64, f64)>, (what, color, diamond), (of, drop)| {
         if let Some(at) = at {
+            let label = format!("{what}{of}");
             words.push(format!("{label} at {:.1} LUFS and {:.1} dB", at.0, at.1));
             marks.push(Mark {
                 at,
                 color,
                 diamond,
-                label: label.to_owned(),
+                label,
+                drop,
             });
         }
     };
@@ -266,29 +271,17 @@ pub(super) fn plane(
     let own = song.against.as_ref().map(|against| &against.profile);
     let is_parted = |profile: &Profile| profile.part != profile.whole;
     let parted = own.is_some_and(is_parted) || reference.is_some_and(is_parted);
-    let [all, part] = if parted {
-        [", whole", ", part"]
-    } else {
-        [""; 2]
-    };
-    mark(whole, VERMILION, false, &format!("song{all}"));
+    let all = if parted { (", whole", -14) } else { ("", -6) };
+    let part = (", part", 2);
+    let (ours, theirs) = (("song", VERMILION, false), ("reference", GREEN, true));
+    mark(whole, ours, all);
     if let Some(own) = own.filter(|own| is_parted(own)) {
-        mark(at(&own.part), VERMILION, false, &format!("song{part}"));
+        mark(at(&own.part), ours, part);
     }
     if let Some(reference) = reference {
-        mark(
-            at(&reference.whole),
-            GREEN,
-            true,
-            &format!("reference{all}"),
-        );
+        mark(at(&reference.whole), theirs, all);
         if is_parted(reference) {
-            mark(
-                at(&reference.part),
-                GREEN,
-                true,
-                &format!("reference{part}"),
-            );
+            mark(at(&reference.part), theirs, part);
         }
     }
     let told = Told {
@@ -333,6 +326,7 @@ pub(super) fn record_plane(songs: &[Song], target: &TargetWindow) -> Drawn<Strin
                 color: VERMILION,
                 diamond: false,
                 label: (index + 1).to_string(),
+                drop: -6,
             })
         })
         .collect();
