@@ -72,8 +72,8 @@ pub(super) struct Comparison {
 impl Comparison {
     /// Comparison `index` of a meter that was made with
     /// [`GainMemory::Session`](crestline_core::measure::GainMemory::Session) and whose bands meet
-    /// at `corners_hz`; without a `way` the signals lie in step and nothing linear is between them. `measures` are those of the
-    /// signal before and of the one after.
+    /// at `corners_hz`; without a `way` the signals lie in step and nothing linear is between them.
+    /// `measures` are those of the signal before and of the one after.
     pub fn new(
         meter: &ReductionMeter,
         index: usize,

@@ -103,8 +103,8 @@ fn figures_are_measures_and_the_shelves_are_found() {
     assert!((tilt - 7.0).abs() < 0.5, "{tilt}");
     let shelved = |band: usize| number(&told["bands"][band]["shelved_db"]);
     assert!((shelved(4) - shelved(27)).abs() < 0.5);
-    // By construction what sets the two apart most is the balance, at the top and at the bottom, 7 dB
-    // between them less what the regions hold of the shelves' slopes.
+    // By construction what sets the two apart most is the balance, at the top and at the bottom, 7
+    // dB between them less what the regions hold of the shelves' slopes.
     let finding = |index: usize| &told["findings"][index];
     let sentence = |index: usize| finding(index)["sentence"].as_str().unwrap();
     for (index, words) in [
@@ -119,8 +119,8 @@ fn figures_are_measures_and_the_shelves_are_found() {
     assert_eq!(told["same"], false);
 }
 
-/// Source: EBU Tech 3342, which asks for more than a minute; `crestline measure` for what is longer.
-/// By definition: a gain of 0 dB matches what is equally loud.
+/// Source: EBU Tech 3342, which asks for more than a minute; `crestline measure` for what is
+/// longer. By definition: a gain of 0 dB matches what is equally loud.
 #[test]
 fn a_part_of_less_than_a_minute_has_no_loudness_range() {
     let folder = folder("compare_range");

@@ -36,8 +36,8 @@ fn decoded(folder: &Path, file: &str) -> Value {
     measured.remove(0)
 }
 
-/// Some seconds of the dense release at its loudest, its highest true peak brought to −0.1 dBTP by a
-/// gain.
+/// Some seconds of the dense release at its loudest, its highest true peak brought to −0.1 dBTP by
+/// a gain.
 fn dense(folder: &Path) -> Vec<Vec<f64>> {
     let song = turnstile(44_100);
     let part = |gain: f64| -> Vec<Vec<f64>> {
@@ -137,8 +137,8 @@ fn a_dense_programme_goes_over_and_another_decoder_says_the_same() {
     }
 }
 
-/// By construction: a sine passes every encoder nearly as it is. What is allowed is common practice:
-/// half a decibel.
+/// By construction: a sine passes every encoder nearly as it is. What is allowed is common
+/// practice: half a decibel.
 #[test]
 fn a_sine_stays_what_it_is() {
     let folder = folder("encoded_sine");
@@ -168,10 +168,11 @@ fn a_sine_stays_what_it_is() {
     assert!(text(&printed.stdout).contains(&format!("stays under -1 dBTP {through}")));
 }
 
-/// By construction: 6 dB more before is 6 dB more after, whether or not the file holds them as floats
-/// beyond full scale. What is allowed is what an encoder's threshold of hearing, which stands still,
-/// makes of 6 dB: it is told of each, and small in MP3, whose input is turned down and up again. (Of a
-/// file that is clipped first, MP3 at 320 kbit/s reads 4.4 dB less.) Source for the peak itself: ffmpeg's decoders.
+/// By construction: 6 dB more before is 6 dB more after, whether or not the file holds them as
+/// floats beyond full scale. What is allowed is what an encoder's threshold of hearing, which
+/// stands still, makes of 6 dB: it is told of each, and small in MP3, whose input is turned down
+/// and up again. (Of a file that is clipped first, MP3 at 320 kbit/s reads 4.4 dB less.) Source for
+/// the peak itself: ffmpeg's decoders.
 #[test]
 fn a_float_file_beyond_full_scale_is_encoded_as_it_is() {
     let folder = folder("encoded_float");
@@ -210,8 +211,8 @@ fn a_float_file_beyond_full_scale_is_encoded_as_it_is() {
     }
 }
 
-/// Source: the rates that songs are delivered at (common practice), and the tables of MP3's bit rates
-/// (ISO/IEC 11172-3 and 13818-3, from memory).
+/// Source: the rates that songs are delivered at (common practice), and the tables of MP3's bit
+/// rates (ISO/IEC 11172-3 and 13818-3, from memory).
 #[test]
 fn rates_that_songs_are_not_delivered_at() {
     let folder = folder("encoded_rates");

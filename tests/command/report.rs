@@ -11,8 +11,8 @@ use html5ever::{ParseOpts, parse_document};
 use markup5ever_rcdom::{Handle, NodeData, RcDom};
 use songs::{rink_lights, turnstile};
 
-/// One element: its name, attributes, all the text in it, and the elements in it, in the order of the
-/// page.
+/// One element: its name, attributes, all the text in it, and the elements in it, in the order of
+/// the page.
 #[derive(Clone)]
 struct Element {
     name: String,
@@ -117,8 +117,8 @@ const KNOWN: [&str; 37] = [
     "path", "ellipse",
 ];
 
-/// What the HTML standard asks for beyond its syntax, and WCAG 2.2 of headings (1.3.1), tables (1.3.1)
-/// and pictures (1.1.1).
+/// What the HTML standard asks for beyond its syntax, and WCAG 2.2 of headings (1.3.1), tables
+/// (1.3.1) and pictures (1.1.1).
 fn check(page: &str) -> Element {
     let document = parse(page);
     let html = &document.inside[0];
@@ -311,7 +311,8 @@ fn the_page_is_valid_and_its_numbers_are_measures() {
     }
     assert!(compared > 15, "{compared}");
 
-    // By definition: a level less the loudness; the album moves as one, its loudest song to the level.
+    // By definition: a level less the loudness; the album moves as one, its loudest song to the
+    // level.
     let lufs: Vec<Option<f64>> = measured
         .iter()
         .map(|m| m["integrated_lufs"].as_f64())

@@ -26,15 +26,15 @@ pub(crate) enum Coding {
         /// Of the encoder's scale from −0.2 to 1, on which bit rates are not chosen but come out.
         quality: f32,
     },
-    /// At a constant bit rate. The encoder's presets turn the audio down at low rates; `scale` undoes
-    /// that, so that what is told is what encoding does to the peaks.
+    /// At a constant bit rate. The encoder's presets turn the audio down at low rates; `scale`
+    /// undoes that, so that what is told is what encoding does to the peaks.
     Mp3 { kbps: u32, scale: f64 },
 }
 
-/// The rates that are common (common practice): what is sent over slow lines, what is usual, and the
-/// most that is offered. The qualities are those that Vorbis' own documentation names for stereo at
-/// 44.1 kHz (from memory): 2, 5 and 9 of 10. The scales are 1/0.95 and 1/0.97, as measured of version
-/// 3.100; a test holds every coding's loudness to the original's.
+/// The rates that are common (common practice): what is sent over slow lines, what is usual, and
+/// the most that is offered. The qualities are those that Vorbis' own documentation names for
+/// stereo at 44.1 kHz (from memory): 2, 5 and 9 of 10. The scales are 1/0.95 and 1/0.97, as
+/// measured of version 3.100; a test holds every coding's loudness to the original's.
 pub(super) const CODINGS: [Coding; 6] = [
     Coding::Vorbis {
         nominal_kbps: 96,
@@ -103,9 +103,9 @@ impl Coding {
         format!("{stem}-{}-{}.{ending}", self.key(), self.nominal_kbps())
     }
 
-    /// Whether there is such a bit rate at a sample rate. MP3 at less than 32 kHz is another table of
-    /// them, which ends at 160 kbit/s (ISO/IEC 13818-3, from memory); below 16 kHz the encoder ends
-    /// at 64 kbit/s (as measured of version 3.100).
+    /// Whether there is such a bit rate at a sample rate. MP3 at less than 32 kHz is another table
+    /// of them, which ends at 160 kbit/s (ISO/IEC 13818-3, from memory); below 16 kHz the encoder
+    /// ends at 64 kbit/s (as measured of version 3.100).
     pub fn is_there_at(self, sample_rate_hz: u32) -> bool {
         match self {
             Self::Vorbis { .. } => true,
@@ -115,8 +115,8 @@ impl Coding {
         }
     }
 
-    /// Encodes the source. MP3 is made of `integers`, as [`Source::write_integers`] leaves them, with
-    /// the gain that makes up for it. The error is cause and remedy.
+    /// Encodes the source. MP3 is made of `integers`, as [`Source::write_integers`] leaves them,
+    /// with the gain that makes up for it. The error is cause and remedy.
     pub(super) fn encode(
         self,
         source: &Source,

@@ -90,8 +90,8 @@ impl Trial {
 }
 
 /// Encodes the file in every way there is, over the cores, and copies what is encoded to the folder
-/// `keep`. `progress` is told how many of the works are done, and of how many. The error is the line
-/// to tell.
+/// `keep`. `progress` is told how many of the works are done, and of how many. The error is the
+/// line to tell.
 pub(crate) fn try_out(
     file: &Path,
     keep: Option<&Path>,

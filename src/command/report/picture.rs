@@ -22,8 +22,8 @@ use crestline_core::session::reference::{Figures, Profile};
 /// Stands for the colour of the page's text, which follows light and dark.
 const INK: RGBColor = RGBColor(1, 2, 3);
 const INK_SVG: &str = "#010203";
-/// Blue, vermilion, bluish green and orange of the palette of Okabe and Ito, which colour-blind eyes
-/// tell apart; the marks differ in shape as well.
+/// Blue, vermilion, bluish green and orange of the palette of Okabe and Ito, which colour-blind
+/// eyes tell apart; the marks differ in shape as well.
 const BLUE: RGBColor = RGBColor(0, 114, 178);
 const VERMILION: RGBColor = RGBColor(213, 94, 0);
 const GREEN: RGBColor = RGBColor(0, 158, 115);
@@ -238,8 +238,8 @@ fn plane_chart<'a, 'b>(
     Ok(chart)
 }
 
-/// Where the song is: its trail and the whole of it; with a reference the parts that are compared as
-/// well, and the whole of either.
+/// Where the song is: its trail and the whole of it; with a reference the parts that are compared
+/// as well, and the whole of either.
 pub(super) fn plane(
     song: &Song,
     reference: Option<&Profile>,
