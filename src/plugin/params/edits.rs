@@ -4,18 +4,20 @@
 //! framework has it while audio runs. Three things go wrong with that. What is saved before the
 //! next block lacks the edit. Where no block comes (a host may stop calling and still count the
 //! plug-in as processing) the editor shows the old value for ever. And a host may drop an edit.
-//! So each edit waits here until its parameter has moved, and otherwise takes effect by itself.
+//! So each edit waits here until it has come back, or something later has, and otherwise takes
+//! effect by itself.
 
 use super::CrestlineParams;
 use nice_plug::prelude::{ParamPtr, Params};
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
 /// Without any audio for so long, none runs. Twice the longest block that hosts are known to play
 /// (8192 frames at 44.1 kHz; common practice).
 const NO_AUDIO: Duration = Duration::from_millis(400);
-/// An edit that has not come back with the audio of so long a time has been dropped.
+/// While audio runs and nothing of a parameter has come back for so long, its edits have been
+/// dropped.
 const DROPPED: Duration = Duration::from_secs(1);
 
 /// Who changed a parameter.
@@ -32,25 +34,68 @@ pub enum EditBy {
 #[derive(Debug, Default)]
 pub struct Edits {
     /// Never locked by the audio thread.
-    waiting: Mutex<Vec<Waiting>>,
+    waiting: Mutex<Waiting>,
     blocks: AtomicU32,
     /// How often the host has brought each parameter, as far as it is told; see
     /// [`tell_brought`](Self::tell_brought).
     brought: OnceLock<Box<[AtomicU32]>>,
+    /// States that the host has loaded.
+    loads: AtomicU32,
+    /// The host has let go of the plug-in.
+    over: AtomicBool,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Debug, Default)]
 struct Waiting {
+    params: Vec<Edited>,
+    /// The number of blocks as last looked at, and since when it has been that.
+    audio: Option<(u32, Instant)>,
+}
+
+impl Waiting {
+    /// Looks whether audio runs.
+    fn runs(&mut self, blocks: u32, now: Instant) -> bool {
+        let (seen, since) = *self.audio.get_or_insert((blocks, now));
+        if seen != blocks {
+            self.audio = Some((blocks, now));
+            return true;
+        }
+        now.saturating_duration_since(since) < NO_AUDIO
+    }
+}
+
+/// A parameter with edits that the host has not brought.
+#[derive(Clone, Debug)]
+struct Edited {
     /// Place of the parameter among all.
     index: usize,
-    normalized: f32,
-    /// Value of the parameter when it was edited: once it has another one, the edit or something
-    /// later has arrived.
-    before: f32,
+    /// They themselves, normalised, the last one last; never none. A host brings them in their
+    /// order, and may leave some out.
+    values: Vec<f32>,
+    /// Who made the last one.
     by: EditBy,
+    /// Plain value, and how often it had been brought, when the parameter was last looked at.
+    seen: (f32, u32),
+    /// Since when nothing of it has been brought.
     since: Instant,
-    blocks: u32,
-    brought: u32,
+}
+
+impl Edited {
+    fn last(&self) -> f32 {
+        self.values.last().copied().unwrap_or_default()
+    }
+
+    /// Takes out what has been brought, going by what the parameter is `now`: all of it where that
+    /// is none of what waits, since whatever comes later has the last word.
+    fn follow(&mut self, now: (f32, u32), plain: impl Fn(f32) -> f32, at: Instant) {
+        if now == self.seen {
+            return;
+        }
+        let arrived = self.values.iter().position(|value| plain(*value) == now.0);
+        self.values
+            .drain(..arrived.map_or(self.values.len(), |last| last + 1));
+        (self.seen, self.since) = (now, at);
+    }
 }
 
 impl Edits {
@@ -80,12 +125,30 @@ impl Edits {
         }
     }
 
+    /// How many states the host has loaded so far: what the editor remembers of settings is from
+    /// before the last one where this has changed.
+    pub fn loads(&self) -> u32 {
+        // Relaxed: the count orders nothing but itself.
+        self.loads.load(Ordering::Relaxed)
+    }
+
+    /// The host lets go of the plug-in: nothing can be told to it any more.
+    pub fn end(&self) {
+        // Relaxed: it is set and asked for on the host's main thread.
+        self.over.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it has.
+    pub fn are_over(&self) -> bool {
+        self.over.load(Ordering::Relaxed)
+    }
+
     fn times_brought(&self, index: usize) -> u32 {
         let count = self.brought.get().and_then(|all| all.get(index));
         count.map_or(0, |count| count.load(Ordering::Relaxed))
     }
 
-    fn waiting(&self) -> MutexGuard<'_, Vec<Waiting>> {
+    fn waiting(&self) -> MutexGuard<'_, Waiting> {
         // Whoever panicked while holding the lock left a list that is whole.
         self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -106,26 +169,36 @@ impl CrestlineParams {
         let Some(param) = self.pointers().get(index).copied() else {
             return;
         };
+        let now = Instant::now();
+        self.settle(now);
         let normalized = normalized.clamp(0.0, 1.0);
         // SAFETY: a pointer to a parameter of `self`.
-        let (before, after) = unsafe {
-            (
-                param.unmodulated_plain_value(),
-                param.preview_plain(normalized),
-            )
-        };
+        let plain = |value| unsafe { param.preview_plain(value) };
+        // SAFETY: as above.
+        let present = unsafe { param.unmodulated_plain_value() };
         let mut waiting = self.edits.waiting();
-        waiting.retain(|edit| edit.index != index);
-        if before != after {
-            waiting.push(Waiting {
+        match waiting.params.iter_mut().find(|one| one.index == index) {
+            // A host that repeats what it is told says nothing of its own.
+            Some(edited)
+                if by == EditBy::Host
+                    && edited
+                        .values
+                        .iter()
+                        .any(|it| plain(*it) == plain(normalized)) => {}
+            Some(edited) => {
+                if plain(edited.last()) != plain(normalized) {
+                    edited.values.push(normalized);
+                }
+                edited.by = by;
+            }
+            None if plain(normalized) == present => {}
+            None => waiting.params.push(Edited {
                 index,
-                normalized,
-                before,
+                values: vec![normalized],
                 by,
-                since: Instant::now(),
-                blocks: self.edits.blocks.load(Ordering::Relaxed),
-                brought: self.edits.times_brought(index),
-            });
+                seen: (present, self.edits.times_brought(index)),
+                since: now,
+            }),
         }
     }
 
@@ -134,60 +207,81 @@ impl CrestlineParams {
     pub fn awaited(&self, index: usize) -> Option<f32> {
         self.settle(Instant::now());
         let waiting = self.edits.waiting();
-        let edit = waiting.iter().find(|edit| edit.index == index)?;
-        Some(edit.normalized)
+        let edited = waiting.params.iter().find(|edited| edited.index == index)?;
+        Some(edited.last())
+    }
+
+    /// What a parameter of these was last set to, normalised: the edit that waits, or else the value
+    /// in effect. Whoever changes a value by a step, or keeps it for later, goes by this.
+    pub fn last_set(&self, param: ParamPtr) -> f32 {
+        let waits = !self.edits.waiting().params.is_empty();
+        let awaited = || self.awaited(self.index_of(param)?);
+        // SAFETY: the caller's promise that it is a parameter of `self`.
+        waits
+            .then(awaited)
+            .flatten()
+            .unwrap_or_else(|| unsafe { param.unmodulated_normalized_value() })
+    }
+
+    /// The place of a parameter among all.
+    pub fn index_of(&self, param: ParamPtr) -> Option<usize> {
+        self.pointers().iter().position(|it| *it == param)
     }
 
     /// Forgets the edits that have come back, and has those take effect that will not any more.
     /// Whether any still wait.
     pub fn settle(&self, now: Instant) -> bool {
         let blocks = self.edits.blocks.load(Ordering::Relaxed);
-        self.take_effect(|edit| {
-            let waited = now.saturating_duration_since(edit.since);
-            if edit.blocks == blocks {
-                (waited >= NO_AUDIO).then_some(true)
+        let runs = self.edits.waiting().runs(blocks, now);
+        self.take_effect(now, |edited| {
+            let waited = now.saturating_duration_since(edited.since);
+            if runs {
+                (waited >= DROPPED).then_some(edited.by == EditBy::Editor)
             } else {
-                (waited >= DROPPED).then_some(edit.by == EditBy::Editor)
+                Some(true)
             }
         })
     }
 
-    /// Forgets every edit: a state is loaded over them.
+    /// A state has been loaded over every edit, and over what the editor remembers.
     pub fn forget_edits(&self) {
-        self.edits.waiting().clear();
+        self.edits.waiting().params.clear();
+        self.edits.loads.fetch_add(1, Ordering::Relaxed);
     }
 
     /// Has every edit that still waits take effect, for what is about to be saved.
     pub fn settle_all(&self) {
-        self.take_effect(|_| Some(true));
+        self.take_effect(Instant::now(), |_| Some(true));
     }
 
-    /// Goes through the edits whose parameters have not moved: `decide` says whether one takes
-    /// effect, or is forgotten, or (`None`) waits on. Whether any still wait.
-    fn take_effect(&self, decide: impl Fn(&Waiting) -> Option<bool>) -> bool {
+    /// Goes through the edits that have not come back: `decide` says whether the last one of a
+    /// parameter takes effect, or all are forgotten, or (`None`) wait on. Whether any still wait.
+    fn take_effect(&self, now: Instant, decide: impl Fn(&Edited) -> Option<bool>) -> bool {
         let mut waiting = self.edits.waiting();
-        if waiting.is_empty() {
+        if waiting.params.is_empty() {
             return false;
         }
         let params = self.pointers();
-        waiting.retain(|edit| {
-            let Some(param) = params.get(edit.index) else {
+        waiting.params.retain_mut(|edited| {
+            let Some(param) = params.get(edited.index) else {
                 return false;
             };
             // SAFETY: a pointer to a parameter of `self`, whose values are atomics.
             unsafe {
-                let brought = self.edits.times_brought(edit.index) != edit.brought;
-                if brought || param.unmodulated_plain_value() != edit.before {
+                let brought = self.edits.times_brought(edited.index);
+                let present = (param.unmodulated_plain_value(), brought);
+                edited.follow(present, |value| param.preview_plain(value), now);
+                if edited.values.is_empty() {
                     return false;
                 }
-                let decided = decide(edit);
+                let decided = decide(edited);
                 if decided == Some(true) {
-                    param._internal_set_normalized_value(edit.normalized);
+                    param._internal_set_normalized_value(edited.last());
                 }
                 decided.is_none()
             }
         });
-        !waiting.is_empty()
+        !waiting.params.is_empty()
     }
 }
 
@@ -275,5 +369,80 @@ mod tests {
         params.settle_all();
         assert_eq!(params.push.value(), 9.0);
         assert!(!params.settle(Instant::now()));
+    }
+
+    /// What a host does with a block: brings the value and says so.
+    #[expect(unsafe_code, reason = "what a host does")]
+    fn bring(params: &CrestlineParams, index: usize, normalized: f32) {
+        params.edits.block();
+        params.edits.bring(index);
+        // SAFETY: a parameter that is there.
+        unsafe { params.pointers()[index]._internal_set_normalized_value(normalized) };
+    }
+
+    #[test]
+    fn an_earlier_edit_that_comes_back_leaves_the_later_ones_waiting() {
+        let (params, push) = params();
+        params.edits.tell_brought(params.pointers().len());
+        for value in [0.25, 0.5, 0.75] {
+            params.edited(push, value, EditBy::Editor);
+        }
+        bring(&params, push, 0.25);
+        assert_eq!(params.awaited(push), Some(0.75));
+        assert_eq!(params.last_set(params.push.as_ptr()), 0.75);
+        // The host leaves one out.
+        bring(&params, push, 0.75);
+        assert_eq!(params.awaited(push), None);
+        assert_eq!(params.push.value(), 13.5);
+    }
+
+    #[test]
+    fn what_is_no_edit_has_the_last_word_over_all_that_wait() {
+        let (params, push) = params();
+        params.edited(push, 0.25, EditBy::Editor);
+        params.edited(push, 0.5, EditBy::Editor);
+        bring(&params, push, 1.0);
+        assert_eq!(params.awaited(push), None);
+        assert!(!params.settle(later(1.1)));
+        assert_eq!(params.push.value(), 18.0);
+    }
+
+    // A user who goes on moving must see what it does, also where nothing comes back.
+    #[test]
+    fn without_audio_edits_take_effect_while_the_user_goes_on() {
+        let (params, push) = params();
+        for step in 0..10_u8 {
+            params.edited(push, 0.05 * f32::from(step + 1), EditBy::Editor);
+            params.settle(later(0.1 * f64::from(step)));
+        }
+        let push_db = params.push.value();
+        assert!(push_db > 8.0, "{push_db}");
+    }
+
+    #[test]
+    fn edits_that_a_host_drops_take_effect_while_the_user_goes_on() {
+        let (params, push) = params();
+        for step in 0..15_u8 {
+            params.edits.block();
+            params.edited(push, 0.05 * f32::from(step + 1), EditBy::Editor);
+            params.settle(later(0.1 * f64::from(step)));
+        }
+        let push_db = params.push.value();
+        assert!(push_db > 8.0, "{push_db}");
+    }
+
+    // `ivsteditcontroller.h`: a host tells the controller what it has been told by it.
+    #[test]
+    fn what_the_host_repeats_stays_the_users() {
+        let (params, push) = params();
+        params.edited(push, 0.25, EditBy::Editor);
+        params.edited(push, 0.5, EditBy::Editor);
+        for echo in [0.25, 0.5] {
+            params.edited(push, echo, EditBy::Host);
+        }
+        assert_eq!(params.awaited(push), Some(0.5));
+        params.edits.block();
+        assert!(!params.settle(later(1.1)));
+        assert_eq!(params.push.value(), 9.0);
     }
 }
