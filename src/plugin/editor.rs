@@ -12,7 +12,6 @@ mod corner;
 mod cost;
 mod decision;
 mod details;
-mod edits;
 mod file_jobs;
 mod forecast;
 mod history;
@@ -43,7 +42,7 @@ pub use self::window::WindowedEditor;
 
 use self::keys::{HostKeys, Keys};
 use self::resizing::Resizing;
-use self::window::DrawingThread;
+use self::window::{Closing, DrawingThread};
 use crate::params::CrestlineParams;
 use crestline_core::handover::EditorEnd;
 use crestline_core::session::forecast::Forecaster;
@@ -140,7 +139,7 @@ impl NiceEguiApp for App {
         self.thread.arrived();
         self.view.opened();
         theme::install(&ctx);
-        self.gui = Some(edits::noted(gui, Arc::clone(&self.params)));
+        self.gui = Some(gui);
         self.sized = false;
         Ok(())
     }
@@ -204,10 +203,11 @@ pub fn create(
             ..ResizeHint::RESIZABLE
         })
         .with_repaint_poll_interval(FRAME_INTERVAL);
+    let closing = Closing::new(app.view.gestures(), Arc::clone(&app.params));
     let thread = app.thread.clone();
     let forecaster = app.forecaster.clone();
     let (resizing, keys) = (app.resizing.clone(), app.keys.clone());
     let editor = create_egui_editor(state, repaint, settings, app)?;
-    let window = WindowedEditor::new(editor, thread, forecaster, resizing, keys);
+    let window = WindowedEditor::new(editor, thread, forecaster, resizing, keys, closing);
     Some(window)
 }

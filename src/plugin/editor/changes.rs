@@ -2,13 +2,16 @@
 //! so that it can be undone, and the two settings can be compared.
 
 mod queue;
+mod setter;
 
 use std::cell::RefCell;
 use std::sync::Arc;
 
-use nice_plug::prelude::{ParamPtr, ParamSetter, Params};
+use nice_plug::prelude::{Param as _, ParamPtr, ParamSetter, Params as _};
 
+pub use self::queue::Gestures;
 use self::queue::Queue;
+pub use self::setter::Setter;
 use super::view_model::settings_memory::{Change, SettingsMemory, Values, Which};
 use crate::params::CrestlineParams;
 
@@ -41,7 +44,7 @@ pub struct Changes {
     /// Those that make up a setting, by id.
     chain: Vec<(String, ParamPtr)>,
     /// Keeps what they point to.
-    _params: Arc<CrestlineParams>,
+    params: Arc<CrestlineParams>,
     asked: RefCell<Vec<Ask>>,
 }
 
@@ -57,15 +60,20 @@ impl Changes {
                 .map(|(id, param, _)| (id, param))
                 .filter(|(id, _)| of_chain(id))
                 .collect(),
-            _params: Arc::clone(params),
+            params: Arc::clone(params),
             asked: RefCell::default(),
         }
     }
 
     /// Through which everything in the window changes parameters. The host is told at the end of
     /// the frame.
-    pub fn setter(&self) -> ParamSetter<'_> {
-        ParamSetter::new(&self.queue)
+    pub fn setter(&self) -> Setter<'_> {
+        Setter::new(&self.queue, &self.params)
+    }
+
+    /// The gestures under way, to be ended should the window close on them.
+    pub fn gestures(&self) -> Gestures {
+        self.queue.gestures.clone()
     }
 
     /// Asks for something that is done at the end of the frame.
@@ -89,9 +97,27 @@ impl Changes {
     }
 
     /// Tells the host what was changed in this frame, which ends at `now_s`, and does what was
-    /// asked for. True if anything was done.
-    pub fn end_frame(&mut self, host: &ParamSetter<'_>, now_s: f64) -> bool {
-        let changed = self.queue.forward(host);
+    /// asked for. `held`: a button of the mouse is down. Tells what was done.
+    pub fn end_frame(&mut self, host: &ParamSetter<'_>, now_s: f64, held: bool) -> Done {
+        self.queue.forward(host, &self.params, held);
+        let changed = self.note_changes(now_s);
+        let asked = self.asked.take();
+        let mut recalled = false;
+        for ask in &asked {
+            // What is held is let go: it would be set anew against what is done now.
+            self.queue.gestures.end_all(host.raw_context);
+            self.note_changes(now_s);
+            recalled |= self.perform(host, ask, now_s);
+        }
+        Done {
+            anything: changed || !asked.is_empty(),
+            recalled,
+        }
+    }
+
+    /// Remembers what has come to its end; whether anything has, of the chain or not.
+    fn note_changes(&mut self, now_s: f64) -> bool {
+        let changed = self.queue.gestures.take_changed();
         let changes = changed
             .iter()
             .filter_map(|(param, [before, after])| {
@@ -104,19 +130,16 @@ impl Changes {
             })
             .collect();
         self.memory.note(changes, now_s);
-        let asked = self.asked.take();
-        for ask in &asked {
-            self.perform(host, ask, now_s);
-        }
-        !changed.is_empty() || !asked.is_empty()
+        !changed.is_empty()
     }
 
-    fn perform(&mut self, host: &ParamSetter<'_>, ask: &Ask, now_s: f64) {
+    /// Whether it has set anything.
+    fn perform(&mut self, host: &ParamSetter<'_>, ask: &Ask, now_s: f64) -> bool {
         let values = match ask {
             Ask::Choose(which) => self.memory.choose(*which, self.now()),
             Ask::CopyOver => {
                 self.memory.copy_over(self.now());
-                return;
+                return false;
             }
             Ask::Undo => self.memory.undo(),
             Ask::Redo => self.memory.redo(),
@@ -126,16 +149,18 @@ impl Changes {
                 values
             }
         };
-        for Change { id, after, .. } in self.changes_to(&values) {
-            if let Some((_, param)) = self.chain.iter().find(|(known, _)| *known == id) {
-                queue::set(host, *param, after);
+        let changes = self.changes_to(&values);
+        for Change { id, after, .. } in &changes {
+            if let Some((_, param)) = self.chain.iter().find(|(known, _)| known == id) {
+                self.queue.set(host, &self.params, *param, *after);
             }
         }
+        !changes.is_empty()
     }
 
     /// The values in use.
     fn now(&self) -> Values {
-        let value = |(id, param): &(String, ParamPtr)| (id.clone(), queue::value(*param));
+        let value = |(id, param): &(String, ParamPtr)| (id.clone(), self.params.last_set(*param));
         self.chain.iter().map(value).collect()
     }
 
@@ -143,7 +168,7 @@ impl Changes {
     fn changes_to(&self, values: &Values) -> Vec<Change> {
         let change = |(id, after): &(String, f32)| {
             let (_, param) = self.chain.iter().find(|(known, _)| known == id)?;
-            let before = queue::value(*param);
+            let before = self.params.last_set(*param);
             ((before - after).abs() > f32::EPSILON).then(|| Change {
                 id: id.clone(),
                 before,
@@ -158,8 +183,8 @@ impl Changes {
         let value = |(id, param): &(String, ParamPtr)| {
             let named = plain.iter().find(|(named, _)| named == id);
             let normalised = named.map_or_else(
-                || queue::default(*param),
-                |(_, plain)| queue::normalised(*param, *plain as f32),
+                || setter::default(*param),
+                |(_, plain)| setter::normalised(*param, *plain as f32),
             );
             (id.clone(), normalised.clamp(0.0, 1.0))
         };
@@ -169,10 +194,21 @@ impl Changes {
 
     /// Plain values in use by parameter id, for a starting point.
     pub fn plain(&self) -> Vec<(String, f64)> {
-        self.chain
-            .iter()
-            .filter(|(id, _)| id != PUSH)
-            .map(|(id, param)| (id.clone(), f64::from(queue::plain(*param))))
-            .collect()
+        let value = |(id, param): &(String, ParamPtr)| {
+            let plain = setter::plain(*param, self.params.last_set(*param));
+            (id.clone(), f64::from(plain))
+        };
+        let settings = self.chain.iter().filter(|(id, _)| id != PUSH);
+        settings.map(value).collect()
     }
+}
+
+/// What became of a frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Done {
+    /// Anything was set or asked for.
+    pub anything: bool,
+    /// Settings were called up that may be louder than those before: by undo and redo, by choosing
+    /// one of the two, or by a starting point.
+    pub recalled: bool,
 }

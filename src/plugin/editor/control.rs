@@ -18,13 +18,14 @@ use egui::{
     CursorIcon, Event, EventFilter, Id, Key, MouseWheelUnit, PointerButton, Rect, Response, Role,
     Sense, Ui, WidgetInfo,
 };
-use nice_plug::prelude::{BoolParam, FloatParam, Param, ParamSetter};
+use nice_plug::prelude::{BoolParam, FloatParam, Param};
 
 pub use self::paint::{Look, focus_ring, written};
 pub use self::ruler::{Ruler, THUMB, ruler};
 use self::step::Step;
 pub use self::tip::tip;
 pub use self::typing::is_any_open as is_typing;
+use super::changes::Setter;
 use super::layout;
 pub use super::theme::font;
 use crate::params::units;
@@ -39,17 +40,20 @@ const WHEEL_LINE_POINTS: f32 = 40.0;
 pub fn track(
     ui: &mut Ui,
     rect: Rect,
-    setter: &ParamSetter<'_>,
+    setter: &Setter<'_>,
     param: &FloatParam,
     look: Look<'_>,
 ) -> Response {
     let id = ui.scope_id().with(param.name());
     let response = ui.interact(rect, id, Sense::click_and_drag());
-    let now = param.unmodulated_normalized_value();
     let rail = drag::Rail::of(rect);
     let dragged = drag::follow(ui, &response, &rail, setter, param);
     if let Some(steps) = wheel_steps(ui, &response) {
-        set(setter, param, step::moved(param, now, steps));
+        set(
+            setter,
+            param,
+            step::moved(param, setter.value(param), steps),
+        );
     }
     if response.has_focus() {
         keys(ui, &response, setter, param);
@@ -81,7 +85,7 @@ fn typed(
     response: &Response,
     id: Id,
     area: Rect,
-    setter: &ParamSetter<'_>,
+    setter: &Setter<'_>,
     param: &FloatParam,
 ) -> bool {
     if let Some(text) = typing::show(ui, id, area, param.name()) {
@@ -106,7 +110,7 @@ fn clicks(
     response: &Response,
     id: Id,
     [rect, value]: [Rect; 2],
-    setter: &ParamSetter<'_>,
+    setter: &Setter<'_>,
     param: &FloatParam,
 ) {
     let (command, place, twice) = ui.input(|input| {
@@ -134,8 +138,8 @@ fn clicks(
 }
 
 /// Reports one change as a whole gesture, unless it is none.
-pub fn set<P: Param>(setter: &ParamSetter<'_>, param: &P, normalized: f32) {
-    if (normalized - param.unmodulated_normalized_value()).abs() > f32::EPSILON {
+pub fn set<P: Param>(setter: &Setter<'_>, param: &P, normalized: f32) {
+    if (normalized - setter.value(param)).abs() > f32::EPSILON {
         setter.begin_set_parameter(param);
         setter.set_parameter_normalized(param, normalized);
         setter.end_set_parameter(param);
@@ -177,7 +181,7 @@ fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
     })
 }
 
-fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatParam) {
+fn keys(ui: &Ui, response: &Response, setter: &Setter<'_>, param: &FloatParam) {
     let arrows = EventFilter {
         horizontal_arrows: true,
         vertical_arrows: true,
@@ -205,7 +209,7 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
     if reset {
         set(setter, param, param.default_normalized_value());
     } else if steps != 0.0 {
-        let now = param.unmodulated_normalized_value();
+        let now = setter.value(param);
         set(
             setter,
             param,
@@ -220,7 +224,7 @@ fn keys(ui: &Ui, response: &Response, setter: &ParamSetter<'_>, param: &FloatPar
 }
 
 /// What a screen reader asks for.
-fn requests(ui: &Ui, id: Id, setter: &ParamSetter<'_>, param: &FloatParam) {
+fn requests(ui: &Ui, id: Id, setter: &Setter<'_>, param: &FloatParam) {
     let (steps, value) = ui.input(|input| {
         let count = |action| input.num_accesskit_action_requests(id, action) as f32;
         let value = input
@@ -237,7 +241,7 @@ fn requests(ui: &Ui, id: Id, setter: &ParamSetter<'_>, param: &FloatParam) {
     if let Some(value) = value {
         set(setter, param, param.preview_normalized(value as f32));
     } else if steps != 0.0 {
-        let now = param.unmodulated_normalized_value();
+        let now = setter.value(param);
         set(
             setter,
             param,
@@ -270,7 +274,7 @@ fn describe(ui: &Ui, response: &Response, param: &FloatParam) {
 pub fn switch(
     ui: &mut Ui,
     rect: Rect,
-    setter: &ParamSetter<'_>,
+    setter: &Setter<'_>,
     param: &BoolParam,
     look: Look<'_>,
 ) -> Response {
@@ -279,11 +283,7 @@ pub fn switch(
         set(
             setter,
             param,
-            if param.unmodulated_plain_value() {
-                0.0
-            } else {
-                1.0
-            },
+            if setter.value(param) > 0.5 { 0.0 } else { 1.0 },
         );
     }
     let on = param.modulated_plain_value();

@@ -2,9 +2,8 @@
 
 use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Color32, Painter, Pos2, Rect, Ui, pos2};
-use nice_plug::prelude::ParamSetter;
 
-use super::changes::Changes;
+use super::changes::{Changes, Setter};
 use super::forecast;
 use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT, font};
 use crate::params::CrestlineParams;
@@ -20,7 +19,7 @@ pub struct Scene<'a> {
     /// The parameters.
     pub params: &'a CrestlineParams,
     /// Changes them.
-    pub setter: &'a ParamSetter<'a>,
+    pub setter: &'a Setter<'a>,
     /// Remembers what is changed: undo, and the two settings.
     pub changes: &'a Changes,
     /// What the audio thread last told, for what is drawn.

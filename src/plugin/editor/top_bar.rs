@@ -119,7 +119,11 @@ pub fn keys(ui: &Ui, scene: &Scene<'_>) {
     }
     if pressed(Key::M) {
         let matched = &scene.params.matched;
-        let other = if matched.value() { 0.0 } else { 1.0 };
+        let other = if scene.setter.value(matched) > 0.5 {
+            0.0
+        } else {
+            1.0
+        };
         control::set(scene.setter, matched, other);
     }
 }

@@ -9,7 +9,7 @@ use std::time::{Duration, SystemTime};
 use egui::{Key, Modifiers, Rect, Sense, Ui, Vec2};
 use nice_plug::prelude::{Param, ParamSetter};
 
-use super::changes::{Ask, Changes};
+use super::changes::{Ask, Changes, Gestures};
 use super::control::{self, Look};
 use super::file_jobs::{FileJobs, Files, Outcome};
 use super::resizing::Resizing;
@@ -132,6 +132,11 @@ impl View {
         Self { resizing, ..self }
     }
 
+    /// The gestures under way, to be ended should the window close on them.
+    pub(super) fn gestures(&self) -> Gestures {
+        self.changes.gestures()
+    }
+
     /// Somebody looks at it from now on.
     pub fn opened(&self) {
         self.end.watch();
@@ -157,8 +162,8 @@ impl View {
         } else {
             self.draw(ui, window);
         }
-        let now_s = ui.input(|input| input.time);
-        if self.changes.end_frame(setter, now_s) {
+        let (now_s, held) = ui.input(|input| (input.time, input.pointer.any_down()));
+        if self.changes.end_frame(setter, now_s, held).anything {
             ui.ctx().request_repaint_after(ANSWER);
         }
     }

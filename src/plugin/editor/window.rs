@@ -22,8 +22,10 @@ use nice_plug_egui::baseview::{self, Window};
 use nice_plug_egui::{EguiEditor, EguiEditorHandle};
 
 use super::App;
+use super::changes::Gestures;
 use super::keys::Keys;
 use super::resizing::{Callbacks, Resizing};
+use crate::params::CrestlineParams;
 use crestline_core::session::forecast::Forecaster;
 
 /// A thread that has not ended by then is left alone, so that a host never hangs.
@@ -97,6 +99,45 @@ impl Drop for Watched {
     }
 }
 
+/// What a window that closes leaves behind.
+#[derive(Clone)]
+pub struct Closing {
+    gestures: Gestures,
+    params: Arc<CrestlineParams>,
+}
+
+impl Closing {
+    /// Gestures for these parameters.
+    pub fn new(gestures: Gestures, params: Arc<CrestlineParams>) -> Self {
+        Self { gestures, params }
+    }
+
+    /// For one window.
+    fn told_to(&self, gui: GuiContext) -> LetGo {
+        LetGo {
+            closing: self.clone(),
+            gui,
+        }
+    }
+}
+
+/// Ends, when dropped, the gestures that a window has been closed in the midst of.
+struct LetGo {
+    closing: Closing,
+    gui: GuiContext,
+}
+
+impl Drop for LetGo {
+    fn drop(&mut self) {
+        // The framework ends the host's process where it is asked to tell a host that has gone.
+        if !self.closing.params.edits.are_over() {
+            self.closing
+                .gestures
+                .end_all(self.gui.param_setter().raw_context);
+        }
+    }
+}
+
 /// The framework's editor with windows that end.
 pub struct WindowedEditor {
     inner: EguiEditor<App>,
@@ -104,17 +145,19 @@ pub struct WindowedEditor {
     forecaster: Forecaster,
     resizing: Resizing,
     keys: Keys,
+    closing: Closing,
 }
 
 impl WindowedEditor {
     /// An editor whose app calls `thread` from its `build`, and asks `forecaster` for forecasts and
-    /// `resizing` for other sizes.
+    /// `resizing` for other sizes; `closing` is done as each window closes.
     pub fn new(
         inner: EguiEditor<App>,
         thread: DrawingThread,
         forecaster: Forecaster,
         resizing: Resizing,
         keys: Keys,
+        closing: Closing,
     ) -> Self {
         Self {
             inner,
@@ -122,16 +165,18 @@ impl WindowedEditor {
             forecaster,
             resizing,
             keys,
+            closing,
         }
     }
 }
 
-/// A window and, dropped after it, the wait for its end, and then what it watched.
+/// A window and, dropped after it, the wait for its end, and then what it held and watched.
 pub struct EndingWindow {
     window: Window,
     host: Option<Callbacks>,
     by_host: bool,
     _ended: Ended,
+    _let_go: LetGo,
     _watched: Watched,
 }
 
@@ -154,6 +199,7 @@ impl Editor for WindowedEditor {
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<Handle>, Box<dyn Error>> {
         let ended = self.thread.expect();
+        let let_go = self.closing.told_to(gui_context.clone());
         // In CLAP a request that was accepted leaves the window's size to the plug-in
         // (clap/ext/gui.h); in VST3 the host sets it (IPlugFrame::resizeView).
         let by_host = gui_context.plugin_api() != PluginApi::Clap;
@@ -180,6 +226,7 @@ impl Editor for WindowedEditor {
                 host: callbacks,
                 by_host,
                 _ended: ended,
+                _let_go: let_go,
                 _watched: Watched(self.forecaster.clone()),
             },
         })

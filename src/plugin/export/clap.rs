@@ -208,6 +208,7 @@ unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
     // SAFETY: the host has no other pointers to instances than those of `create`, and gives this
     // one up.
     unsafe {
+        (*instance).params.params().edits.end();
         if let Some(destroy) = (*instance).framework.destroy {
             destroy(plugin);
         }

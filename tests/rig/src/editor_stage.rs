@@ -33,14 +33,40 @@ pub enum HostCall {
     End(ParamPtr),
 }
 
-/// A host that follows every gesture at once and remembers all of them.
+/// A host that remembers every gesture, and follows it at once or when it is told to: most bring
+/// what is set with a later block.
 #[derive(Default)]
-pub struct Host(Mutex<Vec<HostCall>>);
+pub struct Host {
+    calls: Mutex<Vec<HostCall>>,
+    /// What has been set and not brought; `None` while everything is brought at once.
+    late: Mutex<Option<Vec<(ParamPtr, f32)>>>,
+}
 
 impl Host {
     /// What was told since the last time.
     pub fn take(&self) -> Vec<HostCall> {
-        std::mem::take(&mut self.0.lock().unwrap())
+        std::mem::take(&mut self.calls.lock().unwrap())
+    }
+
+    /// From now on brings nothing by itself.
+    pub fn hold_back(&self) {
+        self.late.lock().unwrap().get_or_insert_default();
+    }
+
+    /// Brings the next value that is held back, if any.
+    pub fn bring_one(&self) -> bool {
+        let mut late = self.late.lock().unwrap();
+        let held = late
+            .iter_mut()
+            .find_map(|held| (!held.is_empty()).then(|| held.remove(0)));
+        if let Some((param, normalized)) = held {
+            Stage::set(param, normalized);
+        }
+        held.is_some()
+    }
+
+    fn note(&self, call: HostCall) {
+        self.calls.lock().unwrap().push(call);
     }
 }
 
@@ -54,20 +80,19 @@ impl GuiContextInner for Host {
     }
 
     unsafe fn raw_begin_set_parameter(&self, param: ParamPtr) {
-        self.0.lock().unwrap().push(HostCall::Begin(param));
+        self.note(HostCall::Begin(param));
     }
 
     unsafe fn raw_set_parameter_normalized(&self, param: ParamPtr, normalized: f32) {
-        self.0
-            .lock()
-            .unwrap()
-            .push(HostCall::Set(param, normalized));
-        // SAFETY: the stage keeps the parameters alive as long as the host.
-        unsafe { param._internal_set_normalized_value(normalized) };
+        self.note(HostCall::Set(param, normalized));
+        match &mut *self.late.lock().unwrap() {
+            Some(late) => late.push((param, normalized)),
+            None => Stage::set(param, normalized),
+        }
     }
 
     unsafe fn raw_end_set_parameter(&self, param: ParamPtr) {
-        self.0.lock().unwrap().push(HostCall::End(param));
+        self.note(HostCall::End(param));
     }
 
     fn get_state(&self) -> PluginState {
@@ -309,6 +334,27 @@ pub fn assert_gesture(calls: &[HostCall], param: ParamPtr, value: f32) {
         unreachable!("checked above")
     };
     assert!((last - value).abs() < 1e-4, "{last} for {value}");
+}
+
+/// Every gesture begins once and ends once, and values are set within one; `under_way` of them have
+/// not ended.
+#[track_caller]
+pub fn assert_balanced(calls: &[HostCall], under_way: usize) {
+    let mut open = Vec::new();
+    for call in calls {
+        match call {
+            HostCall::Begin(param) => {
+                assert!(!open.contains(param), "begun twice: {calls:?}");
+                open.push(*param);
+            }
+            HostCall::Set(param, _) => assert!(open.contains(param), "set outside: {calls:?}"),
+            HostCall::End(param) => {
+                assert!(open.contains(param), "ended twice: {calls:?}");
+                open.retain(|it| it != param);
+            }
+        }
+    }
+    assert_eq!(open.len(), under_way, "{calls:?}");
 }
 
 /// Where a control is: the stage to be opened and the band to be chosen, if any.

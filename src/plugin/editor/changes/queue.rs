@@ -1,184 +1,187 @@
-//! Gestures of one frame, kept until its end: the framework hands values on by raw pointers only,
-//! and this is the one place in the editor that does.
+//! Gestures on their way to the host, kept until the end of a frame. Each that the host is told of
+//! begins once and ends once, whatever becomes of the hand that makes it.
 
-use std::sync::{Mutex, PoisonError};
+use std::cell::RefCell;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use nice_plug::context::PluginApi;
 use nice_plug::context::gui::GuiContextInner;
-use nice_plug::prelude::{ParamPtr, ParamSetter, PluginState};
+use nice_plug::prelude::{ParamPtr, ParamSetter};
+
+use crate::params::{CrestlineParams, EditBy};
 
 /// What the host is to be told.
 #[derive(Clone, Copy, Debug)]
-enum Call {
+pub enum Call {
     Begin(ParamPtr),
     Set(ParamPtr, f32),
     End(ParamPtr),
 }
 
-/// A gesture under way.
+/// What a gesture has come to: a parameter, and its values before and after, normalised.
+pub type Changed = (ParamPtr, [f32; 2]);
+
+/// A gesture that the host has been told of.
 #[derive(Clone, Copy, Debug)]
 struct Gesture {
     param: ParamPtr,
     before: f32,
     last: Option<f32>,
+    /// How often it has begun and not ended: a key may be pressed while the mouse holds the value.
+    /// The host is told of one.
+    depth: u32,
 }
 
-/// Takes the place of the host while a frame is drawn.
+impl Gesture {
+    fn changed(self) -> Option<Changed> {
+        let after = self.last?;
+        let moved = (after - self.before).abs() > f32::EPSILON;
+        moved.then_some((self.param, [self.before, after]))
+    }
+}
+
+#[derive(Debug, Default)]
+struct State {
+    open: Vec<Gesture>,
+    /// What has come to its end since it was last asked for.
+    changed: Vec<Changed>,
+}
+
+/// The gestures under way. Clones are of the same window, for whoever sees it close.
+#[derive(Clone, Debug, Default)]
+pub struct Gestures(Arc<Mutex<State>>);
+
+impl Gestures {
+    fn lock(&self) -> MutexGuard<'_, State> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Ends all that are under way: what else is set by the hands that began them is lost.
+    pub fn end_all(&self, host: &dyn GuiContextInner) {
+        let open = std::mem::take(&mut self.lock().open);
+        for gesture in open {
+            tell(host, Call::End(gesture.param));
+            self.lock().changed.extend(gesture.changed());
+        }
+    }
+
+    /// What has come to its end since the last time, and has changed something.
+    pub fn take_changed(&self) -> Vec<Changed> {
+        std::mem::take(&mut self.lock().changed)
+    }
+
+    /// Takes note of a call. Whether the host is to be told: not of what lies within another gesture
+    /// for the same parameter, nor of what comes after one that has been ended over its head.
+    fn note(&self, params: &CrestlineParams, call: Call) -> bool {
+        let mut state = self.lock();
+        let (Call::Begin(param) | Call::Set(param, _) | Call::End(param)) = call;
+        let at = state.open.iter().position(|one| one.param == param);
+        let Some(at) = at else {
+            let begins = matches!(call, Call::Begin(_));
+            if begins {
+                state.open.push(Gesture {
+                    param,
+                    before: params.last_set(param),
+                    last: None,
+                    depth: 1,
+                });
+            }
+            return begins;
+        };
+        let gesture = &mut state.open[at];
+        match call {
+            Call::Begin(_) => {
+                gesture.depth += 1;
+                false
+            }
+            Call::Set(_, normalised) => {
+                gesture.last = Some(normalised);
+                note_edit(params, param, normalised);
+                true
+            }
+            Call::End(_) => {
+                gesture.depth -= 1;
+                let ends = gesture.depth == 0;
+                if ends {
+                    let ended = state.open.swap_remove(at);
+                    state.changed.extend(ended.changed());
+                }
+                ends
+            }
+        }
+    }
+}
+
+/// The edit waits from now on until the host brings it.
+fn note_edit(params: &CrestlineParams, param: ParamPtr, normalised: f32) {
+    if let Some(index) = params.index_of(param) {
+        params.edited(index, normalised, EditBy::Editor);
+    }
+}
+
+/// What is asked for while a frame is drawn.
 #[derive(Debug, Default)]
 pub struct Queue {
-    calls: Mutex<Vec<Call>>,
-    gestures: Vec<Gesture>,
+    calls: RefCell<Vec<Call>>,
+    pub gestures: Gestures,
 }
 
 impl Queue {
-    fn push(&self, call: Call) {
-        self.calls
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .push(call);
+    pub fn push(&self, call: Call) {
+        self.calls.borrow_mut().push(call);
     }
 
-    /// Tells `host` everything in its order. Returns what has come to its end and has changed
-    /// something: values before and after, normalised.
-    pub fn forward(&mut self, host: &ParamSetter<'_>) -> Vec<(ParamPtr, [f32; 2])> {
-        let calls = self
-            .calls
-            .get_mut()
-            .unwrap_or_else(PoisonError::into_inner)
-            .drain(..);
-        let mut changed = Vec::new();
-        for call in calls {
-            match call {
-                Call::Begin(param) => self.gestures.push(Gesture {
-                    param,
-                    before: value(param),
-                    last: None,
-                }),
-                Call::Set(param, normalised) => {
-                    for gesture in &mut self.gestures {
-                        if gesture.param == param {
-                            gesture.last = Some(normalised);
-                        }
-                    }
-                }
-                Call::End(param) => {
-                    let at = self.gestures.iter().position(|one| one.param == param);
-                    let ended = at.map(|at| self.gestures.swap_remove(at));
-                    if let Some(Gesture {
-                        before,
-                        last: Some(after),
-                        ..
-                    }) = ended
-                        && (after - before).abs() > f32::EPSILON
-                    {
-                        changed.push((param, [before, after]));
-                    }
-                }
+    /// What a parameter is set to in this frame, normalised, if it is.
+    pub fn latest(&self, param: ParamPtr) -> Option<f32> {
+        let calls = self.calls.borrow();
+        calls.iter().rev().find_map(|call| match call {
+            Call::Set(set, normalised) if *set == param => Some(*normalised),
+            _ => None,
+        })
+    }
+
+    /// Tells the host everything in its order, and notes the edits until it brings them. Unless
+    /// something is `held`, no gesture goes on past this: whatever made it may be gone.
+    pub fn forward(&self, host: &ParamSetter<'_>, params: &CrestlineParams, held: bool) {
+        for call in self.calls.take() {
+            if self.gestures.note(params, call) {
+                tell(host.raw_context, call);
             }
-            tell(host, call);
         }
-        changed
-    }
-}
-
-#[expect(
-    unsafe_code,
-    reason = "the framework's trait has unsafe methods; these only write down what they are given"
-)]
-impl GuiContextInner for Queue {
-    fn plugin_api(&self) -> PluginApi {
-        PluginApi::Clap
-    }
-
-    unsafe fn raw_begin_set_parameter(&self, param: ParamPtr) {
-        self.push(Call::Begin(param));
-    }
-
-    unsafe fn raw_set_parameter_normalized(&self, param: ParamPtr, normalized: f32) {
-        self.push(Call::Set(param, normalized));
-    }
-
-    unsafe fn raw_end_set_parameter(&self, param: ParamPtr) {
-        self.push(Call::End(param));
-    }
-
-    fn get_state(&self) -> PluginState {
-        PluginState {
-            version: String::new(),
-            params: std::collections::BTreeMap::new(),
-            fields: std::collections::BTreeMap::new(),
+        if !held {
+            self.gestures.end_all(host.raw_context);
         }
     }
 
-    fn set_state(&self, _state: PluginState) {}
-
-    fn request_restart(&self) {}
+    /// One whole gesture at once, which is no change to be noted.
+    pub fn set(
+        &self,
+        host: &ParamSetter<'_>,
+        params: &CrestlineParams,
+        param: ParamPtr,
+        normalised: f32,
+    ) {
+        note_edit(params, param, normalised);
+        for call in [
+            Call::Begin(param),
+            Call::Set(param, normalised),
+            Call::End(param),
+        ] {
+            tell(host.raw_context, call);
+        }
+    }
 }
 
 #[expect(
     unsafe_code,
     reason = "the framework takes parameters as raw pointers only"
 )]
-fn tell(host: &ParamSetter<'_>, call: Call) {
+fn tell(host: &dyn GuiContextInner, call: Call) {
     // SAFETY: every pointer comes from a parameter of the window's own, which outlives it.
     unsafe {
         match call {
-            Call::Begin(param) => host.raw_context.raw_begin_set_parameter(param),
-            Call::Set(param, normalised) => host
-                .raw_context
-                .raw_set_parameter_normalized(param, normalised),
-            Call::End(param) => host.raw_context.raw_end_set_parameter(param),
+            Call::Begin(param) => host.raw_begin_set_parameter(param),
+            Call::Set(param, normalised) => host.raw_set_parameter_normalized(param, normalised),
+            Call::End(param) => host.raw_end_set_parameter(param),
         }
     }
-}
-
-/// One whole gesture.
-pub fn set(host: &ParamSetter<'_>, param: ParamPtr, normalised: f32) {
-    for call in [
-        Call::Begin(param),
-        Call::Set(param, normalised),
-        Call::End(param),
-    ] {
-        tell(host, call);
-    }
-}
-
-/// The value as set, normalised.
-#[expect(
-    unsafe_code,
-    reason = "the framework gives values of raw pointers only"
-)]
-pub fn value(param: ParamPtr) -> f32 {
-    // SAFETY: as above.
-    unsafe { param.unmodulated_normalized_value() }
-}
-
-/// The value as set, in its unit; of a switch 0 or 1.
-#[expect(
-    unsafe_code,
-    reason = "the framework gives values of raw pointers only"
-)]
-pub fn plain(param: ParamPtr) -> f32 {
-    // SAFETY: as above.
-    unsafe { param.unmodulated_plain_value() }
-}
-
-/// A value in its unit as the host is told it.
-#[expect(
-    unsafe_code,
-    reason = "the framework gives values of raw pointers only"
-)]
-pub fn normalised(param: ParamPtr, plain: f32) -> f32 {
-    // SAFETY: as above.
-    unsafe { param.preview_normalized(plain) }
-}
-
-/// The default, normalised.
-#[expect(
-    unsafe_code,
-    reason = "the framework gives values of raw pointers only"
-)]
-pub fn default(param: ParamPtr) -> f32 {
-    // SAFETY: as above.
-    unsafe { param.default_normalized_value() }
 }

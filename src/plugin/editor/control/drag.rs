@@ -1,9 +1,10 @@
 //! A value dragged along its track: the thumb stays under the pointer.
 
 use egui::{Rect, Response, Ui};
-use nice_plug::prelude::{FloatParam, Param, ParamSetter};
+use nice_plug::prelude::FloatParam;
 
 use super::{step, thumb};
+use crate::editor::changes::Setter;
 
 /// How much slower a drag with shift held is.
 pub const FINE: f32 = 0.1;
@@ -63,7 +64,7 @@ pub fn follow(
     ui: &Ui,
     response: &Response,
     rail: &Rail,
-    setter: &ParamSetter<'_>,
+    setter: &Setter<'_>,
     param: &FloatParam,
 ) -> bool {
     let id = response.id.with("drag");
@@ -79,8 +80,13 @@ pub fn follow(
         )
     });
     let held = down && response.is_pointer_button_down_on();
+    // Let go and pressed anew within one frame.
+    if pressed && let Some(ended) = drag.take() {
+        end(ended, setter, param);
+        ui.data_mut(|data| data.remove_temp::<Drag>(id));
+    }
     if held && pressed && !modifiers.command {
-        let start = param.unmodulated_normalized_value();
+        let start = setter.value(param);
         let on_rail = place.is_some_and(|at| at.y >= rail.top);
         let mut begun = Drag {
             normalized: start,
@@ -104,9 +110,7 @@ pub fn follow(
             send(drag, setter, param);
         }
     } else if let Some(ended) = drag.take() {
-        if ended.sent.is_some() {
-            setter.end_set_parameter(param);
-        }
+        end(ended, setter, param);
         ui.data_mut(|data| data.remove_temp::<Drag>(id));
     }
     if let Some(drag) = drag {
@@ -115,7 +119,13 @@ pub fn follow(
     drag.is_some_and(|drag| drag.sent.is_some())
 }
 
-fn send(drag: &mut Drag, setter: &ParamSetter<'_>, param: &FloatParam) {
+fn end(drag: Drag, setter: &Setter<'_>, param: &FloatParam) {
+    if drag.sent.is_some() {
+        setter.end_set_parameter(param);
+    }
+}
+
+fn send(drag: &mut Drag, setter: &Setter<'_>, param: &FloatParam) {
     let wanted = step::rounded(param, drag.normalized.clamp(0.0, 1.0));
     if (wanted - drag.sent.unwrap_or(drag.start)).abs() <= f32::EPSILON {
         return;

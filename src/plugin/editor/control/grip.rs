@@ -4,10 +4,11 @@ use egui::{
     Align2, Color32, CursorIcon, Painter, Pos2, Rect, Response, Role, Sense, Stroke, Ui,
     WidgetInfo, vec2,
 };
-use nice_plug::prelude::{FloatParam, Param, ParamSetter};
+use nice_plug::prelude::{FloatParam, Param};
 
 use super::drag::FINE;
 use super::{font, set, step};
+use crate::editor::changes::Setter;
 use crate::editor::theme::{Colours, LABEL_PT};
 
 /// Points that the pointer has to go along an axis before the value follows: a drag upwards does
@@ -53,7 +54,7 @@ struct Held {
 
 impl Grip<'_> {
     /// Follows the pointer: each value that changes is one gesture. A double click resets.
-    pub fn show(&self, ui: &Ui, setter: &ParamSetter<'_>) -> Response {
+    pub fn show(&self, ui: &Ui, setter: &Setter<'_>) -> Response {
         let id = ui.scope_id().with(("grip", self.name));
         let response = ui
             .interact(self.area, id, Sense::CLICK | Sense::DRAG)
@@ -83,13 +84,7 @@ impl Grip<'_> {
         }
     }
 
-    fn drag(
-        &self,
-        ui: &Ui,
-        response: &Response,
-        setter: &ParamSetter<'_>,
-        ways: [Option<Way<'_>>; 2],
-    ) {
+    fn drag(&self, ui: &Ui, response: &Response, setter: &Setter<'_>, ways: [Option<Way<'_>>; 2]) {
         let id = response.id.with("held");
         let mut held: Option<Held> = ui.data(|data| data.get_temp(id));
         let (pressed, down, delta, fine) = ui.input(|input| {
@@ -99,6 +94,11 @@ impl Grip<'_> {
             (pressed, down, pointer.delta(), input.modifiers.shift)
         });
         let down = down && response.is_pointer_button_down_on();
+        // Let go and pressed anew within one frame.
+        if pressed && let Some(ended) = held.take() {
+            end(setter, ways, &ended);
+            ui.data_mut(|data| data.remove_temp::<Held>(id));
+        }
         if down && pressed {
             held = Some(Held {
                 at: self.at.into(),
@@ -119,11 +119,7 @@ impl Grip<'_> {
                 }
             }
         } else if let Some(ended) = held.take() {
-            for (way, sent) in ways.into_iter().zip(ended.sent) {
-                if let (Some(way), Some(_)) = (way, sent) {
-                    setter.end_set_parameter(way.param);
-                }
-            }
+            end(setter, ways, &ended);
             ui.data_mut(|data| data.remove_temp::<Held>(id));
         }
         if let Some(held) = held {
@@ -132,10 +128,18 @@ impl Grip<'_> {
     }
 }
 
-fn send(setter: &ParamSetter<'_>, way: Way<'_>, at: f32, sent: &mut Option<f32>) {
+fn end(setter: &Setter<'_>, ways: [Option<Way<'_>>; 2], held: &Held) {
+    for (way, sent) in ways.into_iter().zip(held.sent) {
+        if let (Some(way), Some(_)) = (way, sent) {
+            setter.end_set_parameter(way.param);
+        }
+    }
+}
+
+fn send(setter: &Setter<'_>, way: Way<'_>, at: f32, sent: &mut Option<f32>) {
     let plain = (way.plain_at)(at) as f32;
     let wanted = step::rounded(way.param, way.param.preview_normalized(plain));
-    let before = sent.unwrap_or(way.param.unmodulated_normalized_value());
+    let before = sent.unwrap_or_else(|| setter.value(way.param));
     if (wanted - before).abs() <= f32::EPSILON {
         return;
     }
@@ -146,7 +150,7 @@ fn send(setter: &ParamSetter<'_>, way: Way<'_>, at: f32, sent: &mut Option<f32>)
     *sent = Some(wanted);
 }
 
-fn reset(setter: &ParamSetter<'_>, ways: [Option<Way<'_>>; 2]) {
+fn reset(setter: &Setter<'_>, ways: [Option<Way<'_>>; 2]) {
     for way in ways.into_iter().flatten() {
         set(setter, way.param, way.param.default_normalized_value());
     }

@@ -1,12 +1,13 @@
 //! What a secondary click on a value offers.
 
 use egui::{Id, Response};
-use nice_plug::prelude::{FloatParam, Param, ParamSetter};
+use nice_plug::prelude::{FloatParam, Param};
 
 use super::{paint, set, typing};
+use crate::editor::changes::Setter;
 
 /// The menu of the value that `response` shows: reset, type, copy.
-pub fn show(response: &Response, id: Id, setter: &ParamSetter<'_>, param: &FloatParam) {
+pub fn show(response: &Response, id: Id, setter: &Setter<'_>, param: &FloatParam) {
     response.context_menu(|ui| {
         let rest = param.normalized_value_to_string(param.default_normalized_value(), true);
         let rest = paint::typeset(&rest);

@@ -1,10 +1,11 @@
 //! A track as wide as what it is set against: the thumb lies under the pointer.
 
 use egui::{CursorIcon, Rect, Response, Sense, Ui};
-use nice_plug::prelude::{FloatParam, Param, ParamSetter};
+use nice_plug::prelude::{FloatParam, Param};
 
 use super::drag::{self, Rail};
 use super::{clicks, describe, keys, menu, requests, set, step, tip, typed, typing, wheel_steps};
+use crate::editor::changes::Setter;
 
 /// Half the width of the thumb, points: a press this near takes hold of it where it is.
 pub const THUMB: f32 = 9.0;
@@ -40,7 +41,7 @@ impl Ruler {
 pub fn ruler(
     ui: &mut Ui,
     ruler: &Ruler,
-    setter: &ParamSetter<'_>,
+    setter: &Setter<'_>,
     param: &FloatParam,
     words: &str,
 ) -> (Response, bool) {
@@ -49,8 +50,11 @@ pub fn ruler(
     let value = ui.interact(ruler.value, id.with("value"), Sense::CLICK);
     let dragged = drag::follow(ui, &response, &ruler.rail(), setter, param);
     if let Some(steps) = wheel_steps(ui, &response) {
-        let now = param.unmodulated_normalized_value();
-        set(setter, param, step::moved(param, now, steps));
+        set(
+            setter,
+            param,
+            step::moved(param, setter.value(param), steps),
+        );
     }
     if response.has_focus() {
         keys(ui, &response, setter, param);

@@ -205,19 +205,20 @@ fn thumb(
         let name = format!("Push on the rail, {}", control::written(push));
         WidgetInfo::labeled(Role::Image, true, name)
     });
+    // Let go and taken hold of anew within one frame, the old gesture ends first.
+    if response.drag_stopped() {
+        scene.setter.end_set_parameter(push);
+    }
     if response.drag_started() {
         scene.setter.begin_set_parameter(push);
     }
     if response.dragged()
         && let Some(pointer) = response.interact_pointer_pos()
         && let Some(wanted) = rail.nearest(|place| distance(axes.at(place), pointer))
-        && (wanted - push_db).abs() > 0.01
+        && (wanted - f64::from(push.preview_plain(scene.setter.value(push)))).abs() > 0.01
     {
         let normalized = push.preview_normalized(wanted as f32);
         scene.setter.set_parameter_normalized(push, normalized);
-    }
-    if response.drag_stopped() {
-        scene.setter.end_set_parameter(push);
     }
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(axes.plot);

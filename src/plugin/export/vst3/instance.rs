@@ -56,6 +56,12 @@ impl Class for Instance {
     );
 }
 
+impl Drop for Instance {
+    fn drop(&mut self) {
+        self.params.params().edits.end();
+    }
+}
+
 impl Instance {
     pub fn new() -> Self {
         let (framework, params) = CrestlineParams::of_made(Wrapper::<Crestline>::new);
