@@ -55,7 +55,8 @@ impl Step {
             ids.sort();
             ids
         };
-        self.at_s - before.at_s <= ONE_STEP_S && ids(self) == ids(before)
+        // A window that is opened again counts its time anew.
+        (0.0..=ONE_STEP_S).contains(&(self.at_s - before.at_s)) && ids(self) == ids(before)
     }
 
     fn befores(&self) -> Values {
@@ -248,6 +249,15 @@ mod tests {
         memory.undo();
         memory.note(vec![change("push", 0.1, 0.4)], 5.1);
         assert_eq!(memory.undo(), values(&[("push", 0.1)]));
+    }
+
+    #[test]
+    fn what_is_changed_in_a_window_opened_again_is_a_step_of_its_own() {
+        let mut memory = SettingsMemory::default();
+        memory.note(vec![change("push", 0.0, 0.1)], 500.0);
+        memory.note(vec![change("push", 0.1, 0.2)], 1.0);
+        assert_eq!(memory.undo(), values(&[("push", 0.1)]));
+        assert_eq!(memory.undo(), values(&[("push", 0.0)]));
     }
 
     #[test]
