@@ -127,6 +127,28 @@ fn two_settings_are_kept_side_by_side() {
     assert_eq!(sent_to_host(&harness), []);
 }
 
+// What was made of another state is no part of the one that is loaded.
+#[test]
+fn a_state_that_is_loaded_resets_both_settings_and_their_steps() {
+    let mut harness = opened_at("limiter");
+    let params = harness.state().params.clone();
+    step(&mut harness, "Ceiling", Key::ArrowLeft);
+    press(&mut harness, "Use the second");
+    step(&mut harness, "Ceiling", Key::ArrowLeft);
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.ceiling, -6.0);
+    params.forget_edits();
+    harness.run_steps(2);
+    sent_to_host(&harness);
+    press(&mut harness, "Undo");
+    press(&mut harness, "Redo");
+    press(&mut harness, "Use the first");
+    press(&mut harness, "Use the second");
+    assert_eq!(sent_to_host(&harness), []);
+    is(&params.limiter.ceiling, -6.0);
+}
+
 fn begin(harness: &mut Harness<'_, Stage>, name: &str) {
     press(harness, "Starting points");
     press(harness, name);

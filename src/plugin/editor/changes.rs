@@ -45,6 +45,8 @@ pub struct Changes {
     chain: Vec<(String, ParamPtr)>,
     /// Keeps what they point to.
     params: Arc<CrestlineParams>,
+    /// How many states the host had loaded when it was last looked.
+    loads: u32,
     asked: RefCell<Vec<Ask>>,
 }
 
@@ -60,6 +62,7 @@ impl Changes {
                 .map(|(id, param, _)| (id, param))
                 .filter(|(id, _)| of_chain(id))
                 .collect(),
+            loads: params.edits.loads(),
             params: Arc::clone(params),
             asked: RefCell::default(),
         }
@@ -74,6 +77,16 @@ impl Changes {
     /// The gestures under way, to be ended should the window close on them.
     pub fn gestures(&self) -> Gestures {
         self.queue.gestures.clone()
+    }
+
+    /// Forgets both settings and their steps once the host has loaded a state: they were made from
+    /// another. Call it before anything is drawn.
+    pub fn follow_loads(&mut self) {
+        let loads = self.params.edits.loads();
+        if std::mem::replace(&mut self.loads, loads) != loads {
+            self.memory = SettingsMemory::default();
+            self.asked.take();
+        }
     }
 
     /// Asks for something that is done at the end of the frame.

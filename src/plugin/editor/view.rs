@@ -145,6 +145,7 @@ impl View {
     /// Draws one frame over all of `ui`; changes to parameters go through `setter`.
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
+        self.changes.follow_loads();
         self.follow_errands();
         if self.forecast.follow(&self.params) {
             ui.ctx().request_repaint_after(ANSWER);
