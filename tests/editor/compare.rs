@@ -149,6 +149,23 @@ fn a_state_that_is_loaded_resets_both_settings_and_their_steps() {
     is(&params.limiter.ceiling, -6.0);
 }
 
+// Solo only serves listening, and offline it stands aside.
+#[test]
+fn solo_is_no_part_of_a_setting() {
+    let mut harness = opened_at("limiter");
+    let params = harness.state().params.clone();
+    step(&mut harness, "Ceiling", Key::ArrowLeft);
+    press(&mut harness, "Use the second");
+    harness
+        .state()
+        .set_plain(|params| &params.band[1].solo, true);
+    harness.run_steps(2);
+    press(&mut harness, "Use the first");
+    assert!(params.band[1].solo.value());
+    begin(&mut harness, "nothing done");
+    assert!(params.band[1].solo.value());
+}
+
 fn begin(harness: &mut Harness<'_, Stage>, name: &str) {
     press(harness, "Starting points");
     press(harness, name);
@@ -173,4 +190,60 @@ fn a_starting_point_sets_everything_but_push_and_is_undone_as_one() {
     begin(&mut harness, "the kick turns everything down");
     assert!(params.bands.on.value() && !params.band[2].on.value());
     is(&params.band[0].threshold, -16.0);
+}
+
+// A limiter switched off behind a push would jump up by what it held down.
+#[test]
+fn nothing_done_leaves_a_limiter_behind_a_push_as_it_is() {
+    for (push_db, stays) in [(0.0, false), (6.0, true)] {
+        let mut harness = opened_at("limiter");
+        let params = harness.state().params.clone();
+        let stage = harness.state();
+        stage.set_plain(|params| &params.push, push_db);
+        stage.set_plain(|params| &params.limiter.on, true);
+        stage.set_plain(|params| &params.limiter.ceiling, -6.0);
+        stage.set_plain(|params| &params.saturator.on, true);
+        begin(&mut harness, "nothing done");
+        assert!(!params.saturator.on.value());
+        assert_eq!(params.limiter.on.value(), stays);
+        is(&params.limiter.ceiling, if stays { -6.0 } else { -1.0 });
+    }
+}
+
+/// Two seconds of a steady sound through the chain.
+fn play(harness: &mut Harness<'_, Stage>, amplitude: f64) {
+    let noise = kit::signals::white_noise(5, amplitude, 96_000);
+    harness.state_mut().play([&noise, &noise]);
+    harness.run_steps(2);
+}
+
+fn is_cautioned(harness: &Harness<'_, Stage>) -> bool {
+    harness
+        .query_by_label_contains("Loud sound harms")
+        .is_some()
+}
+
+// Only one of the settings has a limiter; without it the 12 dB of push come through.
+#[test]
+fn settings_that_play_louder_are_cautioned_of() {
+    for (from_limited, cautions) in [(true, true), (false, false)] {
+        let mut harness = opened_at("limiter");
+        harness.state().set_plain(|params| &params.push, 12.0);
+        harness.run_steps(2);
+        // The push itself is cautioned of, until that is over.
+        harness.run_steps(700);
+        if from_limited {
+            press(&mut harness, "Use the second");
+            press(&mut harness, "Limiter");
+        } else {
+            press(&mut harness, "Limiter");
+            press(&mut harness, "Use the second");
+            press(&mut harness, "Limiter");
+        }
+        play(&mut harness, 0.5);
+        assert!(!is_cautioned(&harness), "{from_limited}");
+        press(&mut harness, "Use the first");
+        play(&mut harness, 0.5);
+        assert_eq!(is_cautioned(&harness), cautions, "{from_limited}");
+    }
 }

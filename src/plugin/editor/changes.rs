@@ -16,10 +16,16 @@ use super::view_model::settings_memory::{Change, SettingsMemory, Values, Which};
 use crate::params::CrestlineParams;
 
 /// Parameters that are no setting of the chain, by the beginning of their ids: what is listened to
-/// and what is measured stays as it is when settings are compared or undone.
-const NOT_OF_THE_CHAIN: [&str; 7] = ["bypass", "restrt", "rstply", "listen", "match", "tap", "rd"];
+/// and what is measured stays as it is when settings are compared or undone. Solo only serves
+/// listening, too.
+const NOT_OF_THE_CHAIN: [&str; 8] = [
+    "bypass", "restrt", "rstply", "listen", "match", "solo", "tap", "rd",
+];
 
 const PUSH: &str = "push";
+/// Those of the limiter. Behind a push a starting point that does not name its switch leaves them
+/// alone: what it held down would jump up.
+const LIMITER: [&str; 5] = ["limit", "ceil", "relaut", "reltim", "link"];
 
 /// What a button or a key asks for.
 #[derive(Clone, Debug, PartialEq)]
@@ -33,7 +39,7 @@ pub enum Ask {
     /// What was undone last to be done again.
     Redo,
     /// Plain values by parameter id to begin with, as one step: what is not named goes to its
-    /// default, and push stays.
+    /// default, but push, and a limiter behind it, stay.
     Begin(Vec<(String, f64)>),
 }
 
@@ -191,17 +197,21 @@ impl Changes {
         values.iter().filter_map(change).collect()
     }
 
-    /// All that a starting point sets: push is left out, so that it makes nothing louder by that.
+    /// All that a starting point sets: push is left out, so that it makes nothing louder by that, and
+    /// so is a limiter behind a push, unless it is named.
     fn beginning(&self, plain: &[(String, f64)]) -> Values {
+        let names = |id: &str| plain.iter().find(|(named, _)| named == id);
+        let pushed = self.params.last_set(self.params.push.as_ptr()) > 0.0;
+        let keeps_limiter = pushed && names(LIMITER[0]).is_none();
+        let stays = |id: &str| id == PUSH || keeps_limiter && LIMITER.contains(&id);
         let value = |(id, param): &(String, ParamPtr)| {
-            let named = plain.iter().find(|(named, _)| named == id);
-            let normalised = named.map_or_else(
+            let normalised = names(id).map_or_else(
                 || setter::default(*param),
                 |(_, plain)| setter::normalised(*param, *plain as f32),
             );
             (id.clone(), normalised.clamp(0.0, 1.0))
         };
-        let settings = self.chain.iter().filter(|(id, _)| id != PUSH);
+        let settings = self.chain.iter().filter(|(id, _)| !stays(id));
         settings.map(value).collect()
     }
 

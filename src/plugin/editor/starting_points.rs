@@ -9,8 +9,8 @@ use super::scene::{self, Scene};
 use super::theme::LABEL_PT;
 use crestline_core::session::starting_points::StartingPoint;
 
-/// One of ours. What is not named stands at its default; push stays as it is, so that nothing gets
-/// louder by a choice.
+/// One of ours. What is not named stands at its default; push stays as it is, and so does a limiter
+/// behind it that is not named, so that nothing gets louder by a choice.
 pub struct BuiltIn {
     /// The situation.
     pub name: &'static str,
@@ -24,7 +24,7 @@ pub struct BuiltIn {
 pub const BUILT_IN: [BuiltIn; 6] = [
     BuiltIn {
         name: "nothing done",
-        tip: "Every stage at rest.",
+        tip: "Every stage at rest; behind a push the limiter stays as it is.",
         values: &[],
     },
     BuiltIn {

@@ -164,7 +164,11 @@ impl View {
             self.draw(ui, window);
         }
         let (now_s, held) = ui.input(|input| (input.time, input.pointer.any_down()));
-        if self.changes.end_frame(setter, now_s, held).anything {
+        let done = self.changes.end_frame(setter, now_s, held);
+        if done.recalled {
+            self.caution.recall();
+        }
+        if done.anything {
             ui.ctx().request_repaint_after(ANSWER);
         }
     }
@@ -272,6 +276,9 @@ impl View {
         let (told, told_at) = &mut self.told;
         if *told == snapshot {
             return;
+        }
+        if let Some(heard) = view_model::caution::Heard::of(&snapshot) {
+            self.caution.hear(heard, now);
         }
         // What was forgotten must not stand any longer.
         let forgotten = snapshot.input.readings.frames < told.input.readings.frames;

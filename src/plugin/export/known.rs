@@ -62,11 +62,6 @@ impl Known {
         self.ids.iter().position(|it| *it == id)
     }
 
-    /// How many there are.
-    pub fn count(&self) -> usize {
-        self.ids.len()
-    }
-
     /// The host brings the parameter that it calls `id`. Whether that has no steps.
     ///
     /// # Realtime

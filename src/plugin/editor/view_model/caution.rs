@@ -1,19 +1,60 @@
-//! When the caution about loud sound is due: where the push rises by much at once.
+//! When the caution about loud sound is due: where the push rises by much at once, or settings are
+//! called up that play as much louder.
 
-/// A rise of the push that is one to be warned of, dB.
+use crestline_core::handover::Snapshot;
+
+/// Nothing is heard below this, LUFS.
+const PAUSE_LUFS: f64 = -70.0;
+/// A rise of the push, or of what is heard, that is one to be warned of, dB.
 const RISE_DB: f64 = 3.0;
 /// What happens within this time happens at once, seconds.
 const AT_ONCE_S: f64 = 1.0;
 /// How long the caution stays, seconds.
 const SHOWN_S: f64 = 10.0;
 
-/// Follows the push.
+/// How loud a moment is, over 0.4 s.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Heard {
+    /// Of the output, LUFS.
+    pub output_lufs: f64,
+    /// Of the output over the input, LU.
+    pub gain_lu: f64,
+}
+
+impl Heard {
+    /// What a snapshot tells; `None` in a pause, whose level says nothing (below the absolute gate
+    /// of ITU-R BS.1770-5).
+    pub fn of(snapshot: &Snapshot) -> Option<Self> {
+        let [output, input] = [&snapshot.output, &snapshot.input].map(|point| {
+            let now = point.readings.momentary_lufs;
+            now.filter(|lufs| *lufs > PAUSE_LUFS)
+        });
+        let output_lufs = output?;
+        Some(Self {
+            output_lufs,
+            gain_lu: output_lufs - input?,
+        })
+    }
+}
+
+/// Settings that have been called up.
+#[derive(Clone, Copy, Debug)]
+struct Recalled {
+    /// What was heard last before.
+    before: Heard,
+    /// When something was first heard since, seconds.
+    since_s: Option<f64>,
+}
+
+/// Follows the push and what is heard.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Caution {
     /// The push from which the present rise began, dB, and when it was last there, seconds.
     from: Option<(f64, f64)>,
     /// When the caution ends, seconds.
     until: Option<f64>,
+    heard: Option<Heard>,
+    recalled: Option<Recalled>,
     /// The time of the frame before, seconds.
     last_s: f64,
 }
@@ -37,6 +78,33 @@ impl Caution {
             Some((from_db, at_s))
         };
         self.until = self.until.filter(|until| now_s < *until);
+    }
+
+    /// Settings are called up: from now on it counts whether that is louder.
+    pub fn recall(&mut self) {
+        let recalled = |before| Recalled {
+            before,
+            since_s: None,
+        };
+        self.recalled = self.heard.map(recalled);
+    }
+
+    /// Takes in what is heard at a time; not called in pauses, which end nothing. Louder by the
+    /// settings is what has risen both by itself and over the input: the music rises and falls, too.
+    pub fn hear(&mut self, heard: Heard, now_s: f64) {
+        self.heard = Some(heard);
+        let Some(recalled) = &mut self.recalled else {
+            return;
+        };
+        let since_s = *recalled.since_s.get_or_insert(now_s);
+        let before = recalled.before;
+        let risen = (heard.output_lufs - before.output_lufs).min(heard.gain_lu - before.gain_lu);
+        if risen > RISE_DB {
+            self.remind(now_s);
+            self.recalled = None;
+        } else if !(0.0..=AT_ONCE_S).contains(&(now_s - since_s)) {
+            self.recalled = None;
+        }
     }
 
     /// Shows it for a while from now on.
@@ -70,6 +138,42 @@ mod tests {
         caution.follow(3.5, 5.0);
         assert!(caution.is_due());
         caution.follow(3.5, 10.9);
+        assert!(!caution.is_due());
+    }
+
+    fn heard(output_lufs: f64, input_lufs: f64) -> Heard {
+        Heard {
+            output_lufs,
+            gain_lu: output_lufs - input_lufs,
+        }
+    }
+
+    #[test]
+    fn settings_that_play_louder_are_warned_of_also_after_a_pause() {
+        for wait_s in [0.0, 60.0] {
+            let mut caution = Caution::default();
+            caution.hear(heard(-20.0, -20.0), 5.0);
+            caution.recall();
+            caution.hear(heard(-18.0, -20.0), 5.2 + wait_s);
+            assert!(!caution.is_due());
+            caution.hear(heard(-16.5, -20.0), 5.4 + wait_s);
+            assert!(caution.is_due());
+        }
+    }
+
+    #[test]
+    fn music_that_rises_or_falls_is_not_nor_what_comes_later() {
+        let mut caution = Caution::default();
+        caution.hear(heard(-20.0, -20.0), 5.0);
+        caution.recall();
+        // A chorus, then a passage that the limiter leaves alone.
+        caution.hear(heard(-14.0, -14.0), 5.2);
+        caution.hear(heard(-26.0, -32.0), 5.4);
+        caution.hear(heard(-20.0, -20.0), 6.3);
+        caution.hear(heard(-10.0, -20.0), 6.4);
+        assert!(!caution.is_due());
+        // Nothing was called up.
+        caution.hear(heard(-6.0, -20.0), 6.5);
         assert!(!caution.is_due());
     }
 
