@@ -257,6 +257,16 @@ impl Engine {
         (self.position, self.measured, self.at_hand) = (0, 0, 0..0);
     }
 
+    /// What only serves listening (the source, matching, solo) is taken at once with the next
+    /// settings, where it would otherwise fade or rise; everything else goes on.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn cut_listening(&mut self) {
+        self.listen.reset();
+        self.chain.skip_solo_fade();
+    }
+
     /// Processes one block in place: one slice a channel, all of one length, any length. `side` is
     /// the side-chain, whose channels may be missing or short: what is missing is silence. Samples
     /// that are not finite, or beyond +80 dBFS, count as silence.

@@ -29,6 +29,7 @@ pub struct Crestline {
     /// measurement.
     restart_was_on: bool,
     was_playing: bool,
+    was_offline: bool,
     /// Frames of silence at the input since the last sound.
     silent_frames: usize,
     /// Frames since the readings were last brought up to date.
@@ -49,6 +50,7 @@ impl Default for Crestline {
             repaint: RepaintNotifier::new(),
             restart_was_on: false,
             was_playing: false,
+            was_offline: false,
             silent_frames: 0,
             unread_frames: usize::MAX,
         }
@@ -193,6 +195,12 @@ impl Plugin for Crestline {
             0
         };
 
+        // What is written must not begin with a fade from what was listened to.
+        let offline = self.params.rendering.is_offline();
+        if offline && !self.was_offline {
+            engine.cut_listening();
+        }
+        self.was_offline = offline;
         let (chain, listen) = self
             .params
             .rendering

@@ -2,7 +2,7 @@
 
 use crate::clap::linked;
 use kit::signals::white_noise;
-use rig::clap_host::{Change, Run};
+use rig::clap_host::{Change, ClapHost, Run};
 use rig::raw_host::vst3::OFFLINE;
 use rig::vst3_host::{Point, Vst3Host};
 
@@ -26,22 +26,23 @@ fn main() -> Vec<Vec<f32>> {
     (0..2).map(|n| white_noise(40 + n, 0.5, 96_000)).collect()
 }
 
+fn changes_of(host: &mut ClapHost, settings: &[(&str, f64)]) -> Vec<Change> {
+    let change = |(name, share): &(&str, f64)| {
+        let param = host.param(name).unwrap();
+        Change {
+            frame: 0,
+            id: param.id,
+            value: share * param.range.end(),
+        }
+    };
+    settings.iter().map(change).collect()
+}
+
 fn clap(listening: &[(&str, f64)], offline: bool) -> Vec<Vec<f32>> {
     let mut host = linked();
     host.activate(48_000.0, 512).unwrap();
     host.set_offline(offline).unwrap();
-    let changes: Vec<_> = CHAIN
-        .iter()
-        .chain(listening)
-        .map(|(name, share)| {
-            let param = host.param(name).unwrap();
-            Change {
-                frame: 0,
-                id: param.id,
-                value: (share * param.range.end()).round().max(share.fract()),
-            }
-        })
-        .collect();
+    let changes = changes_of(&mut host, &[&CHAIN, listening].concat());
     host.run(Run {
         changes: &changes,
         ..Run::new(&main(), &[512])
@@ -87,5 +88,75 @@ fn bypass_is_written_as_it_is() {
         let bypassed = play(&[("Bypass", 1.0)], false);
         assert!(bypassed != play(&[], false), "{format}");
         assert!(play(&[("Bypass", 1.0)], true) == bypassed, "{format}");
+    }
+}
+
+/// As much is listened to before the host goes offline, frames: more than every fade, and not a
+/// whole number of blocks or of the engine's quanta.
+const BEFORE: usize = 30_011;
+
+fn parted() -> [Vec<Vec<f32>>; 2] {
+    let main = main();
+    [&(0..BEFORE), &(BEFORE..96_000)].map(|range| {
+        let part = main.iter().map(|channel| channel[range.clone()].to_vec());
+        part.collect()
+    })
+}
+
+/// What is written once a host goes offline in the midst of listening, and the latency.
+fn clap_going_offline(settings: &[(&str, f64)]) -> (Vec<Vec<f32>>, usize) {
+    let mut host = linked();
+    host.activate(48_000.0, 512).unwrap();
+    let changes = changes_of(&mut host, settings);
+    let [heard, written] = parted();
+    host.run(Run {
+        changes: &changes,
+        ..Run::new(&heard, &[512])
+    })
+    .unwrap();
+    host.set_offline(true).unwrap();
+    let written = host.run(Run::new(&written, &[512])).unwrap();
+    (written, host.latency().unwrap())
+}
+
+fn vst3_going_offline(settings: &[(&str, f64)]) -> (Vec<Vec<f32>>, usize) {
+    let mut host = Vst3Host::new(2, 512);
+    let points: Vec<_> = settings
+        .iter()
+        .map(|(name, value)| Point {
+            frame: 0,
+            id: host.param(name).id,
+            value: *value,
+        })
+        .collect();
+    let [heard, written] = parted();
+    host.run(&heard, &[512], &points);
+    host.raw.process_mode = OFFLINE;
+    let written = host.run(&written, &[512], &[]);
+    (written, rig::raw_host::RawHost::latency(&host.raw))
+}
+
+// Against the same chain with nothing but the output to listen to, bit for bit from the first frame
+// on. What solo left out lies before the limiter, whose gain remembers it: there without a limiter,
+// and from the frame on that has come through the latency.
+#[test]
+fn going_offline_leaves_no_fade_in_what_is_written() {
+    let unlimited = &CHAIN[..3];
+    for (format, play) in [
+        ("CLAP", clap_going_offline as fn(&[_]) -> _),
+        ("VST3", vst3_going_offline),
+    ] {
+        for listening in LISTENING {
+            let soloed = listening[0].0.ends_with("solo");
+            let chain = if soloed { unlimited } else { &CHAIN };
+            let (output, latency) = play(chain);
+            let (written, _) = play(&[chain, listening].concat());
+            let from = if soloed { latency } else { 0 };
+            for (written, output) in written.iter().zip(&output) {
+                let mut pairs = written[from..].iter().zip(&output[from..]);
+                let last = pairs.rposition(|(written, output)| written != output);
+                assert_eq!(last, None, "{format}: {listening:?}");
+            }
+        }
     }
 }

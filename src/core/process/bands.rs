@@ -165,6 +165,8 @@ pub struct Bands {
     /// Scratch: the bands of a run, and what is done to them.
     split: [[f64x2; 4]; MAX_RUN],
     frames: [FrameGains; MAX_RUN],
+    /// The next settings are taken without a fade.
+    at_once: bool,
     /// Frames until the envelopes are looked at.
     countdown: u32,
     /// Largest reduction and highest level since they were last taken, log₂ units.
@@ -198,6 +200,7 @@ impl Bands {
             settled: Settled::new(sample_rate_hz),
             split: [[f64x2::ZERO; 4]; MAX_RUN],
             frames: [FrameGains::default(); MAX_RUN],
+            at_once: false,
             countdown: SNAP_FRAMES,
             most: f32x4::ZERO,
             loudest: SILENT,
@@ -209,6 +212,12 @@ impl Bands {
         self.switch.reset();
         self.settled.reset();
         self.take_activity();
+    }
+
+    /// The next settings of the bands are taken at once, with what is fading already; nothing is
+    /// forgotten of the signal.
+    pub fn skip_fade(&mut self) {
+        self.at_once = true;
     }
 
     /// What happened since this was last asked: it misses nothing, wherever the blocks end.
@@ -356,6 +365,13 @@ impl Bands {
 
     /// Heads for `settings`: at once if nothing is being heard of the old ones, smoothly otherwise.
     fn take(&mut self, settings: &BandsSettings) {
+        self.follow(settings);
+        if std::mem::take(&mut self.at_once) {
+            self.curves.share.jump(1.0);
+        }
+    }
+
+    fn follow(&mut self, settings: &BandsSettings) {
         let was_off = self.switch.is_off();
         self.switch.set(settings.on);
         // Asked again with every block, however short.

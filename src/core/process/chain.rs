@@ -142,6 +142,14 @@ impl Chain {
         self.before_delay.reset();
     }
 
+    /// Has solo, which only serves listening, be taken at once with the next settings.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn skip_solo_fade(&mut self) {
+        self.bands.skip_fade();
+    }
+
     /// Takes the input in `clean`, leaves the clean path there and the output path in `output`, and
     /// fills `before`; all slices of one length. Returns false where nothing was turned down in
     /// `before`, every factor being 1: these are then left alone.
