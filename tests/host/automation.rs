@@ -12,7 +12,7 @@ const CORNERS: [(usize, f64); 4] = [(14_400, 0.0), (62_400, 6.0), (72_000, 6.0),
 const FRAMES: usize = 96_000;
 const BLOCKS: [usize; 9] = [1, 17, 64, 333, 480, 512, 1_024, 2_048, 4_096];
 /// What is promised, dB.
-const WITHIN_DB: f64 = 0.15;
+const WITHIN_DB: f64 = 0.03;
 /// Range of push, dB.
 const MOST_DB: f64 = 18.0;
 
