@@ -1,5 +1,5 @@
-//! A click in the plug-in's real window takes effect, in both formats, with and without audio. On a
-//! screen without a monitor; see [`window`](crate::window).
+//! What is done in the plug-in's real window takes effect, in both formats, with and without audio,
+//! and what is held is let go. On a screen without a monitor; see [`window`](crate::window).
 #![cfg(target_os = "linux")]
 
 use crate::clap::{linked, noise};
@@ -65,23 +65,128 @@ fn without_audio_a_click_takes_effect_by_itself() {
     );
 }
 
-// Before it has taken effect it is in the state that is saved.
+// What is told is what is saved, also before the parameter has moved: for a while only what waits
+// tells the new value.
 #[test]
 fn a_click_is_saved_before_any_audio_brings_it() {
     on_a_screen(
         "window_edits::a_click_is_saved_before_any_audio_brings_it",
         || {
-            let mut host = linked();
-            host.activate(48_000.0, 480)?;
+            let mut host = Vst3Host::new(2, 480);
+            let listen = host.param("Listen").id;
             let window = HostWindow::show(size())?;
-            host.open_window(window.id())?;
-            let saved = click(&window, "Listen to Residue", || {
-                host.idle()?;
-                let state = host.save()?;
-                Ok(String::from_utf8_lossy(&state).contains("residue"))
+            host.open_window(window.id());
+            let told = click(&window, "Listen to Residue", || {
+                host.idle();
+                Ok(host.text(listen, host.value(listen)) == "Residue")
             })?;
-            assert!(saved, "nothing came of the click");
-            host.close_window()
+            assert!(told, "nothing came of the click");
+            let mut other = Vst3Host::new(2, 480);
+            other.load(&host.save());
+            assert_eq!(other.text(listen, other.value(listen)), "Residue");
+            host.close_window();
+            Ok(())
+        },
+    );
+}
+
+// `ivsteditcontroller.h`: to each `beginEdit` an `endEdit`.
+#[test]
+fn a_window_closed_while_a_value_is_held_lets_go_of_it() {
+    on_a_screen(
+        "window_edits::a_window_closed_while_a_value_is_held_lets_go_of_it",
+        || {
+            let mut host = Vst3Host::new(2, 480);
+            let push = host.param("Push").id;
+            let window = HostWindow::show(size())?;
+            host.open_window(window.id());
+            let harness = open(Stage::first_opened(), SIZE, 1.0);
+            let at = harness.get_by_label("Push").rect().center();
+            let start = Instant::now();
+            // A window that has just been opened may not listen yet.
+            while host.gestures(push)[0] == 0 {
+                assert!(start.elapsed() < PATIENCE, "nothing came of the hand");
+                window.press_button(false)?;
+                window.point_at([at.x as i16, at.y as i16])?;
+                pass(&host, Duration::from_millis(200));
+                window.press_button(true)?;
+                window.point_at([at.x as i16 + 30, at.y as i16])?;
+                pass(&host, Duration::from_secs(1));
+            }
+            let [begun, ended] = host.gestures(push);
+            assert_eq!(begun, ended + 1, "the value is not held");
+            host.close_window();
+            assert_eq!(host.gestures(push), [begun, begun]);
+            Ok(())
+        },
+    );
+}
+
+/// Lets time pass for the window and its host.
+fn pass(host: &Vst3Host, time: Duration) {
+    let start = Instant::now();
+    while start.elapsed() < time {
+        host.idle();
+        std::thread::park_timeout(Duration::from_millis(10));
+    }
+}
+
+/// Drags the window's corner outwards until the host has been asked for a size; `false` if it never
+/// is.
+fn drag_corner(host: &Vst3Host, window: &HostWindow, patience: Duration) -> Result<bool> {
+    let before = host.sizes_asked().len();
+    let start = Instant::now();
+    while start.elapsed() < patience {
+        let [x, y] = host.window_size().map(|size| size as i16 - 5);
+        window.point_at([x, y])?;
+        pass(host, Duration::from_millis(300));
+        window.press_button(true)?;
+        for step in 1..=4 {
+            pass(host, Duration::from_millis(100));
+            window.point_at([x + 10 * step, y + 5 * step])?;
+        }
+        pass(host, Duration::from_millis(300));
+        window.press_button(false)?;
+        pass(host, Duration::from_millis(300));
+        if host.sizes_asked().len() > before {
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+// `gui/iplugview.h`: a plug-in that wants another size calls `resizeView`, whose answer may be no;
+// the host that agrees calls `onSize`.
+#[test]
+fn a_vst3_host_that_refuses_a_size_is_not_asked_again() {
+    on_a_screen(
+        "window_edits::a_vst3_host_that_refuses_a_size_is_not_asked_again",
+        || {
+            let mut host = Vst3Host::new(2, 480);
+            let window = HostWindow::show(size())?;
+            host.open_window(window.id());
+            window.keep_to_itself()?;
+            let before = host.window_size();
+            assert!(drag_corner(&host, &window, PATIENCE)?, "never asked");
+            let granted = host.window_size();
+            assert_eq!(host.sizes_asked().last(), Some(&granted));
+            assert!(granted[0] > before[0], "{granted:?}");
+            // The host makes room, and lets the window have it.
+            let room = granted.map(|size| size as u32);
+            window.resize(room)?;
+            window.resize_inner(room)?;
+            pass(&host, Duration::from_secs(1));
+            host.refuse_sizes();
+            assert!(drag_corner(&host, &window, PATIENCE)?, "never asked");
+            assert_eq!(host.window_size(), granted);
+            // Nobody tells the plug-in that it was refused: it takes silence for that.
+            pass(&host, Duration::from_secs(3));
+            let asked = host.sizes_asked().len();
+            let again = drag_corner(&host, &window, Duration::from_secs(2))?;
+            assert!(!again, "asked again: {:?}", &host.sizes_asked()[asked..]);
+            assert_eq!(host.window_size(), granted);
+            host.close_window();
+            Ok(())
         },
     );
 }

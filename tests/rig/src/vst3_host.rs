@@ -9,6 +9,9 @@
     reason = "a host calls a plug-in through tables of C functions"
 )]
 
+mod frame;
+
+use self::frame::Frame;
 use crate::raw_host::stream::Memory;
 use crate::raw_host::vst3::Points;
 use crate::raw_host::{Block, Port, Ports, RawVst3};
@@ -17,10 +20,11 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     ParamValue, ParameterInfo, String128, TChar,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    IBStream, IPlugView, IPlugViewTrait, int32, kNotImplemented, kResultFalse, kResultOk, tresult,
+    IBStream, IPlugFrame, IPlugView, IPlugViewTrait, ViewRect, int32, kNotImplemented,
+    kResultFalse, kResultOk, tresult,
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::c_void;
 use std::mem::MaybeUninit;
 use std::ptr;
@@ -63,6 +67,7 @@ pub struct Vst3Host {
     channels: usize,
     handler: ComWrapper<Handler>,
     view: Option<ComPtr<IPlugView>>,
+    frame: ComWrapper<Frame>,
     /// Edits that have been brought with a block.
     pub brought: Vec<(ParamID, ParamValue)>,
 }
@@ -72,6 +77,8 @@ struct Handler {
     automatable: BTreeSet<ParamID>,
     /// Edits to be brought with the next block. The plug-in's window may have a thread of its own.
     edits: Mutex<Vec<(ParamID, ParamValue)>>,
+    /// How often an edit has begun, and how often one has ended, by parameter.
+    gestures: Mutex<BTreeMap<ParamID, [u32; 2]>>,
 }
 
 impl Class for Handler {
@@ -79,7 +86,8 @@ impl Class for Handler {
 }
 
 impl IComponentHandlerTrait for Handler {
-    unsafe fn beginEdit(&self, _: ParamID) -> tresult {
+    unsafe fn beginEdit(&self, id: ParamID) -> tresult {
+        self.gestures.lock().unwrap().entry(id).or_default()[0] += 1;
         kResultOk
     }
 
@@ -91,7 +99,8 @@ impl IComponentHandlerTrait for Handler {
         kResultOk
     }
 
-    unsafe fn endEdit(&self, _: ParamID) -> tresult {
+    unsafe fn endEdit(&self, id: ParamID) -> tresult {
+        self.gestures.lock().unwrap().entry(id).or_default()[1] += 1;
         kResultOk
     }
 
@@ -114,6 +123,7 @@ impl Vst3Host {
         let handler = ComWrapper::new(Handler {
             automatable: automatable.map(|it| it.id).collect(),
             edits: Mutex::default(),
+            gestures: Mutex::default(),
         });
         let to_handler = handler.to_com_ptr::<IComponentHandler>().unwrap();
         // SAFETY: a call as the interface has it.
@@ -128,6 +138,7 @@ impl Vst3Host {
             channels,
             handler,
             view: None,
+            frame: ComWrapper::new(Frame::default()),
             brought: Vec::new(),
         }
     }
@@ -227,6 +238,8 @@ impl Vst3Host {
         unsafe {
             let view = self.raw.controller.createView(c"editor".as_ptr());
             let view = ComPtr::from_raw(view).unwrap();
+            let frame = self.frame.to_com_ptr::<IPlugFrame>().unwrap();
+            assert_eq!(view.setFrame(frame.as_com_ref().as_ptr()), kResultOk);
             let parent = ptr::without_provenance_mut::<c_void>(parent as usize);
             let attached = view.attached(parent, c"X11EmbedWindowID".as_ptr());
             assert_eq!(attached, kResultOk);
@@ -237,9 +250,47 @@ impl Vst3Host {
     /// Closes the plug-in's window.
     pub fn close_window(&mut self) {
         if let Some(view) = self.view.take() {
-            // SAFETY: a view that is open.
-            unsafe { view.removed() };
+            // SAFETY: a view that is open, and is then given up.
+            unsafe {
+                view.removed();
+                view.setFrame(ptr::null_mut());
+            }
         }
+    }
+
+    /// What a host's main thread does between user actions.
+    pub fn idle(&self) {
+        self.frame.round();
+    }
+
+    /// Width and height of the open window, pixels.
+    pub fn window_size(&self) -> [i32; 2] {
+        let mut size = ViewRect {
+            left: 0,
+            top: 0,
+            right: 0,
+            bottom: 0,
+        };
+        let view = self.view.as_ref().unwrap();
+        // SAFETY: a place for the answer.
+        assert_eq!(unsafe { view.getSize(&raw mut size) }, kResultOk);
+        [size.right - size.left, size.bottom - size.top]
+    }
+
+    /// Sizes that the plug-in has asked for.
+    pub fn sizes_asked(&self) -> Vec<[i32; 2]> {
+        self.frame.asked()
+    }
+
+    /// From now on refuses other sizes.
+    pub fn refuse_sizes(&self) {
+        self.frame.refuses.set(true);
+    }
+
+    /// How often the user's hand has begun, and has ended, to change a parameter.
+    pub fn gestures(&self, id: ParamID) -> [u32; 2] {
+        let all = self.handler.gestures.lock().unwrap();
+        all.get(&id).copied().unwrap_or_default()
     }
 
     /// Runs audio through the plug-in, in blocks of these sizes, again and again, and returns what
