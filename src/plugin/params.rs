@@ -353,7 +353,7 @@ impl Default for LimiterParams {
 impl CrestlineParams {
     /// What the stages are set to.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes: atomic loads.
     pub fn chain_settings(&self) -> ChainSettings {
         let (shelves, bands, saturator, limiter) =
@@ -407,7 +407,7 @@ impl CrestlineParams {
 
     /// What is to be heard.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes: atomic loads.
     pub fn listen_settings(&self) -> ListenSettings {
         ListenSettings {

@@ -208,6 +208,9 @@ impl Bands {
     }
 
     /// Forgets the signal; the next settings are taken at once.
+    ///
+    /// # Realtime
+    /// Yes.
     pub fn reset(&mut self) {
         self.switch.reset();
         self.settled.reset();
@@ -216,11 +219,17 @@ impl Bands {
 
     /// The next settings of the bands are taken at once, with what is fading already; nothing is
     /// forgotten of the signal.
+    ///
+    /// # Realtime
+    /// Yes.
     pub fn skip_fade(&mut self) {
         self.at_once = true;
     }
 
     /// What happened since this was last asked: it misses nothing, wherever the blocks end.
+    ///
+    /// # Realtime
+    /// Yes.
     pub fn take_activity(&mut self) -> BandsActivity {
         let most = std::mem::replace(&mut self.most, f32x4::ZERO).to_array();
         let loudest = std::mem::replace(&mut self.loudest, SILENT).to_array();
@@ -232,6 +241,9 @@ impl Bands {
     }
 
     /// Compresses one or two channels of equal length in place.
+    ///
+    /// # Realtime
+    /// Yes: its work is bounded by the number of frames.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &BandsSettings) {
         self.take(settings);
         if !self.switch.is_off() {
@@ -250,6 +262,9 @@ impl Bands {
     /// Split into bands at the same corners and divided by it, they are what bands at rest would
     /// let through, in the phase of what is compressed. Returns false where all of it is as it was
     /// and every factor is 1: `turned_down`, as long as a channel, is then left alone.
+    ///
+    /// # Realtime
+    /// Yes: its work is bounded by the number of frames.
     pub fn process_beside(
         &mut self,
         channels: &mut [&mut [f32]],

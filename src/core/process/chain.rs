@@ -124,7 +124,7 @@ impl Chain {
 
     /// Clears all sound; the next settings are taken at once.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn reset(&mut self) {
         self.push.reset();
@@ -154,7 +154,7 @@ impl Chain {
     /// fills `before`; all slices of one length. Returns false where nothing was turned down in
     /// `before`, every factor being 1: these are then left alone.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn process(
         &mut self,

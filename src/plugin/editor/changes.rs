@@ -171,7 +171,7 @@ impl Changes {
         let changes = self.changes_to(&values);
         for Change { id, after, .. } in &changes {
             if let Some((_, param)) = self.chain.iter().find(|(known, _)| known == id) {
-                self.queue.set(host, &self.params, *param, *after);
+                queue::set(host, &self.params, *param, *after);
             }
         }
         !changes.is_empty()

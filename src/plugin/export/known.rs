@@ -58,6 +58,9 @@ impl Known {
     }
 
     /// The place of the parameter that the host calls `id`.
+    ///
+    /// # Realtime
+    /// Yes: looks through some sixty numbers.
     pub fn index(&self, id: u32) -> Option<usize> {
         self.ids.iter().position(|it| *it == id)
     }
@@ -75,6 +78,9 @@ impl Known {
     }
 
     /// The value of a reading, normalised, and its steps; `None` for any other parameter.
+    ///
+    /// # Realtime
+    /// Yes.
     pub fn reading(&self, id: u32) -> Option<(f32, Option<usize>)> {
         let index = self.index(id)?;
         let at = self.readings.iter().position(|(it, _)| *it == index)?;

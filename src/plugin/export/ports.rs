@@ -45,6 +45,9 @@ impl Ports {
     }
 
     /// Channels of each declared port.
+    ///
+    /// # Realtime
+    /// Yes.
     pub fn channels(&self) -> usize {
         self.channels
     }
@@ -113,6 +116,9 @@ fn declared(passed: &[*mut f32], count: usize) -> Option<Channels> {
 /// # Safety
 /// `channels` is null, or points to `count` pointers that stay as they are for the lifetime asked
 /// for.
+///
+/// # Realtime
+/// Yes.
 #[expect(
     unsafe_code,
     reason = "what a host passes is known by its address alone"

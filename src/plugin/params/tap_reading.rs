@@ -48,7 +48,7 @@ impl TapReading {
 
     /// Takes a new reading: the mean reduction and distortion of the last 3 s.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes: a few atomic stores.
     pub fn update(&self, tap: &Tap) {
         let state = match tap.state {

@@ -151,23 +151,17 @@ impl Queue {
             self.gestures.end_all(host.raw_context);
         }
     }
+}
 
-    /// One whole gesture at once, which is no change to be noted.
-    pub fn set(
-        &self,
-        host: &ParamSetter<'_>,
-        params: &CrestlineParams,
-        param: ParamPtr,
-        normalised: f32,
-    ) {
-        note_edit(params, param, normalised);
-        for call in [
-            Call::Begin(param),
-            Call::Set(param, normalised),
-            Call::End(param),
-        ] {
-            tell(host.raw_context, call);
-        }
+/// One whole gesture at once, which is no change to be noted.
+pub fn set(host: &ParamSetter<'_>, params: &CrestlineParams, param: ParamPtr, normalised: f32) {
+    note_edit(params, param, normalised);
+    for call in [
+        Call::Begin(param),
+        Call::Set(param, normalised),
+        Call::End(param),
+    ] {
+        tell(host.raw_context, call);
     }
 }
 
