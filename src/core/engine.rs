@@ -12,6 +12,7 @@
 //! whatever is switched on, in bypass too. With the saturator off the output path *is* the clean
 //! path and is not computed twice.
 
+mod audition;
 mod matching;
 mod overs;
 mod point;
@@ -24,6 +25,7 @@ mod told;
 
 pub use self::restart::UNDO_S;
 
+use self::audition::Audition;
 use self::matching::Matching;
 use self::overs::OverLatch;
 use self::point::Points;
@@ -33,7 +35,7 @@ use self::restart::Undo;
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::fault::{LARGEST_INPUT, or_silence};
-use crate::handover::{AudioEnd, Moment, RecentWriter, TapWriter};
+use crate::handover::{AudioEnd, AuditionReceiver, RecentWriter, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
 use crate::process::{
     Before, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals,
@@ -95,6 +97,7 @@ pub struct Engine {
     /// The clean and the output path against what they would be if nothing held them down.
     reduction: ReductionMeter,
     tap: Option<Box<TapStage>>,
+    audition: Option<Box<Audition>>,
     recent: Option<RecentWriter>,
     /// Nobody listens: see [`without_listening`](Self::without_listening).
     unheard: bool,
@@ -191,6 +194,7 @@ impl Engine {
             points: Points::new(spec, balances),
             reduction: path_reduction(spec),
             tap: None,
+            audition: None,
             recent: None,
             unheard: false,
             dry_signal: silent_stereo(),
@@ -225,6 +229,15 @@ impl Engine {
         }
     }
 
+    /// The same engine, able to play the reference that `receiver` gets. Allocates.
+    #[must_use]
+    pub fn with_audition(self, receiver: AuditionReceiver) -> Self {
+        Self {
+            audition: Some(Box::new(Audition::new(receiver))),
+            ..self
+        }
+    }
+
     /// Has the input written down by `writer` from now on.
     pub fn keep_input(&mut self, writer: RecentWriter) {
         self.recent = Some(writer);
@@ -252,6 +265,9 @@ impl Engine {
         self.matching.reset();
         self.residue.reset();
         self.bands.reset();
+        if let Some(audition) = &mut self.audition {
+            audition.reset();
+        }
         self.points.cut();
         // The stages begin to count frames anew, and so does what is in step with them.
         (self.position, self.measured, self.at_hand) = (0, 0, 0..0);
@@ -343,6 +359,9 @@ impl Engine {
                     self.readings().map(|readings| readings.gated_10s_lufs),
                 );
                 self.residue.chunk_done(self.listen.residue_gain());
+                if let Some(audition) = &mut self.audition {
+                    audition.chunk_done(&self.listen);
+                }
                 self.output_peak_dbtp = self.points.take_output_peak_dbtp();
                 let limited = settings.chain.limiter.enabled;
                 self.overs.chunk_done(self.output_peak_dbtp, limited);
@@ -352,26 +371,6 @@ impl Engine {
                 chunk_done(self, end);
             }
         }
-    }
-
-    /// Enters the chunk just finished into the history.
-    fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
-        let [output, clean, input] = self.readings();
-        let [clean_limiter_db, output_limiter_db] = self.limiters_db;
-        let reduction = self.reduction.readings(OUTPUT);
-        let moment = Moment {
-            input,
-            clean,
-            output,
-            true_peak_dbtp: self.output_peak_dbtp,
-            clean_limiter_db,
-            output_limiter_db,
-            band_reduction_db: reduction.bands.map(|band| band.reduction.now_db),
-            distortion_db: reduction.distortion.now_db,
-            song_position_s,
-            playing: self.playing,
-        };
-        audio_end.record(&moment, CHUNK, self.spec.sample_rate_hz);
     }
 
     fn chunk(
@@ -386,12 +385,17 @@ impl Engine {
             let gated_10s_lufs = points.map(|readings| readings.gated_10s_lufs);
             let momentary_lufs = points.map(|readings| readings.momentary_lufs);
             self.matching.enter(&settings.chain);
+            if let Some(audition) = &mut self.audition {
+                audition.chunk_begins(&self.listen);
+            }
+            let audition = self.audition.as_ref();
             self.loudness = RecentLoudness {
                 gated_10s_lufs,
                 momentary_lufs,
                 residue_lufs: self.residue.lufs(momentary_lufs[0]),
                 over_input_lu: self.matching.over_input_lu(),
                 steady: self.matching.is_steady(),
+                references: audition.map_or_else(Default::default, |of| of.references()),
             };
         }
         let range = self.position..self.position + frames;
@@ -441,7 +445,12 @@ impl Engine {
             turned_down.fill([1.0; 4]);
         }
         if !self.unheard {
+            if let Some(audition) = &mut self.audition {
+                audition.play(settings.listen.reference && !settings.listen.bypass, &range);
+            }
+            let audition = self.audition.as_ref();
             let signals = Signals {
+                references: audition.map_or_else(Default::default, |of| of.signals(&range)),
                 output: output.map(|channel| &*channel),
                 clean: clean.map(|channel| &*channel),
                 input: dry.map(|channel| &*channel),

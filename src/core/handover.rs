@@ -6,10 +6,14 @@
 //! editor owns the [`EditorEnd`]. What has been measured over time lies in a
 //! [history](HistoryReader) that both can reach.
 
+mod audition;
 mod history;
 mod recent;
 mod tap;
 
+pub use audition::{
+    AuditionError, AuditionLoop, AuditionReceiver, AuditionSender, Parcel, audition,
+};
 pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryReader, Moment};
 pub use recent::{Recent, RecentReader, RecentWriter, recent};
 pub use tap::{Tap, TapComparison, TapState, TapWriter, tap};
@@ -53,6 +57,8 @@ pub struct Activity {
     pub output_over_input_lu: Option<f64>,
     /// Matching gains of output, clean path and input, dB, 0 or less.
     pub match_db: [f32; 3],
+    /// The reference that can be listened to, if there is one.
+    pub reference: Option<Auditioned>,
     /// By how much what is heard is rising after a switch, dB: the whole of the rise until it is
     /// over; 0 while nothing rises by more than 3 dB.
     pub rising_db: f32,
@@ -60,6 +66,15 @@ pub struct Activity {
     pub overs: Overs,
     /// Time left to take the last restart back, seconds; `None` if there is nothing to take back.
     pub undo_left_s: Option<f32>,
+}
+
+/// A reference that can be listened to.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Auditioned {
+    /// Integrated loudness of what is looped, as it is, LUFS.
+    pub integrated_lufs: f64,
+    /// Its matching gain, dB, 0 or less.
+    pub match_db: f32,
 }
 
 /// Peaks over full scale in the output while the limiter was off.

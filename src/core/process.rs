@@ -12,7 +12,10 @@ mod shelves;
 pub use bands::{BandSettings, Bands, BandsActivity, BandsSettings};
 pub use chain::{Before, Chain, ChainActivity, ChainSettings};
 pub use limiter::{Limiter, LimiterSettings, Release};
-pub use listen::{Listen, ListenSettings, RecentLoudness, Signals, Source};
+pub use listen::{
+    Listen, ListenSettings, REFERENCES, RecentLoudness, ReferenceLoudness, References, Signals,
+    Source,
+};
 pub use push::{Push, PushSettings};
 pub use saturator::{Saturator, SaturatorSettings, curve};
 pub use shelves::{Shelves, ShelvesSettings};

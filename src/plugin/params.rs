@@ -50,6 +50,10 @@ pub struct CrestlineParams {
     #[id = "listen"]
     pub listen: EnumParam<ListenChoice>,
 
+    /// Hear the reference instead, if there is one.
+    #[id = "lisref"]
+    pub reference: BoolParam,
+
     /// Turns the louder signals down to the quietest.
     #[id = "match"]
     pub matched: BoolParam,
@@ -256,6 +260,7 @@ impl Default for CrestlineParams {
             restart: BoolParam::new("Restart measurement", false),
             restart_on_play: BoolParam::new("Restart when playback starts", false),
             listen: EnumParam::new("Listen", ListenChoice::Output),
+            reference: BoolParam::new("Listen to reference", false),
             matched: BoolParam::new("Matched listening", false),
             push: decibels("Push", PushSettings::PUSH_DB),
             shelves: ShelvesParams::default(),
@@ -417,6 +422,7 @@ impl CrestlineParams {
                 ListenChoice::Input => Source::Input,
                 ListenChoice::Residue => Source::Residue,
             },
+            reference: self.reference.value(),
             matched: self.matched.value(),
             bypass: self.bypass.value(),
         }

@@ -89,7 +89,7 @@ fn listen(source: Source, matched: bool) -> ListenSettings {
     ListenSettings {
         source,
         matched,
-        bypass: false,
+        ..ListenSettings::default()
     }
 }
 
@@ -248,6 +248,7 @@ fn busy(order: &[Source], start: usize) -> ListenSettings {
         source: order[step % order.len()],
         matched: step / 7 % 2 == 1,
         bypass: step % 11 == 3,
+        ..ListenSettings::default()
     }
 }
 

@@ -67,7 +67,7 @@ fn settings(push_db: f64, saturated: bool, source: Source) -> Settings {
         listen: ListenSettings {
             source,
             matched: true,
-            bypass: false,
+            ..ListenSettings::default()
         },
         ..Settings::default()
     }

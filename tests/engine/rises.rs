@@ -119,7 +119,7 @@ fn listens() -> Vec<ListenSettings> {
             all.push(ListenSettings {
                 source,
                 matched,
-                bypass: false,
+                ..ListenSettings::default()
             });
         }
     }
@@ -198,7 +198,7 @@ fn what_is_announced_is_how_far_it_rises() {
     let listen = |source, matched| ListenSettings {
         source,
         matched,
-        bypass: false,
+        ..ListenSettings::default()
     };
     for (from, to) in [
         (listen(Source::Input, false), listen(Source::Output, false)),

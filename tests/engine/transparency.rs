@@ -334,6 +334,7 @@ fn moving(start: usize) -> Settings {
         source: sources[step / 3 % 4],
         matched: step % 11 > 4,
         bypass: step % 19 == 7,
+        ..ListenSettings::default()
     };
     Settings {
         chain,
@@ -525,6 +526,7 @@ fn faults_at_the_input_never_get_out_and_are_forgotten() {
                                 source,
                                 matched,
                                 bypass,
+                                ..ListenSettings::default()
                             },
                             ..with(chain)
                         }

@@ -1,7 +1,7 @@
 //! What the engine tells of itself between two blocks.
 
-use super::{CLEAN, Engine, OUTPUT, point, range_of};
-use crate::handover::{Activity, Snapshot, Tap};
+use super::{CHUNK, CLEAN, Engine, OUTPUT, point, range_of};
+use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap};
 use crate::measure::Readings;
 use crate::process::Signals;
 
@@ -9,6 +9,26 @@ impl Engine {
     /// What was last told of output, clean path and input.
     pub(super) fn readings(&self) -> [&Readings; 3] {
         [point::OUTPUT, point::CLEAN, point::INPUT].map(|index| &self.points.told(index).readings)
+    }
+
+    /// Enters the chunk just finished into the history.
+    pub(super) fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
+        let [output, clean, input] = self.readings();
+        let [clean_limiter_db, output_limiter_db] = self.limiters_db;
+        let reduction = self.reduction.readings(OUTPUT);
+        let moment = Moment {
+            input,
+            clean,
+            output,
+            true_peak_dbtp: self.output_peak_dbtp,
+            clean_limiter_db,
+            output_limiter_db,
+            band_reduction_db: reduction.bands.map(|band| band.reduction.now_db),
+            distortion_db: reduction.distortion.now_db,
+            song_position_s,
+            playing: self.playing,
+        };
+        audio_end.record(&moment, CHUNK, self.spec.sample_rate_hz);
     }
 
     /// The input (delayed by the latency), the clean path and the output path, all in step, of the
@@ -20,6 +40,7 @@ impl Engine {
             output: of(&self.output_signal),
             clean: of(&self.clean_signal),
             input: of(&self.dry_signal),
+            references: Default::default(),
         }
     }
 
@@ -58,6 +79,10 @@ impl Engine {
                 listen_gain_db: self.listen.gain_db() as f32,
                 output_over_input_lu: self.matching.output_over_input_lu(),
                 match_db: self.listen.match_db().map(|db| db as f32),
+                reference: self
+                    .audition
+                    .as_ref()
+                    .and_then(|audition| audition.told(&self.listen)),
                 rising_db: self.listen.rising_db() as f32,
                 overs: self.overs.noted(),
                 undo_left_s: self.undo_left_s(),

@@ -10,11 +10,15 @@
 //! silence.
 
 mod level;
+mod reference;
 mod residue;
 
 use self::level::{Aim, Level};
+use self::reference::Beside;
 use self::residue::Residue;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
+
+pub use self::reference::{REFERENCES, ReferenceLoudness, References};
 
 /// A signal to listen to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -30,12 +34,14 @@ pub enum Source {
     Residue,
 }
 
-/// Signals that have a level of their own: output, clean, input, residue.
-const SIGNALS: usize = 4;
+/// Signals that have a level of their own: output, clean, input, residue, and the places of a
+/// reference.
+const SIGNALS: usize = 4 + REFERENCES;
 const OUTPUT: usize = 0;
 const CLEAN: usize = 1;
 const INPUT: usize = 2;
 const RESIDUE: usize = 3;
+const REFERENCE: usize = 4;
 
 impl Source {
     fn index(self) -> usize {
@@ -53,6 +59,8 @@ impl Source {
 pub struct ListenSettings {
     /// The signal to hear.
     pub source: Source,
+    /// Hear the reference in its place, if there is one.
+    pub reference: bool,
     /// Turn the louder signals down to the quietest.
     pub matched: bool,
     /// Hear the input as it is, whatever else is set.
@@ -75,6 +83,8 @@ pub struct RecentLoudness {
     /// Loudness of the residue at its full level, LUFS: what it is at least, and at most. `None` while
     /// there is none.
     pub residue_lufs: [Option<f64>; 2],
+    /// The reference to listen to.
+    pub references: References,
 }
 
 /// The signals, all in step, one slice a channel.
@@ -86,6 +96,24 @@ pub struct Signals<'a> {
     pub clean: [&'a [f32]; 2],
     /// Input, delayed by the latency.
     pub input: [&'a [f32]; 2],
+    /// The places of a reference; empty where none is heard.
+    pub references: [[&'a [f32]; 2]; REFERENCES],
+}
+
+impl<'a> Signals<'a> {
+    /// Any of them but the residue, which is none by itself.
+    fn of(&self, signal: usize) -> [&'a [f32]; 2] {
+        match signal {
+            OUTPUT => self.output,
+            CLEAN => self.clean,
+            INPUT => self.input,
+            _ => {
+                let place = signal.checked_sub(REFERENCE);
+                let found = place.and_then(|place| self.references.get(place));
+                found.copied().unwrap_or_default()
+            }
+        }
+    }
 }
 
 /// Frames between two updates of the gains, counted from the last reset.
@@ -115,6 +143,7 @@ pub struct Listen {
     /// Frames until the next quantum.
     until_quantum: u32,
     residue: Residue,
+    beside: Beside,
 }
 
 impl Listen {
@@ -130,6 +159,7 @@ impl Listen {
             matched: false,
             until_quantum: 0,
             residue: Residue::new(sample_rate_hz),
+            beside: Beside::default(),
         }
     }
 
@@ -168,6 +198,15 @@ impl Listen {
         [OUTPUT, CLEAN, INPUT].map(|signal| self.levels[signal].match_db)
     }
 
+    /// Whether anything is heard of the reference in this place.
+    pub fn hears_reference(&self, place: usize) -> bool {
+        self.hears(REFERENCE + place)
+    }
+
+    fn hears(&self, signal: usize) -> bool {
+        self.selected == Some(signal) || !self.fade.is_settled() && self.shares[signal] > 0.0
+    }
+
     /// Fills `heard` with what is to be heard of `signals`; `loudness` steers the matching.
     ///
     /// # Realtime Safety
@@ -179,6 +218,7 @@ impl Listen {
         settings: ListenSettings,
         loudness: &RecentLoudness,
     ) {
+        self.beside.follow(loudness);
         self.select(settings, loudness);
         let frames = heard.first().map_or(0, |channel| channel.len());
         let mut start = 0;
@@ -197,12 +237,16 @@ impl Listen {
     /// Starts a crossfade where another signal is asked for, and holds back whatever would jump
     /// upwards.
     fn select(&mut self, settings: ListenSettings, loudness: &RecentLoudness) {
-        let wanted = if settings.bypass {
-            INPUT
-        } else {
-            settings.source.index()
+        let reference = loudness.references.current.filter(|_| settings.reference);
+        let wanted = match (settings.bypass, reference) {
+            (true, _) => INPUT,
+            (false, Some(place)) => REFERENCE + place,
+            (false, None) => settings.source.index(),
         };
         let matched = settings.matched && !settings.bypass;
+        if loudness.references.current.is_none() {
+            self.forget_reference();
+        }
         let was_matched = std::mem::replace(&mut self.matched, matched);
         let before = self.selected.replace(wanted);
         let Some(old) = before else {
@@ -228,6 +272,11 @@ impl Listen {
         if wanted == RESIDUE {
             self.residue.reset();
         }
+        if wanted >= REFERENCE {
+            // Its gain is known at once.
+            let aim_db = self.beside.aims_db(loudness)[wanted];
+            self.levels[wanted].jump(aim_db.filter(|_| matched).unwrap_or(0.0));
+        }
         let jump_db = self.jump_db(old, wanted, loudness);
         let jump_db = if jump_db > JUMP_DB {
             jump_db.min(MOST_JUMP_DB)
@@ -241,14 +290,15 @@ impl Listen {
     /// downwards with the next quanta, upwards gradually. What is not heard takes it at once.
     fn match_anew(&mut self, old: usize, loudness: &RecentLoudness) {
         let fading = !self.fade.is_settled();
-        let aims_db = aims_db(loudness);
+        self.beside.begin_anew();
+        let aims_db = self.beside.aims_db(loudness);
         for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
             let heard = signal == old || fading && self.shares[signal] > 0.0;
-            match (heard, self.matched) {
-                (true, false) => level.release(self.quantum_s),
-                (false, true) if !is_silent(loudness) => level.jump(aim_db),
-                (false, false) => level.jump(0.0),
-                (_, true) => {}
+            match (heard, self.matched, aim_db) {
+                (true, false, _) => level.release(self.quantum_s),
+                (false, true, Some(aim_db)) if !is_silent(loudness) => level.jump(aim_db),
+                (false, false, _) => level.jump(0.0),
+                (_, true, _) => {}
             }
         }
     }
@@ -257,18 +307,46 @@ impl Listen {
     fn jump_db(&self, old: usize, new: usize, loudness: &RecentLoudness) -> f64 {
         let gain_db = self.levels[new].match_db - self.levels[old].db();
         let [least, most] = loudness.residue_lufs;
-        let jump_db = |of: &[Option<f64>; 3]| {
-            let of_new = of.get(new).copied().unwrap_or(most);
-            let of_old = of.get(old).copied().unwrap_or(least);
+        let reference = |signal: usize| {
+            loudness
+                .references
+                .loudness
+                .get(signal - REFERENCE)?
+                .as_ref()
+        };
+        let jump_db = |of: &[Option<f64>; 3], new_lufs, old_lufs| {
+            let of_new = match new {
+                RESIDUE => most,
+                REFERENCE.. => new_lufs,
+                _ => of[new],
+            };
+            let of_old = match old {
+                RESIDUE => least,
+                REFERENCE.. => old_lufs,
+                _ => of[old],
+            };
             match (of_new, of_old) {
                 (Some(new), Some(old)) => new - old + gain_db,
                 (Some(_), None) => MOST_JUMP_DB,
                 (None, _) => 0.0,
             }
         };
-        let measured = jump_db(&loudness.gated_10s_lufs).max(jump_db(&loudness.momentary_lufs));
-        if old == RESIDUE && loudness.gated_10s_lufs[new].is_none() {
-            // Nothing has been measured yet, and the residue is of no known level against the rest.
+        let integrated = |signal| {
+            (signal >= REFERENCE)
+                .then(|| Some(reference(signal)?.integrated_lufs))
+                .flatten()
+        };
+        let gated = jump_db(&loudness.gated_10s_lufs, integrated(new), integrated(old));
+        let ahead = (new >= REFERENCE)
+            .then(|| reference(new)?.ahead_lufs)
+            .flatten();
+        let behind = (old >= REFERENCE)
+            .then(|| reference(old)?.behind_lufs)
+            .flatten();
+        let measured = gated.max(jump_db(&loudness.momentary_lufs, ahead, behind));
+        if old >= RESIDUE && new < RESIDUE && loudness.gated_10s_lufs[new].is_none() {
+            // Nothing has been measured yet, and neither the residue nor a reference is of a known
+            // level against the rest.
             return MOST_JUMP_DB;
         }
         // Known also where measuring has just begun.
@@ -284,14 +362,16 @@ impl Listen {
         let fresh = std::mem::take(&mut self.fresh);
         // In silence there is nothing to go by.
         let follows = self.matched && !is_silent(loudness);
-        for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db(loudness)).enumerate() {
+        self.keep_up_with_reference(loudness);
+        let aims_db = self.beside.aims_db(loudness);
+        for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
             if fresh {
-                level.jump(if self.matched { aim_db } else { 0.0 });
+                level.jump(aim_db.filter(|_| self.matched).unwrap_or(0.0));
             }
             let aim = Aim {
-                db: follows.then_some(aim_db),
+                db: aim_db.filter(|_| follows),
                 steady: loudness.steady,
-                input: signal == INPUT,
+                input: signal == INPUT || signal >= REFERENCE,
             };
             level.quantum(aim, self.quantum_s);
         }
@@ -319,7 +399,7 @@ impl Listen {
                 *gain = level.at(left_at_start - offset as u32 - 1);
             }
             for (channel, heard) in heard.iter_mut().enumerate().take(2) {
-                let signal = [signals.output, signals.clean, signals.input][target][channel];
+                let signal = signals.of(target)[channel];
                 let (heard, signal) = (&mut heard[range.clone()], &signal[range.clone()]);
                 if full {
                     heard.copy_from_slice(signal);
@@ -350,6 +430,11 @@ impl Listen {
                 pick(&signals.clean),
                 pick(&signals.input),
             );
+            let heard_of = |place: usize| -> [f32; 2] {
+                let of = signals.references[place];
+                of.map(|channel| channel.get(frame).copied().unwrap_or_default())
+            };
+            let references: [[f32; 2]; REFERENCES] = std::array::from_fn(heard_of);
             let residue = if target == RESIDUE || shares[RESIDUE] > 0.0 {
                 self.residue.next(output, input, left)
             } else {
@@ -361,6 +446,8 @@ impl Listen {
                     clean[channel],
                     input[channel],
                     residue[channel],
+                    references[0][channel],
+                    references[1][channel],
                 ];
                 let base = values[target] * gains[target];
                 // Written as a difference, so that fading between equal signals is exact.
@@ -382,12 +469,4 @@ impl Listen {
 fn is_silent(loudness: &RecentLoudness) -> bool {
     let silent = |now: &Option<f64>| now.is_none_or(|lufs| lufs < SILENCE_LUFS);
     loudness.momentary_lufs.iter().any(silent)
-}
-
-/// The gains that match, dB.
-fn aims_db(loudness: &RecentLoudness) -> [f64; SIGNALS] {
-    let [output, clean] = loudness.over_input_lu.unwrap_or_default();
-    let quietest = output.min(clean).min(0.0);
-    // The residue is heard in proportion to the output it was taken from.
-    [output, clean, 0.0, output].map(|over_input| quietest - over_input)
 }

@@ -63,6 +63,7 @@ mod tests {
         chain.bands.bands[0].solo = true;
         let listen = ListenSettings {
             source: Source::Residue,
+            reference: true,
             matched: true,
             bypass: true,
         };
@@ -71,6 +72,7 @@ mod tests {
         rendering.set_offline(true);
         let written = ListenSettings {
             source: Source::Output,
+            reference: false,
             matched: false,
             bypass: true,
         };

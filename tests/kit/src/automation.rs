@@ -126,12 +126,12 @@ fn source() -> impl Strategy<Value = Source> {
 
 /// Anything to be heard in any way.
 pub fn listen() -> impl Strategy<Value = ListenSettings> {
-    (source(), any::<bool>(), prop::bool::weighted(0.2)).prop_map(|(source, matched, bypass)| {
-        ListenSettings {
-            source,
-            matched,
-            bypass,
-        }
+    let switches = (any::<bool>(), any::<bool>(), prop::bool::weighted(0.2));
+    (source(), switches).prop_map(|(source, (reference, matched, bypass))| ListenSettings {
+        source,
+        reference,
+        matched,
+        bypass,
     })
 }
 

@@ -122,6 +122,15 @@ impl Level {
         self.rise_by(from_db, quantum_s);
     }
 
+    /// Raises the matching gain by `by_db`: gradually if the signal is `heard`, else at once.
+    pub fn lift(&mut self, by_db: f64, heard: bool, quantum_s: f64) {
+        let before_db = self.db();
+        self.match_db = (self.match_db + by_db).min(0.0);
+        if heard {
+            self.rise_by(self.match_db - before_db, quantum_s);
+        }
+    }
+
     fn rise_by(&mut self, from_db: f64, quantum_s: f64) {
         self.rise = if from_db > 0.0 {
             Rise {

@@ -1,0 +1,142 @@
+//! Plays a reference to listen to.
+//!
+//! There are two places for it, so that a new one comes in while the last one fades out, by the
+//! same means as every other switch of what is heard. It runs only while it is heard, and goes on
+//! from where it was left. When it starts and stops is decided by settings, which come at the same
+//! frame however blocks are cut, and at the ends of chunks.
+
+use super::{Stereo, range_in, range_of, silent_stereo};
+use crate::handover::{AuditionLoop, AuditionReceiver, Auditioned, Parcel};
+use crate::process::{Listen, REFERENCES, ReferenceLoudness, References};
+use std::ops::Range;
+
+/// The two places.
+#[derive(Debug)]
+pub(super) struct Audition {
+    receiver: AuditionReceiver,
+    places: [Place; REFERENCES],
+    /// The one that a reference is heard from now.
+    current: Option<usize>,
+}
+
+#[derive(Debug)]
+struct Place {
+    parcel: Option<Box<Parcel>>,
+    /// Frame that comes next.
+    position: usize,
+    runs: bool,
+    signal: Stereo,
+}
+
+impl Place {
+    fn audition(&self) -> Option<&AuditionLoop> {
+        self.parcel.as_ref()?.audition()
+    }
+}
+
+impl Audition {
+    /// Allocates.
+    pub fn new(receiver: AuditionReceiver) -> Self {
+        let place = || Place {
+            parcel: None,
+            position: 0,
+            runs: false,
+            signal: silent_stereo(),
+        };
+        Self {
+            receiver,
+            places: [place(), place()],
+            current: None,
+        }
+    }
+
+    /// What is heard next begins anew.
+    pub fn reset(&mut self) {
+        for place in &mut self.places {
+            (place.position, place.runs) = (0, false);
+        }
+    }
+
+    /// A chunk begins: hands back what is heard no more and takes what has been sent.
+    pub fn chunk_begins(&mut self, listen: &Listen) {
+        for (index, place) in self.places.iter_mut().enumerate() {
+            let over = self.current != Some(index) && !listen.hears_reference(index);
+            if over
+                && self.receiver.has_room()
+                && let Some(parcel) = place.parcel.take()
+            {
+                self.receiver.hand_back(parcel);
+            }
+        }
+        let Some(free) = self.places.iter().position(|place| place.parcel.is_none()) else {
+            return;
+        };
+        let Some(parcel) = self.receiver.take() else {
+            return;
+        };
+        if parcel.audition().is_some() {
+            let place = &mut self.places[free];
+            (place.parcel, place.position, place.runs) = (Some(parcel), 0, false);
+            self.current = Some(free);
+        } else {
+            self.current = None;
+            self.receiver.hand_back(parcel);
+        }
+    }
+
+    /// What there is to listen to.
+    pub fn references(&self) -> References {
+        let loudness = |place: &Place| {
+            let audition = place.audition()?;
+            Some(ReferenceLoudness {
+                integrated_lufs: audition.integrated_lufs(),
+                behind_lufs: audition.behind_lufs(place.position),
+                ahead_lufs: audition.ahead_lufs(place.position),
+            })
+        };
+        References {
+            current: self.current,
+            loudness: self.places.each_ref().map(loudness),
+        }
+    }
+
+    /// Plays the frames of a stretch of the chunk, if the reference is `wanted` or still heard.
+    pub fn play(&mut self, wanted: bool, range: &Range<usize>) {
+        for (index, place) in self.places.iter_mut().enumerate() {
+            place.runs |= wanted && self.current == Some(index);
+            let audition = place.parcel.as_deref().and_then(Parcel::audition);
+            if let (true, Some(audition)) = (place.runs, audition) {
+                let to = range_in(&mut place.signal, range.clone());
+                place.position = audition.play(place.position, to);
+            }
+        }
+    }
+
+    /// The frames last played.
+    pub fn signals(&self, range: &Range<usize>) -> [[&[f32]; 2]; REFERENCES] {
+        self.places.each_ref().map(|place| {
+            if place.runs {
+                range_of(&place.signal, range.clone())
+            } else {
+                [&[][..]; 2]
+            }
+        })
+    }
+
+    /// A chunk is over.
+    pub fn chunk_done(&mut self, listen: &Listen) {
+        for (index, place) in self.places.iter_mut().enumerate() {
+            place.runs = place.runs && listen.hears_reference(index);
+        }
+    }
+
+    /// What is told of it.
+    pub fn told(&self, listen: &Listen) -> Option<Auditioned> {
+        let index = self.current?;
+        let audition = self.places[index].audition()?;
+        Some(Auditioned {
+            integrated_lufs: audition.integrated_lufs(),
+            match_db: listen.reference_db(index) as f32,
+        })
+    }
+}
