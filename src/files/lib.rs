@@ -1,10 +1,13 @@
 //! Audio files in and out, and what can be wrong with them.
 
+mod audition;
 mod decode;
 mod error;
 mod profile;
+mod resample;
 mod write;
 
+pub use audition::{AuditionFailure, LONGEST_AUDITION_S, audition};
 pub use decode::{Audio, AudioFile, decode_ahead, decode_all};
 pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, printable};
 pub use profile::{ProfileFailure, Profiled, profile};

@@ -28,7 +28,7 @@ const FADE: usize = 960;
 const FOUR_BARS: usize = 426_667;
 
 fn looped(planes: &[Vec<f32>]) -> AuditionLoop {
-    AuditionLoop::new(f64::from(RATE_HZ), planes.to_vec()).unwrap()
+    AuditionLoop::new(f64::from(RATE_HZ), 2, planes.to_vec()).unwrap()
 }
 
 fn scaled(planes: &[Vec<f32>], db: f64) -> Planes {
@@ -142,16 +142,15 @@ fn the_seam_has_no_step_of_its_own() {
 #[test]
 fn a_loop_is_as_loud_as_it_is_heard_to_be() {
     let song = turnstile(RATE_HZ);
-    for (name, planes) in [
-        ("stereo", cut(&song.channels, 0..SECOND * 20)),
-        ("mono", vec![song.channels[0][..SECOND * 20].to_vec()]),
-    ] {
-        let of = looped(&planes);
+    let stereo = cut(&song.channels, 0..SECOND * 20);
+    for (planes, channels) in [(2, 2), (2, 1), (1, 2), (1, 1)] {
+        let of =
+            AuditionLoop::new(f64::from(RATE_HZ), channels, stereo[..planes].to_vec()).unwrap();
         let mut heard = played(&of, 5 * of.frames());
-        heard.truncate(planes.len());
+        heard.truncate(channels);
         let by_library = loudness_lufs(&heard, RATE_HZ);
         println!(
-            "{name}: {:.3} of {by_library:.3} LUFS",
+            "{planes} on {channels}: {:.3} of {by_library:.3} LUFS",
             of.integrated_lufs()
         );
         assert!((of.integrated_lufs() - by_library).abs() < 0.05);
@@ -160,7 +159,7 @@ fn a_loop_is_as_loud_as_it_is_heard_to_be() {
 
 #[test]
 fn what_cannot_be_compared_is_refused() {
-    let make = |planes: Planes| AuditionLoop::new(f64::from(RATE_HZ), planes).map(|_| ());
+    let make = |planes: Planes| AuditionLoop::new(f64::from(RATE_HZ), 2, planes).map(|_| ());
     let short = tones([100.0; 2], 0.5, 3 * SECOND - 1);
     assert_eq!(make(short), Err(AuditionError::TooShort));
     assert_eq!(make(Vec::new()), Err(AuditionError::TooShort));
@@ -193,11 +192,10 @@ fn without_a_reference_the_switch_changes_nothing() {
 #[test]
 fn unmatched_it_is_heard_as_it_is() {
     for channels in [2, 1] {
-        for of_channels in [1, channels] {
-            let reference = noise(of_channels, 4 * SECOND, 0.3, 5);
-            let of = looped(&reference);
-            let mut expected = played(&of, 3 * of.frames());
-            expected.truncate(channels);
+        for planes in [1, 2] {
+            let reference = noise(planes, 4 * SECOND, 0.3, 5);
+            let of = AuditionLoop::new(f64::from(RATE_HZ), channels, reference).unwrap();
+            let expected = played(&of, 3 * of.frames());
             let input = noise(channels, 6 * SECOND, 0.5, 6);
             let (mut sender, mut engine) = auditioning(channels);
             sender.send(of).unwrap();
@@ -207,7 +205,7 @@ fn unmatched_it_is_heard_as_it_is() {
             for (found, expected) in found.iter().zip(&expected) {
                 assert!(
                     found[..] == expected[..found.len()],
-                    "{channels}, {of_channels}"
+                    "{planes} on {channels}"
                 );
             }
         }
@@ -518,5 +516,40 @@ fn of_what_is_sent_the_last_is_played_and_all_the_rest_comes_back() {
     assert_eq!(told.integrated_lufs, looped(&loops[5]).integrated_lufs());
     sender.clear();
     play(&mut engine, &input, || CHUNK, |_| settings);
+    assert_eq!(engine.snapshot().activity.reference, None);
+}
+
+// Loops that are told apart by their loudness, from another thread, faster than they are taken.
+#[test]
+fn another_thread_may_send_at_any_time() {
+    let (mut sender, receiver) = audition();
+    let mut engine = engine(8_000.0, 2).with_audition(receiver);
+    let made = |number: usize| {
+        let peak = 0.001 * (1 + number) as f32;
+        AuditionLoop::new(8_000.0, 2, noise(2, 24_000, peak, 1)).unwrap()
+    };
+    let last = made(99).integrated_lufs();
+    let sends = move || {
+        for number in 0..100 {
+            sender.send(made(number)).unwrap();
+        }
+        sender
+    };
+    let thread = std::thread::Builder::new().spawn(sends).unwrap();
+    let settings = with(ChainSettings::default(), heard(true, true));
+    let input = vec![vec![0.1; 512]; 2];
+    let mut lufs = f64::NEG_INFINITY;
+    while lufs < last {
+        play(&mut engine, &input, || 100, |_| settings);
+        if let Some(told) = engine.snapshot().activity.reference {
+            assert!(told.integrated_lufs >= lufs);
+            lufs = told.integrated_lufs;
+        }
+    }
+    let sender = thread.join().unwrap();
+    sender.clear();
+    for _ in 0..10 {
+        play(&mut engine, &input, || 100, |_| settings);
+    }
     assert_eq!(engine.snapshot().activity.reference, None);
 }

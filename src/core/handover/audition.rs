@@ -45,7 +45,7 @@ impl std::error::Error for AuditionError {}
 /// Its end fades into its beginning, in 20 ms at equal power, so that it is as much shorter than
 /// what it was made of.
 pub struct AuditionLoop {
-    channels: Vec<Vec<f32>>,
+    planes: Vec<Vec<f32>>,
     frames: usize,
     integrated_lufs: f64,
     /// Loudness of the 400 ms that end with each step, LUFS; −∞ for silence.
@@ -54,20 +54,31 @@ pub struct AuditionLoop {
 }
 
 impl AuditionLoop {
-    /// Makes one of one or two channels of the same length, at the sample rate at which it will be
-    /// played. Samples that are not finite count as silence. Allocates.
+    /// Makes one of one or two planes of the same length, at the sample rate at which it will be
+    /// played on `channels` channels: one plane is heard on both of two, two planes on one channel
+    /// as their mean. Samples that are not finite count as silence. Allocates.
     ///
     /// # Errors
     /// There is less than 3 s, or nothing loud enough to have a loudness.
-    pub fn new(sample_rate_hz: f64, mut channels: Vec<Vec<f32>>) -> Result<Self, AuditionError> {
-        channels.truncate(2);
-        let length = channels.iter().map(Vec::len).min().unwrap_or(0);
+    pub fn new(
+        sample_rate_hz: f64,
+        channels: usize,
+        mut planes: Vec<Vec<f32>>,
+    ) -> Result<Self, AuditionError> {
+        planes.truncate(2);
+        let length = planes.iter().map(Vec::len).min().unwrap_or(0);
         if (length as f64) < SHORTEST_S * sample_rate_hz {
             return Err(AuditionError::TooShort);
         }
         let fade = frames_from_ms(sample_rate_hz, SWITCH_MS) as usize;
         let frames = length - fade;
-        for channel in &mut channels {
+        if let (1, [left, right]) = (channels, &mut planes[..]) {
+            for (left, right) in left.iter_mut().zip(right) {
+                *left = 0.5 * (*left + *right);
+            }
+            planes.truncate(1);
+        }
+        for channel in &mut planes {
             for sample in channel.iter_mut().filter(|sample| !sample.is_finite()) {
                 *sample = 0.0;
             }
@@ -83,25 +94,26 @@ impl AuditionLoop {
         #[expect(clippy::cast_sign_loss, reason = "at least 1")]
         let step_frames = (sample_rate_hz / STEPS_PER_SECOND).round().max(1.0) as usize;
         let mut made = Self {
-            channels,
+            planes,
             frames,
             integrated_lufs: 0.0,
             momentary_lufs: Vec::new(),
             step_frames,
         };
-        made.integrated_lufs = made.measure(sample_rate_hz).ok_or(AuditionError::Silent)?;
+        made.integrated_lufs = made
+            .measure(sample_rate_hz, channels.clamp(1, 2))
+            .ok_or(AuditionError::Silent)?;
         Ok(made)
     }
 
     /// Measures it as it will be heard; returns its integrated loudness.
-    fn measure(&mut self, sample_rate_hz: f64) -> Option<f64> {
-        let roles = &[ChannelRole::Front; 2][..self.channels.len()];
+    fn measure(&mut self, sample_rate_hz: f64, channels: usize) -> Option<f64> {
+        let roles = &[ChannelRole::Front; 2][..channels];
         let mut meter = Meter::new(sample_rate_hz, roles, self.step_frames);
         let play = |meter: &mut Meter, start: usize, frames: usize| {
             let end = (start + frames).min(self.frames);
-            let part = |channel: &Vec<f32>| channel.get(start..end).map(<[f32]>::to_vec);
-            let part: Vec<Vec<f32>> = self.channels.iter().filter_map(part).collect();
-            let slices: Vec<&[f32]> = part.iter().map(Vec::as_slice).collect();
+            let part = |index| Some(self.plane(index)?.get(start..end)?);
+            let slices: Vec<&[f32]> = (0..channels).filter_map(part).collect();
             meter.process(&slices);
             meter
                 .readings()
@@ -125,6 +137,11 @@ impl AuditionLoop {
         }
         self.momentary_lufs = momentary;
         integrated
+    }
+
+    /// What is heard on this channel.
+    fn plane(&self, channel: usize) -> Option<&Vec<f32>> {
+        self.planes.get(channel).or(self.planes.first())
     }
 
     /// Frames until it begins anew, at least some 3 s.
@@ -174,8 +191,8 @@ impl AuditionLoop {
         while done < wanted {
             let run = (self.frames - from).min(wanted - done);
             for (index, to) in to.iter_mut().enumerate() {
-                let channel = self.channels.get(index).or(self.channels.first());
-                let samples = channel.and_then(|channel| channel.get(from..from + run));
+                let plane = self.plane(index);
+                let samples = plane.and_then(|plane| plane.get(from..from + run));
                 if let (Some(to), Some(samples)) = (to.get_mut(done..done + run), samples) {
                     to.copy_from_slice(samples);
                 }
@@ -190,7 +207,7 @@ impl AuditionLoop {
 impl fmt::Debug for AuditionLoop {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("AuditionLoop")
-            .field("channels", &self.channels.len())
+            .field("planes", &self.planes.len())
             .field("frames", &self.frames)
             .field("integrated_lufs", &self.integrated_lufs)
             .finish_non_exhaustive()
