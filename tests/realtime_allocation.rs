@@ -22,8 +22,9 @@
 
 use clack_extensions::params::ParamInfoFlags;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
-use crestline_core::handover::{handover, tap};
+use crestline_core::handover::{AuditionLoop, audition, handover, tap};
 use crestline_core::measure::RestGain;
+use crestline_core::process::ListenSettings;
 use kit::automation::automation;
 use kit::signals::white_noise;
 use proptest::prelude::*;
@@ -395,6 +396,48 @@ fn a_tap_is_handed_over_without_allocating() {
             });
         }
         drop(thread);
+    }
+}
+
+#[test]
+#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
+fn references_are_handed_over_and_back_without_allocating() {
+    for channels in LAYOUTS {
+        let (mut sender, receiver) = audition();
+        let spec = EngineSpec {
+            sample_rate_hz: 48_000.0,
+            channels,
+        };
+        let mut engine = Engine::new(spec).with_audition(receiver);
+        let noise = noise(channels, 150_000, 0.5, 11);
+        let mut buffer = noise.clone();
+        for block in 0..800 {
+            // Twice in a row, so that one comes back while the last one has not been fetched.
+            match block % 40 {
+                0 | 1 | 9 => {
+                    let made = AuditionLoop::new(48_000.0, channels, noise.clone()).unwrap();
+                    sender.send(made).unwrap();
+                }
+                30 => sender.clear(),
+                _ => {}
+            }
+            let settings = Settings {
+                listen: ListenSettings {
+                    reference: block % 3 > 0,
+                    matched: block % 5 > 2,
+                    ..ListenSettings::default()
+                },
+                ..Settings::default()
+            };
+            let mut views: Vec<_> = buffer
+                .iter_mut()
+                .map(|channel| &mut channel[..BLOCK_SIZES[block % BLOCK_SIZES.len()]])
+                .collect();
+            watched(&mut || {
+                engine.process(&mut views, &[], &settings);
+                std::hint::black_box(engine.snapshot());
+            });
+        }
     }
 }
 

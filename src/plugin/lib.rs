@@ -3,10 +3,12 @@
 //! | module | what it holds |
 //! | --- | --- |
 //! | [`params`] | what a host can see, automate and save |
+//! | [`audition`] | the reference that can be listened to |
 //! | [`editor`] | the window; it never sees the engine |
 //! | [`plugin`] | the glue to the plug-in framework |
 //! | [`export`] | what hosts talk to: both formats, and a guard around the framework |
 
+pub mod audition;
 pub mod editor;
 pub mod export;
 pub mod params;

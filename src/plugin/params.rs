@@ -24,6 +24,7 @@ pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
 pub use self::track::TrackName;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
+use crate::audition::Audition;
 use crestline_core::measure::RestGain;
 use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
@@ -51,7 +52,7 @@ pub struct CrestlineParams {
     pub listen: EnumParam<ListenChoice>,
 
     /// Hear the reference instead, if there is one.
-    #[id = "lisref"]
+    #[id = "listenrf"]
     pub reference: BoolParam,
 
     /// Turns the louder signals down to the quietest.
@@ -93,6 +94,9 @@ pub struct CrestlineParams {
     /// What is saved beside the parameters. Never touched by the audio thread.
     #[persist = "session"]
     pub session: SessionCell,
+
+    /// The reference that can be listened to. Never touched by the audio thread.
+    pub audition: Audition,
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
@@ -271,6 +275,7 @@ impl Default for CrestlineParams {
             tap: TapParams::default(),
             readings: ReadingParams::default(),
             session: SessionCell::default(),
+            audition: Audition::default(),
             edits: Edits::default(),
             rendering: Rendering::default(),
             track: TrackName::default(),

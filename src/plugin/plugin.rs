@@ -128,7 +128,8 @@ impl Plugin for Crestline {
             // The memory of the old engine's music may be needed for the new one's.
             self.engine = None;
             self.forecaster.set_source(None);
-            let mut engine = Engine::new(spec);
+            let receiver = self.params.audition.connect(spec.sample_rate_hz, channels);
+            let mut engine = Engine::new(spec).with_audition(receiver);
             // Without another thread from the system a restart is final.
             let _ = engine.enable_undo_once(self.audio_end.watched());
             // Without memory for music everything works but the forecast.

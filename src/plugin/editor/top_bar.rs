@@ -12,14 +12,15 @@ use super::number;
 use super::scene::{self, Scene, label, small};
 use super::theme::{BODY_PT, RADIUS, SMALL_PT, Signal, VALUE_PT, font};
 use super::view_model::notices;
-use super::view_model::recording::{Heard, Severity};
+use super::view_model::recording::{Heard, Severity, hears_reference};
 use super::{Action, mark};
 use crate::params::ListenChoice;
 
 /// One place of the listen switch.
 #[derive(Clone, Copy)]
 struct Listen {
-    choice: ListenChoice,
+    /// `None` for the reference, which is heard in the place of any other.
+    choice: Option<ListenChoice>,
     name: &'static str,
     /// Whose hue and mark it has.
     signal: Option<Signal>,
@@ -30,34 +31,42 @@ struct Listen {
 
 const LISTEN: [Listen; 4] = [
     Listen {
-        choice: ListenChoice::Output,
+        choice: Some(ListenChoice::Output),
         name: "Output",
         signal: Some(Signal::Output),
         gain: Some(0),
         tip: "Hear what the chain makes.",
     },
     Listen {
-        choice: ListenChoice::Clean,
+        choice: Some(ListenChoice::Clean),
         name: "Clean",
         signal: Some(Signal::Clean),
         gain: Some(1),
         tip: "Hear the chain without its saturator.",
     },
     Listen {
-        choice: ListenChoice::Input,
+        choice: Some(ListenChoice::Input),
         name: "Input",
         signal: Some(Signal::Input),
         gain: Some(2),
         tip: "Hear what arrives.",
     },
     Listen {
-        choice: ListenChoice::Residue,
+        choice: Some(ListenChoice::Residue),
         name: "Residue",
         signal: None,
         gain: None,
         tip: "Hear only what the chain changed.",
     },
 ];
+/// Offered while there is one.
+const REFERENCE: Listen = Listen {
+    choice: None,
+    name: "Reference",
+    signal: None,
+    gain: None,
+    tip: "Hear the reference in the place of the mix, round and round (5: there and back).",
+};
 /// Height of what is pressed in the bar.
 const HEIGHT: f32 = 28.0;
 /// Widths of the bar from which on the title, and what else can be had elsewhere, has room.
@@ -86,8 +95,16 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         let align = Align2::LEFT_CENTER;
         x = label(ui.painter(), at, align, "listen", colours.label).right() + 8.0;
     }
-    let width = if all { 102.0 } else { 82.0 };
-    for (number, entry) in (1..).zip(LISTEN) {
+    let reference = scene.snapshot.activity.reference.is_some();
+    // Five take hardly more room than four.
+    let width = match (all, reference) {
+        (true, false) => 102.0,
+        (true, true) => 86.0,
+        (false, false) => 82.0,
+        (false, true) => 70.0,
+    };
+    let offered = LISTEN.into_iter().chain(reference.then_some(REFERENCE));
+    for (number, entry) in (1..).zip(offered) {
         let button = Rect::from_min_size(pos2(x, middle - HEIGHT / 2.0), vec2(width, HEIGHT));
         listen_button(ui, button, scene, entry, all.then_some(number));
         x = button.right() + 4.0;
@@ -101,8 +118,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     right_hand(ui, rect, scene, all).or(chosen)
 }
 
-/// The keys 1 to 4 choose what is heard and M whether it is matched, unless something else has the
-/// keyboard.
+/// The keys 1 to 4 choose what is heard, 5 the reference or back, and M whether it is matched,
+/// unless something else has the keyboard.
 pub fn keys(ui: &Ui, scene: &Scene<'_>) {
     if ui.memory(|memory| memory.focused().is_some()) {
         return;
@@ -113,9 +130,12 @@ pub fn keys(ui: &Ui, scene: &Scene<'_>) {
         .zip(LISTEN)
     {
         if pressed(key) {
-            let listen = &scene.params.listen;
-            control::set(scene.setter, listen, listen.preview_normalized(of.choice));
+            listen_to(scene, of.choice);
         }
+    }
+    if pressed(Key::Num5) && scene.snapshot.activity.reference.is_some() {
+        let heard = hears_reference(scene.params, scene.snapshot);
+        listen_to(scene, heard.then(|| scene.params.listen.value()));
     }
     if pressed(Key::M) {
         let matched = &scene.params.matched;
@@ -125,6 +145,20 @@ pub fn keys(ui: &Ui, scene: &Scene<'_>) {
             1.0
         };
         control::set(scene.setter, matched, other);
+    }
+}
+
+/// Has this heard; the reference for `None`.
+fn listen_to(scene: &Scene<'_>, choice: Option<ListenChoice>) {
+    let (listen, reference) = (&scene.params.listen, &scene.params.reference);
+    if let Some(choice) = choice
+        && choice != listen.value()
+    {
+        control::set(scene.setter, listen, listen.preview_normalized(choice));
+    }
+    if choice.is_none() != reference.value() {
+        let on = if choice.is_none() { 1.0 } else { 0.0 };
+        control::set(scene.setter, reference, on);
     }
 }
 
@@ -162,12 +196,15 @@ fn listen_button(
         tip,
     } = of;
     let colours = scene::colours(ui);
-    let listen = &scene.params.listen;
     let response = ui.interact(rect, ui.scope_id().with(name), Sense::click());
     if response.clicked() {
-        control::set(scene.setter, listen, listen.preview_normalized(choice));
+        listen_to(scene, choice);
     }
-    let on = listen.value() == choice;
+    let on = if hears_reference(scene.params, scene.snapshot) {
+        choice.is_none()
+    } else {
+        choice == Some(scene.params.listen.value())
+    };
     let hue = signal.map(|signal| colours.hue(signal));
     let (face, ink) = match (on, hue) {
         (true, Some(hue)) => (hue.mark, hue.over),
@@ -191,11 +228,14 @@ fn listen_button(
         BODY_PT,
         ink,
     );
-    let gain = gain
-        .filter(|_| scene.params.matched.value())
-        .and_then(|index| scene.snapshot.activity.match_db.get(index));
+    let activity = &scene.snapshot.activity;
+    let gain = match choice {
+        Some(_) => gain.and_then(|index| activity.match_db.get(index).copied()),
+        None => activity.reference.map(|reference| reference.match_db),
+    };
+    let gain = gain.filter(|_| scene.params.matched.value());
     let aside = match (gain, number) {
-        (Some(gain), _) => notices::gain(*gain),
+        (Some(gain), _) => notices::gain(gain),
         (None, Some(number)) => number.to_string(),
         (None, None) => String::new(),
     };
@@ -218,7 +258,9 @@ pub fn notice(
 ) -> bool {
     let listen = scene.params.listen.value();
     let recording = Heard::of(scene.params, scene.snapshot).recording();
-    let jump = notices::jump(scene.snapshot, listen, scene.params.matched.value());
+    let reference = hears_reference(scene.params, scene.snapshot);
+    let matched = scene.params.matched.value();
+    let jump = notices::jump(scene.snapshot, listen, reference, matched);
     let kind = if jump.is_some() || recording.severity == Severity::Caution {
         Kind::Warning
     } else {

@@ -12,6 +12,7 @@ impl CrestlineParams {
             section.add_page("Push and listening", |page| {
                 page.add_param(&self.push);
                 page.add_param(&self.listen);
+                page.add_param(&self.reference);
                 page.add_param(&self.matched);
                 page.add_param(&self.bypass);
                 page.add_param(&self.restart);

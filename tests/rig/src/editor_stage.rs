@@ -5,7 +5,9 @@ use std::sync::{Arc, Mutex};
 
 use crate::picture;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
-use crestline_core::handover::{AudioEnd, Snapshot, handover};
+use crestline_core::handover::{
+    AudioEnd, AuditionLoop, AuditionSender, Snapshot, audition, handover,
+};
 use crestline_core::session::forecast::{Forecasted, Forecaster};
 use crestline_plugin::editor::theme::install;
 use crestline_plugin::editor::{Files, View};
@@ -122,6 +124,7 @@ pub struct Stage {
     pub numbered: Vec<[f32; 2]>,
     view: View,
     engine: Engine,
+    references: AuditionSender,
     played: usize,
 }
 
@@ -142,6 +145,7 @@ impl Stage {
     pub fn first_opened() -> Self {
         let params = Arc::new(CrestlineParams::default());
         let (audio, end) = handover();
+        let (references, receiver) = audition();
         Self {
             // Nothing of this user's is read or written.
             view: View::new(Arc::clone(&params), end).with_files(Files::default()),
@@ -152,7 +156,9 @@ impl Stage {
                 sample_rate_hz: RATE_HZ,
                 channels: 2,
             })
-            .with_undo(),
+            .with_undo()
+            .with_audition(receiver),
+            references,
             transport: true,
             numbered: Vec::new(),
             played: 0,
@@ -227,6 +233,17 @@ impl Stage {
             self.played += frames;
         }
         self.audio.publish(self.engine.snapshot());
+    }
+
+    /// Has these planes to listen to as a reference, from what is played next on; nothing if there
+    /// are none.
+    pub fn refer_to(&mut self, planes: Vec<Vec<f32>>) {
+        if planes.is_empty() {
+            self.references.clear();
+        } else {
+            let made = AuditionLoop::new(RATE_HZ, 2, planes).unwrap();
+            self.references.send(made).unwrap();
+        }
     }
 
     /// Draws one frame over all of `ui`.

@@ -2,7 +2,7 @@
 
 use crate::editor::number;
 use crate::params::ListenChoice;
-use crestline_core::handover::{Overs, Snapshot};
+use crestline_core::handover::{Overs, Point, Snapshot};
 
 /// Shown at first use, and when the push rises by much at once.
 pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.";
@@ -12,7 +12,12 @@ const JUMP_DB: f64 = 3.0;
 
 /// That what is heard is rising after a switch; otherwise how much louder another source is than the
 /// one heard, where that is a jump to be warned of and nothing matches the levels.
-pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<String> {
+pub fn jump(
+    snapshot: &Snapshot,
+    listen: ListenChoice,
+    reference: bool,
+    matched: bool,
+) -> Option<String> {
     let rising_db = f64::from(snapshot.activity.rising_db);
     if rising_db > 0.0 {
         return Some(format!("Rising {} dB.", number::fixed(Some(rising_db), 0)));
@@ -20,16 +25,24 @@ pub fn jump(snapshot: &Snapshot, listen: ListenChoice, matched: bool) -> Option<
     if matched {
         return None;
     }
+    let of_mix = |point: &Point| point.readings.gated_10s_lufs;
+    let of_reference = snapshot.activity.reference.map(|of| of.integrated_lufs);
+    let mix = |choice| !reference && listen == choice;
     let sources = [
-        (ListenChoice::Output, "Output", &snapshot.output),
-        (ListenChoice::Clean, "Clean", &snapshot.clean),
-        (ListenChoice::Input, "Input", &snapshot.input),
+        (
+            mix(ListenChoice::Output),
+            "Output",
+            of_mix(&snapshot.output),
+        ),
+        (mix(ListenChoice::Clean), "Clean", of_mix(&snapshot.clean)),
+        (mix(ListenChoice::Input), "Input", of_mix(&snapshot.input)),
+        (reference, "Reference", of_reference),
     ];
-    let (_, _, heard) = sources.iter().find(|(choice, ..)| *choice == listen)?;
-    let heard = heard.readings.gated_10s_lufs?;
+    let (_, _, heard) = sources.iter().find(|(is_heard, ..)| *is_heard)?;
+    let heard = (*heard)?;
     let (louder, by) = sources
         .iter()
-        .filter_map(|(_, name, point)| Some((*name, point.readings.gated_10s_lufs? - heard)))
+        .filter_map(|(_, name, lufs)| Some((*name, (*lufs)? - heard)))
         .max_by(|one, other| one.1.total_cmp(&other.1))?;
     (by > JUMP_DB).then(|| format!("{louder} is {} LU louder.", number::fixed(Some(by), 1)))
 }
@@ -65,6 +78,7 @@ pub fn gain(db: f32) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crestline_core::handover::Auditioned;
 
     fn playing() -> Snapshot {
         let mut snapshot = Snapshot::default();
@@ -77,18 +91,40 @@ mod tests {
     #[test]
     fn a_jump_upwards_is_told_unless_levels_are_matched() {
         let snapshot = playing();
-        let text = jump(&snapshot, ListenChoice::Input, false).unwrap();
+        let text = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
         assert!(text.contains("Output is 6.0 LU louder."), "{text}");
-        assert_eq!(jump(&snapshot, ListenChoice::Input, true), None);
-        assert_eq!(jump(&snapshot, ListenChoice::Output, false), None);
-        assert_eq!(jump(&Snapshot::default(), ListenChoice::Input, false), None);
+        assert_eq!(jump(&snapshot, ListenChoice::Input, false, true), None);
+        assert_eq!(jump(&snapshot, ListenChoice::Output, false, false), None);
+        assert_eq!(
+            jump(&Snapshot::default(), ListenChoice::Input, false, false),
+            None
+        );
     }
+
+    #[test]
+    fn a_reference_is_a_source_like_the_others() {
+        let mut snapshot = playing();
+        snapshot.activity.reference = Some(Auditioned {
+            integrated_lufs: -6.2,
+            match_db: 0.0,
+        });
+        let of = |reference| jump(&snapshot, ListenChoice::Output, reference, false);
+        assert_eq!(of(false).unwrap(), "Reference is 3.8 LU louder.");
+        assert_eq!(of(true), None);
+        snapshot.activity.reference = Some(Auditioned {
+            integrated_lufs: -20.0,
+            match_db: 0.0,
+        });
+        let text = jump(&snapshot, ListenChoice::Input, true, false).unwrap();
+        assert_eq!(text, "Output is 10.0 LU louder.");
+    }
+
     #[test]
     fn a_rise_is_announced_also_where_levels_were_matched_before() {
         let mut snapshot = playing();
         snapshot.activity.rising_db = 7.6;
         for matched in [false, true] {
-            let text = jump(&snapshot, ListenChoice::Output, matched).unwrap();
+            let text = jump(&snapshot, ListenChoice::Output, false, matched).unwrap();
             assert_eq!(text, "Rising 8 dB.");
         }
     }

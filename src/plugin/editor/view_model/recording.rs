@@ -31,10 +31,17 @@ pub struct Heard {
     pub bypass: bool,
     /// Clean, input or residue is listened to; `None`: the output.
     pub other: Option<ListenChoice>,
+    /// The reference is.
+    pub reference: bool,
     /// By how much matched listening turns it down, dB, 0 or more; `None` while not matched.
     pub turned_down_db: Option<f64>,
     /// Bands that are soloed while the bands are on, low to high.
     pub soloed: [bool; 4],
+}
+
+/// Whether the reference is what is heard: it is asked for, and there is one.
+pub fn hears_reference(params: &CrestlineParams, snapshot: &Snapshot) -> bool {
+    params.reference.value() && snapshot.activity.reference.is_some()
 }
 
 const BANDS: [&str; 4] = ["low", "low-mid", "high-mid", "high"];
@@ -48,6 +55,7 @@ impl Heard {
             offline: params.rendering.is_offline(),
             bypass: params.bypass.value(),
             other: (listen != ListenChoice::Output).then_some(listen),
+            reference: hears_reference(params, snapshot),
             turned_down_db: params.matched.value().then_some(down_db.max(0.0)),
             soloed: params
                 .band
@@ -69,6 +77,7 @@ impl Heard {
             return what("output, rendering offline", Severity::Plain);
         }
         let source = match self.other {
+            _ if self.reference => "reference, not the output",
             None | Some(ListenChoice::Output) => "output",
             Some(ListenChoice::Clean) => "clean, not the output",
             Some(ListenChoice::Input) => "input, not the output",
@@ -83,8 +92,8 @@ impl Heard {
                 format!("turned down {down}\u{a0}dB, matched")
             });
         }
-        // The input has no bands.
-        if self.other != Some(ListenChoice::Input) {
+        // Neither the input nor the reference has bands.
+        if !self.reference && self.other != Some(ListenChoice::Input) {
             words.extend(self.solo());
         }
         let plain = words.len() == 1 && source == "output";
@@ -156,6 +165,14 @@ mod tests {
         };
         assert_eq!(caution(heard), "host records: input, not the output");
         let heard = Heard {
+            reference: true,
+            turned_down_db: Some(2.0),
+            soloed: [true; 4],
+            ..Heard::default()
+        };
+        let expected = "host records: reference, not the output, turned down 2.0\u{a0}dB, matched";
+        assert_eq!(caution(heard), expected);
+        let heard = Heard {
             bypass: true,
             turned_down_db: Some(3.0),
             ..Heard::default()
@@ -167,6 +184,7 @@ mod tests {
     fn offline_the_output_is_recorded_whatever_is_listened_to() {
         let heard = Heard {
             offline: true,
+            reference: true,
             other: Some(ListenChoice::Residue),
             turned_down_db: Some(3.0),
             soloed: [true; 4],
