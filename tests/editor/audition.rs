@@ -28,11 +28,11 @@ fn write(path: &Path, planes: &[Vec<f32>]) {
     file.finish().unwrap();
 }
 
-fn wanted(path: &Path) -> Option<Wanted> {
-    Some(Wanted {
+fn wanted(path: &Path) -> Wanted {
+    Wanted {
         path: path.to_owned(),
         section: Section::Whole,
-    })
+    }
 }
 
 /// What comes of loading.
@@ -84,7 +84,7 @@ fn what_is_wanted_is_loaded_for_each_engine_and_replaced_and_cleared() {
     write(&other, &soft);
     let audition = Audition::default();
     assert_eq!(audition.state(), AuditionState::None);
-    audition.set(wanted(&one));
+    audition.set(Some(wanted(&one)));
     // Nobody has said at what rate.
     assert_eq!(audition.state(), AuditionState::Loading(0.0));
     let mut engine_48 = engine(48_000.0, audition.connect(48_000.0, 2));
@@ -97,7 +97,7 @@ fn what_is_wanted_is_loaded_for_each_engine_and_replaced_and_cleared() {
     // Noise reaches up to half the sample rate, where any resampler ends.
     let found = loudness_lufs(&heard(&mut engine_96, 96_000), 96_000);
     assert!((found - of_file).abs() < 0.5, "{found} of {of_file}");
-    audition.set(wanted(&other));
+    audition.set(Some(wanted(&other)));
     assert_eq!(outcome(&audition), AuditionState::Ready);
     // One channel is heard on both.
     let of_file = loudness_lufs(&[soft[0].clone(), soft[0].clone()], 48_000);
@@ -118,10 +118,10 @@ fn a_file_that_is_gone_is_named_and_can_be_tried_again() {
     write(&there, &noise(2, 200_000, 0.2, 1));
     let audition = Audition::default();
     let mut engine = engine(48_000.0, audition.connect(48_000.0, 2));
-    audition.set(wanted(&there));
+    audition.set(Some(wanted(&there)));
     assert_eq!(outcome(&audition), AuditionState::Ready);
     heard(&mut engine, 48_000);
-    audition.set(wanted(&gone));
+    audition.set(Some(wanted(&gone)));
     let AuditionState::NotAvailable(words) = outcome(&audition) else {
         unreachable!("there is no such file")
     };
@@ -142,13 +142,13 @@ fn what_is_given_up_is_never_heard() {
     write(&short, &noise(2, 200_000, 0.02, 2));
     let audition = Audition::default();
     let mut engine = engine(44_100.0, audition.connect(44_100.0, 2));
-    audition.set(wanted(&long));
-    audition.set(wanted(&short));
+    audition.set(Some(wanted(&long)));
+    audition.set(Some(wanted(&short)));
     assert_eq!(outcome(&audition), AuditionState::Ready);
     let of_file = loudness_lufs(&noise(2, 200_000, 0.02, 2), 48_000);
     let found = loudness_lufs(&heard(&mut engine, 44_100), 44_100);
     assert!((found - of_file).abs() < 1.0, "{found} of {of_file}");
-    audition.set(wanted(&long));
+    audition.set(Some(wanted(&long)));
     // Dropped in the midst of it.
     drop(audition);
 }

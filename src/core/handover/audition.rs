@@ -112,7 +112,7 @@ impl AuditionLoop {
         let mut meter = Meter::new(sample_rate_hz, roles, self.step_frames);
         let play = |meter: &mut Meter, start: usize, frames: usize| {
             let end = (start + frames).min(self.frames);
-            let part = |index| Some(self.plane(index)?.get(start..end)?);
+            let part = |index| self.plane(index)?.get(start..end);
             let slices: Vec<&[f32]> = (0..channels).filter_map(part).collect();
             meter.process(&slices);
             meter

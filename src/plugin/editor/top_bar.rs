@@ -69,6 +69,8 @@ const REFERENCE: Listen = Listen {
 };
 /// Height of what is pressed in the bar.
 const HEIGHT: f32 = 28.0;
+/// Width of a source with its gain.
+const WITH_GAIN: f32 = 102.0;
 /// Widths of the bar from which on the title, and what else can be had elsewhere, has room.
 const WITH_TITLE: f32 = 900.0;
 const WITH_ALL: f32 = 1_080.0;
@@ -86,22 +88,22 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         x = title.right() + 16.0;
     }
     let all = rect.width() >= WITH_ALL;
-    let width = if all { 222.0 } else { 134.0 };
+    let reference = scene.snapshot.activity.reference.is_some();
+    // A fifth source takes the place of the label and of the window's limits.
+    let width = if all && !reference { 222.0 } else { 134.0 };
     let window = Rect::from_min_size(pos2(x, middle - HEIGHT / 2.0), vec2(width, HEIGHT));
     let chosen = menus::target(ui, window, scene);
     x = window.right() + 14.0;
-    if all {
+    if all && !reference {
         let at = pos2(x, middle);
         let align = Align2::LEFT_CENTER;
         x = label(ui.painter(), at, align, "listen", colours.label).right() + 8.0;
     }
-    let reference = scene.snapshot.activity.reference.is_some();
-    // Five take hardly more room than four.
-    let width = match (all, reference) {
-        (true, false) => 102.0,
-        (true, true) => 86.0,
-        (false, false) => 82.0,
-        (false, true) => 70.0,
+    let width = match reference {
+        _ if all => WITH_GAIN,
+        true if rect.width() >= WITH_TITLE => WITH_GAIN,
+        true => 76.0,
+        false => 82.0,
     };
     let offered = LISTEN.into_iter().chain(reference.then_some(REFERENCE));
     for (number, entry) in (1..).zip(offered) {
@@ -233,7 +235,8 @@ fn listen_button(
         Some(_) => gain.and_then(|index| activity.match_db.get(index).copied()),
         None => activity.reference.map(|reference| reference.match_db),
     };
-    let gain = gain.filter(|_| scene.params.matched.value());
+    let has_room = rect.width() >= WITH_GAIN;
+    let gain = gain.filter(|_| scene.params.matched.value() && has_room);
     let aside = match (gain, number) {
         (Some(gain), _) => notices::gain(gain),
         (None, Some(number)) => number.to_string(),
