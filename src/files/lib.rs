@@ -10,5 +10,5 @@ mod write;
 pub use audition::{AuditionFailure, LONGEST_AUDITION_S, audition};
 pub use decode::{Audio, AudioFile, decode_ahead, decode_all};
 pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, printable};
-pub use profile::{ProfileFailure, Profiled, profile};
+pub use profile::{ProfileFailure, Profiled, profile, saved_or_measured};
 pub use write::{SampleFormat, WavFile};

@@ -1,13 +1,17 @@
 //! The profile of an audio file.
 
 use std::fmt;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use crestline_core::session::Section;
-use crestline_core::session::reference::{Profile, ProfileError, Profiler};
+use crestline_core::session::reference::{Profile, ProfileError, ProfileFileError, Profiler};
 
 use crate::decode::AudioFile;
 use crate::error::{InputError, printable};
+
+/// A saved profile is a few kilobytes; what is longer is none, bytes.
+const LONGEST_PROFILE: u64 = 1 << 20;
 
 /// A profile, and what whoever uses it should be told about the file.
 #[derive(Clone, Debug, PartialEq)]
@@ -23,6 +27,13 @@ pub struct Profiled {
 pub enum ProfileFailure {
     /// It was asked to stop.
     Cancelled,
+    /// The file is text as a saved profile is, but no profile that can be used.
+    NoProfile {
+        /// The file, as it was given.
+        path: PathBuf,
+        /// What is wrong.
+        error: ProfileFileError,
+    },
     /// The file cannot be read to its end.
     Unreadable(InputError),
     /// What is in it cannot be measured.
@@ -38,6 +49,7 @@ impl fmt::Display for ProfileFailure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Cancelled => f.write_str("cancelled"),
+            Self::NoProfile { path, error } => write!(f, "{}: {error}", printable(path)),
             Self::Unreadable(error) => error.fmt(f),
             Self::Unusable { path, error } => write!(f, "{}: {error}", printable(path)),
         }
@@ -45,6 +57,42 @@ impl fmt::Display for ProfileFailure {
 }
 
 impl std::error::Error for ProfileFailure {}
+
+/// The profile that was saved in a file, or that of an audio file; `go_on` as [`profile`] has it.
+/// True where it was saved.
+///
+/// # Errors
+/// As [`profile`] has them, and where a saved profile cannot be used.
+pub fn saved_or_measured(
+    path: &Path,
+    section: Section,
+    go_on: &mut dyn FnMut(f64) -> bool,
+) -> Result<(Profiled, bool), ProfileFailure> {
+    match saved(path) {
+        Some(saved) => Ok((saved?, true)),
+        None => Ok((profile(path, section, go_on)?, false)),
+    }
+}
+
+/// The profile in a file that holds text with an object; `None` where it is something else.
+fn saved(path: &Path) -> Option<Result<Profiled, ProfileFailure>> {
+    let mut text = String::new();
+    // Asked first, because opening a pipe waits for a writer.
+    if !std::fs::metadata(path).ok()?.is_file() {
+        return None;
+    }
+    let file = std::fs::File::open(path).ok()?;
+    file.take(LONGEST_PROFILE).read_to_string(&mut text).ok()?;
+    if !text.trim_start().starts_with('{') {
+        return None;
+    }
+    let notes = Vec::new();
+    let read = Profile::from_json(&text).map(|profile| Profiled { profile, notes });
+    Some(read.map_err(|error| ProfileFailure::NoProfile {
+        path: path.to_owned(),
+        error,
+    }))
+}
 
 /// Measures a file of any length from its start to its end, in bounded memory.
 ///

@@ -1,6 +1,5 @@
 //! The two profiles that are compared.
 
-use std::io::Read as _;
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::thread;
@@ -8,10 +7,8 @@ use std::thread;
 use crate::console::progress_bar;
 use crestline_core::session::Section;
 use crestline_core::session::reference::Profile;
-use crestline_files::{Profiled, printable, profile};
+use crestline_files::{Profiled, printable, saved_or_measured};
 
-/// A profile is a few kilobytes; what is longer is none, bytes.
-const LONGEST_PROFILE: u64 = 1 << 20;
 /// Progress is counted in thousandths of a file.
 const STEPS: f64 = 1_000.0;
 
@@ -68,33 +65,14 @@ pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sid
 }
 
 /// The profile of an audio file, or the one that was saved in the file. `go_on` as
-/// [`profile`] has it; the error is the line to tell.
+/// [`saved_or_measured`] has it; the error is the line to tell.
 pub(crate) fn profile_of(
     path: &Path,
     section: Section,
     go_on: &mut dyn FnMut(f64) -> bool,
 ) -> Result<Profiled, String> {
-    match saved(path) {
-        Some(saved) => saved,
-        None => profile(path, section, go_on).map_err(|error| error.to_string()),
+    match saved_or_measured(path, section, go_on) {
+        Ok((profiled, _)) => Ok(profiled),
+        Err(error) => Err(error.to_string()),
     }
-}
-
-/// The profile in a file that holds text with an object; `None` where it is something else.
-fn saved(path: &Path) -> Option<Result<Profiled, String>> {
-    let mut text = String::new();
-    // Asked first, because opening a pipe waits for a writer.
-    if !std::fs::metadata(path).ok()?.is_file() {
-        return None;
-    }
-    let file = std::fs::File::open(path).ok()?;
-    file.take(LONGEST_PROFILE).read_to_string(&mut text).ok()?;
-    if !text.trim_start().starts_with('{') {
-        return None;
-    }
-    let read = Profile::from_json(&text).map(|profile| Profiled {
-        profile,
-        notes: Vec::new(),
-    });
-    Some(read.map_err(|error| format!("{}: {error}", printable(path))))
 }

@@ -3,14 +3,21 @@
 //! A [`Profile`] is all that is kept of a recording: loudness, dynamics, balance and density of the
 //! whole and of one part. A [`Profiler`] measures it while the audio passes, in bounded memory.
 //! [`suggest`] says which shelves bring one balance nearest to another, and [`findings`] what sets
-//! two profiles apart, in words.
+//! two profiles apart, in words. [`Reference`] is what a session keeps, and [`BesideMeter`] sets the
+//! mix beside it while it plays.
 
+mod beside;
 mod findings;
 mod profile;
 mod profiler;
+mod stored;
 mod suggest;
 
+pub use beside::{Beside, BesideMeter};
 pub use findings::{Comparison, Finding, REGIONS, findings, power_db};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};
-pub use suggest::{LARGEST_GAIN_DB, SMALLEST_GAIN_DB, Suggestion, difference_db, suggest};
+pub use stored::Reference;
+pub use suggest::{
+    LARGEST_GAIN_DB, SMALLEST_GAIN_DB, Suggestion, difference_db, shape_db, suggest,
+};

@@ -1,5 +1,6 @@
 //! What is saved with the host's session beside the parameters.
 
+use super::reference::Reference;
 use super::target::{BUILT_IN, DEFAULT_WINDOW_ID, TargetWindow, built_in, hundredths};
 use super::turn_down::{DEFAULT_PLAYBACK_LUFS, playback_level};
 use serde::de::DeserializeOwned;
@@ -43,6 +44,8 @@ pub struct Session {
     pub plane: PlaneMode,
     /// Whether audio has been heard, so that the first three lines have done their work.
     pub introduced: bool,
+    /// What the mix is compared with.
+    pub reference: Option<Reference>,
 }
 
 /// Light or dark.
@@ -96,6 +99,7 @@ impl Default for Session {
             playback_lufs: DEFAULT_PLAYBACK_LUFS,
             plane: PlaneMode::default(),
             introduced: false,
+            reference: None,
         }
     }
 }
@@ -118,6 +122,7 @@ impl From<Map<String, Value>> for Session {
             playback_lufs: field(&mut saved, "playback_lufs", default.playback_lufs),
             plane: field(&mut saved, "plane", default.plane),
             introduced: field(&mut saved, "introduced", default.introduced),
+            reference: field(&mut saved, "reference", default.reference),
         }
         .sanitised()
     }
@@ -148,6 +153,7 @@ impl Session {
         self.zoom = in_range(self.zoom, 0.75, 2.0, 1.0);
         self.playback_lufs = hundredths(playback_level(self.playback_lufs));
         self.own_windows = sanitised_windows(self.own_windows);
+        self.reference = self.reference.and_then(Reference::sanitised);
         let exists = match &self.window {
             TargetChoice::BuiltIn(id) => built_in(id).is_some(),
             TargetChoice::User(name) => self.own_window(name).is_some(),

@@ -200,6 +200,16 @@ impl Forecaster {
         lock(&self.instance.state).source.is_some()
     }
 
+    /// Where the music is, if there is any.
+    pub(in crate::session) fn source(&self) -> Option<RecentReader> {
+        lock(&self.instance.state).source.clone()
+    }
+
+    /// Who makes the forecasts.
+    pub(in crate::session) fn worker(&self) -> &Arc<Worker> {
+        &self.worker
+    }
+
     /// What a forecast is made of, and for how many seconds of music that is so.
     pub fn marks(&self) -> (Marks, f64) {
         let state = lock(&self.instance.state);

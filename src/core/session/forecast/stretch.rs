@@ -52,7 +52,7 @@ impl Stretch {
 
     /// Copies the frames from `start` on to the head of `into`, as many as fit; past the end there
     /// is silence.
-    pub(super) fn copy(&self, start: usize, into: &mut [&mut [f32]]) {
+    pub(in crate::session) fn copy(&self, start: usize, into: &mut [&mut [f32]]) {
         for (plane, into) in self.planes.iter().zip(into) {
             let there = plane.get(start..).unwrap_or_default();
             let (sounding, silent) = into.split_at_mut(there.len().min(into.len()));

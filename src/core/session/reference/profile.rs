@@ -116,10 +116,7 @@ impl Profile {
         }
         let profile: Self =
             serde_json::from_str(text).map_err(|_| ProfileFileError::NotAProfile)?;
-        if profile.whole.integrated_lufs.is_none() || profile.part.integrated_lufs.is_none() {
-            return Err(ProfileFileError::NotAProfile);
-        }
-        Ok(profile)
+        profile.sanitised().ok_or(ProfileFileError::NotAProfile)
     }
 }
 

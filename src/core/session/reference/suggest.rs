@@ -117,6 +117,24 @@ pub fn suggest(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> Option<Su
     })
 }
 
+/// What is left of the difference in shape with these shelves, dB: weighted root mean square over
+/// the bands, the mean taken out, as in [`Suggestion::before_db`]. `None` as for [`suggest`].
+pub fn shape_db(
+    sample_rate_hz: f64,
+    mix: &Bands,
+    reference: &Bands,
+    shelves: &ShelvesSettings,
+) -> Option<f64> {
+    let problem = Problem::new(sample_rate_hz, mix, reference)?;
+    let parameters = [
+        shelves.low_gain_db,
+        shelves.low_hz.log2(),
+        shelves.high_gain_db,
+        shelves.high_hz.log2(),
+    ];
+    Some(problem.mean_square(&parameters).sqrt())
+}
+
 /// Gain in dB and corner as log₂ Hz of the low shelf, then of the high one.
 type Parameters = [f64; 4];
 

@@ -1,0 +1,326 @@
+//! The mix beside its reference, while it plays.
+//!
+//! What the chain as it is set makes of the latest music is measured just as a reference is, by the
+//! same [`Profiler`], so that the editor and `crestline compare` cannot differ. It is a chore of the
+//! process's [worker](crate::worker), on the music that is kept for the forecast: what a control
+//! changes is seen within a second or two, while what the meters have gathered since the last
+//! restart would go on holding what was played before, and no audio thread carries a crossover more
+//! than it did.
+
+use std::fmt;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use super::super::forecast::{Forecaster, LEAST_MUSIC_S, Stretch};
+use super::super::section::Section;
+use super::findings::Comparison;
+use super::profile::Profile;
+use super::profiler::{LOUDEST_PART_S, Profiler};
+use super::suggest::{Suggestion, difference_db, shape_db, suggest};
+use crate::handover::RecentReader;
+use crate::measure::{BAND_COUNT, ChannelRole, mid_band_hz};
+use crate::process::{Before, Chain, ChainSettings};
+use crate::worker::Enlisted;
+
+/// Settings that have not changed for so long have come to rest.
+const AT_REST: Duration = Duration::from_millis(300);
+/// Nobody looks any more when nobody has asked for so long.
+const UNWATCHED: Duration = Duration::from_secs(1);
+/// It is measured anew when so much of the music is new, seconds.
+const NEW_S: f64 = 10.0;
+/// Worked on at once, frames.
+const PIECE: usize = 256;
+/// Pieces of a turn: some milliseconds of work.
+const PIECES_A_TURN: usize = 24;
+/// The music is faded in, seconds: a beginning within it would be a click in the upper bands.
+const FADE_S: f64 = 0.01;
+
+/// What has been found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Beside {
+    /// Of so many seconds of music.
+    pub music_s: f64,
+    /// What goes out.
+    pub output: Profile,
+    /// What comes in.
+    pub input: Profile,
+    /// The output against the reference.
+    pub comparison: Comparison,
+    /// Input less reference in each third-octave band at equal loudness, dB.
+    pub input_difference_db: [Option<f64>; BAND_COUNT],
+    /// The shelves, in the place of those that are set, that bring the mix nearest; `None` where too
+    /// few bands are known.
+    pub shelves: Option<Suggestion>,
+    /// Difference in shape with the shelves as they are set, dB, to compare with the suggestion's.
+    pub now_db: Option<f64>,
+}
+
+/// What it is measured of.
+#[derive(Clone, Debug, PartialEq)]
+struct Wish {
+    settings: ChainSettings,
+    reference: Arc<Profile>,
+}
+
+#[derive(Default)]
+struct State {
+    wish: Option<(Wish, Instant)>,
+    asked: Option<Instant>,
+    found: Option<Arc<Beside>>,
+    /// What that was made of, and how many frames had been written by then.
+    done: Option<(Wish, u64)>,
+}
+
+type Shared = Arc<Mutex<State>>;
+
+/// A panic elsewhere must not make two: what the lock guards is whole at any time.
+fn lock(state: &Shared) -> MutexGuard<'_, State> {
+    state.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Measures the mix beside its reference for one instance. Nothing is done while nobody asks.
+pub struct BesideMeter {
+    // Dropped in this order: the chore first.
+    chore: Option<Enlisted>,
+    shared: Shared,
+    forecaster: Forecaster,
+}
+
+impl fmt::Debug for BesideMeter {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("BesideMeter").finish_non_exhaustive()
+    }
+}
+
+impl BesideMeter {
+    /// For the music that `forecaster` has.
+    pub fn new(forecaster: Forecaster) -> Self {
+        Self {
+            chore: None,
+            shared: Arc::default(),
+            forecaster,
+        }
+    }
+
+    /// Says what the settings are, and the reference. Call it as often as you like.
+    pub fn ask(&mut self, settings: &ChainSettings, reference: &Profile, now: Instant) {
+        if self.chore.is_none() {
+            let (shared, forecaster) = (Arc::clone(&self.shared), self.forecaster.clone());
+            let mut run = None;
+            // Without a thread from the system there is nothing; another time there may be one.
+            let chore = self
+                .forecaster
+                .worker()
+                .enlist(move || turn(&shared, &forecaster, &mut run));
+            self.chore = chore.ok();
+        }
+        let mut state = lock(&self.shared);
+        state.asked = Some(now);
+        let same = state
+            .wish
+            .as_ref()
+            .is_some_and(|(wish, _)| wish.settings == *settings && *wish.reference == *reference);
+        if !same {
+            let known = state.wish.as_ref().map(|(wish, _)| &wish.reference);
+            let known = known.filter(|known| ***known == *reference).cloned();
+            if known.is_none() {
+                state.found = None;
+            }
+            let wish = Wish {
+                settings: *settings,
+                reference: known.unwrap_or_else(|| Arc::new(reference.clone())),
+            };
+            state.wish = Some((wish, now));
+        }
+    }
+
+    /// The newest that has been found with the reference last asked for.
+    pub fn found(&self) -> Option<Arc<Beside>> {
+        lock(&self.shared).found.clone()
+    }
+}
+
+/// Does a little. True if there is more to do at once.
+fn turn(shared: &Shared, forecaster: &Forecaster, run: &mut Option<Run>) -> bool {
+    let Some(wish) = wish(shared) else {
+        *run = None;
+        return false;
+    };
+    let source = forecaster.source();
+    // What is under way for something else is of no use.
+    run.take_if(|run| run.wish != wish || source.is_none());
+    let Some(source) = source else {
+        let mut state = lock(shared);
+        (state.found, state.done) = (None, None);
+        return false;
+    };
+    let under_way = match run {
+        Some(run) => run,
+        None => {
+            if !is_due(&lock(shared).done, &wish, &source) {
+                return false;
+            }
+            let Some(begun) = Run::new(wish, &source) else {
+                return false;
+            };
+            run.insert(begun)
+        }
+    };
+    if under_way.advance() {
+        return true;
+    }
+    if let Some(Run {
+        wish,
+        written,
+        output,
+        input,
+        music_s,
+        ..
+    }) = run.take()
+    {
+        let found = compared(&wish, output, input, music_s);
+        let mut state = lock(shared);
+        if state
+            .wish
+            .as_ref()
+            .is_some_and(|(now, _)| now.reference == wish.reference)
+        {
+            state.found = found.map(Arc::new);
+        }
+        state.done = Some((wish, written));
+    }
+    false
+}
+
+/// What is wished for, once it has come to rest, while somebody looks.
+fn wish(shared: &Shared) -> Option<Wish> {
+    let state = lock(shared);
+    state.asked.filter(|asked| asked.elapsed() < UNWATCHED)?;
+    let (wish, since) = state.wish.as_ref()?;
+    let at_rest = state.done.is_none() || since.elapsed() >= AT_REST;
+    at_rest.then(|| wish.clone())
+}
+
+fn is_due(done: &Option<(Wish, u64)>, wish: &Wish, source: &RecentReader) -> bool {
+    let seconds = |frames: u64| frames as f64 / source.sample_rate_hz();
+    if seconds(source.held() as u64) < LEAST_MUSIC_S {
+        return false;
+    }
+    done.as_ref().is_none_or(|(last, written)| {
+        last != wish || seconds(source.written().abs_diff(*written)) >= NEW_S
+    })
+}
+
+/// The chain on its way through the music.
+struct Run {
+    wish: Wish,
+    /// Frames written when the music was read.
+    written: u64,
+    stretch: Stretch,
+    music_s: f64,
+    chain: Chain,
+    at: usize,
+    output: Profiler,
+    input: Profiler,
+}
+
+impl Run {
+    /// Takes the latest music. Allocates.
+    fn new(wish: Wish, source: &RecentReader) -> Option<Self> {
+        let rate_hz = source.sample_rate_hz();
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let longest = (LOUDEST_PART_S * rate_hz) as u64;
+        let mut recent = source.read_since(source.written().saturating_sub(longest))?;
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let fade = (FADE_S * rate_hz) as usize;
+        for plane in &mut recent.planes {
+            for (frame, sample) in plane.iter_mut().take(fade).enumerate() {
+                *sample *= frame as f32 / fade as f32;
+            }
+        }
+        let stretch = Stretch::new(rate_hz, recent.planes);
+        let channels = stretch.channels();
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let profiler = || {
+            let roles = &[ChannelRole::Front; 2][..channels.min(2)];
+            Profiler::new(rate_hz.round() as u32, roles, Section::Whole)
+        };
+        Some(Self {
+            wish,
+            written: recent.end,
+            music_s: stretch.duration_s(),
+            chain: Chain::new(rate_hz, channels),
+            at: 0,
+            output: profiler(),
+            input: profiler(),
+            stretch,
+        })
+    }
+
+    /// Goes on for a while. True if there is more to do.
+    fn advance(&mut self) -> bool {
+        let channels = self.stretch.channels();
+        let latency = self.chain.latency_frames();
+        let end = self.stretch.frames() + latency;
+        let mut buffers = [[[0.0_f32; PIECE]; 2]; 3];
+        let mut turned_down = [[1.0_f32; 4]; PIECE];
+        for _ in 0..PIECES_A_TURN {
+            if self.at >= end {
+                return false;
+            }
+            // What comes out before the latency has passed is not of this music.
+            let stop = if self.at < latency { latency } else { end };
+            let frames = PIECE.min(stop - self.at);
+            let mut planes = buffers
+                .each_mut()
+                .map(|planes| planes.each_mut().map(|plane| &mut plane[..frames]));
+            let [clean, output, before] = planes.each_mut().map(|planes| &mut planes[..channels]);
+            self.stretch.copy(self.at, clean);
+            let sounding = self.stretch.frames().saturating_sub(self.at).min(frames);
+            let heard: Vec<&[f32]> = clean.iter().map(|plane| &plane[..sounding]).collect();
+            self.input.process(&heard);
+            let mut before = Before {
+                signal: before,
+                turned_down: &mut turned_down[..frames],
+            };
+            self.chain
+                .process(clean, output, &mut before, &self.wish.settings);
+            if self.at >= latency {
+                let out: Vec<&[f32]> = output.iter().map(|plane| &**plane).collect();
+                self.output.process(&out);
+            }
+            self.at += frames;
+        }
+        self.at < end
+    }
+}
+
+fn compared(wish: &Wish, output: Profiler, input: Profiler, music_s: f64) -> Option<Beside> {
+    let (output, input) = (output.finish("output").ok()?, input.finish("input").ok()?);
+    let reference = &*wish.reference;
+    let rate_hz = f64::from(output.sample_rate_hz);
+    // The mix as it would be without the shelves: what is suggested takes their place.
+    let set = wish.settings.shelves;
+    let filters = set.coefficients(rate_hz);
+    let bare = std::array::from_fn(|band| {
+        let hz = mid_band_hz(band).min(0.499 * rate_hz);
+        let gains = filters.map(|shelf| shelf.magnitude_db(hz, rate_hz));
+        Some(output.part.balance_db[band]? - gains.iter().sum::<f64>())
+    });
+    let theirs = &reference.part.balance_db;
+    let loudness = input
+        .part
+        .integrated_lufs
+        .zip(reference.part.integrated_lufs);
+    Some(Beside {
+        music_s,
+        comparison: Comparison::new(&output, reference),
+        input_difference_db: loudness.map_or([None; BAND_COUNT], |(ours, loudness)| {
+            difference_db(&input.part.balance_db, ours, theirs, loudness)
+        }),
+        shelves: suggest(rate_hz, &bare, theirs),
+        now_db: shape_db(rate_hz, &bare, theirs, &set),
+        output,
+        input,
+    })
+}
