@@ -93,6 +93,7 @@ pub fn audition(
                 ProfileFailure::Cancelled => AuditionFailure::Cancelled,
                 ProfileFailure::Unreadable(error) => AuditionFailure::Unreadable(error),
                 ProfileFailure::Unusable { error, .. } => unusable(error.to_string()),
+                ProfileFailure::NoProfile { error, .. } => unusable(error.to_string()),
             })?;
             (part.profile.part.start_s, part.profile.part.end_s, 0.5)
         }

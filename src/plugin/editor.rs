@@ -25,6 +25,7 @@ mod numbers;
 mod plane;
 mod push;
 pub mod raster;
+mod reference;
 mod resizing;
 mod scene;
 mod standing;
@@ -89,6 +90,8 @@ enum Action {
     Delete(TargetWindow),
     /// Take that back.
     UndoDelete,
+    /// Something of the reference.
+    Reference(reference::Ask),
 }
 
 /// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened

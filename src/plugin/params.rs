@@ -24,12 +24,14 @@ pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
 pub use self::track::TrackName;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
-use crate::audition::Audition;
+use crate::audition::{Audition, Wanted};
 use crestline_core::measure::RestGain;
 use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
     Release, SaturatorSettings, ShelvesSettings, Source,
 };
+use crestline_core::session::Section;
+use crestline_core::session::reference::Reference;
 use nice_plug::prelude::*;
 
 /// Everything a host can see, automate and save.
@@ -280,6 +282,22 @@ impl Default for CrestlineParams {
             rendering: Rendering::default(),
             track: TrackName::default(),
         }
+    }
+}
+
+impl CrestlineParams {
+    /// Has the part that the mix is compared with at hand to listen to, if the session names the
+    /// file of its reference. What is at hand, or being loaded, is not loaded again.
+    pub fn load_audition(&self) {
+        let wanted = self.session.read(|session| {
+            let Reference { profile, file } = session.reference.as_ref()?;
+            let part = &profile.part;
+            Some(Wanted {
+                path: file.as_ref()?.into(),
+                section: Section::Between(part.start_s, part.end_s),
+            })
+        });
+        self.audition.set(wanted);
     }
 }
 

@@ -66,8 +66,9 @@ fn at_another_rate_it_is_as_loud_as_in_the_file() {
                 let fade = to_hz as usize / 50;
                 assert!((of.frames() + fade).abs_diff(12 * to_hz as usize) <= 1);
                 let mut once = played(&of);
-                once.iter_mut()
-                    .for_each(|plane| plane.truncate(of.frames()));
+                for plane in &mut once {
+                    plane.truncate(of.frames());
+                }
                 let heard = loudness_lufs(&once, to_hz);
                 let off = (heard - of_file)
                     .abs()

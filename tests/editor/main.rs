@@ -24,4 +24,5 @@ mod handles;
 mod late_host;
 mod pictures;
 mod raster;
+mod reference;
 mod window;

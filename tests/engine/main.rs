@@ -13,6 +13,7 @@
 
 mod audition;
 mod automation;
+mod beside;
 mod ceiling;
 mod duplicates;
 mod forecast;

@@ -8,11 +8,12 @@
     reason = "a file that cannot be listed is a failed test"
 )]
 
-use crestline_core::measure::Readings;
+use crestline_core::measure::{BAND_COUNT, Readings};
+use crestline_core::session::reference::{Figures, Profile, Reference};
 use crestline_core::session::user_targets::{UserFileError, keep, load, save, user_file};
 use crestline_core::session::{
     BUILT_IN, Judgement, Limits, MAX_EDITOR_SIZE, MAX_OWN_WINDOWS, MIN_EDITOR_SIZE, PlaneMode,
-    Session, TargetChoice, TargetWindow, ThemeChoice, built_in, rink_floor, turn_down,
+    Section, Session, TargetChoice, TargetWindow, ThemeChoice, built_in, rink_floor, turn_down,
 };
 use proptest::prelude::*;
 use std::collections::BTreeSet;
@@ -512,4 +513,63 @@ fn saving_from_several_threads_never_shows_half_a_file() {
             });
         }
     });
+}
+
+/// What a session keeps of a reference: its profile and where its file was. What cannot be compared
+/// with is left out, and takes nothing else with it.
+#[test]
+fn a_reference_is_kept_and_a_senseless_one_is_not() {
+    let figures = Figures {
+        integrated_lufs: Some(-9.5),
+        balance_db: [Some(-20.25); BAND_COUNT],
+        ..Figures::default()
+    };
+    let profile = Profile {
+        version: 1,
+        name: "Turnstile".into(),
+        sample_rate_hz: 48_000,
+        channels: 2,
+        section: Section::Loudest,
+        whole: figures,
+        part: figures,
+    };
+    let file = Some("/songs/Turnstile.wav".to_owned());
+    let session = Session {
+        reference: Some(Reference { profile, file }),
+        zoom: 1.5,
+        ..Session::default()
+    };
+    let json = serde_json::to_value(&session).unwrap();
+    let read = |json: &serde_json::Value| serde_json::from_value::<Session>(json.clone()).unwrap();
+    assert_eq!(read(&json), session);
+    for (path, value) in [
+        ("/reference/profile/version", serde_json::json!(2)),
+        (
+            "/reference/profile/whole/integrated_lufs",
+            serde_json::json!(null),
+        ),
+        (
+            "/reference/profile/part/integrated_lufs",
+            serde_json::json!(-1e300),
+        ),
+        ("/reference/profile/sample_rate_hz", serde_json::json!(0)),
+        ("/reference/profile/channels", serde_json::json!(70)),
+        (
+            "/reference/profile/part/balance_db",
+            serde_json::json!([1.0]),
+        ),
+        ("/reference", serde_json::json!("a song")),
+    ] {
+        let mut json = json.clone();
+        *json.pointer_mut(path).unwrap() = value;
+        let read = read(&json);
+        assert_eq!((read.reference, read.zoom), (None, 1.5), "{path}");
+    }
+    let mut odd = json.clone();
+    odd["reference"]["file"] = "x".repeat(100_000).into();
+    odd["reference"]["profile"]["name"] = format!("a\n{}", "b".repeat(100_000)).into();
+    odd["reference"]["profile"]["part"]["balance_db"][3] = serde_json::json!(1e200);
+    let kept = read(&odd).reference.unwrap();
+    assert_eq!((kept.file, kept.profile.part.balance_db[3]), (None, None));
+    assert!(kept.profile.name.starts_with("ab") && kept.profile.name.len() < 200);
 }

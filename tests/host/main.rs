@@ -19,6 +19,7 @@ mod listen;
 mod malformed;
 mod readings;
 mod reduction;
+mod reference;
 mod rendering;
 mod surfaces;
 mod texts;

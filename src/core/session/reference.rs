@@ -13,7 +13,7 @@ mod profiler;
 mod stored;
 mod suggest;
 
-pub use beside::{Beside, BesideMeter};
+pub use beside::{Beside, BesideMeter, beside};
 pub use findings::{Comparison, Finding, REGIONS, findings, power_db};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};

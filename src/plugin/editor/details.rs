@@ -1,14 +1,17 @@
 //! The details below the decision: the song in numbers, the cost by band, the balance. Where there
 //! is no room for two of them, they share one place.
 
-use egui::{Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{Button, Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use super::scene::{self, Scene};
-use super::theme::{LABEL_PT, RADIUS, font};
-use super::{balance, control, cost, numbers};
+use super::theme::{LABEL_PT, RADIUS, SMALL_PT, font};
+use super::{Action, balance, control, cost, numbers, reference};
 
 /// Height of the line of names.
 const HEAD: f32 = 22.0;
+/// Widths of the button for more, and of the least that a reference can be named in.
+const MORE: f32 = 52.0;
+const LEAST_BUTTON: f32 = 110.0;
 
 /// One of the views.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,7 +20,7 @@ enum Detail {
     Numbers,
     /// Cost by band.
     Cost,
-    /// Output less input, by third octaves.
+    /// Output less input, or either less the reference, by third octaves.
     Balance,
 }
 
@@ -38,8 +41,8 @@ pub struct State {
     alone: Detail,
     /// Beside the numbers.
     beside: Detail,
-    /// All rows of the numbers, over both places.
-    more: bool,
+    /// One of them over both places.
+    large: Option<Detail>,
 }
 
 impl Default for State {
@@ -47,37 +50,108 @@ impl Default for State {
         Self {
             alone: Detail::Numbers,
             beside: Detail::Cost,
-            more: false,
+            large: None,
         }
     }
 }
 
-/// Draws what there is room for.
-pub fn show(ui: &mut Ui, [numbers, cost]: [Option<Rect>; 2], scene: &Scene<'_>, state: &mut State) {
-    let Some(numbers) = numbers else { return };
+impl State {
+    /// Brings the balance into sight.
+    pub fn show_balance(&mut self) {
+        (self.alone, self.beside) = (Detail::Balance, Detail::Balance);
+        self.large = self.large.filter(|large| *large == Detail::Balance);
+    }
+}
+
+/// Draws what there is room for; returns what is asked of the window.
+pub fn show(
+    ui: &mut Ui,
+    [numbers, cost]: [Option<Rect>; 2],
+    scene: &Scene<'_>,
+    state: &mut State,
+) -> Option<Action> {
+    let numbers = numbers?;
     let Some(cost) = cost else {
-        let area = scene::panel(ui, numbers).expand2(vec2(0.0, 5.0));
+        let mut area = scene::panel(ui, numbers).expand2(vec2(0.0, 5.0));
         let all = [Detail::Numbers, Detail::Cost, Detail::Balance];
-        tabs(ui, area, scene, &all, &mut state.alone);
-        let area = area.with_min_y(area.top() + HEAD);
-        return one(ui, area, scene, state.alone, &mut None);
+        let left = tabs(ui, area, scene, &all, &mut state.alone);
+        let mut action = None;
+        if state.alone == Detail::Balance {
+            let mut room = head_room(area, left);
+            // Where the names leave too little of the line it has one of its own.
+            if room.width() < LEAST_BUTTON {
+                area.min.y += HEAD;
+                room = head_room(area, area.left());
+            }
+            action = reference::menu(ui, room, scene);
+        }
+        one(
+            ui,
+            area.with_min_y(area.top() + HEAD),
+            scene,
+            state.alone,
+            &mut None,
+        );
+        return action.map(Action::Reference);
     };
-    let mut more = Some(state.more);
-    let place = if state.more {
-        numbers.union(cost)
-    } else {
-        numbers
+    let place = match state.large {
+        Some(_) => numbers.union(cost),
+        None => numbers,
     };
-    let area = scene::panel(ui, place).expand2(vec2(0.0, 5.0));
-    one(ui, area, scene, Detail::Numbers, &mut more);
-    if !state.more {
-        let area = scene::panel(ui, cost).expand2(vec2(0.0, 5.0));
+    let mut action = None;
+    if state.large != Some(Detail::Balance) {
+        let mut more = Some(state.large.is_some());
+        let area = scene::panel(ui, place).expand2(vec2(0.0, 5.0));
+        one(ui, area, scene, Detail::Numbers, &mut more);
+        state.large = (more == Some(true)).then_some(Detail::Numbers);
+    }
+    if place == numbers || state.large == Some(Detail::Balance) {
+        let place = if place == numbers { cost } else { place };
+        let area = scene::panel(ui, place).expand2(vec2(0.0, 5.0));
         let both = [Detail::Cost, Detail::Balance];
-        tabs(ui, area, scene, &both, &mut state.beside);
+        let left = tabs(ui, area, scene, &both, &mut state.beside);
+        if state.beside == Detail::Balance {
+            let mut room = head_room(area, left);
+            let more = room.with_min_x(room.right() - MORE);
+            room.max.x = more.left() - 4.0;
+            action = reference::menu(ui, room, scene);
+            larger(ui, more, scene, state);
+        } else {
+            state.large.take_if(|large| *large == Detail::Balance);
+        }
         let area = area.with_min_y(area.top() + HEAD + 2.0);
         one(ui, area, scene, state.beside, &mut None);
     }
-    state.more = more.unwrap_or(false);
+    action.map(Action::Reference)
+}
+
+/// What the line of names leaves to the right of `left`.
+fn head_room(area: Rect, left: f32) -> Rect {
+    Rect::from_min_max(
+        pos2((area.right() - 250.0).max(left + 4.0), area.top() - 3.0),
+        pos2(area.right(), area.top() + 16.0),
+    )
+}
+
+/// The button that gives the balance both places, where it has a reference.
+fn larger(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) {
+    if scene.session.reference.is_none() {
+        state.large.take_if(|large| *large == Detail::Balance);
+        return;
+    }
+    let is_large = state.large == Some(Detail::Balance);
+    let (name, tip) = if is_large {
+        ("fewer", "Shows the numbers again.")
+    } else {
+        ("more", "Shows what would help, and how dense both are.")
+    };
+    let text = RichText::new(name).font(font(ui.ctx(), SMALL_PT));
+    let response = ui
+        .put(rect, Button::new(text).small())
+        .accessible_name(format!("Show {name} of the balance"));
+    if control::tip(response, tip).clicked() {
+        state.large = (!is_large).then_some(Detail::Balance);
+    }
 }
 
 fn one(ui: &mut Ui, area: Rect, scene: &Scene<'_>, detail: Detail, more: &mut Option<bool>) {
@@ -88,7 +162,8 @@ fn one(ui: &mut Ui, area: Rect, scene: &Scene<'_>, detail: Detail, more: &mut Op
     }
 }
 
-fn tabs(ui: &mut Ui, area: Rect, scene: &Scene<'_>, all: &[Detail], shown: &mut Detail) {
+/// Draws the names of the views; returns where the last ends.
+fn tabs(ui: &mut Ui, area: Rect, scene: &Scene<'_>, all: &[Detail], shown: &mut Detail) -> f32 {
     let colours = scene::colours(ui);
     let mut x = area.left() - 6.0;
     for detail in all {
@@ -123,4 +198,5 @@ fn tabs(ui: &mut Ui, area: Rect, scene: &Scene<'_>, all: &[Detail], shown: &mut 
         );
         cost::source(ui, rect, scene);
     }
+    x
 }

@@ -1,11 +1,12 @@
-//! The mark of each signal: input a ring, clean a square, output a disc.
+//! The mark of each signal: input a ring, clean a square, output a disc; and that of the
+//! reference, a diamond.
 //!
 //! Shape as well as hue tells them apart. All marks of one size cover about the same area, so none
 //! looks heavier than another.
 
 use std::f32::consts::PI;
 
-use egui::{Color32, Painter, Pos2, Rect, Stroke, Vec2};
+use egui::{Color32, Painter, Pos2, Rect, Shape, Stroke, Vec2};
 
 use super::theme::Signal;
 
@@ -50,6 +51,20 @@ pub fn hollow(
             );
         }
     }
+}
+
+/// Paints the mark of the reference, a diamond: `filled`, or its outline alone.
+pub fn diamond(painter: &Painter, centre: Pos2, size: f32, colour: Color32, filled: bool) {
+    let stroke = Stroke::new((size * 0.18).max(1.5), colour);
+    // Half a diagonal of a square of the same area.
+    let reach = size / 2.0_f32.sqrt() - if filled { 0.0 } else { stroke.width / 2.0 };
+    let corners = [(0.0, -reach), (reach, 0.0), (0.0, reach), (-reach, 0.0)];
+    let points = corners.map(|(x, y)| centre + Vec2::new(x, y)).to_vec();
+    painter.add(if filled {
+        Shape::convex_polygon(points, colour, Stroke::NONE)
+    } else {
+        Shape::closed_line(points, stroke)
+    });
 }
 
 fn square(centre: Pos2, size: f32) -> Rect {

@@ -4,8 +4,8 @@ use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Color32, Painter, Pos2, Rect, Ui, pos2};
 
 use super::changes::{Changes, Setter};
-use super::forecast;
 use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT, font};
+use super::{forecast, reference};
 use crate::params::CrestlineParams;
 use crestline_core::handover::Snapshot;
 use crestline_core::session::{History, Session, TargetWindow};
@@ -31,6 +31,8 @@ pub struct Scene<'a> {
     pub history: &'a History,
     /// How loud it can go.
     pub forecast: &'a forecast::State,
+    /// What is known of the reference beside its profile.
+    pub reference: &'a reference::State,
     /// What is saved beside the parameters.
     pub session: &'a Session,
     /// The user's own windows that are kept for all sessions.

@@ -88,6 +88,8 @@ pub struct Colours {
     pub output: Hue,
     /// The target window, yellow.
     pub window: Hue,
+    /// The reference, green.
+    pub reference: Hue,
 }
 
 /// Gives every egui widget of `ctx` the colours and sizes of both themes, between which egui picks,
@@ -156,6 +158,11 @@ impl Colours {
         clean: Hue::plain(Color32::from_rgb(0x56, 0xB4, 0xE9), INK),
         output: Hue::plain(Color32::from_rgb(0xE6, 0x9F, 0x00), INK),
         window: Hue::plain(Color32::from_rgb(0xF0, 0xE4, 0x42), INK),
+        reference: Hue {
+            mark: Color32::from_rgb(0x00, 0x9E, 0x73),
+            text: Color32::from_rgb(0x3C, 0xC4, 0x9C),
+            over: INK,
+        },
     };
 
     /// Dark on light, for bright rooms.
@@ -183,6 +190,7 @@ impl Colours {
             text: Color32::from_rgb(0x64, 0x60, 0x00),
             over: INK,
         },
+        reference: Hue::plain(Color32::from_rgb(0x00, 0x6B, 0x4E), Color32::WHITE),
     };
 
     /// The theme that goes with the style in use.
@@ -325,8 +333,14 @@ mod tests {
         (one.max(other) + 0.05) / (one.min(other) + 0.05)
     }
 
-    fn hues(theme: &Colours) -> [Hue; 4] {
-        [theme.input, theme.clean, theme.output, theme.window]
+    fn hues(theme: &Colours) -> [Hue; 5] {
+        [
+            theme.input,
+            theme.clean,
+            theme.output,
+            theme.window,
+            theme.reference,
+        ]
     }
 
     #[test]
@@ -382,6 +396,7 @@ mod tests {
         assert_eq!(Colours::DARK.clean.mark, of(86, 180, 233));
         assert_eq!(Colours::DARK.window.mark, of(240, 228, 66));
         assert_eq!(Colours::LIGHT.clean.mark, of(0, 114, 178));
+        assert_eq!(Colours::DARK.reference.mark, of(0, 158, 115));
     }
 
     /// WCAG 2.2, success criteria 1.4.3 and 1.4.11, for what is composed of two colours.

@@ -1,5 +1,7 @@
 //! The whole window as one function of what is known.
 
+mod referring;
+
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -17,7 +19,7 @@ use super::scene::{self, Scene};
 use super::standing::{self, Deleted};
 use super::{
     Action, chain, compare, corner, decision, details, forecast, history, introduction, layout,
-    plane, push, starting_points as start_menu, theme, top_bar, view_model,
+    plane, push, reference, starting_points as start_menu, theme, top_bar, view_model,
 };
 use crate::params::CrestlineParams;
 use crestline_core::handover::{EditorEnd, Snapshot};
@@ -66,6 +68,7 @@ pub struct View {
     deleted: Option<Deleted>,
     resizing: Resizing,
     forecast: forecast::State,
+    reference: reference::State,
     /// The snapshot that is written out, and when it was told, seconds.
     told: (Snapshot, f64),
     caution: view_model::caution::Caution,
@@ -93,6 +96,7 @@ impl View {
             deleted: None,
             resizing: Resizing::default(),
             forecast: forecast::State::default(),
+            reference: reference::State::default(),
             told: (Snapshot::default(), f64::NEG_INFINITY),
             caution: view_model::caution::Caution::default(),
             plane: plane::State::default(),
@@ -112,6 +116,7 @@ impl View {
     #[must_use]
     pub fn with_forecaster(self, forecaster: Forecaster) -> Self {
         Self {
+            reference: reference::State::new(forecaster.clone()),
             forecast: forecast::State::new(forecaster),
             ..self
         }
@@ -147,6 +152,7 @@ impl View {
         self.follow_session(ui.ctx());
         self.changes.follow_loads();
         self.follow_errands();
+        self.follow_reference();
         if self.forecast.follow(&self.params) {
             ui.ctx().request_repaint_after(ANSWER);
         }
@@ -203,6 +209,7 @@ impl View {
             told: &self.told.0,
             history: &self.recorded,
             forecast: &self.forecast,
+            reference: &self.reference,
             session: &self.session,
             kept: self.kept.as_deref().unwrap_or_default(),
             elapsed_s: f64::from(ui.input(|input| input.unstable_dt)).min(LONGEST_FRAME_S),
@@ -233,7 +240,8 @@ impl View {
         let mut moving = places
             .plane
             .is_some_and(|place| plane::show(ui, place, &scene, &mut self.plane));
-        details::show(ui, [places.numbers, places.cost], &scene, &mut self.details);
+        let below = [places.numbers, places.cost];
+        actions.push(details::show(ui, below, &scene, &mut self.details));
         if let Some(place) = places.history
             && !chain::opened(ui, place, &scene, &mut self.chain)
         {
@@ -258,7 +266,10 @@ impl View {
         }
         if moving {
             ui.ctx().request_repaint_after(MOTION);
-        } else if self.file_jobs.under_way() || ui.input(|input| !input.events.is_empty()) {
+        } else if self.file_jobs.under_way()
+            || self.reference.is_busy()
+            || ui.input(|input| !input.events.is_empty())
+        {
             ui.ctx().request_repaint_after(ANSWER);
         }
     }
@@ -332,6 +343,7 @@ impl View {
             Action::Keep(window) => self.keep(window),
             Action::Delete(window) => self.delete(ui, window),
             Action::UndoDelete => self.undo_delete(),
+            Action::Reference(ask) => self.answer(ask),
         };
         if refused.is_some() {
             self.message = refused;

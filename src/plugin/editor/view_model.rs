@@ -14,6 +14,7 @@ pub mod plane;
 pub mod push;
 pub mod rail;
 pub mod recording;
+pub mod reference;
 pub mod settings_memory;
 pub mod target;
 pub mod time;

@@ -1,6 +1,7 @@
 //! The editor on a stage: a real engine behind it, a host that does as it is told and writes
 //! everything down, and a camera.
 
+use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use crate::picture;
@@ -9,6 +10,7 @@ use crestline_core::handover::{
     AudioEnd, AuditionLoop, AuditionSender, Snapshot, audition, handover,
 };
 use crestline_core::session::forecast::{Forecasted, Forecaster};
+use crestline_core::session::reference::Beside;
 use crestline_plugin::editor::theme::install;
 use crestline_plugin::editor::{Files, View};
 use crestline_plugin::params::CrestlineParams;
@@ -184,6 +186,18 @@ impl Stage {
     pub fn with_forecast(mut self, found: Forecasted) -> Self {
         self.view = self.view.with_forecast(found);
         self
+    }
+
+    /// The same with a comparison with a reference that has been made.
+    #[must_use]
+    pub fn with_beside(mut self, found: Beside) -> Self {
+        self.view = self.view.with_beside(found);
+        self
+    }
+
+    /// Has a file measured as the reference.
+    pub fn load_reference(&mut self, path: &Path) {
+        self.view.load_reference(path);
     }
 
     /// Sets a parameter as a host's automation would.

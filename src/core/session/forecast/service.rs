@@ -200,9 +200,13 @@ impl Forecaster {
         lock(&self.instance.state).source.is_some()
     }
 
-    /// Where the music is, if there is any.
-    pub(in crate::session) fn source(&self) -> Option<RecentReader> {
-        lock(&self.instance.state).source.clone()
+    /// Tells, on any thread, where the music is, if there is any: whoever holds this holds neither
+    /// the instance nor the worker, which must not be ended by its own thread.
+    pub(in crate::session) fn source(
+        &self,
+    ) -> impl Fn() -> Option<RecentReader> + Send + use<> + 'static {
+        let instance = Arc::downgrade(&self.instance);
+        move || lock(&instance.upgrade()?.state).source.clone()
     }
 
     /// Who makes the forecasts.

@@ -62,7 +62,10 @@ impl Stretch {
     }
 
     /// The channels in pieces of at most `frames` frames, one after the other, to change.
-    pub(super) fn pieces_mut(&mut self, frames: usize) -> impl Iterator<Item = Vec<&mut [f32]>> {
+    pub(in crate::session) fn pieces_mut(
+        &mut self,
+        frames: usize,
+    ) -> impl Iterator<Item = Vec<&mut [f32]>> {
         let count = self.frames().div_ceil(frames);
         let mut planes: Vec<_> = self
             .planes

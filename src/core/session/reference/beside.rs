@@ -105,13 +105,13 @@ impl BesideMeter {
     /// Says what the settings are, and the reference. Call it as often as you like.
     pub fn ask(&mut self, settings: &ChainSettings, reference: &Profile, now: Instant) {
         if self.chore.is_none() {
-            let (shared, forecaster) = (Arc::clone(&self.shared), self.forecaster.clone());
+            let (shared, source) = (Arc::clone(&self.shared), self.forecaster.source());
             let mut run = None;
             // Without a thread from the system there is nothing; another time there may be one.
             let chore = self
                 .forecaster
                 .worker()
-                .enlist(move || turn(&shared, &forecaster, &mut run));
+                .enlist(move || turn(&shared, source(), &mut run));
             self.chore = chore.ok();
         }
         let mut state = lock(&self.shared);
@@ -134,6 +134,16 @@ impl BesideMeter {
         }
     }
 
+    /// Whether something newer than what has been found is on its way: there is music, and the
+    /// settings or the reference are others.
+    pub fn is_under_way(&self) -> bool {
+        let music = (self.forecaster.source())();
+        let state = lock(&self.shared);
+        let wish = state.wish.as_ref().map(|(wish, _)| wish);
+        let done = state.done.as_ref().map(|(wish, _)| wish);
+        self.chore.is_some() && wish != done && music.is_some_and(|music| is_enough(&music))
+    }
+
     /// The newest that has been found with the reference last asked for.
     pub fn found(&self) -> Option<Arc<Beside>> {
         lock(&self.shared).found.clone()
@@ -141,12 +151,11 @@ impl BesideMeter {
 }
 
 /// Does a little. True if there is more to do at once.
-fn turn(shared: &Shared, forecaster: &Forecaster, run: &mut Option<Run>) -> bool {
+fn turn(shared: &Shared, source: Option<RecentReader>, run: &mut Option<Run>) -> bool {
     let Some(wish) = wish(shared) else {
         *run = None;
         return false;
     };
-    let source = forecaster.source();
     // What is under way for something else is of no use.
     run.take_if(|run| run.wish != wish || source.is_none());
     let Some(source) = source else {
@@ -154,17 +163,16 @@ fn turn(shared: &Shared, forecaster: &Forecaster, run: &mut Option<Run>) -> bool
         (state.found, state.done) = (None, None);
         return false;
     };
-    let under_way = match run {
-        Some(run) => run,
-        None => {
-            if !is_due(&lock(shared).done, &wish, &source) {
-                return false;
-            }
-            let Some(begun) = Run::new(wish, &source) else {
-                return false;
-            };
-            run.insert(begun)
+    let under_way = if let Some(run) = run {
+        run
+    } else {
+        if !is_due(lock(shared).done.as_ref(), &wish, &source) {
+            return false;
         }
+        let Some((stretch, written)) = latest(&source) else {
+            return false;
+        };
+        run.insert(Run::new(wish, stretch, written))
     };
     if under_way.advance() {
         return true;
@@ -201,14 +209,39 @@ fn wish(shared: &Shared) -> Option<Wish> {
     at_rest.then(|| wish.clone())
 }
 
-fn is_due(done: &Option<(Wish, u64)>, wish: &Wish, source: &RecentReader) -> bool {
+fn is_enough(source: &RecentReader) -> bool {
+    source.held() as f64 >= LEAST_MUSIC_S * source.sample_rate_hz()
+}
+
+fn is_due(done: Option<&(Wish, u64)>, wish: &Wish, source: &RecentReader) -> bool {
     let seconds = |frames: u64| frames as f64 / source.sample_rate_hz();
-    if seconds(source.held() as u64) < LEAST_MUSIC_S {
-        return false;
-    }
-    done.as_ref().is_none_or(|(last, written)| {
-        last != wish || seconds(source.written().abs_diff(*written)) >= NEW_S
-    })
+    is_enough(source)
+        && done.is_none_or(|(last, written)| {
+            last != wish || seconds(source.written().abs_diff(*written)) >= NEW_S
+        })
+}
+
+/// The latest music, and how many frames had been written by then. Allocates.
+fn latest(source: &RecentReader) -> Option<(Stretch, u64)> {
+    #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+    let longest = (LOUDEST_PART_S * source.sample_rate_hz()) as u64;
+    let recent = source.read_since(source.written().saturating_sub(longest))?;
+    Some((
+        Stretch::new(recent.sample_rate_hz, recent.planes),
+        recent.end,
+    ))
+}
+
+/// What the chain at `settings` makes of a stretch of music, beside a reference; `None` where less
+/// than [`SHORTEST_S`](super::SHORTEST_S) of it can be measured.
+pub fn beside(stretch: Stretch, settings: &ChainSettings, reference: &Profile) -> Option<Beside> {
+    let wish = Wish {
+        settings: *settings,
+        reference: Arc::new(reference.clone()),
+    };
+    let mut run = Run::new(wish, stretch, 0);
+    while run.advance() {}
+    compared(&run.wish, run.output, run.input, run.music_s)
 }
 
 /// The chain on its way through the music.
@@ -225,36 +258,32 @@ struct Run {
 }
 
 impl Run {
-    /// Takes the latest music. Allocates.
-    fn new(wish: Wish, source: &RecentReader) -> Option<Self> {
-        let rate_hz = source.sample_rate_hz();
+    /// Begins. Allocates.
+    fn new(wish: Wish, mut stretch: Stretch, written: u64) -> Self {
+        let rate_hz = stretch.sample_rate_hz();
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let longest = (LOUDEST_PART_S * rate_hz) as u64;
-        let mut recent = source.read_since(source.written().saturating_sub(longest))?;
-        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let fade = (FADE_S * rate_hz) as usize;
-        for plane in &mut recent.planes {
-            for (frame, sample) in plane.iter_mut().take(fade).enumerate() {
+        let fade = ((FADE_S * rate_hz) as usize).max(1);
+        for plane in stretch.pieces_mut(fade).next().into_iter().flatten() {
+            for (frame, sample) in plane.iter_mut().enumerate() {
                 *sample *= frame as f32 / fade as f32;
             }
         }
-        let stretch = Stretch::new(rate_hz, recent.planes);
         let channels = stretch.channels();
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
         let profiler = || {
             let roles = &[ChannelRole::Front; 2][..channels.min(2)];
             Profiler::new(rate_hz.round() as u32, roles, Section::Whole)
         };
-        Some(Self {
+        Self {
             wish,
-            written: recent.end,
+            written,
             music_s: stretch.duration_s(),
             chain: Chain::new(rate_hz, channels),
             at: 0,
             output: profiler(),
             input: profiler(),
             stretch,
-        })
+        }
     }
 
     /// Goes on for a while. True if there is more to do.

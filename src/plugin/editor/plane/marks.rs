@@ -8,7 +8,7 @@ use super::{Axes, SIGNALS, State};
 use crate::editor::scene::{self, Scene};
 use crate::editor::theme::{BODY_PT, Colours, LABEL_PT, Signal, font};
 use crate::editor::view_model::heard::Heard;
-use crate::editor::view_model::plane;
+use crate::editor::view_model::plane::{self, Place};
 use crate::editor::{control, mark, number};
 use crestline_core::session::PlaneMode;
 
@@ -39,6 +39,7 @@ pub fn show(
     thumb: Option<Pos2>,
     colours: &Colours,
 ) {
+    let reference = references(painter, scene, axes, heard.mode(), colours);
     let song = plane::song(scene.snapshot, heard.mode()).map(|place| axes.at(place));
     if let Some(at) = song {
         let hue = colours.output;
@@ -64,7 +65,7 @@ pub fn show(
         mark::paint(painter, signal, at, size, colours.hue(signal).mark);
     }
     let push = format!("push {}", control::written(&scene.params.push));
-    let mut taken: Vec<Rect> = [thumb, now, song]
+    let mut taken: Vec<Rect> = [thumb, now, song, reference[0], reference[1]]
         .into_iter()
         .flatten()
         .map(|at| Rect::from_center_size(at, vec2(16.0, 16.0)))
@@ -73,11 +74,36 @@ pub fn show(
         (thumb, push.as_str(), colours.text),
         (now, "now", colours.output.text),
         (song, "song so far", colours.output.text),
+        (reference[0], "reference", colours.reference.text),
+        (reference[1], "all of the reference", colours.reference.text),
     ] {
         if let Some(at) = at {
             beside(painter, at, words, ink, axes.plot, colours, &mut taken);
         }
     }
+}
+
+/// Draws the reference's part, and the outline for all of it; returns where they are.
+fn references(
+    painter: &Painter,
+    scene: &Scene<'_>,
+    axes: &Axes,
+    mode: PlaneMode,
+    colours: &Colours,
+) -> [Option<Pos2>; 2] {
+    let Some(reference) = &scene.session.reference else {
+        return [None; 2];
+    };
+    let hue = colours.reference;
+    let places = plane::reference(&reference.profile, mode).map(|place| Some(axes.at(place?)));
+    // The part lies in front.
+    for (at, filled) in places.into_iter().zip([true, false]).rev() {
+        let Some(at) = at else { continue };
+        mark::diamond(painter, at, 16.0, colours.well, true);
+        mark::diamond(painter, at, 13.0, hue.mark, filled);
+    }
+    // A name is written beside what can be seen.
+    places.map(|at| at.filter(|at| axes.plot.contains(*at)))
 }
 
 /// Writes a mark's name beside it, on the side where it fits and covers nothing that is `taken`.
@@ -118,10 +144,17 @@ pub fn hover(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
             number::fixed(now.map(|now| now.up_db), 1)
         )
     };
+    let reference = scene.session.reference.as_ref().and_then(|reference| {
+        let [part, _] = plane::reference(&reference.profile, mode);
+        let Place { lufs, up_db } = part?;
+        let [lufs, up_db] = [lufs, up_db].map(|value| number::fixed(Some(value), 1));
+        Some(format!(", reference {lufs} LUFS, {up_db} dB"))
+    });
     let spoken = format!(
-        "Plane: {}, {}",
+        "Plane: {}, {}{}",
         message(Signal::Input, "input"),
-        message(Signal::Output, "output")
+        message(Signal::Output, "output"),
+        reference.unwrap_or_default()
     );
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
     let Some(at) = response.hover_pos() else {

@@ -206,7 +206,7 @@ pub fn change_curve(snapshot: &Snapshot) -> Vec<Vec<(f32, f32)>> {
 }
 
 /// Third octaves as runs of points: share of the way across and dB.
-fn runs(bands: [Option<f32>; BAND_COUNT]) -> Vec<Vec<(f32, f32)>> {
+pub fn runs(bands: [Option<f32>; BAND_COUNT]) -> Vec<Vec<(f32, f32)>> {
     let mut runs = vec![Vec::new()];
     for (index, band) in bands.into_iter().enumerate() {
         match (band, runs.last_mut()) {

@@ -3,12 +3,17 @@
 use super::heard::Heard;
 use crate::editor::theme::Signal;
 use crestline_core::handover::{Column, Snapshot};
+use crestline_core::session::reference::{Figures, Profile};
 use crestline_core::session::{Pixel, PlaneMode, TargetWindow, Trace};
 
 /// How long the trail is, seconds.
 pub const TRAIL_S: f64 = 60.0;
 /// Points of the trail: two a second.
 pub const TRAIL_POINTS: usize = 120;
+
+/// What is steered for is in sight as long as it is not hopelessly far away, LU and dB.
+const LOUDNESS_REACH: f64 = 14.0;
+const UP_REACH: f64 = 8.0;
 
 /// A place on the plane, in loudness and decibels up.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -56,6 +61,30 @@ pub fn song(snapshot: &Snapshot, mode: PlaneMode) -> Option<Place> {
         lufs: readings.integrated_lufs?,
         up_db: up_db?,
     })
+}
+
+/// Where the reference lies: its part, and all of it where that is something else.
+pub fn reference(profile: &Profile, mode: PlaneMode) -> [Option<Place>; 2] {
+    let place = |figures: &Figures| {
+        let up_db = match mode {
+            PlaneMode::Plr => figures.plr_db,
+            PlaneMode::Microdynamics => figures.ldr_db,
+        };
+        Some(Place {
+            lufs: figures.integrated_lufs?,
+            up_db: up_db?,
+        })
+    };
+    let whole = (profile.whole != profile.part).then_some(&profile.whole);
+    [place(&profile.part), whole.and_then(place)]
+}
+
+/// Whether a place lies near enough to what is shown to be kept in sight, as the target is.
+pub fn is_in_reach(place: Place, [across, up]: [[f64; 2]; 2]) -> bool {
+    let near = |value: f64, [low, high]: [f64; 2], reach: f64| {
+        (low - reach..=high + reach).contains(&value)
+    };
+    near(place.lufs, across, LOUDNESS_REACH) && near(place.up_db, up, UP_REACH)
 }
 
 /// The columns of the history that a signal's trail is made of: across, and up.
@@ -109,7 +138,6 @@ pub fn extent(
         Some([widened(across, place.lufs), widened(up, place.up_db)])
     });
     let [mut across, mut up] = all?;
-    // The window is what one steers for: it is in sight as long as it is not hopelessly far away.
     let near = |range: [f64; 2], value: f64, reach: f64| {
         (range[0] - reach..=range[1] + reach).contains(&value)
     };
@@ -117,7 +145,7 @@ pub fn extent(
         .into_iter()
         .flatten()
     {
-        if near(across, limit, 14.0) {
+        if near(across, limit, LOUDNESS_REACH) {
             across = [across[0].min(limit - 0.8), across[1].max(limit + 0.8)];
         }
     }
@@ -126,7 +154,7 @@ pub fn extent(
             .into_iter()
             .flatten()
         {
-            if near(up, limit, 8.0) {
+            if near(up, limit, UP_REACH) {
                 up = [up[0].min(limit - 0.5), up[1].max(limit + 0.5)];
             }
         }

@@ -1,0 +1,171 @@
+//! Below the balance against a reference: the shelves that would help, and how dense both are.
+
+use egui::{Align2, Button, Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use nice_plug::prelude::Param;
+
+use crate::editor::control;
+use crate::editor::number::fixed;
+use crate::editor::scene::{self, Scene, small};
+use crate::editor::theme::{LABEL_PT, Signal, font};
+use crate::editor::view_model::reference::{self, Density};
+use crate::editor::{mark, view_model::bands};
+use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
+use crestline_core::process::ShelvesSettings;
+use crestline_core::session::reference::{Profile, REGIONS};
+
+/// The plot is no lower than this while there are rows.
+const LEAST_PLOT: f32 = 72.0;
+const ADVICE: f32 = 24.0;
+/// A line that sums up, one of names and one of figures; narrower than this they do not fit.
+const DENSITY: f32 = 51.0;
+const SUMMARY: f32 = 17.0;
+const LEAST_WIDTH: f32 = 340.0;
+const APPLY: f32 = 58.0;
+
+/// The rows' places; `None` for what has no room.
+#[derive(Clone, Copy)]
+pub struct Places {
+    advice: Option<Rect>,
+    density: Option<Rect>,
+}
+
+/// Divides `area` between the plot and the rows.
+pub fn places(area: Rect) -> (Rect, Places) {
+    let mut bottom = area.bottom();
+    let mut take = |height: f32| {
+        let top = bottom - height;
+        (top - area.top() >= LEAST_PLOT).then(|| {
+            let place = area.with_min_y(top).with_max_y(bottom);
+            bottom = top;
+            place
+        })
+    };
+    let room = area.width() >= LEAST_WIDTH && area.height() >= LEAST_PLOT + ADVICE + DENSITY;
+    let density = if room { take(DENSITY) } else { None };
+    let advice = take(ADVICE);
+    (area.with_max_y(bottom), Places { advice, density })
+}
+
+/// Draws what there is room for.
+pub fn show(ui: &mut Ui, Places { advice, density }: Places, scene: &Scene<'_>, of: &Profile) {
+    if let Some(place) = advice {
+        shelves(ui, place, scene, of);
+    }
+    if let Some(place) = density {
+        dense(ui, place, scene, of);
+    }
+}
+
+/// What would help, and a button that does it.
+fn shelves(ui: &mut Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
+    let colours = scene::colours(ui);
+    let same = reference::is_same(scene.told, of);
+    let set = scene.params.chain_settings().shelves;
+    let advice = reference::advice(scene.reference.found(), same, &set);
+    let room = if advice.apply.is_some() {
+        place.with_max_x(place.right() - APPLY - 8.0)
+    } else {
+        place
+    };
+    let at = room.left_center();
+    scene::cut(ui.painter(), at, &advice.words, room.width(), colours.text);
+    let response = ui.interact(room, ui.scope_id().with("advice"), Sense::HOVER);
+    let words = format!("Suggested shelves: {}", advice.words);
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
+    response.on_hover_text(format!(
+        "{}\nShelves of at most 6 dB that bring this balance nearest to the reference's, in the \
+         place of those that are set. The difference is one of shape, over the third octaves.",
+        advice.words
+    ));
+    let Some(shelves) = advice.apply else { return };
+    let button = Rect::from_min_max(pos2(place.right() - APPLY, place.top() + 2.0), place.max);
+    let text = RichText::new("apply").font(font(ui.ctx(), LABEL_PT));
+    let response = ui
+        .put(
+            button.with_max_y(place.bottom() - 2.0),
+            Button::new(text).small(),
+        )
+        .accessible_name("Apply the suggested shelves");
+    let tip = "Sets the chain's shelves; undo takes it back.";
+    if control::tip(response, tip).clicked() {
+        apply(scene, &shelves);
+    }
+}
+
+fn apply(scene: &Scene<'_>, wanted: &ShelvesSettings) {
+    let shelves = &scene.params.shelves;
+    for (gain, corner, gain_db, hz) in [
+        (
+            &shelves.low_gain,
+            &shelves.low_corner,
+            wanted.low_gain_db,
+            wanted.low_hz,
+        ),
+        (
+            &shelves.high_gain,
+            &shelves.high_corner,
+            wanted.high_gain_db,
+            wanted.high_hz,
+        ),
+    ] {
+        control::set(scene.setter, gain, gain.preview_normalized(gain_db as f32));
+        // Where a shelf that does nothing would begin does not matter.
+        if gain_db != 0.0 {
+            control::set(scene.setter, corner, corner.preview_normalized(hz as f32));
+        }
+    }
+}
+
+/// Crest factors in four bands, mix and reference.
+fn dense(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
+    let colours = scene::colours(ui);
+    let density = reference::density(scene.reference.found(), of);
+    let painter = ui.painter();
+    let words = reference::density_in_words(&density);
+    let at = pos2(place.left(), place.top() + SUMMARY / 2.0);
+    scene::cut(painter, at, &words, place.width(), colours.label);
+    let top = place.top() + SUMMARY;
+    let names = bands::names(DEFAULT_CORNERS_HZ);
+    let width = place.width() / 4.0;
+    for (index, ([ours, theirs], name)) in density.iter().zip(names).enumerate() {
+        let left = place.left() + index as f32 * width;
+        let cell = Rect::from_min_max(pos2(left, top), pos2(left + width, place.bottom()));
+        let at = pos2(left, top + 8.0);
+        small(painter, at, Align2::LEFT_CENTER, &name, colours.label);
+        let mut x = left;
+        for (figure, ink, signal) in [
+            (ours, colours.output, Some(Signal::Output)),
+            (theirs, colours.reference, None),
+        ] {
+            let centre = pos2(x + 4.0, top + 24.0);
+            match signal {
+                Some(signal) => mark::paint(painter, signal, centre, 7.0, ink.mark),
+                None => mark::diamond(painter, centre, 7.0, ink.mark, true),
+            }
+            let at = centre + vec2(8.0, 0.0);
+            let written = small(
+                painter,
+                at,
+                Align2::LEFT_CENTER,
+                fixed(*figure, 1),
+                ink.text,
+            );
+            x = written.right() + 8.0;
+        }
+        told(ui, cell, index, [*ours, *theirs]);
+    }
+}
+
+fn told(ui: &Ui, cell: Rect, index: usize, [ours, theirs]: Density) {
+    let region = REGIONS.get(index).map_or("", |(_, name)| name);
+    let words = format!(
+        "Density {region}: crest factor {} dB in the mix, {} dB in the reference",
+        fixed(ours, 1),
+        fixed(theirs, 1)
+    );
+    let response = ui.interact(cell, ui.scope_id().with(("density", index)), Sense::HOVER);
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
+    response.on_hover_text(format!(
+        "{words}. Highest sample less RMS: the smaller, the denser."
+    ));
+}

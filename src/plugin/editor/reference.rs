@@ -1,0 +1,206 @@
+//! The reference: loading it, measuring the mix beside it, and what is asked of both.
+
+mod dialogue;
+mod loading;
+mod menu;
+
+pub use self::menu::show as menu;
+
+use std::cell::Cell;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Instant;
+
+use self::dialogue::{Answer, Dialogue};
+use self::loading::Loading;
+use super::number::with_unit;
+use crate::audition::AuditionState;
+use crate::params::CrestlineParams;
+use crestline_core::session::forecast::Forecaster;
+use crestline_core::session::reference::{Beside, BesideMeter, Profile, Reference};
+use crestline_core::session::{Section, Session};
+
+/// What is asked of the reference.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Ask {
+    /// A file to choose.
+    Choose,
+    /// What is being measured to be given up.
+    Stop,
+    /// The file that the reference was measured from to be measured again, in this part.
+    Measure(Section),
+    /// The profile to be saved in a file of its own.
+    Save,
+    /// No reference any more.
+    Remove,
+}
+
+/// What is known of the reference beside its profile, which is in the session.
+#[derive(Debug, Default)]
+pub struct State {
+    meter: Option<BesideMeter>,
+    found: Option<Arc<Beside>>,
+    dialogue: Dialogue,
+    loading: Option<Loading>,
+    /// Files that were given up, until their threads have noticed.
+    given_up: Vec<Loading>,
+    /// Somebody looks at the comparison.
+    watched: Cell<bool>,
+    /// Where a file was last chosen.
+    folder: Option<PathBuf>,
+    /// The file that has been looked for.
+    looked_for: Option<String>,
+}
+
+impl State {
+    /// Measures the mix on the music that `forecaster` has.
+    pub fn new(forecaster: Forecaster) -> Self {
+        Self {
+            meter: Some(BesideMeter::new(forecaster)),
+            ..Self::default()
+        }
+    }
+
+    /// A comparison that has been made.
+    pub fn made(found: Beside) -> Self {
+        Self {
+            found: Some(Arc::new(found)),
+            ..Self::default()
+        }
+    }
+
+    /// The reference's file, once for each that the session names.
+    pub fn take_file_to_look_for(&mut self, session: &Session) -> Option<PathBuf> {
+        let file = session.reference.as_ref().and_then(|of| of.file.as_ref());
+        if self.looked_for.as_ref() == file {
+            return None;
+        }
+        self.looked_for = file.cloned();
+        file.map(PathBuf::from)
+    }
+
+    /// The mix beside the reference, once that is known.
+    pub fn found(&self) -> Option<&Beside> {
+        self.found.as_deref()
+    }
+
+    /// Says that the comparison is looked at.
+    pub fn watch(&self) {
+        self.watched.set(true);
+    }
+
+    /// The file that is being measured, and how much of it has been, 0 to 1.
+    pub fn loading(&self) -> Option<(&str, f32)> {
+        let loading = self.loading.as_ref()?;
+        Some((loading.name(), loading.share()))
+    }
+
+    /// Whether something goes on that the window has to look at again.
+    pub fn is_busy(&self) -> bool {
+        let measured = || self.meter.as_ref().is_some_and(BesideMeter::is_under_way);
+        self.loading.is_some() || self.dialogue.is_open() || self.watched.get() && measured()
+    }
+
+    /// Opens the dialogue, unless it is open.
+    pub fn choose(&mut self) {
+        self.dialogue.open(self.folder.as_deref());
+    }
+
+    /// Begins to measure a part of an audio file, or to read a saved profile, on a thread of its
+    /// own; what was begun before is given up. Returns what is to be said if it cannot be begun.
+    pub fn load(&mut self, path: &Path, section: Section) -> Option<String> {
+        self.stop();
+        match Loading::begin(path, section) {
+            Ok(loading) => {
+                self.loading = Some(loading);
+                None
+            }
+            Err(words) => Some(words),
+        }
+    }
+
+    /// Gives up what is being measured.
+    pub fn stop(&mut self) {
+        // A disk that hangs must not stop the window: nobody waits for the thread.
+        if let Some(loading) = self.loading.take() {
+            loading.give_up();
+            self.given_up.push(loading);
+        }
+    }
+
+    /// Measures the reference's file again, in another part.
+    pub fn measure_again(&mut self, session: &Session, section: Section) -> Option<String> {
+        let file = session.reference.as_ref()?.file.clone()?;
+        self.load(Path::new(&file), section)
+    }
+
+    /// Takes in what has been chosen, loaded and measured. Returns what there is to say.
+    pub fn follow(&mut self, params: &CrestlineParams, session: &Session) -> Option<String> {
+        let mut said = match self.dialogue.answer() {
+            Some(Answer::Chosen(path)) => {
+                self.folder = path.parent().map(Path::to_owned);
+                self.load(&path, Section::default())
+            }
+            Some(Answer::NoDialogue) => Some(
+                "No file dialogue opened: the system offers none. Install a desktop portal or zenity."
+                    .into(),
+            ),
+            None => None,
+        };
+        if let Some(outcome) = self.loading.take_if(|loading| loading.is_done()) {
+            said = Some(match outcome.outcome() {
+                Ok((reference, notes)) => {
+                    let words = loaded_in_words(&reference, &notes);
+                    params
+                        .session
+                        .update(|session| session.reference = Some(reference));
+                    // It may be the same file, mended since.
+                    if matches!(params.audition.state(), AuditionState::NotAvailable(_)) {
+                        params.audition.try_again();
+                    }
+                    words
+                }
+                Err(words) => words,
+            });
+        }
+        self.given_up.retain(|loading| !loading.is_done());
+        let watched = self.watched.take();
+        if let Some(meter) = &mut self.meter {
+            match &session.reference {
+                Some(reference) if watched => {
+                    let settings = params.chain_settings();
+                    meter.ask(&settings, &reference.profile, Instant::now());
+                    self.found = meter.found();
+                }
+                Some(_) => {}
+                None => self.found = None,
+            }
+        }
+        said
+    }
+}
+
+fn loaded_in_words(Reference { profile, .. }: &Reference, notes: &[String]) -> String {
+    let lufs = with_unit(profile.part.integrated_lufs, 1, "LUFS");
+    let words = format!(
+        "“{}” is the reference: {}, {lufs}.",
+        profile.name,
+        part_in_words(profile)
+    );
+    let notes = notes.iter().map(String::as_str);
+    let all: Vec<&str> = [words.as_str()].into_iter().chain(notes).collect();
+    all.join("  ")
+}
+
+/// Which part was measured: `its loudest 30 s`, `all of it`.
+pub fn part_in_words(profile: &Profile) -> String {
+    let length_s = profile.part.end_s - profile.part.start_s;
+    match profile.section {
+        _ if profile.part == profile.whole => "all of it".into(),
+        Section::Loudest => format!("its loudest {length_s:.0} s"),
+        Section::Whole | Section::Between(..) => format!(
+            "from {:.0} s to {:.0} s",
+            profile.part.start_s, profile.part.end_s
+        ),
+    }
+}

@@ -1,0 +1,134 @@
+//! The button of the reference, and what opens from it.
+
+use egui::{Button, Popup, PopupCloseBehavior, Rect, RichText, Ui};
+
+use super::{Ask, part_in_words};
+use crate::audition::AuditionState;
+use crate::editor::control;
+use crate::editor::number::{fixed, with_unit};
+use crate::editor::scene::{self, Scene};
+use crate::editor::theme::{LABEL_PT, SMALL_PT, font};
+use crate::editor::view_model::{bands, reference as view_model};
+use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
+use crestline_core::session::Section;
+use crestline_core::session::reference::{LOUDEST_PART_S, Reference};
+
+/// Draws the button into `rect`: it chooses a file where there is no reference, stops what is being
+/// measured, or opens what can be done with the reference.
+pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
+    let text = |ui: &Ui, words: String| RichText::new(words).font(font(ui.ctx(), SMALL_PT));
+    if let Some((name, share)) = scene.reference.loading() {
+        let words = format!("{:.0} % of {name} · stop", 100.0 * share);
+        let button = Button::new(text(ui, words)).small().truncate();
+        let response = ui.put(rect, button).accessible_name("Stop measuring");
+        let clicked = control::tip(response, "Gives up measuring this file.").clicked();
+        return clicked.then_some(Ask::Stop);
+    }
+    let Some(reference) = &scene.session.reference else {
+        let button = Button::new(text(ui, "reference…".into())).small();
+        let tip = "Chooses another song, or the profile of one, to compare this mix with.";
+        return control::tip(ui.put(rect, button), tip)
+            .clicked()
+            .then_some(Ask::Choose);
+    };
+    let words = format!("◆ {} ▾", reference.profile.name);
+    let colour = scene::colours(ui).reference.text;
+    let button = Button::new(text(ui, words).color(colour))
+        .small()
+        .truncate();
+    let response = ui.put(rect, button).accessible_name("Reference");
+    let response = control::tip(response, "What this mix is compared with.");
+    let mut ask = None;
+    Popup::menu(&response)
+        .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
+        .show(|ui| {
+            ui.set_min_width(280.0);
+            ask = opened(ui, scene, reference);
+            if ask.is_some() {
+                ui.close();
+            }
+        });
+    ask
+}
+
+fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> {
+    let profile = &reference.profile;
+    ui.label(&profile.name);
+    let density = view_model::density(scene.reference.found(), profile);
+    let names = bands::names(DEFAULT_CORNERS_HZ);
+    let crests = density.iter().zip(names).map(|([ours, theirs], name)| {
+        format!("{name}: {} and {}", fixed(*ours, 1), fixed(*theirs, 1))
+    });
+    let crests = crests.collect::<Vec<_>>().join(" · ");
+    // The view has them where there is room for it.
+    let density = [
+        view_model::density_in_words(&density),
+        format!("mix and reference, {crests}"),
+    ];
+    let audition = scene.params.audition.state();
+    for line in in_words(reference, &audition).into_iter().chain(density) {
+        ui.label(RichText::new(line).size(LABEL_PT));
+    }
+    ui.separator();
+    ui.visuals_mut().widgets.inactive.weak_bg_fill = scene::colours(ui).face;
+    let mut ask = None;
+    for (section, words) in [
+        (
+            Section::Loudest,
+            format!("its loudest {LOUDEST_PART_S:.0} s"),
+        ),
+        (Section::Whole, "all of it".into()),
+    ] {
+        let chosen = profile.section == section;
+        let enabled = reference.file.is_some() || chosen;
+        let radio = ui.add_enabled(enabled, egui::RadioButton::new(chosen, words));
+        let tip = "Which part of it the mix is compared with; the file is measured again.";
+        if radio.on_hover_text(tip).clicked() && !chosen {
+            ask = Some(Ask::Measure(section));
+        }
+    }
+    ui.separator();
+    for (words, tip, what) in [
+        ("another reference…", "Chooses another file.", Ask::Choose),
+        (
+            "save its profile",
+            "Writes what was measured as a file, which can be opened as a reference.",
+            Ask::Save,
+        ),
+        ("remove", "Compares with nothing any more.", Ask::Remove),
+    ] {
+        if ui.button(words).on_hover_text(tip).clicked() {
+            ask = Some(what);
+        }
+    }
+    ask
+}
+
+/// What was measured: which part, how loud, how dynamic; then the whole, and whether it can be listened
+/// to.
+fn in_words(Reference { profile, file }: &Reference, audition: &AuditionState) -> Vec<String> {
+    let figures = |name: &str, of: &crestline_core::session::reference::Figures| {
+        format!(
+            "{name}: {} LUFS, PLR {} dB, LDR {} dB",
+            fixed(of.integrated_lufs, 1),
+            fixed(of.plr_db, 1),
+            fixed(of.ldr_db, 1)
+        )
+    };
+    let mut lines = vec![figures(&part_in_words(profile), &profile.part)];
+    if profile.part != profile.whole {
+        lines.push(figures("all of it", &profile.whole));
+    }
+    let range = with_unit(profile.whole.loudness_range_lu, 1, "LU");
+    lines.push(format!("loudness range {range}"));
+    lines.push(match (file, audition) {
+        (None, _) => "a saved profile: its audio is not at hand".into(),
+        (Some(_), AuditionState::None) => "its audio is not loaded".into(),
+        (Some(_), AuditionState::Loading(share)) => {
+            format!("loading its audio: {:.0} %", 100.0 * share)
+        }
+        (Some(_), AuditionState::Ready) => "to listen to it: Reference, or the key 5".into(),
+        (Some(_), AuditionState::NotAvailable(words)) => words.clone(),
+    });
+    lines
+}

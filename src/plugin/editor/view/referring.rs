@@ -1,0 +1,72 @@
+//! What the window does for the reference.
+
+use std::io::Write;
+use std::path::Path;
+
+use super::View;
+use crate::editor::file_jobs::Outcome;
+use crate::editor::reference::{self, Ask};
+use crestline_core::session::Section;
+use crestline_core::session::reference::Beside;
+
+impl View {
+    /// The same beside a reference with which the mix has been compared, and stays so.
+    #[must_use]
+    pub fn with_beside(self, found: Beside) -> Self {
+        Self {
+            reference: reference::State::made(found),
+            ..self
+        }
+    }
+
+    /// Begins to measure this file, audio or a saved profile, as the reference.
+    pub fn load_reference(&mut self, path: &Path) {
+        self.details.show_balance();
+        let refused = self.reference.load(path, Section::default());
+        self.message = refused.or(self.message.take());
+    }
+
+    /// Takes in what became of the reference, and looks whether the file of one that the host has
+    /// loaded is where it was.
+    pub(super) fn follow_reference(&mut self) {
+        let said = self.reference.follow(&self.params, &self.session);
+        self.message = said.or(self.message.take());
+        self.params.load_audition();
+        let Some(file) = self.reference.take_file_to_look_for(&self.session) else {
+            return;
+        };
+        let refused = self.file_jobs.begin(move || look_for(&file));
+        self.message = refused.or(self.message.take());
+    }
+
+    /// Does what is asked of the reference. Returns what is to be said if that cannot begin.
+    pub(super) fn answer(&mut self, ask: Ask) -> Option<String> {
+        match ask {
+            Ask::Choose => self.reference.choose(),
+            Ask::Stop => self.reference.stop(),
+            Ask::Measure(section) => {
+                return self.reference.measure_again(&self.session, section);
+            }
+            Ask::Remove => {
+                let session = &self.params.session;
+                session.update(|session| session.reference = None);
+            }
+            Ask::Save => {
+                let json = self.session.reference.as_ref()?.profile.to_json();
+                return self.export("json", move |to| to.write_all(json.as_bytes()));
+            }
+        }
+        None
+    }
+}
+
+fn look_for(file: &Path) -> Outcome {
+    if file.is_file() {
+        return Outcome::default();
+    }
+    Outcome::notice(format!(
+        "{} is not where it was: the reference's profile is kept, its audio cannot be heard or \
+         measured again. Put it back, or choose it anew.",
+        crestline_files::printable(file)
+    ))
+}

@@ -1,0 +1,410 @@
+//! The reference in the editor: how it comes in, what is refused and how that is said, what is drawn
+//! of it, and what a click on its suggestion does.
+
+#![expect(
+    clippy::unwrap_used,
+    reason = "a test stops at the first thing that goes wrong"
+)]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
+
+use crestline_core::handover::recent;
+use crestline_core::measure::ChannelRole;
+use crestline_core::process::ShelvesSettings;
+use crestline_core::session::forecast::{Forecaster, Stretch};
+use crestline_core::session::reference::{Beside, Profile, Profiler, Reference, beside};
+use crestline_core::session::{PlaneMode, Section, ThemeChoice};
+use crestline_files::{SampleFormat, WavFile};
+use crestline_plugin::editor::Files;
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use rig::editor_stage::{HostCall, RATE_HZ, SIZE, Stage, open, sent_to_host};
+use songs::{rink_lights, turnstile};
+
+/// An empty directory of this name.
+fn directory(name: &str) -> PathBuf {
+    let path = Path::new(env!("CARGO_TARGET_TMPDIR"))
+        .join("editor reference")
+        .join(name);
+    let _ = fs::remove_dir_all(&path);
+    fs::create_dir_all(&path).unwrap();
+    path
+}
+
+/// Writes a stereo file of this tone, 1 kHz at a peak of −20 dBFS, times `gain`.
+fn tone(path: &Path, seconds: usize, gain: f32) {
+    let step = 2.0 * std::f32::consts::PI * 1_000.0 / 48_000.0;
+    let mono: Vec<f32> = (0..48_000_u16)
+        .map(|frame| gain * 0.1 * (step * f32::from(frame)).sin())
+        .collect();
+    let mut file = WavFile::create(path, 48_000, 2, SampleFormat::Int24, true).unwrap();
+    for _ in 0..seconds {
+        file.write(&[&mono, &mono]).unwrap();
+    }
+    file.finish().unwrap();
+}
+
+fn window() -> Harness<'static, Stage> {
+    open(Stage::default(), SIZE, 1.0)
+}
+
+/// Draws frames until something is said that contains `words`.
+fn until_said(harness: &mut Harness<'_, Stage>, words: &str) -> String {
+    for _ in 0..20_000 {
+        harness.step();
+        if harness.query_by_label_contains(words).is_some() {
+            return words_of(harness, words);
+        }
+        std::thread::yield_now();
+    }
+    unreachable!("“{words}” was never said");
+}
+
+/// All of the words that begin so, or contain it.
+fn words_of(harness: &Harness<'_, Stage>, part: &str) -> String {
+    let node = harness.get_by_label_contains(part);
+    let node = node.accesskit_node();
+    // What is only text is told as a value.
+    node.label().or(node.value()).unwrap()
+}
+
+fn reference_of(harness: &Harness<'_, Stage>) -> Option<Reference> {
+    harness.state().params.session.get().reference
+}
+
+/// EBU Tech 3341, 2.9: 1 kHz in both channels reads as its peak level, −20 LUFS here.
+#[test]
+fn an_audio_file_becomes_the_reference_of_the_session() {
+    let directory = directory("audio");
+    let path = directory.join("Harbour.wav");
+    tone(&path, 40, 1.0);
+    let mut harness = window();
+    harness.state_mut().load_reference(&path);
+    let said = until_said(&mut harness, "is the reference");
+    assert_eq!(
+        said,
+        "“Harbour.wav” is the reference: its loudest 30 s, −20.0\u{a0}LUFS."
+    );
+    let Reference { profile, file } = reference_of(&harness).unwrap();
+    assert_eq!(file.as_deref(), path.to_str());
+    assert_eq!(profile.section, Section::Loudest);
+    assert!((profile.part.integrated_lufs.unwrap() + 20.0).abs() < 0.05);
+    // All of it, from its menu.
+    harness.run_steps(3);
+    harness.get_by_label("Reference").click();
+    harness.run_steps(3);
+    harness.get_by_label("all of it").click();
+    harness.run_steps(2);
+    for _ in 0..20_000 {
+        harness.step();
+        if reference_of(&harness).unwrap().profile.section == Section::Whole {
+            break;
+        }
+        std::thread::yield_now();
+    }
+    let profile = reference_of(&harness).unwrap().profile;
+    assert_eq!((profile.part.start_s, profile.part.end_s), (0.0, 40.0));
+    harness.get_by_label("Reference").click();
+    harness.run_steps(3);
+    harness.get_by_label("remove").click();
+    harness.run_steps(3);
+    assert_eq!(reference_of(&harness), None);
+    assert!(harness.query_by_label("reference…").is_some());
+}
+
+#[test]
+fn a_saved_profile_is_a_reference_without_audio() {
+    let directory = directory("profile");
+    let audio = directory.join("Harbour.wav");
+    tone(&audio, 5, 1.0);
+    let exports = directory.join("exports");
+    let stage = Stage::default().with_files(Files {
+        exports: Some(exports.clone()),
+        ..Files::default()
+    });
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.state_mut().load_reference(&audio);
+    until_said(&mut harness, "is the reference");
+    harness.run_steps(3);
+    harness.get_by_label("Reference").click();
+    harness.run_steps(3);
+    harness.get_by_label("save its profile").click();
+    until_said(&mut harness, "Saved as");
+    let saved = fs::read_dir(&exports).unwrap().next().unwrap().unwrap();
+    let wanted = reference_of(&harness).unwrap().profile;
+    let mut other = window();
+    other.state_mut().load_reference(&saved.path());
+    until_said(&mut other, "is the reference");
+    let Reference { profile, file } = reference_of(&other).unwrap();
+    assert_eq!((profile, file), (wanted, None));
+}
+
+/// One line each: the file, the cause, the remedy; and what there was before stays.
+#[test]
+fn what_cannot_be_a_reference_is_told_and_changes_nothing() {
+    let directory = directory("refused");
+    let good = directory.join("good.wav");
+    tone(&good, 5, 1.0);
+    let mut harness = window();
+    harness.state_mut().load_reference(&good);
+    until_said(&mut harness, "is the reference");
+    let before = reference_of(&harness);
+    tone(&directory.join("short.wav"), 2, 1.0);
+    tone(&directory.join("silent.wav"), 5, 0.0);
+    fs::write(directory.join("corrupt.wav"), [7_u8; 5_000]).unwrap();
+    fs::write(directory.join("other.json"), "{\"version\":1}").unwrap();
+    fs::write(directory.join("later.json"), "{\"version\":99}").unwrap();
+    for (name, cause) in [
+        ("short.wav", "less than 3 s cannot be compared"),
+        ("silent.wav", "too quiet"),
+        ("corrupt.wav", "corrupt.wav"),
+        ("other.json", "not the profile"),
+        ("later.json", "version 99"),
+        ("missing.wav", "no such file"),
+    ] {
+        harness.state_mut().load_reference(&directory.join(name));
+        let said = until_said(&mut harness, &format!("{name}: "));
+        println!("{said}");
+        assert!(said.contains(cause), "{said}");
+        assert!(!said.contains('\n'), "{said}");
+        assert_eq!(reference_of(&harness), before, "{name}");
+        // Put away, so that the next can be told from it.
+        harness.get_by_label_contains(&format!("{name}: ")).click();
+        harness.run_steps(2);
+    }
+}
+
+#[test]
+fn a_long_file_is_given_up_at_a_click() {
+    let directory = directory("long");
+    let path = directory.join("long.wav");
+    tone(&path, 300, 1.0);
+    let mut harness = window();
+    harness.state_mut().load_reference(&path);
+    harness.run_steps(2);
+    let button = harness.get_by_label("Stop measuring");
+    button.click();
+    harness.run_steps(3);
+    assert!(harness.query_by_label("Stop measuring").is_none());
+    assert!(harness.query_by_label("reference…").is_some());
+    assert_eq!(reference_of(&harness), None);
+    // A window that is closed in the middle waits for no more than a block of the file.
+    harness.state_mut().load_reference(&path);
+    drop(harness);
+}
+
+#[test]
+fn a_file_that_is_gone_leaves_the_profile_and_is_told() {
+    let mut harness = window();
+    let file = directory("gone").join("Harbour.wav");
+    harness.state().params.session.update(|session| {
+        session.reference = Some(Reference {
+            profile: profile_of(&turnstile(48_000).channels, "Harbour.wav"),
+            file: file.to_str().map(String::from),
+        });
+    });
+    let said = until_said(&mut harness, "is not where it was");
+    assert!(
+        said.contains("Harbour.wav") && said.contains("Put it back"),
+        "{said}"
+    );
+    assert!(reference_of(&harness).is_some());
+    let words = words_of(&harness, "Plane: ");
+    assert!(words.contains("reference"), "{words}");
+}
+
+fn profile_of(channels: &[Vec<f32>; 2], name: &str) -> Profile {
+    let mut profiler = Profiler::new(48_000, &[ChannelRole::Front; 2], Section::Loudest);
+    let [left, right] = channels;
+    for (left, right) in left.chunks(4_800).zip(right.chunks(4_800)) {
+        profiler.process(&[left, right]);
+    }
+    profiler.finish(name).unwrap()
+}
+
+/// The dense demo song, and the open one beside it as it is set by [`stage`].
+static COMPARED: LazyLock<(Profile, Beside)> = LazyLock::new(|| {
+    let reference = profile_of(&turnstile(48_000).channels, "Turnstile.wav");
+    let latest = rink_lights(48_000)
+        .channels
+        .map(|channel| channel[20 * 48_000..50 * 48_000].to_vec());
+    let settings = Stage::default().params.chain_settings();
+    let stretch = Stretch::new(RATE_HZ, latest.to_vec());
+    let found = beside(stretch, &settings, &reference).unwrap();
+    (reference, found)
+});
+
+/// The open demo song beside the dense one.
+fn stage() -> Stage {
+    let (profile, found) = COMPARED.clone();
+    let mut stage = Stage::default().with_beside(found);
+    stage.params.session.update(|session| {
+        session.reference = Some(Reference {
+            profile,
+            file: None,
+        });
+    });
+    let song = rink_lights(48_000);
+    let [left, right] = song
+        .channels
+        .each_ref()
+        .map(|channel| &channel[..50 * 48_000]);
+    stage.play([left, right]);
+    stage
+}
+
+/// The shelves that are offered are set as gestures, and one undo takes all of it back.
+#[test]
+fn a_click_sets_the_shelves_and_undo_takes_them_back() {
+    let (_, found) = COMPARED.clone();
+    let wanted = found.shelves.unwrap();
+    assert!(wanted.helps(), "{wanted:?}");
+    let mut harness = open(stage(), SIZE, 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    harness.get_by_label("Show more of the balance").click();
+    harness.run_steps(3);
+    let words = words_of(&harness, "Suggested shelves: ");
+    println!("{words}");
+    assert!(words.contains("difference"), "{words}");
+    sent_to_host(&harness);
+    harness.get_by_label("Apply the suggested shelves").click();
+    harness.run_steps(3);
+    let params = harness.state().params.clone();
+    let set = params.chain_settings().shelves;
+    let wanted = wanted.shelves;
+    for (is, wanted) in [
+        (set.low_gain_db, wanted.low_gain_db),
+        (set.high_gain_db, wanted.high_gain_db),
+    ] {
+        assert!((is - wanted).abs() < 0.01, "{is} for {wanted}");
+    }
+    let calls = sent_to_host(&harness);
+    let count = |is: fn(&HostCall) -> bool| calls.iter().filter(|call| is(call)).count();
+    let begun = count(|call| matches!(call, HostCall::Begin(_)));
+    assert!(begun >= 2 && begun == count(|call| matches!(call, HostCall::End(_))));
+    harness.run_steps(60);
+    harness.get_by_label("Undo").click();
+    harness.run_steps(3);
+    let (set, flat) = (params.chain_settings().shelves, ShelvesSettings::default());
+    for (is, flat) in [
+        (set.low_gain_db, flat.low_gain_db),
+        (set.low_hz, flat.low_hz),
+        (set.high_gain_db, flat.high_gain_db),
+        (set.high_hz, flat.high_hz),
+    ] {
+        assert!((is - flat).abs() < 0.01, "{set:?}");
+    }
+}
+
+/// Ten seconds of music in the ring, a comparison that is looked at: shelves are suggested and the
+/// density is told, without anything being touched.
+#[test]
+fn the_mix_is_compared_while_it_plays() {
+    let (profile, _) = COMPARED.clone();
+    let forecaster = Forecaster::default();
+    let (mut writer, reader) = recent(RATE_HZ, 2).unwrap();
+    forecaster.set_source(Some(reader));
+    let [left, right] = rink_lights(48_000).channels;
+    writer.write(&[&left[..12 * 48_000], &right[..12 * 48_000]]);
+    let stage = Stage::default().with_forecaster(forecaster);
+    stage.params.session.update(|session| {
+        session.reference = Some(Reference {
+            profile,
+            file: None,
+        });
+    });
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    harness.get_by_label("Show more of the balance").click();
+    harness.run_steps(3);
+    until_said(&mut harness, "difference");
+    let words = words_of(&harness, "Density below 120 Hz");
+    assert!(!words.contains('—'), "{words}");
+    let words = words_of(&harness, "against the reference Turnstile.wav");
+    assert!(words.contains("the last 12 s"), "{words}");
+}
+
+/// Every band's crest factor, mix and reference, can be read by name.
+#[test]
+fn density_is_told_by_band() {
+    let (reference, found) = COMPARED.clone();
+    let mut harness = open(stage(), SIZE, 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    harness.get_by_label("Show more of the balance").click();
+    harness.run_steps(3);
+    for (band, region) in ["below 120 Hz", "from 120 Hz", "from 1 to", "above 6 kHz"]
+        .into_iter()
+        .enumerate()
+    {
+        let words = words_of(&harness, &format!("Density {region}"));
+        for crest in [&found.output.part, &reference.part].map(|part| part.band_crest_db[band]) {
+            let figure = format!("{:.1} dB", crest.unwrap());
+            assert!(words.contains(&figure), "{figure} in {words}");
+        }
+    }
+}
+
+fn compare(stage: Stage, size: [f32; 2], large: bool, name: &str) {
+    let mut harness = open(stage, size, 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    if large {
+        harness.get_by_label("Show more of the balance").click();
+    }
+    taken(harness, name);
+}
+
+fn taken(mut harness: Harness<'_, Stage>, name: &str) {
+    harness.run_steps(150);
+    harness.snapshot_options(
+        name,
+        &egui_kittest::SnapshotOptions::new()
+            .output_path(concat!(
+                env!("CARGO_MANIFEST_DIR"),
+                "/../../tests/snapshots"
+            ))
+            .threshold(1.0)
+            .max_failed_pixels(60),
+    );
+}
+
+#[test]
+fn the_balance_is_seen_beside_the_reference() {
+    compare(stage(), SIZE, true, "editor_reference");
+}
+
+#[test]
+fn the_balance_is_seen_beside_the_reference_in_the_light_theme() {
+    let stage = stage();
+    stage.params.session.update(|session| {
+        session.theme = ThemeChoice::Light;
+        session.plane = PlaneMode::Plr;
+    });
+    compare(stage, SIZE, false, "editor_reference_light");
+}
+
+#[test]
+fn the_balance_is_seen_beside_the_reference_in_the_smallest_window() {
+    compare(stage(), [700.0, 480.0], false, "editor_reference_least");
+}
+
+/// What the menu says, where the view has no room for the density.
+#[test]
+fn the_menu_tells_what_was_measured() {
+    let mut harness = open(stage(), [700.0, 480.0], 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    harness.get_by_label("Reference").click();
+    harness.run_steps(3);
+    taken(harness, "editor_reference_menu");
+}
+
+#[test]
+fn the_balance_is_seen_beside_the_reference_in_a_large_window() {
+    compare(stage(), [1_900.0, 1_200.0], false, "editor_reference_large");
+}
