@@ -4,7 +4,7 @@ use egui::text::{LayoutJob, TextWrapping};
 use egui::{
     Align, Align2, Key, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2,
 };
-use nice_plug::prelude::Param;
+use nice_plug::prelude::{BoolParam, Param};
 
 use super::control::{self, Look};
 use super::menus;
@@ -136,32 +136,27 @@ pub fn keys(ui: &Ui, scene: &Scene<'_>) {
         }
     }
     if pressed(Key::Num5) && scene.snapshot.activity.reference.is_some() {
-        let heard = hears_reference(scene.params, scene.snapshot);
-        listen_to(scene, heard.then(|| scene.params.listen.value()));
+        toggle(scene, &scene.params.reference);
     }
     if pressed(Key::M) {
-        let matched = &scene.params.matched;
-        let other = if scene.setter.value(matched) > 0.5 {
-            0.0
-        } else {
-            1.0
-        };
-        control::set(scene.setter, matched, other);
+        toggle(scene, &scene.params.matched);
     }
+}
+
+/// Switches from what was last set to the other.
+fn toggle(scene: &Scene<'_>, switch: &BoolParam) {
+    let on = scene.setter.value(switch) > 0.5;
+    control::set(scene.setter, switch, if on { 0.0 } else { 1.0 });
 }
 
 /// Has this heard; the reference for `None`.
 fn listen_to(scene: &Scene<'_>, choice: Option<ListenChoice>) {
     let (listen, reference) = (&scene.params.listen, &scene.params.reference);
-    if let Some(choice) = choice
-        && choice != listen.value()
-    {
+    if let Some(choice) = choice {
         control::set(scene.setter, listen, listen.preview_normalized(choice));
     }
-    if choice.is_none() != reference.value() {
-        let on = if choice.is_none() { 1.0 } else { 0.0 };
-        control::set(scene.setter, reference, on);
-    }
+    let on = if choice.is_none() { 1.0 } else { 0.0 };
+    control::set(scene.setter, reference, on);
 }
 
 fn right_hand(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, all: bool) -> Option<Action> {
