@@ -333,8 +333,8 @@ fn bypass_passes_audio_bit_for_bit_whatever_else_is_set() {
             value: *bypass.range.end(),
         };
         change_all(&mut host, seed, &["Bypass"]);
-        // Time for a crossfade, at the very top of the range.
-        let lead_in = 9_600;
+        // Time for a rise by more than 3 dB, which takes a second.
+        let lead_in = 72_000;
         let main = noise(2, lead_in + frames(&mut host), 1.0, 9);
         let output = host
             .run(Run {

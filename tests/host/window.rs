@@ -11,6 +11,7 @@
     reason = "a test stops at the first thing that goes wrong, and says what it has measured"
 )]
 
+use crestline_core::handover::recent;
 use crestline_core::session::forecast::Forecaster;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
@@ -143,7 +144,10 @@ fn differing(one: &RgbaImage, other: &RgbaImage) -> usize {
 
 /// A new instance with somebody to ask for forecasts, as in a host; there is no music yet.
 fn first_opened() -> Stage {
-    Stage::first_opened().with_forecaster(Forecaster::default())
+    let forecaster = Forecaster::default();
+    let music = recent(RATE_HZ, 2);
+    forecaster.set_source(music.map(|(_, reader)| reader));
+    Stage::first_opened().with_forecaster(forecaster)
 }
 
 /// The rows of the table of numbers alone.
