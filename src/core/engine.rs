@@ -40,7 +40,6 @@ use crate::measure::{GainMemory, ReductionMeter, RestGain};
 use crate::process::{
     Before, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals,
 };
-
 use std::ops::Range;
 
 /// What an engine is built for.
