@@ -32,7 +32,7 @@ impl Engine {
     }
 
     /// The input (delayed by the latency), the clean path and the output path, all in step, of the
-    /// last stretch worked on: the whole block, if it was one of [`CHUNK`](super::CHUNK) frames and
+    /// last stretch worked on: the whole block, if it was one of [`CHUNK`] frames and
     /// so were all before it.
     pub fn signals(&self) -> Signals<'_> {
         let of = |stereo| range_of(stereo, self.at_hand.clone());
