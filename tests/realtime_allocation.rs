@@ -380,8 +380,13 @@ fn a_tap_is_handed_over_without_allocating() {
             watched(&mut || writer.write(&signal, &signal));
             std::thread::park_timeout(std::time::Duration::from_millis(1));
         }
+        let side_chain = thread.side_chain();
+        side_chain.begin();
         for block in 0_u32..4_000 {
             watched(&mut || {
+                if writer.is_captured() {
+                    writer.capture(&signal);
+                }
                 if block.is_multiple_of(1_000) {
                     writer.end();
                     writer.begin();

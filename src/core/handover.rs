@@ -16,7 +16,7 @@ pub use audition::{
 };
 pub use history::{COLUMN_COUNT, Column, Extent, Grain, HistoryPoint, HistoryReader, Moment};
 pub use recent::{Recent, RecentReader, RecentWriter, recent};
-pub use tap::{Tap, TapComparison, TapState, TapWriter, tap};
+pub use tap::{SideChainReader, Tap, TapComparison, TapState, TapWriter, tap};
 
 use self::history::{HistoryWriter, history};
 use crate::dsp::level_histogram::LevelHistogram;

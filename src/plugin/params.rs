@@ -11,6 +11,7 @@ mod edits;
 mod instance;
 mod pages;
 mod readings;
+mod reference;
 mod rendering;
 mod session_cell;
 mod tap_reading;
@@ -24,15 +25,15 @@ pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
 pub use self::track::TrackName;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
-use crate::audition::{Audition, Wanted};
+use crate::audition::Audition;
+use crestline_core::handover::SideChainReader;
 use crestline_core::measure::RestGain;
 use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
     Release, SaturatorSettings, ShelvesSettings, Source,
 };
-use crestline_core::session::Section;
-use crestline_core::session::reference::Reference;
 use nice_plug::prelude::*;
+use std::sync::Mutex;
 
 /// Everything a host can see, automate and save.
 #[derive(Params)]
@@ -99,6 +100,10 @@ pub struct CrestlineParams {
 
     /// The reference that can be listened to. Never touched by the audio thread.
     pub audition: Audition,
+
+    /// What reads the engine's side-chain, once there is an engine. Never touched by the audio
+    /// thread.
+    side_chain: Mutex<Option<SideChainReader>>,
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
@@ -278,26 +283,11 @@ impl Default for CrestlineParams {
             readings: ReadingParams::default(),
             session: SessionCell::default(),
             audition: Audition::default(),
+            side_chain: Mutex::default(),
             edits: Edits::default(),
             rendering: Rendering::default(),
             track: TrackName::default(),
         }
-    }
-}
-
-impl CrestlineParams {
-    /// Has the part that the mix is compared with at hand to listen to, if the session names the
-    /// file of its reference. What is at hand, or being loaded, is not loaded again.
-    pub fn load_audition(&self) {
-        let wanted = self.session.read(|session| {
-            let Reference { profile, file } = session.reference.as_ref()?;
-            let part = &profile.part;
-            Some(Wanted {
-                path: file.as_ref()?.into(),
-                section: Section::Between(part.start_s, part.end_s),
-            })
-        });
-        self.audition.set(wanted);
     }
 }
 

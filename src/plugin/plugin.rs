@@ -145,6 +145,8 @@ impl Plugin for Crestline {
                 Ok((writer, comparison)) => (engine.with_tap(writer), Some(comparison)),
                 Err(_) => (engine, None),
             };
+            let side_chain = comparison.as_ref().map(TapComparison::side_chain);
+            self.params.set_side_chain(side_chain);
             (self.engine, self.comparison) = (Some(engine), comparison);
             self.audio_end.clear_history();
         }

@@ -8,9 +8,9 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
-use crestline_core::handover::recent;
+use crestline_core::handover::{recent, tap};
 use crestline_core::measure::ChannelRole;
 use crestline_core::process::ShelvesSettings;
 use crestline_core::session::forecast::{Forecaster, Stretch};
@@ -48,6 +48,14 @@ fn tone(path: &Path, seconds: usize, gain: f32) {
 
 fn window() -> Harness<'static, Stage> {
     open(Stage::default(), SIZE, 1.0)
+}
+
+/// Chooses this in the menu of the reference.
+fn choose(harness: &mut Harness<'_, Stage>, words: &str) {
+    harness.get_by_label("Reference").click();
+    harness.run_steps(3);
+    harness.get_by_label(words).click();
+    harness.run_steps(3);
 }
 
 /// Draws frames until something is said that contains `words`.
@@ -111,7 +119,7 @@ fn an_audio_file_becomes_the_reference_of_the_session() {
     harness.get_by_label("remove").click();
     harness.run_steps(3);
     assert_eq!(reference_of(&harness), None);
-    assert!(harness.query_by_label("reference…").is_some());
+    assert!(harness.query_by_label("Reference").is_some());
 }
 
 #[test]
@@ -188,11 +196,50 @@ fn a_long_file_is_given_up_at_a_click() {
     button.click();
     harness.run_steps(3);
     assert!(harness.query_by_label("Stop measuring").is_none());
-    assert!(harness.query_by_label("reference…").is_some());
+    assert!(harness.query_by_label("Reference").is_some());
     assert_eq!(reference_of(&harness), None);
     // A window that is closed in the middle waits for no more than a block of the file.
     harness.state_mut().load_reference(&path);
     drop(harness);
+}
+
+/// EBU Tech 3341, 2.9: 1 kHz in both channels reads as its peak level, −20 LUFS here.
+#[test]
+fn the_side_chain_becomes_the_reference_from_start_to_stop() {
+    let mut harness = window();
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    choose(&mut harness, "capture the side-chain");
+    until_said(&mut harness, "let the host start its audio first");
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    let params = Arc::clone(&harness.state().params);
+    params.set_side_chain(Some(comparison.side_chain()));
+    // Stopped before anything came in.
+    choose(&mut harness, "capture the side-chain");
+    assert!(writer.is_captured());
+    harness.get_by_label("Stop capturing").click();
+    until_said(&mut harness, "Nothing came in by the side-chain");
+    assert_eq!(reference_of(&harness), None);
+    choose(&mut harness, "capture the side-chain");
+    let step = 2.0 * std::f32::consts::PI * 1_000.0 / 48_000.0;
+    let mono: Vec<f32> = (0..3 * 48_000_u32)
+        .map(|frame| 0.1 * (step * (frame % 48) as f32).sin())
+        .collect();
+    writer.capture(&[&mono, &mono]);
+    for _ in 0..20_000 {
+        harness.step();
+        if harness.query_by_label_contains("side-chain 0:03").is_some() {
+            break;
+        }
+        std::thread::yield_now();
+    }
+    harness.get_by_label("Stop capturing").click();
+    until_said(&mut harness, "“side-chain” is the reference");
+    assert!(!writer.is_captured());
+    let reference = reference_of(&harness).unwrap();
+    assert_eq!(reference.file, None);
+    let lufs = reference.profile.whole.integrated_lufs.unwrap();
+    assert!((lufs + 20.0).abs() < 0.1, "{lufs}");
 }
 
 #[test]

@@ -14,6 +14,7 @@
 mod audition;
 mod automation;
 mod beside;
+mod capture;
 mod ceiling;
 mod duplicates;
 mod forecast;

@@ -38,7 +38,9 @@ impl TapStage {
             _ => {}
         }
         self.on = settings.on;
-        if !self.on {
+        // A side-chain that carries nothing is not captured as silence.
+        let captured = self.writer.is_captured() && side.iter().any(|side| !side.is_empty());
+        if !self.on && !captured {
             return;
         }
         let frames = input.first().map_or(0, |channel| channel.len());
@@ -50,6 +52,12 @@ impl TapStage {
         }
         let side = range_of(&self.side_signal, 0..frames);
         let side = &side[..input.len().min(2)];
+        if captured {
+            self.writer.capture(side);
+        }
+        if !self.on {
+            return;
+        }
         self.writer.set(settings.rest_gain, corners_hz);
         self.writer.write(side, input);
         self.told = self.writer.told();

@@ -6,7 +6,7 @@ mod ring;
 mod sync;
 
 use self::memory::{Grant, PROCESS};
-use self::ring::Ring;
+pub(super) use self::ring::Ring;
 use half::f16;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -6,9 +6,13 @@
 //! taken by the worker once the side-chain has carried something.
 
 mod analysis;
+mod capture;
 mod search;
 
+pub use self::capture::SideChainReader;
+
 use self::analysis::Analysis;
+use self::capture::Captured;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crate::measure::{LinearPart, Reduction, RestGain};
 use crate::worker::{Enlisted, Worker};
@@ -98,6 +102,7 @@ struct Told {
 #[derive(Debug)]
 pub struct TapWriter {
     shared: Arc<Shared>,
+    captured: Arc<Captured>,
     told: triple_buffer::Output<Told>,
     /// Frames written so far, and where the comparison begins; only this half writes.
     written: u64,
@@ -112,6 +117,14 @@ pub struct TapWriter {
 #[derive(Debug)]
 pub struct TapComparison {
     _chore: Enlisted,
+    captured: Arc<Captured>,
+}
+
+impl TapComparison {
+    /// What reads the side-chain as it is.
+    pub fn side_chain(&self) -> SideChainReader {
+        SideChainReader(Arc::clone(&self.captured))
+    }
 }
 
 /// Makes the two halves for one sample rate and one or two channels, and gives the comparison to
@@ -132,6 +145,7 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
         rest_gain_db: AtomicU64::new(f64::NAN.to_bits()),
         corners_hz: DEFAULT_CORNERS_HZ.map(|hz| AtomicU64::new(hz.to_bits())),
     });
+    let captured = Arc::new(Captured::new(sample_rate_hz, shared.channels));
     let nothing = Told {
         tap: so_far(TapState::Listening),
         ..Told::default()
@@ -142,13 +156,17 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
     Ok((
         TapWriter {
             shared,
+            captured: Arc::clone(&captured),
             told,
             written: 0,
             begin: 0,
             missed: 0,
             missed_enough: frames(MISSED_S, sample_rate_hz) as u64,
         },
-        TapComparison { _chore: chore },
+        TapComparison {
+            _chore: chore,
+            captured,
+        },
     ))
 }
 
@@ -241,6 +259,23 @@ impl TapWriter {
         self.written += frames as u64;
         // Release: who sees the count sees the frames.
         self.shared.written.store(self.written, Ordering::Release);
+    }
+
+    /// Whether the side-chain is wanted as it is.
+    ///
+    /// # Realtime
+    /// Yes: one load.
+    pub fn is_captured(&self) -> bool {
+        self.captured.is_on()
+    }
+
+    /// Writes down a block of the side-chain for whoever captures it, one slice a channel, all of
+    /// one length. The samples must be finite.
+    ///
+    /// # Realtime
+    /// Yes, wait-free: a store a sample.
+    pub fn capture(&mut self, tap: &[&[f32]]) {
+        self.captured.write(tap);
     }
 
     /// Takes note of what sounds while there is nowhere to write.

@@ -7,6 +7,7 @@
 //! mix beside it while it plays.
 
 mod beside;
+mod capture;
 mod findings;
 mod profile;
 mod profiler;
@@ -14,6 +15,7 @@ mod stored;
 mod suggest;
 
 pub use beside::{Beside, BesideMeter, beside};
+pub use capture::{Capture, CaptureError};
 pub use findings::{Comparison, Finding, REGIONS, findings, power_db};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};

@@ -17,7 +17,7 @@ use super::number::with_unit;
 use crate::audition::AuditionState;
 use crate::params::CrestlineParams;
 use crestline_core::session::forecast::Forecaster;
-use crestline_core::session::reference::{Beside, BesideMeter, Profile, Reference};
+use crestline_core::session::reference::{Beside, BesideMeter, Capture, Profile, Reference};
 use crestline_core::session::{Section, Session};
 
 /// What is asked of the reference.
@@ -25,7 +25,9 @@ use crestline_core::session::{Section, Session};
 pub enum Ask {
     /// A file to choose.
     Choose,
-    /// What is being measured to be given up.
+    /// What comes in by the side-chain to be measured, until the stop.
+    Capture,
+    /// What is being measured to be given up, or what is being captured to be enough.
     Stop,
     /// The file that the reference was measured from to be measured again, in this part.
     Measure(Section),
@@ -42,6 +44,7 @@ pub struct State {
     found: Option<Arc<Beside>>,
     dialogue: Dialogue,
     loading: Option<Loading>,
+    capture: Option<Capture>,
     /// Files that were given up, until their threads have noticed.
     given_up: Vec<Loading>,
     /// Somebody looks at the comparison.
@@ -95,10 +98,18 @@ impl State {
         Some((loading.name(), loading.share()))
     }
 
+    /// How much of the side-chain has been captured, seconds, while it is.
+    pub fn captured_s(&self) -> Option<f64> {
+        self.capture.as_ref().map(Capture::captured_s)
+    }
+
     /// Whether something goes on that the window has to look at again.
     pub fn is_busy(&self) -> bool {
         let measured = || self.meter.as_ref().is_some_and(BesideMeter::is_under_way);
-        self.loading.is_some() || self.dialogue.is_open() || self.watched.get() && measured()
+        self.loading.is_some()
+            || self.capture.is_some()
+            || self.dialogue.is_open()
+            || self.watched.get() && measured()
     }
 
     /// Opens the dialogue, unless it is open.
@@ -119,8 +130,30 @@ impl State {
         }
     }
 
-    /// Gives up what is being measured.
+    /// Begins to capture the side-chain. Returns what is to be said if that cannot be begun.
+    pub fn capture(&mut self, params: &CrestlineParams) -> Option<String> {
+        let Some(side_chain) = params.side_chain() else {
+            return Some(
+                "There is no side-chain to capture: let the host start its audio first.".into(),
+            );
+        };
+        self.stop();
+        match Capture::begin(side_chain, Section::default()) {
+            Ok(capture) => {
+                self.capture = Some(capture);
+                None
+            }
+            Err(error) => Some(format!(
+                "The side-chain cannot be captured: the system has no thread to spare ({error}). Try again."
+            )),
+        }
+    }
+
+    /// Gives up what is being measured; what is being captured is enough.
     pub fn stop(&mut self) {
+        if let Some(capture) = &self.capture {
+            capture.stop();
+        }
         // A disk that hangs must not stop the window: nobody waits for the thread.
         if let Some(loading) = self.loading.take() {
             loading.give_up();
@@ -161,6 +194,23 @@ impl State {
                     words
                 }
                 Err(words) => words,
+            });
+        }
+        if let Some(outcome) = self.capture.as_ref().and_then(Capture::outcome) {
+            self.capture = None;
+            said = Some(match outcome {
+                Ok(profile) => {
+                    let reference = Reference {
+                        profile,
+                        file: None,
+                    };
+                    let words = loaded_in_words(&reference, &[]);
+                    params
+                        .session
+                        .update(|session| session.reference = Some(reference));
+                    words
+                }
+                Err(error) => error.to_string(),
             });
         }
         self.given_up.retain(|loading| !loading.is_done());

@@ -5,7 +5,7 @@ use egui::{Button, Popup, PopupCloseBehavior, Rect, RichText, Ui};
 use super::{Ask, part_in_words};
 use crate::audition::AuditionState;
 use crate::editor::control;
-use crate::editor::number::{fixed, with_unit};
+use crate::editor::number::{clock, fixed, with_unit};
 use crate::editor::scene::{self, Scene};
 use crate::editor::theme::{LABEL_PT, SMALL_PT, font};
 use crate::editor::view_model::{bands, reference as view_model};
@@ -24,18 +24,22 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
         let clicked = control::tip(response, "Gives up measuring this file.").clicked();
         return clicked.then_some(Ask::Stop);
     }
-    let Some(reference) = &scene.session.reference else {
-        let button = Button::new(text(ui, "reference…".into())).small();
-        let tip = "Chooses another song, or the profile of one, to compare this mix with.";
-        return control::tip(ui.put(rect, button), tip)
-            .clicked()
-            .then_some(Ask::Choose);
+    if let Some(captured_s) = scene.reference.captured_s() {
+        let words = format!("side-chain {} · stop", clock(Some(captured_s)));
+        let button = Button::new(text(ui, words)).small().truncate();
+        let response = ui.put(rect, button).accessible_name("Stop capturing");
+        let tip = "Takes what has come in by the side-chain as the reference.";
+        return control::tip(response, tip).clicked().then_some(Ask::Stop);
+    }
+    let reference = scene.session.reference.as_ref();
+    let words = match reference {
+        Some(reference) => {
+            let words = format!("◆ {} ▾", reference.profile.name);
+            text(ui, words).color(scene::colours(ui).reference.text)
+        }
+        None => text(ui, "reference ▾".into()),
     };
-    let words = format!("◆ {} ▾", reference.profile.name);
-    let colour = scene::colours(ui).reference.text;
-    let button = Button::new(text(ui, words).color(colour))
-        .small()
-        .truncate();
+    let button = Button::new(words).small().truncate();
     let response = ui.put(rect, button).accessible_name("Reference");
     let response = control::tip(response, "What this mix is compared with.");
     let mut ask = None;
@@ -43,11 +47,36 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
         .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
         .show(|ui| {
             ui.set_min_width(280.0);
-            ask = opened(ui, scene, reference);
+            ask = match reference {
+                Some(reference) => opened(ui, scene, reference),
+                None => offered(ui),
+            };
             if ask.is_some() {
                 ui.close();
             }
         });
+    ask
+}
+
+/// Where a reference comes from.
+fn offered(ui: &mut Ui) -> Option<Ask> {
+    let mut ask = None;
+    for (words, tip, what) in [
+        (
+            "a file…",
+            "Chooses another song, or the profile of one, to compare this mix with.",
+            Ask::Choose,
+        ),
+        (
+            "capture the side-chain",
+            "Measures what the host sends by the side-chain, until it is stopped.",
+            Ask::Capture,
+        ),
+    ] {
+        if ui.button(words).on_hover_text(tip).clicked() {
+            ask = Some(what);
+        }
+    }
     ask
 }
 
@@ -88,8 +117,10 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
         }
     }
     ui.separator();
+    ui.label(RichText::new("another reference:").size(LABEL_PT));
+    let another = ui.horizontal(offered).inner;
+    ui.separator();
     for (words, tip, what) in [
-        ("another reference…", "Chooses another file.", Ask::Choose),
         (
             "save its profile",
             "Writes what was measured as a file, which can be opened as a reference.",
@@ -101,7 +132,7 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
             ask = Some(what);
         }
     }
-    ask
+    ask.or(another)
 }
 
 /// What was measured: which part, how loud, how dynamic; then the whole, and whether it can be listened
@@ -122,7 +153,7 @@ fn in_words(Reference { profile, file }: &Reference, audition: &AuditionState) -
     let range = with_unit(profile.whole.loudness_range_lu, 1, "LU");
     lines.push(format!("loudness range {range}"));
     lines.push(match (file, audition) {
-        (None, _) => "a saved profile: its audio is not at hand".into(),
+        (None, _) => "its audio is not at hand".into(),
         (Some(_), AuditionState::None) => "its audio is not loaded".into(),
         (Some(_), AuditionState::Loading(share)) => {
             format!("loading its audio: {:.0} %", 100.0 * share)

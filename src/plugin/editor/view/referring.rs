@@ -43,6 +43,7 @@ impl View {
     pub(super) fn answer(&mut self, ask: Ask) -> Option<String> {
         match ask {
             Ask::Choose => self.reference.choose(),
+            Ask::Capture => return self.reference.capture(&self.params),
             Ask::Stop => self.reference.stop(),
             Ask::Measure(section) => {
                 return self.reference.measure_again(&self.session, section);
