@@ -33,7 +33,7 @@ type Step = Box<dyn FnMut() -> bool + Send>;
 type Errand = Box<dyn FnOnce(&dyn Fn() -> bool) + Send>;
 
 /// A panic elsewhere must not make two: what the locks guard is whole at any time.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 

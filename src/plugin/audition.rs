@@ -73,18 +73,13 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Audition {
-    /// Wants this to listen to, or nothing. What is wanted already is not loaded again.
+    /// Wants this to listen to, or nothing: what plays then fades out. What is wanted already is not loaded again.
     pub fn set(&self, wanted: Option<Wanted>) {
         let mut inner = lock(&self.inner);
         if inner.wanted != wanted {
             inner.wanted = wanted;
             inner.load();
         }
-    }
-
-    /// Wants nothing any more; what plays fades out.
-    pub fn clear(&self) {
-        self.set(None);
     }
 
     /// Loads what is wanted once more: its file may be there now.

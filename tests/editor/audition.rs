@@ -105,7 +105,7 @@ fn what_is_wanted_is_loaded_for_each_engine_and_replaced_and_cleared() {
     assert_eq!(planes[0], planes[1]);
     let found = loudness_lufs(&planes, 96_000);
     assert!((found - of_file).abs() < 0.5, "{found} of {of_file}");
-    audition.clear();
+    audition.set(None);
     assert_eq!(audition.state(), AuditionState::None);
     let silent = heard(&mut engine_96, 96_000);
     assert!(silent.iter().flatten().all(|sample| *sample == 0.0));

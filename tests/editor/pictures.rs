@@ -64,7 +64,7 @@ fn compare(stage: Stage, size: [f32; 2], pixels_per_point: f32, name: &str) {
 }
 
 /// The same of a window in which something has been done.
-fn compare_after(mut harness: Harness<'_, Stage>, name: &str) {
+pub fn compare_after(mut harness: Harness<'_, Stage>, name: &str) {
     // Long enough for every axis to have arrived.
     harness.run_steps(150);
     // Rounding differs a little between processors: a hair's breadth on a curve is not a change.

@@ -6,6 +6,7 @@
     reason = "a test stops at the first thing that goes wrong"
 )]
 
+use crate::pictures::compare_after;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
@@ -403,21 +404,7 @@ fn compare(stage: Stage, size: [f32; 2], large: bool, name: &str) {
     if large {
         harness.get_by_label("Show more of the balance").click();
     }
-    taken(harness, name);
-}
-
-fn taken(mut harness: Harness<'_, Stage>, name: &str) {
-    harness.run_steps(150);
-    harness.snapshot_options(
-        name,
-        &egui_kittest::SnapshotOptions::new()
-            .output_path(concat!(
-                env!("CARGO_MANIFEST_DIR"),
-                "/../../tests/snapshots"
-            ))
-            .threshold(1.0)
-            .max_failed_pixels(60),
-    );
+    compare_after(harness, name);
 }
 
 #[test]
@@ -448,7 +435,7 @@ fn the_menu_tells_what_was_measured() {
     harness.run_steps(3);
     harness.get_by_label("Reference").click();
     harness.run_steps(3);
-    taken(harness, "editor_reference_menu");
+    compare_after(harness, "editor_reference_menu");
 }
 
 #[test]

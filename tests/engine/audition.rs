@@ -8,7 +8,8 @@
     reason = "settings are made anew for every block"
 )]
 
-use crestline_core::engine::{CHUNK, Engine, Settings};
+use crate::listen::with;
+use crestline_core::engine::{CHUNK, Engine};
 use crestline_core::handover::{AuditionError, AuditionLoop, AuditionSender, audition};
 use crestline_core::process::{
     ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings,
@@ -71,14 +72,6 @@ fn heard(reference: bool, matched: bool) -> ListenSettings {
         reference,
         matched,
         ..ListenSettings::default()
-    }
-}
-
-fn with(chain: ChainSettings, listen: ListenSettings) -> Settings {
-    Settings {
-        chain,
-        listen,
-        ..Settings::default()
     }
 }
 

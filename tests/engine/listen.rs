@@ -93,7 +93,7 @@ fn listen(source: Source, matched: bool) -> ListenSettings {
     }
 }
 
-fn with(chain: ChainSettings, listen: ListenSettings) -> Settings {
+pub fn with(chain: ChainSettings, listen: ListenSettings) -> Settings {
     Settings {
         chain,
         listen,

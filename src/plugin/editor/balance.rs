@@ -131,7 +131,8 @@ fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, reference: &Reference) {
     let colours = scene::colours(ui);
     let response = ui.interact(area, ui.scope_id().with("balance"), Sense::HOVER);
     let found = scene.reference.found();
-    let curves = reference::curves(scene.snapshot, found, &reference.profile);
+    let marked = scene.forecast.is_marked();
+    let curves = reference::curves(scene.snapshot, found, &reference.profile, marked);
     let spoken = format!(
         "Balance by third octaves against the reference {}, on {}",
         reference.profile.name, curves.of

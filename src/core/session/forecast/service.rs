@@ -9,9 +9,9 @@ use super::run::fully_on;
 use super::{Point, Progress, Stretch, forecast};
 use crate::handover::RecentReader;
 use crate::process::{ChainSettings, PushSettings};
-use crate::worker::Worker;
+use crate::worker::{Worker, lock};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
+use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::time::{Duration, Instant};
 
 /// Settings that have not changed for so long have come to rest.
@@ -117,11 +117,6 @@ impl Default for Forecaster {
             worker: Worker::of_process(),
         }
     }
-}
-
-/// A panic elsewhere must not make two: what the locks guard is whole at any time.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Forecaster {

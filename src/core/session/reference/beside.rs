@@ -8,7 +8,7 @@
 //! than it did.
 
 use std::fmt;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use super::super::forecast::{Forecaster, LEAST_MUSIC_S, Stretch};
@@ -20,7 +20,7 @@ use super::suggest::{Suggestion, difference_db, shape_db, suggest};
 use crate::handover::RecentReader;
 use crate::measure::{BAND_COUNT, ChannelRole, mid_band_hz};
 use crate::process::{Before, Chain, ChainSettings};
-use crate::worker::Enlisted;
+use crate::worker::{Enlisted, lock};
 
 /// Settings that have not changed for so long have come to rest.
 const AT_REST: Duration = Duration::from_millis(300);
@@ -72,11 +72,6 @@ struct State {
 }
 
 type Shared = Arc<Mutex<State>>;
-
-/// A panic elsewhere must not make two: what the lock guards is whole at any time.
-fn lock(state: &Shared) -> MutexGuard<'_, State> {
-    state.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 /// Measures the mix beside its reference for one instance. Nothing is done while nobody asks.
 pub struct BesideMeter {

@@ -6,14 +6,14 @@
 use std::fmt;
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 
 use super::profile::{Profile, ProfileError};
 use super::profiler::Profiler;
 use crate::handover::SideChainReader;
 use crate::measure::ChannelRole;
 use crate::session::Section;
-use crate::worker::{Enlisted, Worker};
+use crate::worker::{Enlisted, Worker, lock};
 
 /// What it is called.
 const NAME: &str = "side-chain";
@@ -61,11 +61,6 @@ struct Shared {
     /// It is to end.
     stop: AtomicBool,
     outcome: Mutex<Option<Outcome>>,
-}
-
-/// A panic elsewhere must not make two: what the lock guards is whole at any time.
-fn lock(outcome: &Mutex<Option<Outcome>>) -> MutexGuard<'_, Option<Outcome>> {
-    outcome.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// A reference on its way in; dropped, it is given up.

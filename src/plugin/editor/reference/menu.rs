@@ -12,6 +12,7 @@ use crate::editor::view_model::{bands, reference as view_model};
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::session::Section;
 use crestline_core::session::reference::{LOUDEST_PART_S, Reference};
+use crestline_files::LONGEST_AUDITION_S;
 
 /// Draws the button into `rect`: it chooses a file where there is no reference, stops what is being
 /// measured, or opens what can be done with the reference.
@@ -158,7 +159,15 @@ fn in_words(Reference { profile, file }: &Reference, audition: &AuditionState) -
         (Some(_), AuditionState::Loading(share)) => {
             format!("loading its audio: {:.0} %", 100.0 * share)
         }
-        (Some(_), AuditionState::Ready) => "to listen to it: Reference, or the key 5".into(),
+        (Some(_), AuditionState::Ready) => {
+            let part = profile.part.end_s - profile.part.start_s;
+            let cut = if part > LONGEST_AUDITION_S {
+                "; of so long a part, its beginning is heard"
+            } else {
+                ""
+            };
+            format!("to listen to it: Reference, or the key 5{cut}")
+        }
         (Some(_), AuditionState::NotAvailable(words)) => words.clone(),
     });
     lines

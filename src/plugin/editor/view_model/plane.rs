@@ -32,14 +32,8 @@ pub fn now(snapshot: &Snapshot, signal: Signal, mode: PlaneMode) -> Option<Place
         Signal::Output => &snapshot.output.readings,
     };
     let placed = readings.placed();
-    let up_db = match mode {
-        PlaneMode::Plr => placed.short_term_plr_db,
-        PlaneMode::Microdynamics => placed.ldr_10s_db,
-    };
-    Some(Place {
-        lufs: placed.short_term_lufs?,
-        up_db: up_db?,
-    })
+    let (plr_db, ldr_db) = (placed.short_term_plr_db, placed.ldr_10s_db);
+    Place::new(mode, placed.short_term_lufs, plr_db, ldr_db)
 }
 
 /// Whether anything sounds, rather than a pause.
@@ -50,31 +44,34 @@ pub fn is_heard(snapshot: &Snapshot) -> bool {
         .any(|point| point.readings.placed().momentary_lufs.is_some())
 }
 
+impl Place {
+    /// Where this loudness, LUFS, lies with what `mode` has upwards of the two, dB.
+    pub fn new(
+        mode: PlaneMode,
+        lufs: Option<f64>,
+        plr_db: Option<f64>,
+        ldr_db: Option<f64>,
+    ) -> Option<Self> {
+        let up_db = match mode {
+            PlaneMode::Plr => plr_db,
+            PlaneMode::Microdynamics => ldr_db,
+        };
+        Some(Self {
+            lufs: lufs?,
+            up_db: up_db?,
+        })
+    }
+}
+
 /// Where the output lies as measured from the last restart on.
 pub fn song(snapshot: &Snapshot, mode: PlaneMode) -> Option<Place> {
-    let readings = &snapshot.output.readings;
-    let up_db = match mode {
-        PlaneMode::Plr => readings.plr_db,
-        PlaneMode::Microdynamics => readings.ldr_db,
-    };
-    Some(Place {
-        lufs: readings.integrated_lufs?,
-        up_db: up_db?,
-    })
+    let of = &snapshot.output.readings;
+    Place::new(mode, of.integrated_lufs, of.plr_db, of.ldr_db)
 }
 
 /// Where the reference lies: its part, and all of it where that is something else.
 pub fn reference(profile: &Profile, mode: PlaneMode) -> [Option<Place>; 2] {
-    let place = |figures: &Figures| {
-        let up_db = match mode {
-            PlaneMode::Plr => figures.plr_db,
-            PlaneMode::Microdynamics => figures.ldr_db,
-        };
-        Some(Place {
-            lufs: figures.integrated_lufs?,
-            up_db: up_db?,
-        })
-    };
+    let place = |of: &Figures| Place::new(mode, of.integrated_lufs, of.plr_db, of.ldr_db);
     let whole = (profile.whole != profile.part).then_some(&profile.whole);
     [place(&profile.part), whole.and_then(place)]
 }

@@ -106,14 +106,8 @@ pub fn breadth(distortion_db: Option<f64>) -> f32 {
 }
 
 fn place(figures: &PathFigures, mode: PlaneMode) -> Option<Place> {
-    let up_db = match mode {
-        PlaneMode::Plr => figures.plr_db,
-        PlaneMode::Microdynamics => figures.ldr_db,
-    };
-    Some(Place {
-        lufs: figures.integrated_lufs?,
-        up_db: up_db?,
-    })
+    let (plr_db, ldr_db) = (figures.plr_db, figures.ldr_db);
+    Place::new(mode, figures.integrated_lufs, plr_db, ldr_db)
 }
 
 #[cfg(test)]

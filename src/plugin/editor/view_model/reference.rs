@@ -35,14 +35,24 @@ pub struct Curves {
     pub of: String,
 }
 
-/// The curves: of the latest music where that has been measured, else of the song so far.
-pub fn curves(snapshot: &Snapshot, beside: Option<&Beside>, reference: &Profile) -> Curves {
+/// The curves: of the latest music where that has been measured, or of the end of the part that is
+/// `marked`; else of the song so far.
+pub fn curves(
+    snapshot: &Snapshot,
+    beside: Option<&Beside>,
+    reference: &Profile,
+    marked: bool,
+) -> Curves {
     let narrow = |bands: [Option<f64>; BAND_COUNT]| bands.map(|db| db.map(|db| db as f32));
     if let Some(beside) = beside {
         return Curves {
             output: narrow(beside.comparison.difference_db),
             input: narrow(beside.input_difference_db),
-            of: format!("the last {} s", fixed(Some(beside.music_s), 0)),
+            of: format!(
+                "the last {} s{}",
+                fixed(Some(beside.music_s), 0),
+                if marked { " marked" } else { "" }
+            ),
         };
     }
     let of = |point: &Point| {
