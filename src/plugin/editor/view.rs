@@ -288,7 +288,7 @@ impl View {
         if *told == snapshot {
             return;
         }
-        if let Some(heard) = view_model::caution::Heard::of(&snapshot) {
+        if let Some(heard) = view_model::caution::Loudness::of(&snapshot) {
             self.caution.hear(heard, now);
         }
         // What was forgotten must not stand any longer.

@@ -14,14 +14,14 @@ const SHOWN_S: f64 = 10.0;
 
 /// How loud a moment is, over 0.4 s.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Heard {
+pub struct Loudness {
     /// Of the output, LUFS.
     pub output_lufs: f64,
     /// Of the output over the input, LU.
     pub gain_lu: f64,
 }
 
-impl Heard {
+impl Loudness {
     /// What a snapshot tells; `None` in a pause, whose level says nothing (below the absolute gate
     /// of ITU-R BS.1770-5).
     pub fn of(snapshot: &Snapshot) -> Option<Self> {
@@ -41,7 +41,7 @@ impl Heard {
 #[derive(Clone, Copy, Debug)]
 struct Recalled {
     /// What was heard last before.
-    before: Heard,
+    before: Loudness,
     /// When something was first heard since, seconds.
     since_s: Option<f64>,
 }
@@ -53,7 +53,7 @@ pub struct Caution {
     from: Option<(f64, f64)>,
     /// When the caution ends, seconds.
     until: Option<f64>,
-    heard: Option<Heard>,
+    heard: Option<Loudness>,
     recalled: Option<Recalled>,
     /// The time of the frame before, seconds.
     last_s: f64,
@@ -91,7 +91,7 @@ impl Caution {
 
     /// Takes in what is heard at a time; not called in pauses, which end nothing. Louder by the
     /// settings is what has risen both by itself and over the input: the music rises and falls, too.
-    pub fn hear(&mut self, heard: Heard, now_s: f64) {
+    pub fn hear(&mut self, heard: Loudness, now_s: f64) {
         self.heard = Some(heard);
         let Some(recalled) = &mut self.recalled else {
             return;
@@ -141,8 +141,8 @@ mod tests {
         assert!(!caution.is_due());
     }
 
-    fn heard(output_lufs: f64, input_lufs: f64) -> Heard {
-        Heard {
+    fn heard(output_lufs: f64, input_lufs: f64) -> Loudness {
+        Loudness {
             output_lufs,
             gain_lu: output_lufs - input_lufs,
         }
