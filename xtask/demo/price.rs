@@ -2,7 +2,7 @@
 //! that runs the plug-in's engine.
 
 use crate::editor::PLAYED_S;
-use crestline_core::process::ChainSettings;
+use crestline_core::process::{ChainSettings, PushSettings};
 use crestline_core::session::DEFAULT_PLAYBACK_LUFS;
 use crestline_core::session::forecast::{
     Forecasted, LONGEST_STRETCH_S, Path, Point, Stretch, Summary, forecast, loudness_at,
@@ -13,8 +13,6 @@ use songs::Song;
 const PUSHES_DB: [f64; 3] = [3.0, 6.0, 9.0];
 /// Where the paths are compared: the loudness of the clean one at this push, dB.
 const COMPARED_AT_DB: f64 = 6.0;
-/// The forecast goes no further: beyond, this song only gets worse.
-const MAX_PUSH_DB: f64 = 12.0;
 
 /// Forecasts the last minute of what is played, as the editor does, and prints what becomes of
 /// loudness, beat and distortion, at one push and at one loudness, and the sentence that sums it up.
@@ -32,8 +30,8 @@ pub fn print(song: &Song) -> Forecasted {
     let settings = ChainSettings::default();
     let never = || false;
     // Nobody cancels it.
-    let points =
-        forecast(stretch, &settings, MAX_PUSH_DB, &never, &mut |_, _| ()).unwrap_or_default();
+    let most_db = PushSettings::PUSH_DB.max;
+    let points = forecast(stretch, &settings, most_db, &never, &mut |_, _| ()).unwrap_or_default();
 
     println!("What loudness costs this song, at a ceiling of \u{2212}1 dBTP:");
     println!("  push     path        loudness        PLR      LDR       distortion");
