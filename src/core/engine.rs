@@ -228,11 +228,12 @@ impl Engine {
         }
     }
 
-    /// The same engine, able to play the reference that `receiver` gets. Allocates.
+    /// The same engine, able to play the reference that `receiver` gets, or that the side-chain
+    /// carries. Allocates.
     #[must_use]
     pub fn with_audition(self, receiver: AuditionReceiver) -> Self {
         Self {
-            audition: Some(Box::new(Audition::new(receiver))),
+            audition: Some(Box::new(Audition::new(receiver, self.spec))),
             ..self
         }
     }
@@ -445,7 +446,7 @@ impl Engine {
         }
         if !self.unheard {
             if let Some(audition) = &mut self.audition {
-                audition.play(settings.listen.reference && !settings.listen.bypass, &range);
+                audition.play(settings.listen, side, &range);
             }
             let audition = self.audition.as_ref();
             let signals = Signals {

@@ -58,6 +58,10 @@ pub struct CrestlineParams {
     #[id = "listenrf"]
     pub reference: BoolParam,
 
+    /// The reference is what the side-chain carries.
+    #[id = "siderf"]
+    pub live_reference: BoolParam,
+
     /// Turns the louder signals down to the quietest.
     #[id = "match"]
     pub matched: BoolParam,
@@ -272,6 +276,7 @@ impl Default for CrestlineParams {
             restart_on_play: BoolParam::new("Restart when playback starts", false),
             listen: EnumParam::new("Listen", ListenChoice::Output),
             reference: BoolParam::new("Listen to reference", false),
+            live_reference: BoolParam::new("Side-chain is the reference", false),
             matched: BoolParam::new("Matched listening", false),
             push: decibels("Push", PushSettings::PUSH_DB),
             shelves: ShelvesParams::default(),
@@ -436,6 +441,7 @@ impl CrestlineParams {
                 ListenChoice::Residue => Source::Residue,
             },
             reference: self.reference.value(),
+            side_chain: self.live_reference.value(),
             matched: self.matched.value(),
             bypass: self.bypass.value(),
         }

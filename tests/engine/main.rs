@@ -23,6 +23,7 @@ mod history;
 mod history_drawing;
 mod history_model;
 mod listen;
+mod live_reference;
 mod matching;
 mod paths;
 mod recent_model;

@@ -31,6 +31,8 @@ const ORANGE: RGBColor = RGBColor(230, 159, 0);
 const FONT: (&str, i32) = ("sans-serif", 15);
 /// Points of a curve at most: what is denser cannot be seen.
 const MOST_POINTS: usize = 600;
+/// Below this length times are written in seconds.
+const SHORT_S: f64 = 20.0;
 
 type Drawn<T> = Result<T, Box<dyn Error>>;
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
@@ -143,7 +145,15 @@ pub(super) fn history(song: &Song, id: &str) -> Drawn<String> {
             between(&plr, "dB")
         ),
     };
-    let time = |second: &f64| format!("{:.0}:{:02.0}", (second / 60.0).floor(), second % 60.0);
+    // Ticks of what is shorter lie less than a second apart.
+    let (across, time): (_, fn(&f64) -> String) = if end_s < SHORT_S {
+        ("time, s", |second| format!("{second:.1}"))
+    } else {
+        ("time, min:s", |second| {
+            let second = second.round();
+            format!("{:.0}:{:02.0}", (second / 60.0).floor(), second % 60.0)
+        })
+    };
     figure(&told, (1_000, 420), |area| {
         let areas = area.split_evenly((2, 1));
         let plots = [
@@ -152,7 +162,7 @@ pub(super) fn history(song: &Song, id: &str) -> Drawn<String> {
         ];
         for (area, (points, color, up)) in areas.iter().zip(plots) {
             let y = range(points.iter().map(|point| point.1), 0.5);
-            let mut chart = chart(area, ["time, min:s", up], [0.0..end_s, y], &time)?;
+            let mut chart = chart(area, [across, up], [0.0..end_s, y], &time)?;
             chart.draw_series(LineSeries::new(
                 points.iter().copied(),
                 color.stroke_width(2),

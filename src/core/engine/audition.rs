@@ -4,19 +4,31 @@
 //! same means as every other switch of what is heard. It runs only while it is heard, and goes on
 //! from where it was left. When it starts and stops is decided by settings, which come at the same
 //! frame however blocks are cut, and at the ends of chunks.
+//!
+//! The third place is that of a reference that comes in by the side-chain (`live`).
 
-use super::{Stereo, range_in, range_of, silent_stereo};
+mod live;
+
+use self::live::Live;
+use super::{EngineSpec, Stereo, range_in, range_of, silent_stereo};
 use crate::handover::{AuditionLoop, AuditionReceiver, Auditioned, Parcel};
-use crate::process::{Listen, REFERENCES, ReferenceLoudness, References};
+use crate::process::{Listen, ListenSettings, REFERENCES, ReferenceLoudness, References};
 use std::ops::Range;
 
-/// The two places.
+/// Places of a reference that was sent, ahead of the one that comes in.
+const LOOPS: usize = REFERENCES - 1;
+const LIVE: usize = LOOPS;
+
+/// The places.
 #[derive(Debug)]
 pub(super) struct Audition {
     receiver: AuditionReceiver,
-    places: [Place; REFERENCES],
-    /// The one that a reference is heard from now.
+    places: [Place; LOOPS],
+    /// The one that a reference that was sent is heard from now.
     current: Option<usize>,
+    live: Live,
+    /// The side-chain is the reference, as set last.
+    live_wanted: bool,
 }
 
 #[derive(Debug)]
@@ -36,7 +48,7 @@ impl Place {
 
 impl Audition {
     /// Allocates.
-    pub fn new(receiver: AuditionReceiver) -> Self {
+    pub fn new(receiver: AuditionReceiver, spec: EngineSpec) -> Self {
         let place = || Place {
             parcel: None,
             position: 0,
@@ -47,6 +59,8 @@ impl Audition {
             receiver,
             places: [place(), place()],
             current: None,
+            live: Live::new(spec),
+            live_wanted: false,
         }
     }
 
@@ -55,6 +69,7 @@ impl Audition {
         for place in &mut self.places {
             (place.position, place.runs) = (0, false);
         }
+        self.live.cut();
     }
 
     /// A chunk begins: hands back what is heard no more and takes what has been sent.
@@ -94,16 +109,29 @@ impl Audition {
                 ahead_lufs: audition.ahead_lufs(place.position),
             })
         };
+        let [first, second] = self.places.each_ref().map(loudness);
         References {
-            current: self.current,
-            loudness: self.places.each_ref().map(loudness),
+            current: self.current(),
+            loudness: [first, second, self.live.loudness()],
         }
     }
 
-    /// Plays the frames of a stretch of the chunk, if the reference is `wanted` or still heard.
-    pub fn play(&mut self, wanted: bool, range: &Range<usize>) {
+    /// The place that a reference is heard from now: the side-chain's, once something has come in
+    /// where that is wanted.
+    fn current(&self) -> Option<usize> {
+        let live = self.live_wanted && self.live.loudness().is_some();
+        if live { Some(LIVE) } else { self.current }
+    }
+
+    /// Plays the frames of a stretch of the chunk, if the reference is wanted or still heard, and
+    /// takes those of the side-chain.
+    pub fn play(&mut self, settings: ListenSettings, side: &[&[f32]], range: &Range<usize>) {
+        self.live_wanted = settings.side_chain;
+        self.live.take(settings.side_chain, side, range);
+        let wanted = settings.reference && !settings.bypass;
+        let current = self.current();
         for (index, place) in self.places.iter_mut().enumerate() {
-            place.runs |= wanted && self.current == Some(index);
+            place.runs |= wanted && current == Some(index);
             let audition = place.parcel.as_deref().and_then(Parcel::audition);
             if let (true, Some(audition)) = (place.runs, audition) {
                 let to = range_in(&mut place.signal, range.clone());
@@ -114,13 +142,14 @@ impl Audition {
 
     /// The frames last played.
     pub fn signals(&self, range: &Range<usize>) -> [[&[f32]; 2]; REFERENCES] {
-        self.places.each_ref().map(|place| {
+        let [first, second] = self.places.each_ref().map(|place| {
             if place.runs {
                 range_of(&place.signal, range.clone())
             } else {
                 [&[][..]; 2]
             }
-        })
+        });
+        [first, second, self.live.signal(range)]
     }
 
     /// A chunk is over.
@@ -128,14 +157,18 @@ impl Audition {
         for (index, place) in self.places.iter_mut().enumerate() {
             place.runs = place.runs && listen.hears_reference(index);
         }
+        self.live.chunk_done(listen.hears_reference(LIVE));
     }
 
     /// What is told of it.
     pub fn told(&self, listen: &Listen) -> Option<Auditioned> {
-        let index = self.current?;
-        let audition = self.places[index].audition()?;
+        let index = self.current()?;
+        let integrated_lufs = match self.places.get(index) {
+            Some(place) => place.audition()?.integrated_lufs(),
+            None => self.live.loudness()?.integrated_lufs,
+        };
         Some(Auditioned {
-            integrated_lufs: audition.integrated_lufs(),
+            integrated_lufs,
             match_db: listen.reference_db(index) as f32,
         })
     }

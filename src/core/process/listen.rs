@@ -61,6 +61,9 @@ pub struct ListenSettings {
     pub source: Source,
     /// Hear the reference in its place, if there is one.
     pub reference: bool,
+    /// The reference is what the side-chain carries, from when that has first been loud enough to
+    /// have a loudness.
+    pub side_chain: bool,
     /// Turn the louder signals down to the quietest.
     pub matched: bool,
     /// Hear the input as it is, whatever else is set.
@@ -448,6 +451,7 @@ impl Listen {
                     residue[channel],
                     references[0][channel],
                     references[1][channel],
+                    references[2][channel],
                 ];
                 let base = values[target] * gains[target];
                 // Written as a difference, so that fading between equal signals is exact.

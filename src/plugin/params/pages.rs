@@ -13,6 +13,7 @@ impl CrestlineParams {
                 page.add_param(&self.push);
                 page.add_param(&self.listen);
                 page.add_param(&self.reference);
+                page.add_param(&self.live_reference);
                 page.add_param(&self.matched);
                 page.add_param(&self.bypass);
                 page.add_param(&self.restart);

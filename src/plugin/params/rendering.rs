@@ -64,6 +64,7 @@ mod tests {
         let listen = ListenSettings {
             source: Source::Residue,
             reference: true,
+            side_chain: true,
             matched: true,
             bypass: true,
         };
@@ -73,6 +74,7 @@ mod tests {
         let written = ListenSettings {
             source: Source::Output,
             reference: false,
+            side_chain: false,
             matched: false,
             bypass: true,
         };

@@ -126,12 +126,20 @@ fn source() -> impl Strategy<Value = Source> {
 
 /// Anything to be heard in any way.
 pub fn listen() -> impl Strategy<Value = ListenSettings> {
-    let switches = (any::<bool>(), any::<bool>(), prop::bool::weighted(0.2));
-    (source(), switches).prop_map(|(source, (reference, matched, bypass))| ListenSettings {
-        source,
-        reference,
-        matched,
-        bypass,
+    let switches = (
+        any::<bool>(),
+        any::<bool>(),
+        any::<bool>(),
+        prop::bool::weighted(0.2),
+    );
+    (source(), switches).prop_map(|(source, (reference, side_chain, matched, bypass))| {
+        ListenSettings {
+            source,
+            reference,
+            side_chain,
+            matched,
+            bypass,
+        }
     })
 }
 

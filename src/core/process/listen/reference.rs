@@ -8,8 +8,11 @@
 
 use super::{INPUT, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS, is_silent};
 
-/// Places of a reference: a new one comes in while the last one fades out.
-pub const REFERENCES: usize = 2;
+/// Places of a reference: two, so that a new one comes in while the last one fades out, and that of
+/// one that comes in by the side-chain.
+pub const REFERENCES: usize = 3;
+/// The last of these: its loudness is still being found out.
+const LIVE: usize = 2;
 
 /// What there is to listen to of a reference.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -23,7 +26,7 @@ pub struct References {
 /// How loud a reference is, as it is, in LUFS.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ReferenceLoudness {
-    /// All of it, gated.
+    /// All of it, gated; of one that comes in, all that has.
     pub integrated_lufs: f64,
     /// The 400 ms heard last; `None` for silence.
     pub behind_lufs: Option<f64>,
@@ -72,7 +75,15 @@ impl Beside {
         // The residue is heard in proportion to the output it was taken from.
         let mix = [output, clean, 0.0, output].map(|over_input| Some(quietest - over_input));
         let [output, clean, input, residue] = mix;
-        [output, clean, input, residue, reference(0), reference(1)]
+        [
+            output,
+            clean,
+            input,
+            residue,
+            reference(0),
+            reference(1),
+            reference(2),
+        ]
     }
 }
 
@@ -100,10 +111,11 @@ impl Listen {
         };
         let missing_db = self.beside.missing_db(place, loudness).unwrap_or(0.0);
         let further_db = missing_db - self.beside.down_db;
-        if further_db > 0.0 {
+        // What was found of one that still comes in may have been its quiet beginning.
+        if further_db > 0.0 || further_db < 0.0 && place == LIVE {
             self.beside.down_db = missing_db;
             for level in &mut self.levels[..=RESIDUE] {
-                level.match_db -= further_db;
+                level.match_db = (level.match_db - further_db).min(0.0);
             }
         }
     }

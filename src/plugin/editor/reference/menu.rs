@@ -52,6 +52,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
                 Some(reference) => opened(ui, scene, reference),
                 None => offered(ui),
             };
+            ui.separator();
+            live(ui, scene);
             if ask.is_some() {
                 ui.close();
             }
@@ -79,6 +81,48 @@ fn offered(ui: &mut Ui) -> Option<Ask> {
         }
     }
     ask
+}
+
+/// Whether the side-chain is listened to as the reference while it comes in.
+fn live(ui: &mut Ui, scene: &Scene<'_>) {
+    let switch = &scene.params.live_reference;
+    let mut on = scene.setter.value(switch) > 0.5;
+    let response = ui
+        .checkbox(&mut on, "listen to the side-chain, live")
+        .on_hover_text(
+            "What the host sends by the side-chain is the reference of the listen switch.",
+        );
+    if response.changed() {
+        control::set(scene.setter, switch, if on { 1.0 } else { 0.0 });
+    }
+    if !on {
+        return;
+    }
+    let tap = scene.setter.value(&scene.params.tap.on) > 0.5;
+    let lufs = scene
+        .snapshot
+        .activity
+        .reference
+        .map(|of| of.integrated_lufs);
+    for words in live_in_words(lufs, tap) {
+        ui.label(RichText::new(words).size(LABEL_PT));
+    }
+}
+
+/// What is said of it; `lufs`, its loudness so far; `tap`, whether the side-chain is the before tap
+/// too.
+fn live_in_words(lufs: Option<f64>, tap: bool) -> Vec<String> {
+    let mut lines = vec![match lufs {
+        Some(_) => format!(
+            "so far {}; to listen to it: Reference, or the key 5",
+            with_unit(lufs, 1, "LUFS")
+        ),
+        None => "nothing loud enough has come in yet".into(),
+    }];
+    if tap {
+        lines.push("It is also the before tap: switch one of them off.".into());
+    }
+    lines
 }
 
 fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> {

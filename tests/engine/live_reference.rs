@@ -1,0 +1,207 @@
+//! Listening to a reference while it comes in by the side-chain: it is heard as it is or as loud as
+//! the mix, and nothing that it does brings a jump.
+//!
+//! Loudness is that of the `ebur128` crate; what a crossfade may do follows from its definition.
+
+use crate::listen::with;
+use crestline_core::engine::{CHUNK, Engine, Settings};
+use crestline_core::handover::audition;
+use crestline_core::process::{ChainSettings, ListenSettings, PushSettings};
+use kit::engine_run::{Planes, cut, engine, in_blocks, loudness_lufs, noise};
+use songs::{rink_lights, turnstile};
+
+const RATE_HZ: u32 = 48_000;
+const SECOND: usize = 48_000;
+/// The crossfade of every switch, 20 ms.
+const FADE: usize = 960;
+
+fn listening(channels: usize) -> Engine {
+    let (_sender, receiver) = audition();
+    engine(f64::from(RATE_HZ), channels).with_audition(receiver)
+}
+
+fn heard(reference: bool, side_chain: bool, matched: bool) -> ListenSettings {
+    ListenSettings {
+        reference,
+        side_chain,
+        matched,
+        ..ListenSettings::default()
+    }
+}
+
+/// Plays both, in blocks of the sizes that `sizes` gives.
+fn play(
+    engine: &mut Engine,
+    [main, side]: [&Planes; 2],
+    sizes: impl FnMut() -> usize,
+    settings: impl Fn(usize) -> Settings,
+) -> Planes {
+    in_blocks(main, sizes, |block, start| {
+        let frames = block[0].len();
+        let part = |channel: &Vec<f32>| channel[start..start + frames].to_vec();
+        let side: Planes = side.iter().map(part).collect();
+        let side: Vec<&[f32]> = side.iter().map(Vec::as_slice).collect();
+        engine.process(block, &side, &settings(start));
+    })
+}
+
+fn scaled(planes: &[Vec<f32>], gain: f32) -> Planes {
+    let channel = |channel: &Vec<f32>| channel.iter().map(|sample| sample * gain).collect();
+    planes.iter().map(channel).collect()
+}
+
+fn level_db(planes: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
+    let frames = range.len() as f64;
+    let samples = planes.iter().flat_map(|channel| &channel[range.clone()]);
+    let energy: f64 = samples.map(|sample| f64::from(*sample).powi(2)).sum();
+    (10.0 * (energy / frames).log10()).max(-90.0)
+}
+
+// Loudness is told every 100 ms (EBU Tech 3341), and has to have been there for a second; then the
+// crossfade takes 20 ms, which leaves a tenth of a second either way.
+#[test]
+fn it_is_heard_as_it_is_once_there_is_something() {
+    for channels in [2, 1] {
+        let main = noise(channels, 6 * SECOND, 0.3, 1);
+        let mut side = noise(channels, 6 * SECOND, 0.2, 2);
+        let begins = 2 * SECOND + 77;
+        for channel in &mut side {
+            channel[..begins].fill(0.0);
+        }
+        let on = |listen| move |_| with(ChainSettings::default(), listen);
+        let planes = [&main, &side];
+        let alone = play(
+            &mut listening(channels),
+            planes,
+            || 512,
+            on(heard(false, true, false)),
+        );
+        let found = play(
+            &mut listening(channels),
+            planes,
+            || 512,
+            on(heard(true, true, false)),
+        );
+        let known = begins + SECOND;
+        assert!(cut(&found, 0..known) == cut(&alone, 0..known));
+        let there = begins + SECOND + SECOND / 5;
+        assert!(cut(&found, there..6 * SECOND) == cut(&side, there..6 * SECOND));
+        let mut sizes = [1, 333, 256, 1_000, 31].into_iter().cycle();
+        let cut_otherwise = play(
+            &mut listening(channels),
+            planes,
+            || sizes.next().unwrap_or(1),
+            on(heard(true, true, false)),
+        );
+        assert!(found == cut_otherwise, "{channels}");
+    }
+}
+
+#[test]
+fn what_is_missing_of_the_side_chain_is_silence_and_so_is_what_is_no_audio() {
+    let main = noise(2, 3 * SECOND, 0.3, 1);
+    let mut side = noise(2, 3 * SECOND, 0.2, 2);
+    side[1] = vec![f32::NAN; 3 * SECOND];
+    let settings = with(ChainSettings::default(), heard(true, true, false));
+    let nan = play(&mut listening(2), [&main, &side], || 512, |_| settings);
+    side.truncate(1);
+    let short = play(&mut listening(2), [&main, &side], || 512, |_| settings);
+    assert!(nan == short);
+    assert!(nan[0][2 * SECOND..] == side[0][2 * SECOND..]);
+    assert!(nan[1][2 * SECOND..].iter().all(|sample| *sample == 0.0));
+}
+
+// Loudness of what the host receives: eight bars of the mix, then the dense song, then the mix.
+#[test]
+fn matched_it_is_as_loud_as_the_output() {
+    let (mix, dense) = (rink_lights(RATE_HZ), turnstile(RATE_HZ));
+    let bars = 12 * SECOND;
+    let again = |channel: &Vec<f32>| -> Vec<f32> {
+        let part = &channel[27 * SECOND..27 * SECOND + bars];
+        part.iter().copied().cycle().take(4 * bars).collect()
+    };
+    let main: Planes = mix.channels.iter().map(again).collect();
+    let mut worst = 0.0_f64;
+    for (db, push_db) in [(0.0, 0.0), (-16.0, 0.0), (0.0, 9.0)] {
+        let gain = 10_f64.powf(db / 20.0) as f32;
+        let loop_of = |channel: &Vec<f32>| -> Vec<f32> {
+            let part = &channel[10 * SECOND..10 * SECOND + bars];
+            part.iter().copied().cycle().take(4 * bars).collect()
+        };
+        let side: Planes = dense.channels.iter().map(loop_of).collect();
+        let side = scaled(&side, gain);
+        let chain = ChainSettings {
+            push: PushSettings { push_db },
+            ..ChainSettings::default()
+        };
+        // Listened to from the second round to the end of the third.
+        let on = |start: usize| (bars..3 * bars).contains(&start);
+        let settings = |start| with(chain, heard(on(start), true, true));
+        let found = play(&mut listening(2), [&main, &side], || CHUNK, settings);
+        let lufs = |round: usize| {
+            loudness_lufs(
+                &cut(&found, round * bars + SECOND..(round + 1) * bars),
+                RATE_HZ,
+            )
+        };
+        let (reference, output) = (lufs(2), lufs(3));
+        println!("{db} dB, push {push_db}: reference {reference:.2}, output {output:.2} LUFS");
+        worst = worst.max((output - reference).abs());
+    }
+    println!("at most {worst:.3} LU apart");
+    assert!(worst < 0.2);
+}
+
+// The rule of every switch of what is heard: 3 dB in 100 ms at the most unless it is announced.
+#[test]
+fn neither_its_coming_nor_its_going_jumps() {
+    const AT: usize = 5 * SECOND;
+    const TENTH: usize = SECOND / 10;
+    let main = noise(2, 8 * SECOND, 0.05, 3);
+    let (mix, live) = (heard(false, true, false), heard(true, true, false));
+    let (off, matched) = (heard(true, false, false), heard(true, true, true));
+    for (from, to, peak) in [
+        (mix, live, 0.5),
+        (live, mix, 0.005),
+        (live, off, 0.005),
+        (live, off, 0.5),
+        (off, live, 0.5),
+        (matched, live, 0.5),
+        (live, matched, 0.5),
+        (matched, off, 0.005),
+    ] {
+        let side = noise(2, 8 * SECOND, peak, 4);
+        let mut engine = listening(2);
+        let mut announced = 0.0_f32;
+        let found = in_blocks(
+            &main,
+            || CHUNK,
+            |block, start| {
+                let side = side
+                    .iter()
+                    .map(|channel| &channel[start..start + block[0].len()]);
+                let side: Vec<&[f32]> = side.collect();
+                let listen = if start < AT { from } else { to };
+                engine.process(block, &side, &with(ChainSettings::default(), listen));
+                if start >= AT {
+                    announced = announced.max(engine.snapshot().activity.rising_db);
+                }
+            },
+        );
+        // From off to on nothing is known for a second.
+        let wait = if from == off { 10 * TENTH + CHUNK } else { 0 };
+        let end = AT + CHUNK + wait;
+        let before = level_db(&found, AT - SECOND..AT);
+        let soon = level_db(&found, end + TENTH - FADE..end + TENTH);
+        let after = level_db(&found, 7 * SECOND..8 * SECOND);
+        println!(
+            "{from:?} to {to:?}, {peak}: {before:.1} dB, {soon:.1} soon, {after:.1} in the end, {announced:.1} told"
+        );
+        assert!(soon - before < 3.1, "{soon:.2} after {before:.2}");
+        if after - before > 3.5 {
+            assert!((f64::from(announced) - (after - before)).abs() < 1.5);
+        } else {
+            assert!(announced == 0.0);
+        }
+    }
+}
