@@ -40,7 +40,7 @@ fn bundled() -> ClapHost {
 
 /// The output must be the input to the last bit, as much later as the plug-in says, and silence
 /// before.
-fn assert_delayed(output: &[Vec<f32>], input: &[Vec<f32>], latency: usize, what: &str) {
+pub fn assert_delayed(output: &[Vec<f32>], input: &[Vec<f32>], latency: usize, what: &str) {
     assert_eq!(output.len(), input.len(), "{what}");
     for (channel, (output, input)) in output.iter().zip(input).enumerate() {
         let silence = std::iter::repeat_n(&0.0, latency);
@@ -55,7 +55,7 @@ fn assert_delayed(output: &[Vec<f32>], input: &[Vec<f32>], latency: usize, what:
 }
 
 /// Frames to play so that some thousands come out.
-fn frames(host: &mut ClapHost) -> usize {
+pub fn frames(host: &mut ClapHost) -> usize {
     host.latency().unwrap() + 5_000
 }
 

@@ -12,15 +12,18 @@
 )]
 
 mod automation;
+mod blocks;
 mod clap;
 mod edits;
 mod instances;
+mod lifecycle;
 mod listen;
 mod malformed;
 mod readings;
 mod reduction;
 mod reference;
 mod rendering;
+mod states;
 mod surfaces;
 mod texts;
 mod vst3;

@@ -23,7 +23,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
     IPluginFactory3, IPluginFactoryTrait, PClassInfo, PClassInfo2, kInvalidArgument, kResultOk,
 };
 use nice_plug::wrapper::vst3::vst3::{ComPtr, ComWrapper, Interface};
-use rig::raw_host::stream::Memory;
+use rig::raw_host::stream::Pieces;
 use rig::raw_host::vst3::factory;
 use rig::raw_host::{Block, Ports, RawHost, RawVst3};
 use std::ffi::{CStr, c_void};
@@ -193,7 +193,7 @@ fn a_saved_state_comes_back_in_another_instance() {
         changes: vec![(push, 0.75)],
     };
     assert!(host.process(&mut block));
-    let memory = ComWrapper::new(Memory::default());
+    let memory = ComWrapper::new(Pieces::default());
     let stream = memory.to_com_ptr::<IBStream>().unwrap();
     // SAFETY: a stream that outlives the calls.
     unsafe {

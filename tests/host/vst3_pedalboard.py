@@ -92,3 +92,33 @@ given_back = shown_values(fresh)
 wrong = {name: (given_back[name], value) for name, value in values.items() if given_back[name] != value}
 assert not wrong, wrong
 print("parameters:", len(expected))
+
+# The same session as a preset: what is heard is the same, to the last bit.
+plugin = load()
+for parameter in settable(plugin):
+    if parameter.name != "Bypass":
+        parameter.raw_value = 1.0 if is_switch(parameter) else float(random.uniform(0.1, 0.9))
+plugin.process(noise(2, 512), 48_000)
+fresh = load()
+fresh.preset_data = plugin.preset_data
+audio = noise(2, 48_000, 0.7)
+assert (fresh.process(audio, 48_000) == plugin.process(audio, 48_000)).all()
+
+# Nothing of what was played before a reset is heard after it.
+plugin = load()
+plugin.process(noise(2, 20_000), 48_000, reset=False)
+plugin.reset()
+assert not plugin.process(np.zeros((2, 20_000), np.float32), 48_000, reset=False).any()
+
+# The chain at work, for the other format to make the same of it.
+plugin = load()
+chain = {parameter.name: parameter for parameter in settable(plugin) if parameter.name in json.loads(sys.argv[3])}
+assert len(chain) > 30, sorted(chain)
+for parameter in chain.values():
+    parameter.raw_value = 1.0 if is_switch(parameter) else float(random.uniform(0.2, 0.8))
+audio = noise(2, 96_000, 0.7)
+played = plugin.process(audio, 48_000, buffer_size=512)
+for name, samples in (("input", audio), ("output", played)):
+    samples.astype("<f4").tofile(f"{sys.argv[4]}/{name}.f32")
+with open(f"{sys.argv[4]}/settings.json", "w") as file:
+    json.dump({name: parameter.raw_value for name, parameter in chain.items()}, file)

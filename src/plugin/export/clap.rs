@@ -10,8 +10,10 @@
     reason = "a plug-in format is a table of C functions, which take what the host passes on trust"
 )]
 
+mod events;
 mod extensions;
 
+use self::events::Events;
 use self::extensions::{Extensions, get_extension};
 use super::denormals::flushed;
 use super::known::Known;
@@ -259,9 +261,15 @@ unsafe extern "C" fn process(
     let Some(ports) = ports.as_mut() else {
         return CLAP_PROCESS_ERROR;
     };
+    let events = Events::within(block.in_events, block.frames_count);
+    let in_events = events.list();
+    let within = clap_process {
+        in_events: &raw const in_events,
+        ..*block
+    };
     // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
     // has ended.
-    let status = flushed(|| unsafe { process_guarded(instance, block, ports) });
+    let status = flushed(|| unsafe { process_guarded(instance, &within, ports) });
     // SAFETY: null or the host's list, for the length of the call.
     if let Some(events) = unsafe { block.out_events.as_ref() } {
         let last = block.frames_count.saturating_sub(1);

@@ -45,6 +45,18 @@ pub struct Requests {
     resizes_asked: AtomicU64,
     /// It is not to have any other.
     refuses_sizes: AtomicBool,
+    /// The plug-in is being activated.
+    activating: AtomicBool,
+    /// How often it said that its latency has changed, in an activation and outside of one.
+    latency_changes: [AtomicU64; 2],
+}
+
+/// How often the plug-in has said that its latency has changed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LatencyChanges {
+    /// Within an activation, as it should.
+    pub in_turn: u64,
+    pub out_of_turn: u64,
 }
 
 impl SharedHandler<'_> for Requests {
@@ -57,12 +69,21 @@ impl SharedHandler<'_> for Requests {
     }
 }
 
-/// The main-thread side. Latency is asked for whenever it is needed, so a change needs no note.
-pub struct MainThread;
+/// The main-thread side.
+pub struct MainThread<'a>(&'a Requests);
 
-impl MainThreadHandler<'_> for MainThread {}
-impl HostLatencyImpl for MainThread {
-    fn changed(&self) {}
+impl<'a> MainThreadHandler<'a> for MainThread<'a> {}
+impl HostLatencyImpl for MainThread<'_> {
+    /// Latency is asked for whenever it is needed: a change is only counted.
+    fn changed(&self) {
+        let [in_turn, out_of_turn] = &self.0.latency_changes;
+        let place = if self.0.activating.load(Ordering::Relaxed) {
+            in_turn
+        } else {
+            out_of_turn
+        };
+        place.fetch_add(1, Ordering::Relaxed);
+    }
 }
 
 /// The types that belong together.
@@ -70,7 +91,7 @@ pub struct Handlers;
 
 impl HostHandlers for Handlers {
     type Shared<'a> = Requests;
-    type MainThread<'a> = MainThread;
+    type MainThread<'a> = MainThread<'a>;
     type AudioProcessor<'a> = ();
 
     fn declare_extensions(builder: &mut HostExtensions<'_, Self>, _: &Requests) {
@@ -154,8 +175,13 @@ impl ClapHost {
             .ok_or("no plug-in in the factory")?;
         let id = descriptor.id().ok_or("the plug-in has no id")?;
         let about = HostInfo::new("Small host", "Crestline", "", "1")?;
-        let instance =
-            PluginInstance::new(|()| Requests::default(), |_| MainThread, entry, id, &about)?;
+        let instance = PluginInstance::<Handlers>::new(
+            |()| Requests::default(),
+            |requests| MainThread(requests),
+            entry,
+            id,
+            &about,
+        )?;
         Ok(Self {
             instance,
             processor: None,
@@ -299,9 +325,34 @@ impl ClapHost {
             min_frames_count: 1,
             max_frames_count: frames,
         };
-        self.processor = Some(self.instance.activate(|_, _| (), range)?.into());
-        self.configuration = Some(range);
+        self.begin(range)?;
         self.idle()
+    }
+
+    fn begin(&mut self, range: PluginAudioConfiguration) -> Result<()> {
+        let mark = |instance: &PluginInstance<Handlers>, on| {
+            instance.access_shared_handler(|all| all.activating.store(on, Ordering::Relaxed));
+        };
+        mark(&self.instance, true);
+        let activated = self.instance.activate(|_, _| (), range);
+        mark(&self.instance, false);
+        self.processor = Some(activated?.into());
+        self.configuration = Some(range);
+        Ok(())
+    }
+
+    /// How often the plug-in has said that its latency has changed.
+    pub fn latency_changes(&self) -> LatencyChanges {
+        self.instance.access_shared_handler(|requests| {
+            let [in_turn, out_of_turn] = requests
+                .latency_changes
+                .each_ref()
+                .map(|count| count.load(Ordering::Relaxed));
+            LatencyChanges {
+                in_turn,
+                out_of_turn,
+            }
+        })
     }
 
     /// Gives up everything that is only needed for audio.
@@ -330,8 +381,7 @@ impl ClapHost {
                 return Ok(());
             } else if let Some(range) = self.configuration {
                 self.deactivate();
-                self.processor = Some(self.instance.activate(|_, _| (), range)?.into());
-                self.configuration = Some(range);
+                self.begin(range)?;
             }
         }
         Err("the plug-in asks for one restart after the other".into())

@@ -50,6 +50,8 @@ pub enum Ports {
     Passed(Vec<Port>),
     /// Said to be so many, without a pointer to them.
     Null(usize),
+    /// Of outputs: the first port of the inputs, whose samples are written over.
+    InPlace,
 }
 
 impl Ports {
@@ -57,7 +59,7 @@ impl Ports {
     pub fn channels(&self) -> impl Iterator<Item = &Vec<f32>> {
         let ports = match self {
             Self::Passed(ports) => ports.as_slice(),
-            Self::Null(_) => &[],
+            Self::Null(_) | Self::InPlace => &[],
         };
         ports.iter().flat_map(Port::channels)
     }
@@ -78,11 +80,27 @@ pub trait RawHost {
     /// The latency that the plug-in reports, frames.
     fn latency(&self) -> usize;
 
+    /// For how long the plug-in says that it goes on sounding, frames.
+    fn tail(&self) -> usize;
+
+    /// What the host keeps in its session, written in pieces of at most so many bytes.
+    fn save_in_pieces(&self, at_most: usize) -> Vec<u8>;
+
+    /// Gives something back in pieces of at most so many bytes; whether the plug-in takes it.
+    fn load_in_pieces(&self, state: &[u8], at_most: usize) -> bool;
+
+    /// Says that in each port, input or side-chain, the channels of these bits are the same sample
+    /// throughout, in the words of the format; a hint, and to be true.
+    fn say_constant(&mut self, channels: u64);
+
     /// The number and the normalised value of a parameter.
     fn param(&self, name: &str) -> Option<(u32, f64)>;
 
     /// How many parameters there are.
     fn param_count(&self) -> u32;
+
+    /// The values of all parameters, normalised.
+    fn normalized(&self) -> Vec<f64>;
 
     /// Whether the plug-in describes a parameter of this index.
     fn knows_param(&self, index: u32) -> bool;
@@ -107,6 +125,7 @@ fn nowhere<T>() -> *mut T {
 
 /// The array of channel pointers of a port, with the number of channels that it is said to have;
 /// null if there is no array.
+#[derive(Clone)]
 struct Pointers {
     array: Option<Vec<*mut f32>>,
     count: usize,
@@ -143,7 +162,7 @@ impl Pointers {
 /// The ports of one direction in the words of a format, and one more that leads nowhere.
 struct Described<T> {
     /// What the `array` points to.
-    _pointers: Vec<Pointers>,
+    pointers: Vec<Pointers>,
     array: Option<Vec<T>>,
     count: usize,
 }
@@ -151,17 +170,26 @@ struct Described<T> {
 impl<T> Described<T> {
     /// `port` describes a port by the address of its channel pointers and their number.
     fn new(ports: &mut Ports, port: impl Fn(*mut *mut f32, usize) -> T) -> Self {
-        let ports = match ports {
-            Ports::Null(count) => {
-                return Self {
-                    _pointers: Vec::new(),
-                    array: None,
-                    count: *count,
-                };
-            }
-            Ports::Passed(ports) => ports,
-        };
-        let mut pointers: Vec<_> = ports.iter_mut().map(Pointers::to).collect();
+        match ports {
+            Ports::Null(count) => Self {
+                pointers: Vec::new(),
+                array: None,
+                count: *count,
+            },
+            Ports::Passed(ports) => Self::of(ports.iter_mut().map(Pointers::to).collect(), port),
+            Ports::InPlace => panic!("inputs are not outputs"),
+        }
+    }
+
+    /// The outputs of a block with these inputs.
+    fn outputs(ports: &mut Ports, inputs: &Self, port: impl Fn(*mut *mut f32, usize) -> T) -> Self {
+        match ports {
+            Ports::InPlace => Self::of(inputs.pointers[..1].to_vec(), port),
+            ports => Self::new(ports, port),
+        }
+    }
+
+    fn of(mut pointers: Vec<Pointers>, port: impl Fn(*mut *mut f32, usize) -> T) -> Self {
         let mut described: Vec<_> = pointers
             .iter_mut()
             .map(|pointers| port(pointers.address(), pointers.count))
@@ -169,7 +197,7 @@ impl<T> Described<T> {
         described.push(port(nowhere(), 2));
         Self {
             count: pointers.len(),
-            _pointers: pointers,
+            pointers,
             array: Some(described),
         }
     }

@@ -12,7 +12,7 @@
 mod frame;
 
 use self::frame::Frame;
-use crate::raw_host::stream::Memory;
+use crate::raw_host::stream::Pieces;
 use crate::raw_host::vst3::Points;
 use crate::raw_host::{Block, Port, Ports, RawVst3};
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
@@ -214,17 +214,17 @@ impl Vst3Host {
 
     /// What the host keeps in its session.
     pub fn save(&self) -> Vec<u8> {
-        let memory = ComWrapper::new(Memory::default());
+        let memory = ComWrapper::new(Pieces::default());
         let stream = memory.to_com_ptr::<IBStream>().unwrap();
         // SAFETY: a stream that outlives the call.
         let saved = unsafe { self.raw.component.getState(stream.as_com_ref().as_ptr()) };
         assert_eq!(saved, kResultOk);
-        memory.bytes.borrow().clone()
+        memory.bytes()
     }
 
     /// Gives back what [`save`](Self::save) returned.
     pub fn load(&mut self, state: &[u8]) {
-        let memory = ComWrapper::new(Memory::of(state));
+        let memory = ComWrapper::new(Pieces::new(state, usize::MAX));
         let stream = memory.to_com_ptr::<IBStream>().unwrap();
         // SAFETY: a stream that outlives the call.
         let loaded = unsafe { self.raw.component.setState(stream.as_com_ref().as_ptr()) };

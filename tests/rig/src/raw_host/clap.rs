@@ -5,6 +5,7 @@
     reason = "a host calls a plug-in through tables of C functions"
 )]
 
+use super::stream::Pieces;
 use super::{Block, Described, RawHost};
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::events::{
@@ -16,10 +17,13 @@ use clap_sys::ext::audio_ports_config::{
 };
 use clap_sys::ext::latency::{CLAP_EXT_LATENCY, clap_plugin_latency};
 use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params};
+use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
+use clap_sys::ext::tail::{CLAP_EXT_TAIL, clap_plugin_tail};
 use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
 use clap_sys::host::clap_host;
 use clap_sys::plugin::clap_plugin;
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process};
+use clap_sys::stream::{clap_istream, clap_ostream};
 use clap_sys::version::CLAP_VERSION;
 use std::ffi::{CStr, c_char, c_void};
 use std::mem::MaybeUninit;
@@ -30,7 +34,23 @@ pub struct RawClap {
     plugin: *const clap_plugin,
     _host: Box<clap_host>,
     is_active: bool,
+    constant: u64,
 }
+
+/// A parameter that is set somewhere in a block, or past it.
+#[derive(Clone, Copy, Debug)]
+pub struct Event {
+    pub frame: u32,
+    pub id: u32,
+    pub value: f64,
+}
+
+/// The functions that a host may call on any thread, or on its main thread while audio runs, to be
+/// called on whichever.
+pub struct AnyThread(*const clap_plugin);
+
+// SAFETY: whether the plug-in bears it is what a test that uses this wants to know.
+unsafe impl Send for AnyThread {}
 
 unsafe extern "C" fn no_extension(_: *const clap_host, _: *const c_char) -> *const c_void {
     ptr::null()
@@ -69,6 +89,7 @@ impl RawClap {
                 plugin,
                 _host: host,
                 is_active: false,
+                constant: 0,
             }
         }
     }
@@ -103,6 +124,23 @@ impl RawClap {
         }
         host.is_active = true;
         host
+    }
+
+    /// Calls for another thread, which must end before the instance does.
+    pub fn any_thread(&self) -> AnyThread {
+        AnyThread(self.plugin)
+    }
+
+    /// Has the instance begin or end to process.
+    pub fn set_processing(&mut self, on: bool) {
+        // SAFETY: the plug-in's own functions, called while it is active.
+        unsafe {
+            if on {
+                assert!((*self.plugin).start_processing.unwrap()(self.plugin));
+            } else {
+                (*self.plugin).stop_processing.unwrap()(self.plugin);
+            }
+        }
     }
 
     /// Whether the plug-in offers an extension.
@@ -166,6 +204,31 @@ impl RawHost for RawClap {
         unsafe { params.count.unwrap()(self.plugin) }
     }
 
+    fn normalized(&self) -> Vec<f64> {
+        let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS);
+        let value = |index| {
+            let mut info = MaybeUninit::<clap_param_info>::uninit();
+            let mut value = f64::NAN;
+            // SAFETY: the plug-in's own functions, called with what they return.
+            let info = unsafe {
+                assert!(params.get_info.unwrap()(
+                    self.plugin,
+                    index,
+                    info.as_mut_ptr()
+                ));
+                let info = info.assume_init();
+                assert!(params.get_value.unwrap()(
+                    self.plugin,
+                    info.id,
+                    &raw mut value
+                ));
+                info
+            };
+            (value - info.min_value) / (info.max_value - info.min_value)
+        };
+        (0..self.param_count()).map(value).collect()
+    }
+
     fn knows_param(&self, index: u32) -> bool {
         let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS);
         let mut info = MaybeUninit::uninit();
@@ -173,17 +236,65 @@ impl RawHost for RawClap {
         unsafe { params.get_info.unwrap()(self.plugin, index, info.as_mut_ptr()) }
     }
 
+    fn tail(&self) -> usize {
+        let tail: &clap_plugin_tail = self.extension(CLAP_EXT_TAIL);
+        // SAFETY: the plug-in's own function.
+        unsafe { tail.get.unwrap()(self.plugin) as usize }
+    }
+
+    fn save_in_pieces(&self, at_most: usize) -> Vec<u8> {
+        let state: &clap_plugin_state = self.extension(CLAP_EXT_STATE);
+        let pieces = Pieces::new(&[], at_most);
+        let stream = clap_ostream {
+            ctx: (&raw const pieces).cast_mut().cast(),
+            write: Some(write),
+        };
+        // SAFETY: the plug-in's own function, and a stream that outlives the call.
+        assert!(unsafe { state.save.unwrap()(self.plugin, &raw const stream) });
+        pieces.into_bytes()
+    }
+
+    fn load_in_pieces(&self, bytes: &[u8], at_most: usize) -> bool {
+        let state: &clap_plugin_state = self.extension(CLAP_EXT_STATE);
+        let pieces = Pieces::new(bytes, at_most);
+        let stream = clap_istream {
+            ctx: (&raw const pieces).cast_mut().cast(),
+            read: Some(read),
+        };
+        // SAFETY: the plug-in's own function, and a stream that outlives the call.
+        unsafe { state.load.unwrap()(self.plugin, &raw const stream) }
+    }
+
+    fn say_constant(&mut self, channels: u64) {
+        self.constant = channels;
+    }
+
     fn process(&mut self, block: &mut Block) -> bool {
+        let first = |&(id, value): &(u32, f64)| Event {
+            frame: 0,
+            id,
+            value,
+        };
+        let events: Vec<_> = block.changes.iter().map(first).collect();
+        self.process_with(block, &events)
+    }
+}
+
+impl RawClap {
+    /// Has the plug-in process a block with these changes, in this order, instead of the block's
+    /// own; whether it says that it could.
+    pub fn process_with(&mut self, block: &mut Block, changes: &[Event]) -> bool {
+        let constant = self.constant;
         let describe = |data32, count| clap_audio_buffer {
             data32,
             data64: ptr::null_mut(),
             channel_count: u32::try_from(count).unwrap(),
             latency: 0,
-            constant_mask: 0,
+            constant_mask: constant,
         };
         let mut inputs = Described::new(&mut block.inputs, describe);
-        let mut outputs = Described::new(&mut block.outputs, describe);
-        let changes: Vec<_> = block.changes.iter().map(|change| event(*change)).collect();
+        let mut outputs = Described::outputs(&mut block.outputs, &inputs, describe);
+        let changes: Vec<_> = changes.iter().map(event).collect();
         let in_events = clap_input_events {
             ctx: (&raw const changes).cast_mut().cast(),
             size: Some(size),
@@ -211,11 +322,68 @@ impl RawHost for RawClap {
     }
 }
 
-fn event((id, value): (u32, f64)) -> clap_event_param_value {
+impl AnyThread {
+    /// Asks what there is to be asked: extensions, values and their texts, latency, tail, state.
+    /// Returns how many parameters have told a finite value.
+    pub fn ask_everything(&self) -> usize {
+        let extension = |id: &CStr| {
+            // SAFETY: the plug-in's own function.
+            unsafe { (*self.0).get_extension.unwrap()(self.0, id.as_ptr()) }
+        };
+        let pieces = Pieces::new(&[], 1_000);
+        let stream = clap_ostream {
+            ctx: (&raw const pieces).cast_mut().cast(),
+            write: Some(write),
+        };
+        // SAFETY: the plug-in has these extensions; its own functions, called with what they return
+        // and with places for the answers.
+        unsafe {
+            let params = &*extension(CLAP_EXT_PARAMS).cast::<clap_plugin_params>();
+            let latency = &*extension(CLAP_EXT_LATENCY).cast::<clap_plugin_latency>();
+            let tail = &*extension(CLAP_EXT_TAIL).cast::<clap_plugin_tail>();
+            let state = &*extension(CLAP_EXT_STATE).cast::<clap_plugin_state>();
+            assert!(latency.get.unwrap()(self.0) > 0);
+            tail.get.unwrap()(self.0);
+            assert!(state.save.unwrap()(self.0, &raw const stream));
+            let told = |index: &u32| {
+                let mut info = MaybeUninit::<clap_param_info>::uninit();
+                assert!(params.get_info.unwrap()(self.0, *index, info.as_mut_ptr()));
+                let id = info.assume_init().id;
+                let (mut value, mut text) = (f64::NAN, [0; 64]);
+                assert!(params.get_value.unwrap()(self.0, id, &raw mut value));
+                params.value_to_text.unwrap()(self.0, id, value, text.as_mut_ptr(), 64);
+                value.is_finite()
+            };
+            (0..params.count.unwrap()(self.0)).filter(told).count()
+        }
+    }
+}
+
+unsafe extern "C" fn write(stream: *const clap_ostream, from: *const c_void, bytes: u64) -> i64 {
+    // SAFETY: a stream made above, and as many bytes as the plug-in says.
+    unsafe {
+        let pieces = &*(*stream).ctx.cast::<Pieces>();
+        let bytes = usize::try_from(bytes).unwrap();
+        let written = pieces.write(std::slice::from_raw_parts(from.cast(), bytes));
+        i64::try_from(written).unwrap()
+    }
+}
+
+unsafe extern "C" fn read(stream: *const clap_istream, to: *mut c_void, bytes: u64) -> i64 {
+    // SAFETY: a stream made above, and room for as many bytes as the plug-in says.
+    unsafe {
+        let pieces = &*(*stream).ctx.cast::<Pieces>();
+        let piece = pieces.read(usize::try_from(bytes).unwrap());
+        ptr::copy_nonoverlapping(piece.as_ptr(), to.cast(), piece.len());
+        i64::try_from(piece.len()).unwrap()
+    }
+}
+
+fn event(&Event { frame, id, value }: &Event) -> clap_event_param_value {
     clap_event_param_value {
         header: clap_event_header {
             size: size_of::<clap_event_param_value>() as u32,
-            time: 0,
+            time: frame,
             space_id: CLAP_CORE_EVENT_SPACE_ID,
             type_: CLAP_EVENT_PARAM_VALUE,
             flags: 0,

@@ -5,6 +5,7 @@
     reason = "a host calls a plug-in through tables of C functions"
 )]
 
+use super::stream::Pieces;
 use super::{Block, Described, RawHost};
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, IAudioProcessor, IAudioProcessorTrait, IComponent,
@@ -13,8 +14,8 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     ParameterInfo, ProcessData, ProcessSetup, SpeakerArr,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    IPluginBaseTrait, IPluginFactory, IPluginFactoryTrait, PClassInfo, int32, kResultFalse,
-    kResultOk, tresult,
+    IBStream, IPluginBaseTrait, IPluginFactory, IPluginFactoryTrait, PClassInfo, int32,
+    kResultFalse, kResultOk, tresult,
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper, Interface};
 use std::cell::{Cell, RefCell};
@@ -41,6 +42,7 @@ pub struct RawVst3 {
     pub told: Vec<(ParamID, ParamValue)>,
     /// Called with each call of the plug-in's `process`, which it must make.
     pub around: fn(&mut dyn FnMut()),
+    silent: u64,
 }
 
 /// The points of some parameters within a block: offset in frames and normalised value.
@@ -84,6 +86,7 @@ impl RawVst3 {
             process_mode: REALTIME,
             told: Vec::new(),
             around: |process| process(),
+            silent: 0,
         }
     }
 
@@ -176,6 +179,21 @@ impl RawHost for RawVst3 {
         u32::try_from(unsafe { self.controller.getParameterCount() }).unwrap()
     }
 
+    fn normalized(&self) -> Vec<f64> {
+        let value = |index: u32| {
+            let mut info = MaybeUninit::<ParameterInfo>::uninit();
+            // SAFETY: calls as the interface has them; what is returned with success is filled in.
+            unsafe {
+                let result = self
+                    .controller
+                    .getParameterInfo(index.cast_signed(), info.as_mut_ptr());
+                assert_eq!(result, kResultOk);
+                self.controller.getParamNormalized(info.assume_init().id)
+            }
+        };
+        (0..self.param_count()).map(value).collect()
+    }
+
     fn knows_param(&self, index: u32) -> bool {
         let mut info = MaybeUninit::uninit();
         // SAFETY: a call as the interface has it, and a place for the answer.
@@ -184,6 +202,32 @@ impl RawHost for RawVst3 {
                 .getParameterInfo(index.cast_signed(), info.as_mut_ptr())
         };
         result == kResultOk
+    }
+
+    fn tail(&self) -> usize {
+        // SAFETY: a call as the interface has it.
+        unsafe { self.processor.getTailSamples() as usize }
+    }
+
+    fn save_in_pieces(&self, at_most: usize) -> Vec<u8> {
+        let pieces = ComWrapper::new(Pieces::new(&[], at_most));
+        let stream = pieces.to_com_ptr::<IBStream>().unwrap();
+        // SAFETY: a stream that outlives the call.
+        let saved = unsafe { self.component.getState(stream.as_com_ref().as_ptr()) };
+        assert_eq!(saved, kResultOk);
+        pieces.bytes()
+    }
+
+    fn load_in_pieces(&self, bytes: &[u8], at_most: usize) -> bool {
+        let pieces = ComWrapper::new(Pieces::new(bytes, at_most));
+        let stream = pieces.to_com_ptr::<IBStream>().unwrap();
+        // SAFETY: a stream that outlives the call.
+        unsafe { self.component.setState(stream.as_com_ref().as_ptr()) == kResultOk }
+    }
+
+    /// `ivstaudioprocessor.h` knows silence alone.
+    fn say_constant(&mut self, channels: u64) {
+        self.silent = channels;
     }
 
     fn process(&mut self, block: &mut Block) -> bool {
@@ -197,15 +241,16 @@ impl RawVst3 {
     /// Has the plug-in process a block with these changes of parameters instead of the block's own;
     /// whether it says that it could.
     pub fn process_with(&mut self, block: &mut Block, points: Points) -> bool {
+        let silent = self.silent;
         let describe = |channels, count| AudioBusBuffers {
             numChannels: int32::try_from(count).unwrap(),
-            silenceFlags: 0,
+            silenceFlags: silent,
             __field0: AudioBusBuffers__type0 {
                 channelBuffers32: channels,
             },
         };
         let mut inputs = Described::new(&mut block.inputs, describe);
-        let mut outputs = Described::new(&mut block.outputs, describe);
+        let mut outputs = Described::outputs(&mut block.outputs, &inputs, describe);
         let changes = Changes::new(points);
         let changes = changes.to_com_ptr::<IParameterChanges>().unwrap();
         let told = Told::new();
