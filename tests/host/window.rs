@@ -16,18 +16,15 @@ use crestline_core::session::forecast::Forecaster;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbaImage;
-use kit::skip::skip;
 use nice_plug::prelude::Param;
 use rig::clap_host::{Change, ClapHost, Result, Run};
 use rig::editor_stage::{RATE_HZ, SIZE, Stage, open, picture_of};
-use rig::screen::{HostWindow, Screen};
+use rig::screen::HostWindow;
 use songs::{Song, rink_lights};
 use std::collections::HashSet;
-use std::io::Write;
 use std::path::Path;
-use std::process::Command;
+use std::sync::LazyLock;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{LazyLock, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 static SONG: LazyLock<Song> = LazyLock::new(|| rink_lights(48_000));
@@ -39,53 +36,9 @@ const REST: Duration = Duration::from_millis(250);
 /// A machine that does other things besides may take so long over anything.
 const PATIENCE: Duration = Duration::from_secs(20);
 
-/// Says something that is to be read even when the test passes.
-fn say(line: &str) {
-    let _ = writeln!(std::io::stderr(), "{line}");
-}
-
-/// Runs a test of this file, or of another by its path, in a process of its own, on a screen of its own: the libraries that
-/// draw find the screen in the environment, and a crash in the window is then one failed test.
-pub fn on_a_screen(test: &str, work: fn() -> Result<()>) {
-    const CHILD: &str = "CRESTLINE_WINDOW_TEST";
-    // Windows that draw on the processor would only slow each other down.
-    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
-    if std::env::var_os(CHILD).is_some() {
-        return work().unwrap();
-    }
-    let _turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
-    let screen = match Screen::start() {
-        Ok(screen) => screen,
-        Err(lack) => {
-            let hint = format!("{lack}; `cargo xtask setup` installs what is missing");
-            assert!(std::env::var_os("CI").is_none(), "{hint}");
-            return skip(test, &hint);
-        }
-    };
-    let path = if test.contains("::") {
-        test.to_owned()
-    } else {
-        format!("window::{test}")
-    };
-    let mut child = Command::new(std::env::current_exe().unwrap());
-    child
-        .args([path.as_str(), "--exact", "--nocapture"])
-        .env(CHILD, "1")
-        // What is given back goes back to the system at once, so that what the process holds is
-        // what is in use.
-        .env("GLIBC_TUNABLES", "glibc.malloc.mmap_threshold=131072:glibc.malloc.trim_threshold=131072:glibc.malloc.arena_max=1")
-        .current_dir(env!("CARGO_MANIFEST_DIR"));
-    let output = screen.lend_to(&mut child).output().unwrap();
-    let printed = String::from_utf8_lossy(&output.stdout);
-    let complained = String::from_utf8_lossy(&output.stderr);
-    assert!(
-        output.status.success(),
-        "{}\n{printed}\n{complained}",
-        output.status
-    );
-    for line in printed.lines().filter(|line| line.starts_with("window: ")) {
-        say(line);
-    }
+/// Runs a test of this file.
+fn on_a_screen(test: &str, work: fn() -> Result<()>) {
+    rig::screen::on_a_screen(&format!("window::{test}"), work);
 }
 
 /// Lets time pass on the main thread, as a host does between two rounds of its event loop.

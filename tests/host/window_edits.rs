@@ -3,11 +3,10 @@
 #![cfg(target_os = "linux")]
 
 use crate::clap::{linked, noise};
-use crate::window::on_a_screen;
 use egui_kittest::kittest::Queryable;
 use rig::clap_host::Result;
 use rig::editor_stage::{SIZE, Stage, open};
-use rig::screen::HostWindow;
+use rig::screen::{HostWindow, on_a_screen};
 use rig::vst3_host::Vst3Host;
 use std::time::{Duration, Instant};
 

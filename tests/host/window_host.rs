@@ -2,11 +2,11 @@
 //! gets. Linux only, as `window.rs` is.
 #![cfg(target_os = "linux")]
 
-use crate::window::{at_rest, at_rest_in, idle, on_a_screen};
+use crate::window::{at_rest, at_rest_in, idle};
 use egui_kittest::kittest::Queryable;
 use rig::clap_host::{ClapHost, Result};
 use rig::editor_stage::{RATE_HZ, opened as opened_stage, opened_at};
-use rig::screen::{HostWindow, SPACE_KEY};
+use rig::screen::{HostWindow, SPACE_KEY, on_a_screen};
 use std::time::{Duration, Instant};
 
 const BLOCK: usize = 480;

@@ -2,9 +2,11 @@
 //! camera.
 
 use image::RgbaImage;
+use kit::skip::skip;
 use std::error::Error;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write as _};
 use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, PoisonError};
 use x11rb::CURRENT_TIME;
 use x11rb::connection::Connection;
 use x11rb::protocol::Event;
@@ -67,6 +69,46 @@ impl Screen {
             .env("LIBGL_ALWAYS_SOFTWARE", "1")
             .env_remove("WAYLAND_DISPLAY")
             .env_remove("XAUTHORITY")
+    }
+}
+
+/// Runs a test, named by its path, in a process of its own on a screen of its own: the libraries that
+/// draw find the screen in the environment, and a crash in the window is then one failed test. Lines
+/// of it that begin with `window: ` are told.
+pub fn on_a_screen(test: &str, work: fn() -> Result<()>) {
+    const CHILD: &str = "CRESTLINE_WINDOW_TEST";
+    // Windows that draw on the processor would only slow each other down.
+    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+    if std::env::var_os(CHILD).is_some() {
+        return work().unwrap();
+    }
+    let _turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
+    let screen = match Screen::start() {
+        Ok(screen) => screen,
+        Err(lack) => {
+            let hint = format!("{lack}; `cargo xtask setup` installs what is missing");
+            assert!(std::env::var_os("CI").is_none(), "{hint}");
+            return skip(test, &hint);
+        }
+    };
+    let mut child = Command::new(std::env::current_exe().unwrap());
+    child
+        .args([test, "--exact", "--nocapture"])
+        .env(CHILD, "1")
+        // What is given back goes back to the system at once, so that what the process holds is
+        // what is in use.
+        .env("GLIBC_TUNABLES", "glibc.malloc.mmap_threshold=131072:glibc.malloc.trim_threshold=131072:glibc.malloc.arena_max=1");
+    let output = screen.lend_to(&mut child).output().unwrap();
+    let printed = String::from_utf8_lossy(&output.stdout);
+    let complained = String::from_utf8_lossy(&output.stderr);
+    assert!(
+        output.status.success(),
+        "{}\n{printed}\n{complained}",
+        output.status
+    );
+    for line in printed.lines().filter(|line| line.starts_with("window: ")) {
+        // To be read even when the test passes.
+        let _ = writeln!(std::io::stderr(), "{line}");
     }
 }
 

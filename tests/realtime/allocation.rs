@@ -13,22 +13,15 @@
     debug_assertions,
     allow(dead_code, reason = "the allocator is the framework's then")
 )]
-#![expect(clippy::cast_sign_loss, reason = "counts and steps are not negative")]
-#![expect(
-    clippy::unwrap_used,
-    clippy::panic,
-    reason = "a test stops at the first thing that goes wrong"
-)]
 
-use clack_extensions::params::ParamInfoFlags;
+use crate::{BLOCK_SIZES, LAYOUTS, active_host, every_parameter, noise, switched_on};
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{AuditionLoop, audition, handover, tap};
 use crestline_core::measure::RestGain;
 use crestline_core::process::ListenSettings;
 use kit::automation::automation;
-use kit::signals::white_noise;
 use proptest::prelude::*;
-use rig::clap_host::{Change, ClapHost, Run};
+use rig::clap_host::Run;
 use rig::vst3_host::{Param, Point, Vst3Host};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::backtrace::Backtrace;
@@ -108,54 +101,6 @@ fn watched(work: &mut dyn FnMut()) {
     }
 }
 
-const LAYOUTS: [usize; 2] = [2, 1];
-const BLOCK_SIZES: [usize; 8] = [512, 1, 64, 1_024, 7, 512, 333, 32];
-
-/// White noise of its own for each channel.
-fn noise(channels: usize, frames: usize, peak: f32, seed: u64) -> Vec<Vec<f32>> {
-    let channel = |channel| white_noise(100 * seed + channel as u64, f64::from(peak), frames);
-    (0..channels).map(channel).collect()
-}
-
-fn active_host(channels: usize, sample_rate_hz: f64) -> ClapHost {
-    let mut host = ClapHost::linked(&crestline_plugin::clap_entry).unwrap();
-    let layouts = host.layouts().unwrap();
-    let layout = layouts
-        .iter()
-        .find(|layout| layout.main_input_channels as usize == channels)
-        .unwrap();
-    host.select_layout(layout.id).unwrap();
-    host.activate(sample_rate_hz, 1_024).unwrap();
-    host
-}
-
-/// Every parameter in turn to the top, the bottom and the middle of its range, one every 150
-/// frames.
-fn every_parameter(host: &mut ClapHost) -> Vec<Change> {
-    let params = host.params().unwrap();
-    let free = params
-        .iter()
-        .filter(|param| !param.flags.contains(ParamInfoFlags::IS_READONLY));
-    let values = free.flat_map(|param| {
-        let (low, high) = (*param.range.start(), *param.range.end());
-        [
-            high,
-            low,
-            low + ((high - low) / 2.0).floor(),
-            0.3 * low + 0.7 * high,
-        ]
-        .map(|value| (param.id, value))
-    });
-    values
-        .enumerate()
-        .map(|(index, (id, value))| Change {
-            frame: 150 * index,
-            id,
-            value,
-        })
-        .collect()
-}
-
 #[test]
 #[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_plug_in_plays_without_allocating_from_its_first_block_on() {
@@ -230,21 +175,7 @@ fn the_plug_in_follows_every_parameter_without_allocating() {
 #[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_plug_in_plays_with_everything_switched_on_without_allocating() {
     let mut host = active_host(2, 48_000.0);
-    let params = host.params().unwrap();
-    // Switches on, except those that take the rest out of the path or restart the measurement.
-    let spared = ["Bypass", "Restart measurement"];
-    let switches = params.iter().filter(|param| {
-        param.flags.contains(ParamInfoFlags::IS_STEPPED)
-            && param.range == (0.0..=1.0)
-            && !spared.contains(&param.name.as_str())
-    });
-    let changes: Vec<_> = switches
-        .map(|param| Change {
-            frame: 0,
-            id: param.id,
-            value: 1.0,
-        })
-        .collect();
+    let changes = switched_on(&mut host);
     let main = noise(2, 480_000, 1.0, 5);
     host.run(Run {
         changes: &changes,
@@ -529,7 +460,7 @@ fn an_allocation_on_the_audio_thread_would_fail_this_test() {
         command
             .args([
                 "--exact",
-                "plays_with_a_deliberate_allocation",
+                "allocation::plays_with_a_deliberate_allocation",
                 "--nocapture",
             ])
             .env_remove(DELIBERATE);
