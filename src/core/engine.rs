@@ -34,8 +34,8 @@ use self::residue_level::ResidueLevel;
 use self::restart::Undo;
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
-use crate::dsp::fault::{LARGEST_INPUT, or_silence};
-use crate::handover::{AudioEnd, AuditionReceiver, RecentWriter, TapWriter};
+use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
+use crate::handover::{AudioEnd, AuditionReceiver, Faults, RecentWriter, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
 use crate::process::{
     Before, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals,
@@ -121,6 +121,7 @@ pub struct Engine {
     /// Highest true peak of the output in the last whole chunk, dBTP.
     output_peak_dbtp: Option<f64>,
     overs: OverLatch,
+    faults: Faults,
     undo: Undo,
     /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
@@ -167,11 +168,6 @@ fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: Range<usize>) -> &'a
         .unwrap_or_default()
 }
 
-/// The sample, or silence for what is no audio.
-pub(crate) fn playable(sample: f32) -> f32 {
-    or_silence(sample, LARGEST_INPUT)
-}
-
 impl Engine {
     /// An engine with everything it will ever need. Allocates.
     pub fn new(spec: EngineSpec) -> Self {
@@ -211,6 +207,7 @@ impl Engine {
             residue: ResidueLevel::new(spec.sample_rate_hz),
             output_peak_dbtp: None,
             overs: OverLatch::new(spec.sample_rate_hz),
+            faults: Faults::default(),
             undo: Undo::default(),
             limiters_db: [0.0; 2],
             bands: RecentBands::new(spec.sample_rate_hz),
@@ -285,7 +282,7 @@ impl Engine {
 
     /// Processes one block in place: one slice a channel, all of one length, any length. `side` is
     /// the side-chain, whose channels may be missing or short: what is missing is silence. Samples
-    /// that are not finite, or beyond +80 dBFS, count as silence.
+    /// that are not finite, or beyond +80 dBFS, count as silence and are [counted](Faults).
     ///
     /// # Realtime
     /// Yes.
@@ -400,8 +397,9 @@ impl Engine {
         }
         let range = self.position..self.position + frames;
         let channels = main.len();
-        for sample in main.iter_mut().flat_map(|channel| channel.iter_mut()) {
-            *sample = playable(*sample);
+        for channel in main.iter_mut() {
+            let silenced = silence_faults(channel, LARGEST_INPUT);
+            self.faults.input = self.faults.input.saturating_add(silenced);
         }
         let corners_hz = settings.chain.bands.crossovers_hz;
         let input: [&[f32]; 2] = [
@@ -412,7 +410,8 @@ impl Engine {
             recent.write(&input[..channels]);
         }
         if let Some(tap) = &mut self.tap {
-            tap.process(&input[..channels], side, &settings.tap, corners_hz);
+            let silenced = tap.process(&input[..channels], side, &settings.tap, corners_hz);
+            self.faults.side_chain = self.faults.side_chain.saturating_add(silenced);
         }
         if corners_hz != self.reduction.corners_hz() {
             self.measure();

@@ -64,6 +64,8 @@ pub struct Activity {
     pub rising_db: f32,
     /// Peaks over full scale since they were last cleared.
     pub overs: Overs,
+    /// Samples that were no audio, since they were last cleared.
+    pub faults: Faults,
     /// Time left to take the last restart back, seconds; `None` if there is nothing to take back.
     pub undo_left_s: Option<f32>,
 }
@@ -84,6 +86,15 @@ pub struct Overs {
     pub count: u32,
     /// The highest, dBTP, more than 0; `None` if there were none.
     pub highest_dbtp: Option<f32>,
+}
+
+/// Samples that were not finite or beyond +80 dBFS, and were taken for silence.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Faults {
+    /// At the input.
+    pub input: u32,
+    /// In the side-chain, while that was listened to.
+    pub side_chain: u32,
 }
 
 /// Everything the audio thread tells, as of the end of one block.
@@ -131,9 +142,10 @@ enum Command {
     Restart,
     UndoRestart,
     ClearOvers,
+    ClearFaults,
 }
 
-const COMMANDS: usize = 3;
+const COMMANDS: usize = 4;
 
 /// The audio thread's half.
 #[derive(Debug)]
@@ -204,6 +216,14 @@ impl AudioEnd {
     /// Yes, wait-free: one atomic load.
     pub fn clear_overs_requested(&mut self) -> bool {
         self.requested(Command::ClearOvers)
+    }
+
+    /// The same of clearing the samples that were no audio.
+    ///
+    /// # Realtime Safety
+    /// Yes, wait-free: one atomic load.
+    pub fn clear_faults_requested(&mut self) -> bool {
+        self.requested(Command::ClearFaults)
     }
 
     /// Tells, on any thread, whether the editor has ever been looked at.
@@ -282,6 +302,11 @@ impl EditorEnd {
     /// Asks the audio thread to forget the peaks over full scale.
     pub fn clear_overs(&self) {
         self.ask(Command::ClearOvers);
+    }
+
+    /// Asks the audio thread to forget the samples that were no audio.
+    pub fn clear_faults(&self) {
+        self.ask(Command::ClearFaults);
     }
 
     fn ask(&self, command: Command) {

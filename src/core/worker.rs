@@ -31,6 +31,8 @@ type Step = Box<dyn FnMut() -> bool + Send>;
 /// Done once. Calls what it is given as often as it can, which is when chores get their turn, and
 /// ends as soon as that returns true.
 type Errand = Box<dyn FnOnce(&dyn Fn() -> bool) + Send>;
+/// Tells whoever gave the work that it has panicked and will not be gone on with.
+type Failed = Box<dyn FnOnce() + Send>;
 
 /// A panic elsewhere must not make two: what the locks guard is whole at any time.
 pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -38,26 +40,33 @@ pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 /// A chore; `None` once it has panicked.
-struct Chore(Mutex<Option<Step>>);
+struct Chore(Mutex<Option<(Step, Failed)>>);
 
 impl Chore {
     fn step(&self) -> bool {
-        let mut step = lock(&self.0);
-        let Some(work) = step.as_mut() else {
+        let mut chore = lock(&self.0);
+        let Some((step, _)) = chore.as_mut() else {
             return false;
         };
-        // One instance's fault does not take the others' work along.
-        catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
-            *step = None;
+        contained(step).unwrap_or_else(|| {
+            if let Some((_, failed)) = chore.take() {
+                failed();
+            }
             false
         })
     }
 }
 
+/// What `work` returns, or `None` if it panics: one instance's fault takes neither the host along
+/// nor the others' work.
+fn contained<T>(work: impl FnOnce() -> T) -> Option<T> {
+    catch_unwind(AssertUnwindSafe(work)).ok()
+}
+
 #[derive(Default)]
 struct Work {
     chores: Vec<Arc<Chore>>,
-    errands: VecDeque<Errand>,
+    errands: VecDeque<(Errand, Failed)>,
 }
 
 /// What the thread shares with the instances.
@@ -95,15 +104,18 @@ impl Worker {
         worker
     }
 
-    /// Has `step` called ten times a second, and again at once whenever it returns true.
+    /// Has `step` called ten times a second, and again at once whenever it returns true. Once it
+    /// panics it is not called again, and `failed` is.
     ///
     /// # Errors
     /// The system does not give another thread.
     pub fn enlist(
         self: &Arc<Self>,
         step: impl FnMut() -> bool + Send + 'static,
+        failed: impl FnOnce() + Send + 'static,
     ) -> io::Result<Enlisted> {
-        let chore = Arc::new(Chore(Mutex::new(Some(Box::new(step)))));
+        let given: (Step, Failed) = (Box::new(step), Box::new(failed));
+        let chore = Arc::new(Chore(Mutex::new(Some(given))));
         self.add(|work| work.chores.push(Arc::clone(&chore)))?;
         Ok(Enlisted {
             chore,
@@ -112,12 +124,17 @@ impl Worker {
     }
 
     /// Has `errand` done after those that wait. It must call what it is given between any two of
-    /// its steps, and end when that returns true.
+    /// its steps, and end when that returns true. If it panics, `failed` is called.
     ///
     /// # Errors
     /// The system does not give another thread.
-    pub fn run(&self, errand: impl FnOnce(&dyn Fn() -> bool) + Send + 'static) -> io::Result<()> {
-        self.add(|work| work.errands.push_back(Box::new(errand)))
+    pub fn run(
+        &self,
+        errand: impl FnOnce(&dyn Fn() -> bool) + Send + 'static,
+        failed: impl FnOnce() + Send + 'static,
+    ) -> io::Result<()> {
+        let given: (Errand, Failed) = (Box::new(errand), Box::new(failed));
+        self.add(|work| work.errands.push_back(given))
     }
 
     /// Adds to the work; starts the thread if there is none.
@@ -186,10 +203,11 @@ fn work(shared: &Shared) {
     };
     while !give_way() {
         let mut work = lock(&shared.work);
-        if let Some(errand) = work.errands.pop_front() {
+        if let Some((errand, failed)) = work.errands.pop_front() {
             drop(work);
-            // As with chores; whoever waits for it waits in vain, and nobody else does.
-            let _ = catch_unwind(AssertUnwindSafe(|| errand(&give_way)));
+            if contained(|| errand(&give_way)).is_none() {
+                failed();
+            }
             continue;
         }
         if shared.stop.load(Ordering::Relaxed) {
@@ -227,19 +245,25 @@ mod tests {
         let turns = Arc::new(AtomicU32::new(0));
         let counted = Arc::clone(&turns);
         let chore = worker
-            .enlist(move || {
-                counted.fetch_add(1, Ordering::Relaxed);
-                false
-            })
+            .enlist(
+                move || {
+                    counted.fetch_add(1, Ordering::Relaxed);
+                    false
+                },
+                || (),
+            )
             .unwrap();
         let (tell, told) = channel();
         let seen = Arc::clone(&turns);
         worker
-            .run(move |over| {
-                let before = seen.load(Ordering::Relaxed);
-                while !over() && seen.load(Ordering::Relaxed) < before + 3 {}
-                tell.send(()).unwrap();
-            })
+            .run(
+                move |over| {
+                    let before = seen.load(Ordering::Relaxed);
+                    while !over() && seen.load(Ordering::Relaxed) < before + 3 {}
+                    tell.send(()).unwrap();
+                },
+                || (),
+            )
             .unwrap();
         told.recv().unwrap();
         drop(chore);
@@ -252,23 +276,51 @@ mod tests {
         let (tell, told) = channel();
         for number in 0..3 {
             let tell = tell.clone();
-            worker.run(move |_| tell.send(number).unwrap()).unwrap();
+            worker
+                .run(move |_| tell.send(number).unwrap(), || ())
+                .unwrap();
         }
         assert_eq!(told.iter().take(3).collect::<Vec<_>>(), [0, 1, 2]);
-        worker.run(|over| while !over() {}).unwrap();
-        worker.run(move |_| tell.send(3).unwrap()).unwrap();
+        worker.run(|over| while !over() {}, || ()).unwrap();
+        worker.run(move |_| tell.send(3).unwrap(), || ()).unwrap();
         drop(worker);
         // The one that waited was never begun.
         assert!(told.recv().is_err());
     }
 
     #[test]
-    fn a_fault_in_one_chore_leaves_the_others_alone() {
+    fn a_fault_in_one_chore_is_told_and_leaves_the_others_alone() {
         let worker = Arc::new(Worker::default());
-        let faulty = worker.enlist(|| [true].get(1).copied().unwrap()).unwrap();
         let (tell, told) = channel();
-        let sound = worker.enlist(move || tell.send(()).is_err()).unwrap();
+        let (fail, failed) = channel();
+        let faulty = worker
+            .enlist(
+                || [true].get(1).copied().unwrap(),
+                move || fail.send(()).unwrap(),
+            )
+            .unwrap();
+        let sound = worker
+            .enlist(move || tell.send(()).is_err(), || ())
+            .unwrap();
+        assert_eq!(failed.recv(), Ok(()));
         assert_eq!(told.iter().take(2).count(), 2);
+        // Told once, and then given up: nobody is left to tell it again.
+        assert!(failed.recv().is_err());
         drop((faulty, sound));
+    }
+
+    #[test]
+    fn a_fault_in_one_errand_is_told_and_the_next_is_done() {
+        let worker = Arc::new(Worker::default());
+        let (tell, told) = channel();
+        let next = tell.clone();
+        let faulty = |_: &dyn Fn() -> bool| [()].get(1).copied().unwrap();
+        worker
+            .run(faulty, move || tell.send("failed").unwrap())
+            .unwrap();
+        worker
+            .run(move |_| next.send("done").unwrap(), || ())
+            .unwrap();
+        assert_eq!(told.iter().collect::<Vec<_>>(), ["failed", "done"]);
     }
 }

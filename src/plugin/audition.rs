@@ -89,7 +89,17 @@ impl Audition {
 
     /// How far it is.
     pub fn state(&self) -> AuditionState {
-        lock(&lock(&self.inner).state).clone()
+        let inner = lock(&self.inner);
+        let loading = inner.loading.as_ref();
+        let ended = loading.is_some_and(|loading| loading.thread.is_finished());
+        // Asked for after the thread has ended: one that ended as it should has said what came of it.
+        let mut state = lock(&inner.state);
+        if ended && matches!(*state, AuditionState::Loading(_)) {
+            *state = AuditionState::NotAvailable(
+                "The reference was not loaded, by a fault of Crestline's own. Try again.".into(),
+            );
+        }
+        state.clone()
     }
 
     /// An engine at this rate (Hz), with one or two channels, plays from now on, and no other.
@@ -198,5 +208,32 @@ fn load(wanted: &Wanted, player: &Player, state: &Mutex<AuditionState>, stop: &A
 impl fmt::Debug for Audition {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_tuple("Audition").field(&self.state()).finish()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_fault_of_the_thread_that_loads_is_told() {
+        let audition = Audition::default();
+        let faulty = || [()].get(1).copied().unwrap();
+        let loading = Loading {
+            given_up: Arc::default(),
+            thread: Builder::new().spawn(faulty).unwrap(),
+        };
+        {
+            let mut inner = lock(&audition.inner);
+            *lock(&inner.state) = AuditionState::Loading(0.5);
+            inner.loading = Some(loading);
+        }
+        loop {
+            match audition.state() {
+                AuditionState::Loading(_) => std::thread::yield_now(),
+                AuditionState::NotAvailable(words) => break assert!(words.contains("fault")),
+                state => panic!("{state:?}"),
+            }
+        }
     }
 }

@@ -14,6 +14,7 @@ mod decision;
 mod details;
 mod file_jobs;
 mod forecast;
+mod guard;
 mod history;
 mod introduction;
 mod keys;
@@ -41,6 +42,7 @@ pub use self::file_jobs::Files;
 pub use self::view::View;
 pub use self::window::WindowedEditor;
 
+use self::guard::Guard;
 use self::keys::{HostKeys, Keys};
 use self::resizing::Resizing;
 use self::window::{Closing, DrawingThread};
@@ -73,6 +75,8 @@ enum Action {
     UndoRestart,
     /// Forget the peaks over full scale.
     ClearOvers,
+    /// Forget the samples that were no audio.
+    ClearFaults,
     /// Write this stretch of the history as a table.
     SaveTable(Span),
     /// Write this stretch of the history as a picture.
@@ -107,6 +111,7 @@ pub struct App {
     resizing: Resizing,
     keys: Keys,
     host_keys: HostKeys,
+    guard: Guard,
 }
 
 impl App {
@@ -128,6 +133,25 @@ impl App {
             resizing,
             keys: Keys::default(),
             host_keys: HostKeys::default(),
+            guard: Guard::default(),
+        }
+    }
+
+    fn draw(&mut self, ui: &mut egui::Ui, frame: &mut Frame) {
+        self.keys.pass_on(ui, frame, &mut self.host_keys);
+        // The window is made before the host has loaded a session, so the saved size is asked for
+        // in the first frame.
+        if !self.sized {
+            let [width, height] = self.params.session.get().editor_size;
+            ui.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
+            self.sized = true;
+        }
+        if let Some(gui) = &self.gui {
+            self.view.ui(ui, &gui.param_setter());
+        }
+        // What the host does not bring back is shown all the same, once that is clear.
+        if self.params.settle(Instant::now()) {
+            ui.ctx().request_repaint();
         }
     }
 }
@@ -144,25 +168,14 @@ impl NiceEguiApp for App {
         theme::install(&ctx);
         self.gui = Some(gui);
         self.sized = false;
+        self.guard = Guard::default();
         Ok(())
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, frame: &mut Frame) {
-        self.keys.pass_on(ui, frame, &mut self.host_keys);
-        // The window is made before the host has loaded a session, so the saved size is asked for
-        // in the first frame.
-        if !self.sized {
-            let [width, height] = self.params.session.get().editor_size;
-            ui.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
-            self.sized = true;
-        }
-        if let Some(gui) = &self.gui {
-            self.view.ui(ui, &gui.param_setter());
-        }
-        // What the host does not bring back is shown all the same, once that is clear.
-        if self.params.settle(Instant::now()) {
-            ui.ctx().request_repaint();
-        }
+        let mut guard = std::mem::take(&mut self.guard);
+        guard.show(ui, |ui| self.draw(ui, frame));
+        self.guard = guard;
     }
 
     fn track_info_changed(&mut self, info: TrackInfo) {

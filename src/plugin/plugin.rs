@@ -188,6 +188,9 @@ impl Plugin for Crestline {
         if self.audio_end.clear_overs_requested() {
             engine.clear_overs();
         }
+        if self.audio_end.clear_faults_requested() {
+            engine.clear_faults();
+        }
         (self.was_playing, self.restart_was_on) = (playing, restart_is_on);
 
         let silent = buffer

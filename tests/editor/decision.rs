@@ -29,6 +29,7 @@ pub fn forecast() -> Forecasted {
     Forecasted {
         points: (0..=18).map(point).collect(),
         done: true,
+        failed: false,
         music_s: 60.0,
         ..Forecasted::default()
     }

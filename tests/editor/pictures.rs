@@ -49,6 +49,7 @@ static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| {
         points,
         progress: None,
         done: true,
+        failed: false,
         music_s,
     }
 });

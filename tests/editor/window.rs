@@ -1,6 +1,7 @@
 //! Switches, listening, menus and what is said in words: each found by its name, by mouse or
 //! keyboard.
 
+use crestline_core::session::forecast::Forecasted;
 use crestline_core::session::{PlaneMode, TargetChoice, ThemeChoice};
 use crestline_plugin::params::{CrestlineParams, ListenChoice};
 use egui::accesskit::Role;
@@ -214,6 +215,36 @@ fn peaks_over_full_scale_stand_until_they_are_cleared() {
     assert!(harness.state_mut().answer_clear_overs());
     harness.run_steps(3);
     assert!(harness.query_by_label_contains("over 0 dBTP").is_none());
+}
+
+#[test]
+fn samples_that_are_no_audio_are_told_until_they_are_cleared() {
+    let mut stage = Stage::default();
+    let level = vec![0.1; 48_000];
+    let mut faulty = level.clone();
+    faulty[1_000..1_003].fill(f32::NAN);
+    stage.play([&faulty, &level]);
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label("3 bad samples at the input").click();
+    harness.run_steps(3);
+    assert!(harness.state_mut().answer_clear_faults());
+    harness.run_steps(3);
+    assert!(harness.query_by_label_contains("bad sample").is_none());
+}
+
+#[test]
+fn a_forecast_that_has_failed_is_told_once() {
+    const WORDS: &str = "The forecast failed, by a fault of Crestline's own";
+    let failed = Forecasted {
+        done: true,
+        failed: true,
+        ..Forecasted::default()
+    };
+    let stage = Stage::default().with_forecast(failed);
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label_contains(WORDS).click();
+    harness.run_steps(5);
+    assert!(harness.query_by_label_contains(WORDS).is_none());
 }
 
 // Silence after the song, as a host plays it that rolls on: everything on the plane but the hand of

@@ -9,8 +9,8 @@
     reason = "a test fails by panicking and prints its figures, in its helpers too"
 )]
 
-use crestline_core::engine::{CHUNK, Engine, Settings};
-use crestline_core::handover::{Column, Extent, Grain, Point, Snapshot, handover};
+use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings, TapSettings};
+use crestline_core::handover::{Column, Extent, Faults, Grain, Point, Snapshot, handover, tap};
 use crestline_core::measure::Reduction;
 use crestline_core::process::{
     BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings,
@@ -496,6 +496,62 @@ fn level_db(planes: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
         .flat_map(|channel| &channel[range.clone()])
         .map(|x| f64::from(*x).powi(2));
     10.0 * squares.sum::<f64>().log10()
+}
+
+// Against the same audio with silence in the places of the faults: what is played and what is measured
+// are that, to the last bit, from the first block on.
+#[test]
+fn faults_are_counted_and_measured_as_silence() {
+    let mut input = noise(2, 96_000, 0.3, 12);
+    let mut mended = input.clone();
+    let mut side = noise(2, 96_000, 0.3, 13);
+    let mut faults = Faults::default();
+    for (number, at) in (4_800..90_000).step_by(977).enumerate() {
+        let channel = number % 2;
+        let fault = FAULTS[number % FAULTS.len()];
+        input[channel][at] = fault;
+        // The last but one is a small number, and no fault.
+        let is_audio = fault == 1e-40;
+        mended[channel][at] = if is_audio { fault } else { 0.0 };
+        side[channel][at] = fault;
+        faults.input += u32::from(!is_audio);
+    }
+    faults.side_chain = faults.input;
+    let play = |input: &Planes| {
+        let spec = EngineSpec {
+            sample_rate_hz: 48_000.0,
+            channels: 2,
+        };
+        let (writer, _comparison) = tap(spec.sample_rate_hz, spec.channels).unwrap();
+        let mut engine = Engine::new(spec).with_tap(writer);
+        let settings = Settings {
+            tap: TapSettings {
+                on: true,
+                ..TapSettings::default()
+            },
+            ..with(everything_on())
+        };
+        let mut heard = input.clone();
+        for start in (0..96_000).step_by(480) {
+            let range = start..start + 480;
+            let mut block: Vec<_> = heard
+                .iter_mut()
+                .map(|channel| &mut channel[range.clone()])
+                .collect();
+            let side: Vec<_> = side.iter().map(|channel| &channel[range.clone()]).collect();
+            engine.process(&mut block, &side, &settings);
+        }
+        (bits(&heard), engine)
+    };
+    let ((heard, mut engine), (expected, well)) = (play(&input), play(&mended));
+    assert!(heard == expected);
+    let (told, wanted) = (engine.snapshot(), well.snapshot());
+    assert_eq!(told.input, wanted.input);
+    assert_eq!(told.output, wanted.output);
+    assert_eq!(told.activity.faults, faults);
+    assert_eq!(wanted.activity.faults.input, 0);
+    engine.clear_faults();
+    assert_eq!(engine.snapshot().activity.faults, Faults::default());
 }
 
 #[test]

@@ -52,6 +52,7 @@ pub fn print(song: &Song) -> Forecasted {
         points,
         progress: None,
         done: true,
+        failed: false,
         music_s,
     }
 }

@@ -16,9 +16,35 @@ pub fn or_silence(sample: f32, largest: f32) -> f32 {
     if sample.abs() <= largest { sample } else { 0.0 }
 }
 
+/// Makes silence of the samples beyond ±`largest` or not finite, and counts them.
+///
+/// # Realtime
+/// Yes.
+pub fn silence_faults(channel: &mut [f32], largest: f32) -> u32 {
+    let mut faults = 0;
+    for sample in channel {
+        let played = or_silence(*sample, largest);
+        // Zero of either sign equals what was made of it; nothing else that is silenced does.
+        faults += u32::from(played != *sample);
+        *sample = played;
+    }
+    faults
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn faults_are_counted_and_nothing_else_is() {
+        let audio = [0.0, -0.0, 1e-42, -1e4, 1e4];
+        let mut channel = audio;
+        assert_eq!(silence_faults(&mut channel, LARGEST_INPUT), 0);
+        assert_eq!(channel.map(f32::to_bits), audio.map(f32::to_bits));
+        let mut channel = [f32::NAN, 0.5, f32::INFINITY, f32::MIN, 1.1e4];
+        assert_eq!(silence_faults(&mut channel, LARGEST_INPUT), 4);
+        assert_eq!(channel, [0.0, 0.5, 0.0, 0.0, 0.0]);
+    }
 
     #[test]
     fn what_is_no_audio_is_silence() {

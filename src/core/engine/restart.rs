@@ -6,7 +6,7 @@
 
 use super::point::{POINTS, Points};
 use super::{CHUNK, Engine, EngineSpec};
-use crate::handover::{AudioEnd, Overs};
+use crate::handover::{AudioEnd, Faults, Overs};
 use crate::measure::Meter;
 use crate::worker::{Enlisted, Worker};
 use std::io;
@@ -62,12 +62,14 @@ impl Engine {
     ) -> io::Result<()> {
         let (mut tell, told) = TripleBuffer::default().split();
         let mut spec = Some(self.spec);
-        let chore = Worker::of_process().enlist(move || {
+        let make = move || {
             if let Some(spec) = spec.take_if(|_| wanted()) {
                 tell.write(Some(spares(spec)));
             }
             false
-        })?;
+        };
+        // Without spares a restart is final, and no undo is offered.
+        let chore = Worker::of_process().enlist(make, || ())?;
         self.reduction.keep_spare();
         self.undo.coming = Some(Coming {
             spares: told,
@@ -174,5 +176,13 @@ impl Engine {
     /// Yes.
     pub fn clear_overs(&mut self) {
         self.overs.clear();
+    }
+
+    /// Forgets the samples that were no audio.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn clear_faults(&mut self) {
+        self.faults = Faults::default();
     }
 }

@@ -1,6 +1,7 @@
 //! The side-chain on its way to the worker that compares it with the input.
 
-use super::{Stereo, TapSettings, playable, range_of, silent_stereo};
+use super::{Stereo, TapSettings, range_of, silent_stereo};
+use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
 use crate::handover::{Tap, TapWriter};
 
 /// The comparison of the side-chain with the input.
@@ -25,13 +26,14 @@ impl TapStage {
     }
 
     /// `side` may have fewer channels and fewer frames than the input; what is missing is silence.
+    /// Returns how many of its samples were no audio, of those that are looked at.
     pub(super) fn process(
         &mut self,
         input: &[&[f32]],
         side: &[&[f32]],
         settings: &TapSettings,
         corners_hz: [f64; 3],
-    ) {
+    ) -> u32 {
         match (self.on, settings.on) {
             (false, true) => self.writer.begin(),
             (true, false) => self.writer.end(),
@@ -41,26 +43,29 @@ impl TapStage {
         // A side-chain that carries nothing is not captured as silence.
         let captured = self.writer.is_captured() && side.iter().any(|side| !side.is_empty());
         if !self.on && !captured {
-            return;
+            return 0;
         }
         let frames = input.first().map_or(0, |channel| channel.len());
+        let mut faults = 0;
         for (index, channel) in self.side_signal.iter_mut().enumerate() {
             let samples = side.get(index).copied().unwrap_or_default();
-            for (frame, sample) in channel.iter_mut().take(frames).enumerate() {
-                *sample = samples.get(frame).map_or(0.0, |sample| playable(*sample));
+            let channel = channel.get_mut(..frames).unwrap_or_default();
+            for (frame, sample) in channel.iter_mut().enumerate() {
+                *sample = samples.get(frame).copied().unwrap_or_default();
             }
+            faults += silence_faults(channel, LARGEST_INPUT);
         }
         let side = range_of(&self.side_signal, 0..frames);
         let side = &side[..input.len().min(2)];
         if captured {
             self.writer.capture(side);
         }
-        if !self.on {
-            return;
+        if self.on {
+            self.writer.set(settings.rest_gain, corners_hz);
+            self.writer.write(side, input);
+            self.told = self.writer.told();
         }
-        self.writer.set(settings.rest_gain, corners_hz);
-        self.writer.write(side, input);
-        self.told = self.writer.told();
+        faults
     }
 
     /// Forgets what has been found.

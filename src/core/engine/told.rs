@@ -85,6 +85,7 @@ impl Engine {
                     .and_then(|audition| audition.told(&self.listen)),
                 rising_db: self.listen.rising_db() as f32,
                 overs: self.overs.noted(),
+                faults: self.faults,
                 undo_left_s: self.undo_left_s(),
             },
             clean_reduction: self.reduction.readings(CLEAN),

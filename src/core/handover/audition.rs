@@ -275,10 +275,12 @@ impl AuditionSender {
     pub fn send(&mut self, audition: AuditionLoop) -> io::Result<()> {
         if self.chore.is_none() {
             let ways = Arc::clone(&self.ways);
-            self.chore = Some(Worker::of_process().enlist(move || {
+            let collect = move || {
                 drop(ways.back.take());
                 false
-            })?);
+            };
+            // What is no longer collected stays where it is, and harms nobody.
+            self.chore = Some(Worker::of_process().enlist(collect, || ())?);
         }
         self.put(Parcel(Some(audition)));
         Ok(())

@@ -49,6 +49,8 @@ pub enum TapState {
     NotFixed,
     /// The two have nothing in common.
     NotRelated,
+    /// They are no longer compared, by a fault of the program's own.
+    Failed,
 }
 
 /// What is known of the way from the tap to the input.
@@ -84,6 +86,8 @@ struct Shared {
     /// Frame with which the comparison begins; it moves on when the tap is switched on.
     begin: AtomicU64,
     restarts: AtomicU32,
+    /// The comparison has panicked.
+    failed: AtomicBool,
     /// Gain at rest, dB; not a number while it is to be found.
     rest_gain_db: AtomicU64,
     corners_hz: [AtomicU64; 3],
@@ -142,6 +146,7 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
         written: AtomicU64::new(0),
         begin: AtomicU64::new(0),
         restarts: AtomicU32::new(0),
+        failed: AtomicBool::new(false),
         rest_gain_db: AtomicU64::new(f64::NAN.to_bits()),
         corners_hz: DEFAULT_CORNERS_HZ.map(|hz| AtomicU64::new(hz.to_bits())),
     });
@@ -152,7 +157,11 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
     };
     let (tell, told) = triple_buffer::triple_buffer(&nothing);
     let mut comparison = Comparison::new(Arc::clone(&shared), sample_rate_hz, tell);
-    let chore = Worker::of_process().enlist(move || comparison.step())?;
+    let at_fault = Arc::clone(&shared);
+    let chore = Worker::of_process().enlist(
+        move || comparison.step(),
+        move || at_fault.failed.store(true, Ordering::Relaxed),
+    )?;
     Ok((
         TapWriter {
             shared,
@@ -294,6 +303,9 @@ impl TapWriter {
     /// # Realtime Safety
     /// Yes, wait-free: one swap at most.
     pub fn told(&mut self) -> Tap {
+        if self.shared.failed.load(Ordering::Relaxed) {
+            return so_far(TapState::Failed);
+        }
         if self.shared.cells.get().is_none() {
             let missed = self.missed >= self.missed_enough;
             let missed = missed && !self.shared.carried.load(Ordering::Relaxed);

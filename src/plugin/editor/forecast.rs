@@ -20,6 +20,8 @@ pub struct State {
     found: Forecasted,
     /// What of the music counts, and how many seconds.
     marks: (Marks, f64),
+    /// It has been said that it failed.
+    told: bool,
 }
 
 /// What a button that marks does next.
@@ -64,6 +66,15 @@ impl State {
         self.found.progress.is_some() && !self.found.done
     }
 
+    /// What there is to say of it, once.
+    pub fn take_words(&mut self) -> Option<&'static str> {
+        let failed = self.found.failed;
+        let was_told = std::mem::replace(&mut self.told, failed);
+        (failed && !was_told).then_some(
+            "The forecast failed, by a fault of Crestline's own: it is made again once a setting changes.",
+        )
+    }
+
     /// What has been found so far.
     pub fn found(&self) -> &Forecasted {
         &self.found
@@ -73,6 +84,7 @@ impl State {
     pub fn source_in_words(&self) -> String {
         let seconds = |seconds: f64| number::with_unit(Some(seconds), 0, "s");
         match (self.found.progress, self.marks) {
+            _ if self.found.failed => "ahead: failed".into(),
             (_, (Marks::In, marked_s)) if marked_s < LEAST_MUSIC_S => {
                 // Cut off: ten seconds are not told before they are there.
                 format!(

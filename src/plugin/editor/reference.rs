@@ -216,6 +216,12 @@ impl State {
         self.given_up.retain(|loading| !loading.is_done());
         let watched = self.watched.take();
         if let Some(meter) = &mut self.meter {
+            if meter.take_fault() {
+                said = Some(
+                    "The mix was not compared with the reference, by a fault of Crestline's own: it is again once a setting changes."
+                        .into(),
+                );
+            }
             match &session.reference {
                 Some(reference) if watched => {
                     let settings = params.chain_settings();

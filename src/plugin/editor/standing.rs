@@ -1,5 +1,6 @@
-//! What stands until somebody deals with it: what can still be taken back, as buttons at the right
-//! end of the line of notices, and peaks over full scale, beside the push.
+//! What stands until somebody deals with it: what can still be taken back and samples that were no
+//! audio, as buttons at the right end of the line of notices, and peaks over full scale, beside the
+//! push.
 
 use egui::{Align, Button, Layout, Rect, RichText, Ui, UiBuilder};
 
@@ -61,6 +62,10 @@ pub fn show(
         (words, tip, Action::UndoDelete)
     });
     let activity = &scene.snapshot.activity;
+    let faults = notices::faults(activity.faults).map(|words| {
+        let tip = "They were not finite, or beyond +80 dBFS, and count as silence: whatever comes before Crestline is at fault. A click forgets them.";
+        (words, tip, Action::ClearFaults)
+    });
     let restart = activity.undo_left_s.map(|left_s| {
         let tip = "Brings back what was measured before, and the whole history.";
         let words = notices::undo("Measured anew", left_s.into());
@@ -73,7 +78,7 @@ pub fn show(
     let shown = ui.scope_builder(builder, |ui| {
         ui.spacing_mut().button_padding.y = 0.0;
         let mut left = rect.right();
-        for (words, tip, action) in [restart, deleted].into_iter().flatten() {
+        for (words, tip, action) in [restart, deleted, faults].into_iter().flatten() {
             let colour = scene::colours(ui).window.text;
             let text = RichText::new(words)
                 .font(font(ui.ctx(), SMALL_PT))

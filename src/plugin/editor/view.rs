@@ -156,6 +156,9 @@ impl View {
         if self.forecast.follow(&self.params) {
             ui.ctx().request_repaint_after(ANSWER);
         }
+        if let Some(words) = self.forecast.take_words() {
+            self.message = Some(words.into());
+        }
         self.shortcuts(ui);
         let window = ui.ctx().content_rect();
         ui.painter()
@@ -315,6 +318,10 @@ impl View {
             }
             Action::ClearOvers => {
                 self.end.clear_overs();
+                None
+            }
+            Action::ClearFaults => {
+                self.end.clear_faults();
                 None
             }
             Action::SaveTable(span) => {

@@ -59,6 +59,7 @@ impl TapReading {
             TapState::NotRelated => 4,
             TapState::Settling => 5,
             TapState::NotFixed => 6,
+            TapState::Failed => 7,
         };
         let way = state
             | u64::from(tap.inverted) << 8
@@ -85,6 +86,7 @@ impl Shown {
             4 => return "not related".to_owned(),
             5 => return "settling".to_owned(),
             6 => return "not a fixed device".to_owned(),
+            7 => return "stopped by a fault of Crestline's own".to_owned(),
             _ => {}
         }
         let delay_frames = ((way >> 32) as u32).cast_signed();

@@ -306,6 +306,16 @@ impl Stage {
         asked
     }
 
+    /// Forgets the samples that were no audio, as the plug-in does when asked to.
+    pub fn answer_clear_faults(&mut self) -> bool {
+        let asked = self.audio.clear_faults_requested();
+        if asked {
+            self.engine.clear_faults();
+            self.audio.publish(self.engine.snapshot());
+        }
+        asked
+    }
+
     /// Clears the peaks over full scale, as the plug-in does when asked to.
     pub fn answer_clear_overs(&mut self) -> bool {
         let asked = self.audio.clear_overs_requested();

@@ -63,8 +63,11 @@ pub struct Forecasted {
     pub points: Vec<Point>,
     /// How far it has come; `None` before its first point.
     pub progress: Option<Progress>,
-    /// It is complete.
+    /// It is complete, or has failed.
     pub done: bool,
+    /// It was given up, by a fault of the program's own; it is made again when settings change or
+    /// enough music is new.
+    pub failed: bool,
     /// Length of the music it is made of, seconds.
     pub music_s: f64,
 }
@@ -181,10 +184,11 @@ impl Forecaster {
             cancelled: AtomicBool::new(false),
         });
         // Without a thread from the system there is no forecast; another time there may be one.
-        let wanted = Arc::clone(&job);
-        if self.worker.run(move |over| run(&wanted, over)).is_ok() {
+        let [wanted, at_fault] = [&job, &job].map(Arc::clone);
+        let run = move |over: &dyn Fn() -> bool| run(&wanted, over);
+        if self.worker.run(run, move || failed(&at_fault)).is_ok() {
             state.job = Some(job);
-            state.forecasted.done = false;
+            (state.forecasted.done, state.forecasted.failed) = (false, false);
             state.version += 1;
         }
     }
@@ -324,6 +328,13 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
     }
 }
 
+/// Tells the instance that asked that nothing more will come.
+fn failed(job: &Arc<Job>) {
+    publish(job, |state| {
+        (state.forecasted.done, state.forecasted.failed) = (true, true);
+    });
+}
+
 /// Changes the state of the instance that asked, if that still wants this forecast.
 fn publish(job: &Arc<Job>, change: impl FnOnce(&mut State)) {
     let Some(instance) = job.instance.upgrade() else {
@@ -344,6 +355,35 @@ fn publish(job: &Arc<Job>, change: impl FnOnce(&mut State)) {
 mod tests {
     use super::*;
     use crate::process::SaturatorSettings;
+
+    #[test]
+    fn a_forecast_that_fails_is_told_to_the_instance_that_asked_and_to_no_other() {
+        let [asking, other] = [Forecaster::default(), Forecaster::default()];
+        let wish = Wish {
+            settings: ChainSettings::default(),
+            first: 0,
+            written: 0,
+            held: 0,
+        };
+        let job = Arc::new(Job {
+            wish,
+            source: Mutex::default(),
+            instance: Arc::downgrade(&asking.instance),
+            cancelled: AtomicBool::new(false),
+        });
+        lock(&asking.instance.state).job = Some(Arc::clone(&job));
+        let faulty = |_: &dyn Fn() -> bool| [()].get(1).copied().unwrap();
+        asking.worker.run(faulty, move || failed(&job)).unwrap();
+        let mut version = 0;
+        let told = loop {
+            if let Some(told) = asking.newer_than(&mut version) {
+                break told;
+            }
+            std::thread::yield_now();
+        };
+        assert!(told.failed && told.done);
+        assert_eq!(other.newer_than(&mut 0), None);
+    }
 
     #[test]
     fn a_forecast_is_due_when_settings_or_half_of_the_music_are_new() {

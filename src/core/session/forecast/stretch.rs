@@ -1,6 +1,6 @@
 //! The audio that a forecast is made of.
 
-use crate::engine::playable;
+use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
 
 /// Longest stretch that a forecast is made of unless somebody asks for more, seconds.
 pub const LONGEST_STRETCH_S: f64 = 60.0;
@@ -20,9 +20,7 @@ impl Stretch {
         let frames = planes.iter().map(Vec::len).min().unwrap_or(0);
         for plane in &mut planes {
             plane.truncate(frames);
-            for sample in plane {
-                *sample = playable(*sample);
-            }
+            silence_faults(plane, LARGEST_INPUT);
         }
         Self {
             sample_rate_hz,

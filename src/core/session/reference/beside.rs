@@ -69,6 +69,8 @@ struct State {
     found: Option<Arc<Beside>>,
     /// What that was made of, and how many frames had been written by then.
     done: Option<(Wish, u64)>,
+    /// The measuring has panicked.
+    failed: bool,
 }
 
 type Shared = Arc<Mutex<State>>;
@@ -103,10 +105,11 @@ impl BesideMeter {
             let (shared, source) = (Arc::clone(&self.shared), self.forecaster.source());
             let mut run = None;
             // Without a thread from the system there is nothing; another time there may be one.
-            let chore = self
-                .forecaster
-                .worker()
-                .enlist(move || turn(&shared, source(), &mut run));
+            let (at_fault, music) = (Arc::clone(&self.shared), self.forecaster.source());
+            let chore = self.forecaster.worker().enlist(
+                move || turn(&shared, source(), &mut run),
+                move || fail(&at_fault, music()),
+            );
             self.chore = chore.ok();
         }
         let mut state = lock(&self.shared);
@@ -136,7 +139,20 @@ impl BesideMeter {
         let state = lock(&self.shared);
         let wish = state.wish.as_ref().map(|(wish, _)| wish);
         let done = state.done.as_ref().map(|(wish, _)| wish);
-        self.chore.is_some() && wish != done && music.is_some_and(|music| is_enough(&music))
+        self.chore.is_some()
+            && !state.failed
+            && wish != done
+            && music.is_some_and(|music| is_enough(&music))
+    }
+
+    /// True once if the measuring has ended by a fault. It is done again where settings, reference
+    /// or music are new.
+    pub fn take_fault(&mut self) -> bool {
+        let failed = std::mem::take(&mut lock(&self.shared).failed);
+        if failed {
+            self.chore = None;
+        }
+        failed
     }
 
     /// The newest that has been found with the reference last asked for.
@@ -193,6 +209,14 @@ fn turn(shared: &Shared, source: Option<RecentReader>, run: &mut Option<Run>) ->
         state.done = Some((wish, written));
     }
     false
+}
+
+/// What is wished for is as good as done: it would only fail again.
+fn fail(shared: &Shared, music: Option<RecentReader>) {
+    let written = music.map_or(0, |music| music.written());
+    let mut state = lock(shared);
+    state.failed = true;
+    state.done = state.wish.clone().map(|(wish, _)| (wish, written));
 }
 
 /// What is wished for, once it has come to rest, while somebody looks.

@@ -27,6 +27,8 @@ pub enum CaptureError {
     Overtaken,
     /// What came in cannot be measured.
     Unusable(ProfileError),
+    /// The measurement panicked.
+    Fault,
 }
 
 impl fmt::Display for CaptureError {
@@ -37,6 +39,9 @@ impl fmt::Display for CaptureError {
             ),
             Self::Overtaken => f.write_str(
                 "The side-chain came in faster than it could be measured: close other work and capture again.",
+            ),
+            Self::Fault => f.write_str(
+                "The side-chain was not captured, by a fault of Crestline's own: capture again.",
             ),
             Self::Unusable(ProfileError::Silent) => f.write_str(
                 "The side-chain was too quiet to be measured: raise the reference and capture again.",
@@ -80,7 +85,11 @@ impl Capture {
     pub fn begin(reader: SideChainReader, section: Section) -> io::Result<Self> {
         let shared = Arc::new(Shared::default());
         let mut measuring = Measuring::new(reader.clone(), section, Arc::clone(&shared));
-        let chore = Worker::of_process().enlist(move || measuring.step())?;
+        let at_fault = Arc::clone(&shared);
+        let chore = Worker::of_process().enlist(
+            move || measuring.step(),
+            move || *lock(&at_fault.outcome) = Some(Err(CaptureError::Fault)),
+        )?;
         Ok(Self {
             _chore: chore,
             shared,

@@ -76,6 +76,7 @@ pub fn tap_in_words(snapshot: &Snapshot) -> String {
         TapState::Settling => "before tap: settling".into(),
         TapState::NotFixed => "before tap: not a fixed device".into(),
         TapState::NotRelated => "before tap: not related".into(),
+        TapState::Failed => "before tap: stopped by a fault".into(),
         TapState::Aligned => {
             let ms = f64::from(tap.delay_frames) * 1000.0 / snapshot.sample_rate_hz.max(1.0);
             let name = if tap.inverted { "inverted" } else { "before" };

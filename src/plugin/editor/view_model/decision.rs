@@ -181,6 +181,7 @@ mod tests {
         Forecasted {
             points: (0..=18).map(point).collect(),
             done: true,
+            failed: false,
             music_s: 60.0,
             ..Forecasted::default()
         }

@@ -2,7 +2,7 @@
 
 use crate::editor::number;
 use crate::params::ListenChoice;
-use crestline_core::handover::{Overs, Point, Snapshot};
+use crestline_core::handover::{Faults, Overs, Point, Snapshot};
 
 /// Shown at first use, and when the push rises by much at once.
 pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.";
@@ -58,6 +58,20 @@ pub fn overs(overs: &Overs) -> Option<String> {
     };
     let highest = number::fixed(Some(highest.into()), 1);
     Some(format!("{peaks} over 0 dBTP, up to +{highest}"))
+}
+
+/// How many samples were no audio, and where; `None` if none were since they were last cleared.
+pub fn faults(faults: Faults) -> Option<String> {
+    let at = |count: u32, place: &str| {
+        let samples = if count == 1 { "sample" } else { "samples" };
+        (count > 0).then(|| format!("{count} bad {samples} {place}"))
+    };
+    let places = [
+        at(faults.input, "at the input"),
+        at(faults.side_chain, "in the side-chain"),
+    ];
+    let words: Vec<String> = places.into_iter().flatten().collect();
+    (!words.is_empty()).then(|| words.join(", "))
 }
 
 /// What can be taken back, and for how much longer.
@@ -132,6 +146,13 @@ mod tests {
     #[test]
     fn peaks_over_full_scale_are_counted_in_words() {
         assert_eq!(overs(&Overs::default()), None);
+        assert_eq!(faults(Faults::default()), None);
+        let some = |input, side_chain| faults(Faults { input, side_chain });
+        assert_eq!(some(1, 0).unwrap(), "1 bad sample at the input");
+        assert_eq!(
+            some(2, 3).unwrap(),
+            "2 bad samples at the input, 3 bad samples in the side-chain"
+        );
         let of = |count, dbtp| {
             overs(&Overs {
                 count,
