@@ -27,6 +27,22 @@ use std::alloc::{GlobalAlloc, Layout, System};
 use std::backtrace::Backtrace;
 use std::cell::{Cell, RefCell};
 
+tests![
+    the_plug_in_plays_without_allocating_from_its_first_block_on,
+    the_plug_in_follows_every_line_in_vst3_without_allocating,
+    the_plug_in_follows_every_parameter_without_allocating,
+    the_plug_in_plays_with_everything_switched_on_without_allocating,
+    bad_samples_do_not_make_the_plug_in_allocate,
+    the_engine_plays_without_allocating,
+    no_automation_makes_the_engine_allocate,
+    a_tap_is_handed_over_without_allocating,
+    references_are_handed_over_and_back_without_allocating,
+    the_engine_plays_for_a_quarter_of_an_hour_without_allocating,
+    an_allocation_would_be_counted,
+    plays_with_a_deliberate_allocation,
+    an_allocation_on_the_audio_thread_would_fail_this_test,
+];
+
 thread_local! {
     static WATCHED: Cell<bool> = const { Cell::new(false) };
     static COUNT: Cell<Count> = const { Cell::new(Count { allocated: 0, freed: 0 }) };
@@ -101,8 +117,6 @@ fn watched(work: &mut dyn FnMut()) {
     }
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_plug_in_plays_without_allocating_from_its_first_block_on() {
     for channels in LAYOUTS {
         for rate in [44_100.0, 96_000.0] {
@@ -124,8 +138,6 @@ fn the_plug_in_plays_without_allocating_from_its_first_block_on() {
 }
 
 /// The same in VST3: lines between points, edits, readings that are told.
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_plug_in_follows_every_line_in_vst3_without_allocating() {
     let mut host = Vst3Host::new(2, 1_024);
     let free: Vec<_> = host.params().into_iter().filter(Param::is_free).collect();
@@ -146,8 +158,6 @@ fn the_plug_in_follows_every_line_in_vst3_without_allocating() {
     assert!(!host.raw.told.is_empty());
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_plug_in_follows_every_parameter_without_allocating() {
     for channels in LAYOUTS {
         let mut host = active_host(channels, 48_000.0);
@@ -171,8 +181,6 @@ fn the_plug_in_follows_every_parameter_without_allocating() {
     }
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_plug_in_plays_with_everything_switched_on_without_allocating() {
     let mut host = active_host(2, 48_000.0);
     let changes = switched_on(&mut host);
@@ -185,8 +193,6 @@ fn the_plug_in_plays_with_everything_switched_on_without_allocating() {
     .unwrap();
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn bad_samples_do_not_make_the_plug_in_allocate() {
     let mut host = active_host(2, 48_000.0);
     let mut main = noise(2, 48_000, 1.0, 6);
@@ -243,8 +249,6 @@ fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) 
     }
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_engine_plays_without_allocating() {
     for channels in LAYOUTS {
         for sample_rate_hz in [8_000.0, 44_100.0, 47_952.048, 192_000.0] {
@@ -274,10 +278,7 @@ fn the_engine_plays_without_allocating() {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 12, failure_persistence: None, ..ProptestConfig::default() })]
 
-    #[test]
-
-    #[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
-    fn no_automation_makes_the_engine_allocate(steps in automation(), sizes in prop::collection::vec(1_usize..1_024, 1..8)) {
+fn no_automation_makes_the_engine_allocate(steps in automation(), sizes in prop::collection::vec(1_usize..1_024, 1..8)) {
         let mut engine = Engine::new(EngineSpec { sample_rate_hz: 48_000.0, channels: 2 });
         let noise = noise(2, 1_024, 0.8, 10);
         let mut buffer = noise.clone();
@@ -298,8 +299,6 @@ proptest! {
     }
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn a_tap_is_handed_over_without_allocating() {
     for channels in LAYOUTS {
         let (mut writer, thread) = tap(48_000.0, channels).unwrap();
@@ -335,8 +334,6 @@ fn a_tap_is_handed_over_without_allocating() {
     }
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn references_are_handed_over_and_back_without_allocating() {
     for channels in LAYOUTS {
         let (mut sender, receiver) = audition();
@@ -378,8 +375,6 @@ fn references_are_handed_over_and_back_without_allocating() {
 }
 
 /// Histories that grow would have to grow by then.
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn the_engine_plays_for_a_quarter_of_an_hour_without_allocating() {
     let mut engine = Engine::new(EngineSpec {
         sample_rate_hz: 8_000.0,
@@ -396,8 +391,6 @@ fn the_engine_plays_for_a_quarter_of_an_hour_without_allocating() {
     }
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn an_allocation_would_be_counted() {
     assert_eq!(count(&mut || ()), Count::default());
     let mut kept = None;
@@ -430,8 +423,6 @@ fn an_allocation_would_be_counted() {
 const DELIBERATE: &str = "CRESTLINE_ALLOCATE_ON_THE_AUDIO_THREAD";
 
 /// Passes, unless it was told to allocate: then the allocation must make it fail.
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn plays_with_a_deliberate_allocation() {
     let mut host = active_host(2, 48_000.0);
     let main = noise(2, 4_096, 0.5, 9);
@@ -452,8 +443,6 @@ fn plays_with_a_deliberate_allocation() {
     .unwrap();
 }
 
-#[test]
-#[cfg_attr(debug_assertions, ignore = "counted as shipped; see above")]
 fn an_allocation_on_the_audio_thread_would_fail_this_test() {
     let child = |deliberate: bool| {
         let mut command = std::process::Command::new(std::env::current_exe().unwrap());

@@ -4,7 +4,6 @@
 //!
 //! All ways to wait end in a call: for a lock that another holds, for a file, for time to pass. So
 //! does giving the scheduler a hint. What [`trap`](crate::trap) notices, the last tests show.
-#![cfg(all(target_os = "linux", target_arch = "x86_64"))]
 
 use crate::trap::{first_call, first_call_among_frozen, is_possible};
 use crate::{BLOCK_SIZES, LAYOUTS, active_host, every_parameter, noise, switched_on};
@@ -21,6 +20,14 @@ use std::time::{Duration, Instant};
 
 /// One block of so many is processed while all other threads stand still.
 const ONE_OF: u32 = 16;
+
+tests![
+    the_plug_in_plays_without_a_system_call_while_the_host_asks_it_everything,
+    the_plug_in_plays_without_a_system_call_in_vst3,
+    no_system_call_while_the_window_draws_and_a_forecast_is_made,
+    system_calls_would_be_noticed,
+    a_lock_that_others_take_would_be_noticed,
+];
 
 thread_local! {
     static BLOCKS: Cell<u32> = const { Cell::new(0) };
@@ -71,7 +78,6 @@ fn ask_everything(host: &mut ClapHost) -> Result<()> {
     host.idle()
 }
 
-#[test]
 fn the_plug_in_plays_without_a_system_call_while_the_host_asks_it_everything() {
     where_possible("system calls of the audio thread, CLAP", || {
         for channels in LAYOUTS {
@@ -106,7 +112,6 @@ fn the_plug_in_plays_without_a_system_call_while_the_host_asks_it_everything() {
     });
 }
 
-#[test]
 fn the_plug_in_plays_without_a_system_call_in_vst3() {
     where_possible("system calls of the audio thread, VST3", || {
         let mut host = Vst3Host::new(2, 1_024);
@@ -140,7 +145,6 @@ fn worked_s() -> Result<f64> {
     Err("the worker has no thread".into())
 }
 
-#[test]
 fn no_system_call_while_the_window_draws_and_a_forecast_is_made() {
     /// What must have happened meanwhile: pictures of the window, and work of the worker, which has
     /// none but the forecast once the tap is off.
@@ -211,7 +215,6 @@ fn no_system_call_while_the_window_draws_and_a_forecast_is_made() {
     });
 }
 
-#[test]
 fn system_calls_would_be_noticed() {
     where_possible("system calls that are made on purpose", || {
         assert_eq!(first_call(&mut || ()), None);
@@ -238,7 +241,6 @@ fn system_calls_would_be_noticed() {
     });
 }
 
-#[test]
 fn a_lock_that_others_take_would_be_noticed() {
     where_possible("locks that are taken on purpose", || {
         let (lock, over) = (Mutex::new(0_u64), AtomicBool::new(false));

@@ -88,10 +88,10 @@ fn bundled_dir() -> PathBuf {
     target_dir().join("bundled")
 }
 
-/// Builds the plug-in and the command as they are shipped, and the demo with them: one build, so
-/// that what they share is built once.
+/// Builds the plug-in and the command as they are shipped, and with them the demo and the tests of
+/// the audio thread: one build, so that what they share is built once.
 fn bundle() -> Result<()> {
-    let packages = ["crestline", "crestline-command", "demo"].map(String::from);
+    let packages = ["crestline", "crestline-command", "demo", "realtime"].map(String::from);
     let release = ["--release"].map(String::from);
     build(&packages, &release)?;
     nice_plug_xtask::bundle(&target_dir(), "crestline", &release, false)

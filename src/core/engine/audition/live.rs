@@ -4,7 +4,8 @@
 //! whole loop. Until that has been so for a second, which leaves less than 1 LU to the blocks that its
 //! beginning fills in part, it is no reference: nothing is switched to at an unknown level.
 
-use super::super::{CHUNK, EngineSpec, Stereo, playable, range_in, range_of, silent_stereo};
+use super::super::{CHUNK, EngineSpec, Stereo, range_in, range_of, silent_stereo};
+use crate::dsp::fault::{LARGEST_INPUT, or_silence};
 use crate::measure::{ChannelRole, Meter};
 use crate::process::ReferenceLoudness;
 use std::ops::Range;
@@ -74,7 +75,7 @@ impl Live {
             let from = side.get(index).copied().unwrap_or_default();
             let (there, missing) = to.split_at_mut(from.len().min(to.len()));
             for (to, from) in there.iter_mut().zip(from) {
-                *to = playable(*from);
+                *to = or_silence(*from, LARGEST_INPUT);
             }
             missing.fill(0.0);
         }

@@ -1,0 +1,5 @@
+//! The tests as a test program.
+
+fn main() -> std::process::ExitCode {
+    realtime::run()
+}
