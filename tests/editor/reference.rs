@@ -442,3 +442,24 @@ fn the_menu_tells_what_was_measured() {
 fn the_balance_is_seen_beside_the_reference_in_a_large_window() {
     compare(stage(), [1_900.0, 1_200.0], false, "editor_reference_large");
 }
+
+#[test]
+fn the_menu_has_the_side_chain_listened_to() {
+    let mut harness = open(stage(), [700.0, 480.0], 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    let params = std::sync::Arc::clone(&harness.state().params);
+    for on in [true, false] {
+        harness.get_by_label("Reference").click();
+        harness.run_steps(3);
+        harness
+            .get_by_label("listen to the side-chain, live")
+            .click();
+        harness.run_steps(3);
+        assert_eq!(params.live_reference.value(), on);
+        let waiting = "nothing loud enough has come in yet";
+        assert_eq!(harness.query_by_label(waiting).is_some(), on);
+        harness.key_press(egui::Key::Escape);
+        harness.run_steps(3);
+    }
+}

@@ -9,7 +9,7 @@
     reason = "a test fails by panicking and prints its figures, in its helpers too"
 )]
 
-use kit::engine_run::{Planes, cut, loudness_lufs};
+use kit::engine_run::{Planes, cut, loudness_lufs, noise};
 use rig::clap_host::{Change, ClapHost, Run};
 use songs::rink_lights;
 
@@ -148,4 +148,38 @@ fn matched_sources_are_equally_loud_and_never_louder_than_unmatched() {
             }
         }
     }
+}
+
+// As it is: the side-chain itself, to the bit, from when its loudness has been known for a second (and
+// has risen for another).
+#[test]
+fn the_side_chain_is_heard_as_the_reference_while_it_comes_in() {
+    let (main, side) = (noise(2, 4 * SECOND, 0.1, 1), noise(2, 4 * SECOND, 0.3, 2));
+    let mut host = ClapHost::linked(&crestline_plugin::clap_entry).unwrap();
+    host.activate(f64::from(RATE_HZ), 512).unwrap();
+    let changes = ["Listen to reference", "Side-chain is the reference"]
+        .map(|name| change(&mut host, 0, (name, 1.0, "On")));
+    let run = Run {
+        side_chain: Some(&side),
+        changes: &changes,
+        ..Run::new(&main, &[512, 64, 333])
+    };
+    let heard = host.run(run).unwrap();
+    let (soon, late) = (0..SECOND / 2, 5 * SECOND / 2..4 * SECOND);
+    let latency = host.latency().unwrap();
+    assert_eq!(
+        heard[0][latency..SECOND / 2],
+        main[0][..SECOND / 2 - latency]
+    );
+    assert_eq!(cut(&heard, late.clone()), cut(&side, late));
+    // Without them it is the mix, whatever comes in.
+    let mut host = ClapHost::linked(&crestline_plugin::clap_entry).unwrap();
+    host.activate(f64::from(RATE_HZ), 512).unwrap();
+    let run = Run {
+        side_chain: Some(&side),
+        ..Run::new(&main, &[512, 64, 333])
+    };
+    let mix = host.run(run).unwrap();
+    assert_eq!(cut(&mix, soon.clone()), cut(&heard, soon));
+    assert_eq!(mix[0][latency..], main[0][..4 * SECOND - latency]);
 }
