@@ -100,7 +100,7 @@ fn the_plug_in_plays_without_a_system_call_while_the_host_asks_it_everything() {
                 let mut asked = 0;
                 host.run_during(run, |host| {
                     let start = Instant::now();
-                    while asked < 5 || start.elapsed() < Duration::from_millis(700) {
+                    while asked < 5 || start.elapsed() < Duration::from_millis(400) {
                         ask_everything(host)?;
                         asked += 1;
                     }
@@ -149,7 +149,9 @@ fn no_system_call_while_the_window_draws_and_a_forecast_is_made() {
     /// What must have happened meanwhile: pictures of the window, and work of the worker, which has
     /// none but the forecast once the tap is off.
     const PICTURES: usize = 12;
-    const WORK_S: f64 = 0.4;
+    const WORK_S: f64 = 0.1;
+    /// A busy machine may take so long over it.
+    const PATIENCE: Duration = Duration::from_secs(120);
     where_possible("system calls of the audio thread, window open", || {
         on_a_screen(
             "system_calls::no_system_call_while_the_window_draws_and_a_forecast_is_made",
@@ -188,7 +190,7 @@ fn no_system_call_while_the_window_draws_and_a_forecast_is_made() {
                     },
                     |host| {
                         let since = Instant::now();
-                        while since.elapsed() < Duration::from_secs(45)
+                        while since.elapsed() < PATIENCE
                             && (pictures.len() < PICTURES || work_s < WORK_S)
                         {
                             ask_everything(host)?;
@@ -196,7 +198,7 @@ fn no_system_call_while_the_window_draws_and_a_forecast_is_made() {
                             if pictures.last() != Some(&picture) {
                                 pictures.push(picture);
                             }
-                            std::thread::park_timeout(Duration::from_millis(10));
+                            std::thread::park_timeout(Duration::from_millis(40));
                             work_s = worked_s()? - before_s;
                         }
                         stop.store(true, Ordering::Relaxed);
