@@ -153,6 +153,11 @@ pub fn gain(db: f64) -> f64 {
 /// A compressor as of D. Giannoulis, M. Massberg, J. Reiss, JAES 60(6) 2012: hard knee at −24 dB,
 /// ratio 4, attack 10 ms and release 100 ms of the gain in dB, level from an rms of 5 ms.
 pub fn compressor(linked: bool) -> Device {
+    compressor_of(linked, [5.0, 10.0, 100.0])
+}
+
+/// The same with other times, ms: of the rms, the attack and the release.
+pub fn compressor_of(linked: bool, [rms_ms, attack_ms, release_ms]: [f64; 3]) -> Device {
     const THRESHOLD_DB: f64 = -24.0;
     let share = |ms: f64| 1.0 - (-1000.0 / (ms * RATE_HZ)).exp();
     Box::new(move |signal| {
@@ -162,7 +167,7 @@ pub fn compressor(linked: bool) -> Device {
             let samples = [f64::from(*left), f64::from(*right)];
             let mut levels_db = [0.0; 2];
             for channel in 0..2 {
-                energies[channel] += share(5.0) * (samples[channel].powi(2) - energies[channel]);
+                energies[channel] += share(rms_ms) * (samples[channel].powi(2) - energies[channel]);
                 levels_db[channel] = 10.0 * (2.0 * energies[channel]).max(1e-12).log10();
             }
             if linked {
@@ -171,9 +176,9 @@ pub fn compressor(linked: bool) -> Device {
             for channel in 0..2 {
                 let wanted_db = (levels_db[channel] - THRESHOLD_DB).max(0.0) * 0.75;
                 let step = if wanted_db > reduced_db[channel] {
-                    10.0
+                    attack_ms
                 } else {
-                    100.0
+                    release_ms
                 };
                 reduced_db[channel] += share(step) * (wanted_db - reduced_db[channel]);
                 out[channel].push((samples[channel] * gain(-reduced_db[channel])) as f32);

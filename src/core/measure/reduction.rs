@@ -21,6 +21,7 @@
 mod moving_gain;
 mod readings;
 mod report;
+mod shelved;
 mod solve;
 mod sums;
 mod window;

@@ -1,19 +1,30 @@
 //! What happened between two signals, with the static linear part of what stands between them taken
 //! out of the one before first.
 
-use super::reduction::{GainMemory, Reduction, ReductionMeter, RestGain};
+use std::ops::Range;
+
+use super::reduction::{GainMemory, MovingGain, Reduction, ReductionMeter, RestGain};
 use super::transfer::{Convolution, Estimate, Transfer};
+
+/// Where gains move as those of shelves do, so much is worked on at once, and so much on either
+/// side of it is looked at besides: tenths of a second.
+const SHELVED_TENTHS: usize = 10;
+const AROUND_TENTHS: usize = 2;
 
 /// Measures a signal against the one before it, through the linear part of an [`Estimate`], for one
 /// or two channels in step to the frame. Not for the audio thread: it allocates.
 #[derive(Debug)]
 pub struct ThroughMeter {
     meter: ReductionMeter,
+    sample_rate_hz: f64,
     channels: usize,
     convolution: Option<(Transfer, Convolution)>,
+    shelving: bool,
     filtered: Vec<Vec<f32>>,
     /// The signal after that waits for what the convolution makes of the one before.
     after: Vec<Vec<f32>>,
+    /// Frames of both that have been measured and are kept for those that follow.
+    measured: usize,
 }
 
 impl ThroughMeter {
@@ -32,10 +43,13 @@ impl ThroughMeter {
         meter.set_corners(corners_hz);
         Self {
             meter,
+            sample_rate_hz,
             channels,
             convolution: None,
+            shelving: false,
             filtered: vec![Vec::new(); channels],
             after: vec![Vec::new(); channels],
+            measured: 0,
         }
     }
 
@@ -44,15 +58,22 @@ impl ThroughMeter {
     pub fn set_estimate(&mut self, estimate: &Estimate) {
         self.meter.set_given_gain(estimate.given_gain_db);
         let same = |(transfer, _): &(Transfer, Convolution)| *transfer == estimate.transfer;
-        if self.convolution.as_ref().is_some_and(same) {
+        if self.shelving == estimate.shelving && self.convolution.as_ref().is_some_and(same) {
             return;
         }
+        self.shelving = estimate.shelving;
         let transfer = estimate.transfer.clone();
         if self.convolution.is_some() {
             self.meter.skip(transfer.frames());
         }
-        self.after.iter_mut().for_each(Vec::clear);
+        self.clear();
         self.convolution = Some((transfer.clone(), Convolution::new(&transfer)));
+    }
+
+    fn clear(&mut self) {
+        let signals = self.filtered.iter_mut().chain(&mut self.after);
+        signals.for_each(Vec::clear);
+        self.measured = 0;
     }
 
     /// Where the gain at rest is taken from.
@@ -76,7 +97,7 @@ impl ThroughMeter {
             *convolution = Convolution::new(transfer);
             self.meter.skip(transfer.frames());
         }
-        self.after.iter_mut().for_each(Vec::clear);
+        self.clear();
     }
 
     /// Takes one slice a channel of each signal, all of one length.
@@ -103,21 +124,63 @@ impl ThroughMeter {
             convolution.finish(&mut self.filtered);
         }
         self.measure();
+        let left = self.ready() - self.measured;
+        if left > 0 {
+            self.shelved(left, 0);
+        }
         self.meter.finish();
     }
 
-    fn measure(&mut self) {
+    /// Frames of both signals that are there.
+    fn ready(&self) -> usize {
         let lengths = self.filtered.iter().chain(&self.after).map(Vec::len);
-        let frames = lengths.min().unwrap_or(0);
-        let [before, after] = [&self.filtered, &self.after].map(|signal| {
-            let channels = signal.iter().take(self.channels);
-            channels
-                .map(|channel| &channel[..frames])
-                .collect::<Vec<_>>()
-        });
+        lengths.min().unwrap_or(0)
+    }
+
+    fn measure(&mut self) {
+        if self.shelving {
+            let [frames, around] =
+                [SHELVED_TENTHS, AROUND_TENTHS].map(|tenths| self.tenths(tenths));
+            while self.ready() >= self.measured + frames + around {
+                self.shelved(frames, around);
+            }
+            return;
+        }
+        let frames = self.ready();
+        let [before, after] =
+            [&self.filtered, &self.after].map(|signal| slices(signal, self.channels, 0..frames));
         self.meter.process(&before, &[&after]);
         for channel in self.filtered.iter_mut().chain(&mut self.after) {
             channel.drain(..frames);
+        }
+    }
+
+    /// Tenths of a second, each of them whole steps of the gains that move.
+    fn tenths(&self, tenths: usize) -> usize {
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let step = (self.sample_rate_hz / 100.0).round() as usize;
+        10 * tenths * step.max(1)
+    }
+
+    /// Measures the next `frames`, the gains that move being those of shelves; as many as `around`
+    /// lie behind them.
+    fn shelved(&mut self, frames: usize, around: usize) {
+        let (start, end) = (self.measured, self.measured + frames);
+        let [before, after] = [&self.filtered, &self.after].map(|signal| -> Vec<Vec<f32>> {
+            let channels = signal.iter().take(self.channels);
+            let there = |channel: &Vec<f32>| channel[..end + around].to_vec();
+            channels.map(there).collect()
+        });
+        let corners_hz = self.meter.corners_hz();
+        let gains = MovingGain::of_shelves(self.sample_rate_hz, corners_hz, &before, &after);
+        let (shelved, gains) = gains.shelved_beside_gains(self.sample_rate_hz, corners_hz, &before);
+        let [before, after] =
+            [&shelved, &after].map(|signal| slices(signal, self.channels, start..end));
+        self.meter
+            .process_turned_down(&before, &gains[start..end], &[&after]);
+        self.measured = end.min(self.tenths(AROUND_TENTHS));
+        for channel in self.filtered.iter_mut().chain(&mut self.after) {
+            channel.drain(..end - self.measured);
         }
     }
 
@@ -130,4 +193,9 @@ impl ThroughMeter {
     pub fn meter(&self) -> &ReductionMeter {
         &self.meter
     }
+}
+
+fn slices(signal: &[Vec<f32>], channels: usize, range: Range<usize>) -> Vec<&[f32]> {
+    let channels = signal.iter().take(channels);
+    channels.map(|channel| &channel[range.clone()]).collect()
 }

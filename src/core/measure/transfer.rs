@@ -5,9 +5,10 @@
 //! the long-term correlations (the Wiener–Hopf equations; S. Haykin, *Adaptive Filter Theory*, ch.
 //! 2), solved by conjugate gradients. A gain that moves would blur it. Therefore the two are found
 //! in turns: the gain of each band and channel against the filtered signal, then the response of
-//! what is left when the gain's movement is taken off, and so on. Three models stand against each
+//! what is left when the gain's movement is taken off, and so on. Four models stand against each
 //! other, and the plainest that leaves about as little unexplained as any is kept: a plain gain, a
-//! response alone, a response with a moving gain.
+//! response alone, a response with gains that move and keep the phase, a response with gains that
+//! move as those of shelves do.
 
 mod convolution;
 mod correlation;

@@ -276,7 +276,7 @@ impl Analysis {
         // Before the memory is full a look costs as much and is worth less.
         self.look_at = (self.heard + self.seconds(LOOK_S)).max(self.seconds(MEMORY_S) + 1);
         let found = match known.filter(|known| known.fixed) {
-            Some(known) => self.estimator.refine(&self.memory, &known.transfer),
+            Some(known) => self.estimator.refine(&self.memory, known),
             None => self.estimator.estimate(&self.memory),
         };
         if let Some(found) = found {
@@ -311,7 +311,7 @@ impl Analysis {
             before: tail(&last.before),
             after: tail(&last.after),
         }];
-        let old = self.estimator.share(&last, &known.transfer);
+        let old = self.estimator.share(&last, known);
         let new = self.estimator.estimate(&last);
         old.zip(new)
             .is_some_and(|(old, new)| old > CHANGED * new.share.max(LEAST_SHARE))

@@ -133,6 +133,73 @@ impl MovingGain {
         self
     }
 
+    /// The same with one gain for both channels: their mean, weighted by the energy it acts on.
+    #[must_use]
+    pub fn linked(mut self) -> Self {
+        for point in &mut self.points {
+            for band in 0..4 {
+                let [a, b] = point.weights.map(|weights| weights[band]);
+                if a + b > 0.0 {
+                    let [left, right] = point.gains.map(|gains| gains[band]);
+                    let mean = (a * left + b * right) / (a + b);
+                    point.gains.iter_mut().for_each(|gains| gains[band] = mean);
+                }
+            }
+        }
+        self
+    }
+
+    /// The same with gains that are means in dB over so many points to either side, weighted by a
+    /// Hann window and the energy that they act on.
+    #[must_use]
+    pub fn smoothed(&self, reach: usize) -> Self {
+        let mut smooth = self.clone();
+        let window = |distance: usize| {
+            0.5 + 0.5 * (std::f64::consts::PI * distance as f64 / (reach + 1) as f64).cos()
+        };
+        for (at, point) in smooth.points.iter_mut().enumerate() {
+            let around = at.saturating_sub(reach)..self.points.len().min(at + reach + 1);
+            for band in 0..4 {
+                for channel in 0..2 {
+                    let (mut sum, mut weights) = (0.0, 0.0);
+                    for near in around.clone() {
+                        let other = &self.points[near];
+                        let weight = window(near.abs_diff(at))
+                            * (other.weights[0][band] + other.weights[1][band]);
+                        sum += weight * other.gains[channel][band].ln();
+                        weights += weight;
+                    }
+                    if weights > 0.0 {
+                        point.gains[channel][band] = (sum / weights).exp();
+                    }
+                }
+            }
+        }
+        smooth
+    }
+
+    /// Takes on gains that were found on top of these, over the same frames.
+    pub fn take_on(&mut self, more: &Self) {
+        for (point, more) in self.points.iter_mut().zip(&more.points) {
+            for (gains, more) in point.gains.iter_mut().zip(&more.gains) {
+                for (gain, more) in gains.iter_mut().zip(more) {
+                    *gain = (*gain * more).clamp(LOWEST, HIGHEST);
+                }
+            }
+        }
+    }
+
+    /// The same, with what others leave unexplained that were found on top of these.
+    #[must_use]
+    pub fn leaving(self, left: &Self) -> Self {
+        Self {
+            whole: left.whole,
+            residual: left.residual,
+            common: left.common,
+            ..self
+        }
+    }
+
     /// Whether the second signal is upside down against the first.
     pub fn upside_down(&self) -> bool {
         self.common < 0.0
@@ -218,6 +285,20 @@ impl MovingGain {
         self.applied(sample_rate_hz, corners_hz, signal, |gain| gain - 1.0)
     }
 
+    /// What is made of each gain, frame by frame.
+    pub(super) fn curve(&self, of: impl Fn(f64) -> f64) -> Curve {
+        let point = |point: &Point| {
+            let [left, right] = &point.gains;
+            let band = |band: usize| f64x2::new([of(left[band]), of(right[band])]);
+            (point.frame, std::array::from_fn(band))
+        };
+        Curve {
+            points: self.points.iter().map(point).collect(),
+            next: 0,
+            still: [f64x2::splat(of(1.0)); 4],
+        }
+    }
+
     fn applied(
         &self,
         sample_rate_hz: f64,
@@ -229,32 +310,9 @@ impl MovingGain {
         crossover.reset(corners_hz);
         let frames = signal.first().map_or(0, Vec::len);
         let mut applied = vec![Vec::with_capacity(frames); signal.len()];
-        let still = [f64x2::splat(of(1.0)); 4];
-        let factors: Vec<(f64, [f64x2; 4])> = self
-            .points
-            .iter()
-            .map(|point| {
-                let [left, right] = &point.gains;
-                let band = |band: usize| f64x2::new([of(left[band]), of(right[band])]);
-                (point.frame, std::array::from_fn(band))
-            })
-            .collect();
-        let mut next = 0;
+        let mut curve = self.curve(of);
         for frame in 0..frames {
-            let time = frame as f64;
-            while factors.get(next).is_some_and(|(at, _)| *at <= time) {
-                next += 1;
-            }
-            // A straight line between two points; beyond the ends they are held.
-            let last = next.checked_sub(1).and_then(|last| factors.get(last));
-            let factor = match (last, factors.get(next)) {
-                (Some((from, a)), Some((to, b))) => {
-                    let share = f64x2::splat((time - from) / (to - from));
-                    std::array::from_fn(|band| a[band] + share * (b[band] - a[band]))
-                }
-                (Some((_, only)), None) | (None, Some((_, only))) => *only,
-                (None, None) => still,
-            };
+            let factor = curve.at(frame);
             let sample = |channel: usize| {
                 let samples = signal.get(channel).and_then(|samples| samples.get(frame));
                 samples.map_or(0.0, |sample| f64::from(*sample))
@@ -266,6 +324,32 @@ impl MovingGain {
             }
         }
         applied
+    }
+}
+
+/// Gains frame by frame: straight lines between the points, beyond which they are held.
+pub(super) struct Curve {
+    points: Vec<(f64, [f64x2; 4])>,
+    next: usize,
+    still: [f64x2; 4],
+}
+
+impl Curve {
+    /// The gains of a frame that is none of those before the last one asked for.
+    pub fn at(&mut self, frame: usize) -> [f64x2; 4] {
+        let (time, points) = (frame as f64, &self.points);
+        while points.get(self.next).is_some_and(|(at, _)| *at <= time) {
+            self.next += 1;
+        }
+        let last = self.next.checked_sub(1).and_then(|last| points.get(last));
+        match (last, points.get(self.next)) {
+            (Some((from, a)), Some((to, b))) => {
+                let share = f64x2::splat((time - from) / (to - from));
+                std::array::from_fn(|band| a[band] + share * (b[band] - a[band]))
+            }
+            (Some((_, only)), None) | (None, Some((_, only))) => *only,
+            (None, None) => self.still,
+        }
     }
 }
 

@@ -20,6 +20,10 @@ const NOTHING_LEFT: f64 = 1e-8;
 /// without, and only if there is more than rounding left.
 const ACROSS_IS_BETTER: f64 = 0.7;
 const WORTH_IT: f64 = 1e-8;
+/// Gains are taken for those of shelves only if bands that keep their phase leave more than this
+/// (−45 dB), and shelves so many times less.
+const SHELVES_ARE_WORTH_IT: f64 = 3e-5;
+const SHELVES_ARE_BETTER: f64 = 0.7;
 /// Turns of response and gain at most, and the improvement below which no further one is made.
 const TURNS: usize = 6;
 const WORTH_A_TURN: f64 = 0.95;
@@ -45,6 +49,8 @@ pub struct Estimate {
     pub linear: LinearPart,
     /// Gain of the linear part in each band, dB: of the powers after and before.
     pub given_gain_db: [f64; 4],
+    /// Whether its gains that move turn phases, as those of shelves do.
+    pub shelving: bool,
     /// Share of the signal after that neither the linear part nor gains explain.
     pub share: f64,
     /// Whether it is a device of one response but for gains: not so a chorus, or a delay that
@@ -74,6 +80,8 @@ struct Model {
     filtered: Vec<Vec<Vec<f32>>>,
     gains: Vec<MovingGain>,
     share: f64,
+    /// Whether the gains are those of shelves.
+    shelving: bool,
 }
 
 /// What all models are made from.
@@ -108,7 +116,7 @@ impl Estimator {
     /// `None` if none of them is long enough or nothing sounds. A second or two of work for 20 s.
     pub fn estimate(&self, stretches: &[Stretch]) -> Option<Estimate> {
         let material = self.material(stretches)?;
-        let gains = self.gains(&material, None);
+        let gains = self.gains(&material, None, false);
         let share = share(&gains)?;
         let plain = self.plain(&material, gains.clone(), share);
         let mut across = None;
@@ -117,11 +125,22 @@ impl Estimator {
             still
         } else {
             let by_power: Vec<_> = gains.into_iter().map(MovingGain::by_power).collect();
-            let moving = self.moving(&material, by_power, across)?;
-            if moving.share < still.share {
+            let shelves = by_power.iter().cloned().map(MovingGain::linked).collect();
+            let moving = self.moving(&material, by_power, across, false)?;
+            let best = if moving.share < still.share {
                 moving
             } else {
                 still
+            };
+            if best.share > SHELVES_ARE_WORTH_IT {
+                let shelving = self.moving(&material, shelves, across, true)?;
+                if shelving.share < SHELVES_ARE_BETTER * best.share {
+                    shelving
+                } else {
+                    best
+                }
+            } else {
+                best
             }
         };
         if !plain.gains.iter().any(MovingGain::upside_down)
@@ -133,14 +152,20 @@ impl Estimator {
     }
 
     /// The same, from an earlier estimate on: one turn, kept only if it is no worse.
-    pub fn refine(&self, stretches: &[Stretch], from: &Transfer) -> Option<Estimate> {
+    pub fn refine(&self, stretches: &[Stretch], from: &Estimate) -> Option<Estimate> {
         let material = self.material(stretches)?;
-        let old = self.model(&material, from.clone())?;
-        let mut across = Some(from.responses.iter().enumerate().any(|(out, row)| {
-            row.iter()
+        let old = self.model(&material, from.transfer.clone(), from.shelving)?;
+        let mut across = Some(
+            from.transfer
+                .responses
+                .iter()
                 .enumerate()
-                .any(|(into, response)| into != out && response.is_some())
-        }));
+                .any(|(out, row)| {
+                    row.iter()
+                        .enumerate()
+                        .any(|(into, response)| into != out && response.is_some())
+                }),
+        );
         let best = match self.turn(&material, Some(&old), &mut across) {
             Some(new) if PLAIN_IS_AS_GOOD * new.share < old.share => new,
             _ => old,
@@ -148,12 +173,11 @@ impl Estimator {
         Some(self.told(&material, best))
     }
 
-    /// Share that `transfer` leaves of some stretches.
-    pub fn share(&self, stretches: &[Stretch], transfer: &Transfer) -> Option<f64> {
-        Some(
-            self.model(&self.material(stretches)?, transfer.clone())?
-                .share,
-        )
+    /// Share that a device leaves of some stretches.
+    pub fn share(&self, stretches: &[Stretch], device: &Estimate) -> Option<f64> {
+        let material = self.material(stretches)?;
+        let model = self.model(&material, device.transfer.clone(), device.shelving)?;
+        Some(model.share)
     }
 
     fn material(&self, stretches: &[Stretch]) -> Option<Material> {
@@ -214,28 +238,39 @@ impl Estimator {
     }
 
     /// Gains of the signals after against those before, or what was made of those.
-    fn gains(&self, material: &Material, made: Option<&[Vec<Vec<f32>>]>) -> Vec<MovingGain> {
+    fn gains(
+        &self,
+        material: &Material,
+        made: Option<&[Vec<Vec<f32>>]>,
+        shelving: bool,
+    ) -> Vec<MovingGain> {
         let pair = |(index, stretch): (usize, &Stretch)| {
             let before = made
                 .and_then(|made| made.get(index))
                 .unwrap_or(&stretch.before);
-            MovingGain::between(self.sample_rate_hz, self.corners_hz, before, &stretch.after)
+            let of = if shelving {
+                MovingGain::of_shelves
+            } else {
+                MovingGain::between
+            };
+            of(self.sample_rate_hz, self.corners_hz, before, &stretch.after)
         };
         material.stretches.iter().enumerate().map(pair).collect()
     }
 
-    fn model(&self, material: &Material, transfer: Transfer) -> Option<Model> {
+    fn model(&self, material: &Material, transfer: Transfer, shelving: bool) -> Option<Model> {
         let filtered: Vec<_> = material
             .stretches
             .iter()
             .map(|stretch| filtered(&without_means(&transfer), &stretch.before))
             .collect();
-        let gains = self.gains(material, Some(&filtered));
+        let gains = self.gains(material, Some(&filtered), shelving);
         Some(Model {
             transfer,
             share: share(&gains)?,
             gains,
             filtered,
+            shelving,
         })
     }
 
@@ -259,6 +294,7 @@ impl Estimator {
             filtered: material.stretches.iter().map(made).collect(),
             gains,
             share,
+            shelving: false,
         }
     }
 
@@ -270,14 +306,22 @@ impl Estimator {
         from: Option<&Model>,
         across: &mut Option<bool>,
     ) -> Option<Model> {
-        self.turn_on(material, across, |index, stretch| {
-            let mut after = turned(self.sample_rate_hz, self.corners_hz, &stretch.after);
-            if let Some(model) = from {
-                let (gains, filtered) = (&model.gains[index], &model.filtered[index]);
-                let moved = gains.movement(self.sample_rate_hz, self.corners_hz, filtered);
-                for (after, moved) in after.iter_mut().flatten().zip(moved.iter().flatten()) {
-                    *after -= moved;
-                }
+        let (rate_hz, corners_hz) = (self.sample_rate_hz, self.corners_hz);
+        let shelving = from.is_some_and(|model| model.shelving);
+        self.turn_on(material, across, shelving, |index, stretch| {
+            let Some(model) = from else {
+                return turned(rate_hz, corners_hz, &stretch.after);
+            };
+            let (gains, filtered) = (&model.gains[index], &model.filtered[index]);
+            let (mut after, moved) = if shelving {
+                let moved = gains.shelved_movement(rate_hz, corners_hz, filtered);
+                (stretch.after.clone(), moved)
+            } else {
+                let moved = gains.movement(rate_hz, corners_hz, filtered);
+                (turned(rate_hz, corners_hz, &stretch.after), moved)
+            };
+            for (after, moved) in after.iter_mut().flatten().zip(moved.iter().flatten()) {
+                *after -= moved;
             }
             after
         })
@@ -287,21 +331,27 @@ impl Estimator {
         &self,
         material: &Material,
         across: &mut Option<bool>,
+        shelving: bool,
         target: impl Fn(usize, &Stretch) -> Vec<Vec<f32>>,
     ) -> Option<Model> {
         let mut sums = self.correlator.none(material.channels);
         let mut energies = vec![0.0; material.channels];
         for (index, stretch) in material.stretches.iter().enumerate() {
             let after = target(index, stretch);
-            self.correlator
-                .add(&mut sums, &material.turned[index], &after);
+            // Bands put the crossover's all-pass on the signal after, shelves do not.
+            let before = if shelving {
+                &stretch.before
+            } else {
+                &material.turned[index]
+            };
+            self.correlator.add(&mut sums, before, &after);
             for (sum, energy) in energies.iter_mut().zip(self.correlator.energies(&after)) {
                 *sum += energy;
             }
         }
         let right = self.correlator.correlations(sums);
         let transfer = self.respond(material, &right, &energies, across);
-        self.model(material, transfer)
+        self.model(material, transfer, shelving)
     }
 
     fn respond(
@@ -358,10 +408,21 @@ impl Estimator {
         material: &Material,
         mut gains: Vec<MovingGain>,
         mut across: Option<bool>,
+        shelving: bool,
     ) -> Option<Model> {
         centre(&mut gains);
-        let mut best = self.turn_on(material, &mut across, |index, stretch| {
-            gains[index].taken_out(self.sample_rate_hz, self.corners_hz, &stretch.after)
+        let mut best = self.turn_on(material, &mut across, shelving, |index, stretch| {
+            let taken_out = if shelving {
+                MovingGain::unshelved
+            } else {
+                MovingGain::taken_out
+            };
+            taken_out(
+                &gains[index],
+                self.sample_rate_hz,
+                self.corners_hz,
+                &stretch.after,
+            )
         })?;
         // Asked twice, before and after the gain was known.
         across = across.or(Some(false));
@@ -382,8 +443,14 @@ impl Estimator {
 
     fn told(&self, material: &Material, model: Model) -> Estimate {
         let mut phases = Phases::default();
-        for (stretch, filtered) in material.stretches.iter().zip(&model.filtered) {
-            phases.add(self.sample_rate_hz, filtered, &stretch.after);
+        let signals = material.stretches.iter().zip(&model.filtered);
+        for ((stretch, filtered), gains) in signals.zip(&model.gains) {
+            if model.shelving {
+                let shelved = gains.shelved(self.sample_rate_hz, self.corners_hz, filtered);
+                phases.add(self.sample_rate_hz, &shelved, &stretch.after);
+            } else {
+                phases.add(self.sample_rate_hz, filtered, &stretch.after);
+            }
         }
         let wandering = phases.across > WANDERING * phases.all;
         let powers = Powers::new(self.sample_rate_hz, &material.equations, &model.transfer);
@@ -391,6 +458,7 @@ impl Estimator {
         Estimate {
             linear: powers.told(self.corners_hz, rest_db),
             given_gain_db: powers.bands_db(self.corners_hz),
+            shelving: model.shelving,
             share: model.share,
             fixed: !wandering,
             transfer: model.transfer,
