@@ -266,3 +266,17 @@ fn a_compressor_with_the_published_curve_reads_as_that_curve() {
     }
     assert_eq!(seen.len(), levels_db.len());
 }
+
+// A quiet moment ahead of all that is loud: how little it means is known only afterwards.
+#[test]
+fn the_most_is_not_that_of_a_faint_beginning() {
+    let level = |frame: usize| if frame < 24_000 { 0.002 } else { 0.5 };
+    let wave = |frame: usize| level(frame) * (TAU * 350.0 * frame as f64 / RATE_HZ).sin();
+    let before: Vec<f64> = (0..96_000).map(wave).collect();
+    let mut after = before.clone();
+    after[..20_000].fill(0.0);
+    let reading = measured(&mono(before.into_iter()), &mono(after.into_iter()), RATE_HZ);
+    let most_db = reading.bands[1].reduction.max_db.unwrap();
+    println!("most {most_db:.2} dB");
+    assert!(most_db.abs() < 0.1, "{most_db}");
+}

@@ -24,11 +24,18 @@ const HIGHEST_DB: f64 = 40.0;
 const GAINS_DB: std::ops::Range<i32> = LOWEST_DB as i32..HIGHEST_DB as i32;
 /// Shares are held to −150 dB, where the arithmetic ends.
 const LEAST_SHARE: f64 = 1e-15;
-/// A window counts for the percentiles only where a gain explains this share of the output; and for
-/// the highest reduction, a single moment, only where besides the band is no more than 30 dB below
+/// A window counts for the percentiles only where a gain explains this share of the output, and
+/// where the gain that is told, from which the neighbours' part is taken out, still makes this share
+/// of it; and for the highest reduction, a single moment, only where besides the band is no more than 30 dB below
 /// its own mean: what is left of a band between its notes is mostly its neighbours' skirts.
 const FIRMLY_EXPLAINED: f64 = 0.5;
+const LEAST_OWN: f64 = 0.25;
 const FIRM_LEVEL: f64 = 1e-3;
+/// Levels from −100 to +20 dB (mean square) of which the lowest gain is kept by itself, each 2 dB
+/// wide: the mean that decides is that of the whole session, which a quiet beginning does not know.
+const LEVELS: usize = 60;
+const LOWEST_LEVEL_DB: f64 = -100.0;
+const LEVEL_DB: f64 = 2.0;
 /// A band of less than this share of its power before is muted (−60 dB).
 const MUTED: f64 = 1e-6;
 const PERCENT_AT_REST: u64 = 95;
@@ -99,6 +106,34 @@ fn share_db(share: f64, output: f64) -> Option<f32> {
     (output > 0.0).then(|| db_from_power(share.max(LEAST_SHARE)).unwrap_or_default() as f32)
 }
 
+/// The lowest gain of windows of each level.
+#[derive(Clone, Debug)]
+struct Lowest([f32; LEVELS]);
+
+impl Lowest {
+    const NONE: Self = Self([f32::INFINITY; LEVELS]);
+
+    fn level(power: f64) -> usize {
+        let db = db_from_power(power).unwrap_or(LOWEST_LEVEL_DB);
+        let level = ((db - LOWEST_LEVEL_DB) / LEVEL_DB).max(0.0);
+        #[expect(clippy::cast_sign_loss, reason = "held to 0")]
+        let level = level as usize;
+        level.min(LEVELS - 1)
+    }
+
+    fn add(&mut self, power: f64, gain_db: f64) {
+        if let Some(lowest) = self.0.get_mut(Self::level(power)) {
+            *lowest = lowest.min(gain_db as f32);
+        }
+    }
+
+    /// Of the windows of at least this power, to the width of a level.
+    fn from(&self, power: f64) -> f64 {
+        let levels = self.0.iter().skip(Self::level(power));
+        levels.fold(f64::INFINITY, |lowest, db| lowest.min(f64::from(*db)))
+    }
+}
+
 /// One band, or (last) all of them together, whose gain is left open.
 #[derive(Clone, Debug)]
 struct Track {
@@ -106,6 +141,7 @@ struct Track {
     bucket: Sums,
     buckets: [Sums; BUCKETS],
     session: Sums,
+    lowest: Lowest,
     three_seconds: Sums,
     last_bucket: Sums,
 }
@@ -116,6 +152,7 @@ impl Track {
         bucket: Sums::NONE,
         buckets: [Sums::NONE; BUCKETS],
         session: Sums::NONE,
+        lowest: Lowest::NONE,
         three_seconds: Sums::NONE,
         last_bucket: Sums::NONE,
     };
@@ -136,6 +173,17 @@ impl Track {
             sum.add(bucket);
             sum
         });
+    }
+
+    /// The lowest gain of the session where the band was no more than 30 dB below its mean.
+    fn lowest_firm_db(&self) -> f64 {
+        let session = &self.session;
+        if session.windows > 0.0 {
+            self.lowest
+                .from(FIRM_LEVEL * session.weight / session.windows)
+        } else {
+            f64::INFINITY
+        }
     }
 
     /// A quantity over every span.
@@ -246,7 +294,8 @@ impl Report {
                 None
             };
             // What has been muted is explained by its silence.
-            let firm = explained > FIRMLY_EXPLAINED || through < xx * MUTED;
+            let own = fit.gain[band].powi(2) * xx > LEAST_OWN * through;
+            let firm = explained > FIRMLY_EXPLAINED && own || through < xx * MUTED;
             if let Some(gains) = &mut self.gains {
                 gains[band].push(gain_db.filter(|_| firm));
             }
@@ -254,6 +303,9 @@ impl Report {
             if let Some(gain_db) = gain_db {
                 (now.weight, now.weighted_db, now.windows) = (xx, xx * gain_db, 1.0);
                 let session = &track.session;
+                if firm {
+                    track.lowest.add(xx, gain_db);
+                }
                 if firm && xx * session.windows >= FIRM_LEVEL * session.weight {
                     now.lowest_db = gain_db;
                 }
@@ -286,6 +338,9 @@ impl Report {
     /// Brings every reading up to date, the gain at rest first. A percentile without windows leaves
     /// that as it was.
     pub fn report(&mut self) {
+        for track in &mut self.tracks[..4] {
+            track.session.lowest_db = track.lowest_firm_db();
+        }
         for (band, rest_db) in self.rest_gain_db.iter_mut().enumerate() {
             *rest_db = match self.rest {
                 RestGain::Known(db) => Some(db),
