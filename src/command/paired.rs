@@ -194,3 +194,38 @@ impl Excerpts {
         vec![whole]
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // An hour of frames that tell their own time: what is kept never passes eight excerpts, each
+    // whole and without a break, and reaches from the start to the last tenth.
+    #[test]
+    fn excerpts_of_an_hour_take_no_more_room_than_forty_seconds() {
+        const RATE_HZ: u16 = 100;
+        const HOUR: u32 = 3600 * RATE_HZ as u32;
+        let mut excerpts = Excerpts::new(RATE_HZ.into());
+        let most = MOST_EXCERPTS * excerpts.length;
+        for start in (0..HOUR).step_by(70) {
+            let block = vec![(start..start + 70).map(|frame| frame as f32).collect()];
+            excerpts.push(&block, &block);
+            let held: usize = excerpts.kept.iter().map(|kept| frames(&kept.before)).sum();
+            assert!(held <= most, "{held}");
+        }
+        let kept = excerpts.finish();
+        for excerpt in &kept[..kept.len() - 1] {
+            let times = &excerpt.before[0];
+            assert_eq!((times.len(), &excerpt.before), (500, &excerpt.after));
+            assert!(
+                times
+                    .windows(2)
+                    .all(|pair| (pair[1] - pair[0] - 1.0).abs() < 0.5)
+            );
+        }
+        let begin = |excerpt: &Stretch| f64::from(excerpt.before[0][0]);
+        assert!(kept.len() >= MOST_EXCERPTS / 2);
+        assert_eq!(kept.first().map(begin), Some(0.0));
+        assert!(kept.last().map(begin) > Some(0.8 * f64::from(HOUR)));
+    }
+}

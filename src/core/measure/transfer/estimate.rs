@@ -113,7 +113,8 @@ impl Estimator {
     }
 
     /// What stands between the signals of some stretches, 20 s of programme or more at best;
-    /// `None` if none of them is long enough or nothing sounds. A second or two of work for 20 s.
+    /// `None` if none of them is long enough or nothing sounds. A second or two of work for 20 s,
+    /// twice as much where gains move as those of shelves do.
     pub fn estimate(&self, stretches: &[Stretch]) -> Option<Estimate> {
         let material = self.material(stretches)?;
         let gains = self.gains(&material, None, false);
