@@ -6,6 +6,7 @@
 )]
 
 use super::sound_files::{Stored, aiff, folder, measure, measure_json, text, tone, wav};
+use kit::sound_files::{big_riff, chunk, rf64, wave64};
 
 use crestline_files::AudioFile;
 use serde_json::Value;
@@ -40,12 +41,6 @@ fn format() -> Vec<u8> {
 
 fn put(bytes: &mut [u8], at: usize, length: u32) {
     bytes[at..at + 4].copy_from_slice(&length.to_le_bytes());
-}
-
-fn chunk(id: [u8; 4], body: &[u8]) -> Vec<u8> {
-    let length = u32::try_from(body.len()).unwrap().to_le_bytes();
-    let pad = if body.len() % 2 == 1 { &[0][..] } else { &[] };
-    [&id, &length[..], body, pad].concat()
 }
 
 fn riff(chunks: &[Vec<u8>]) -> Vec<u8> {
@@ -204,41 +199,6 @@ fn three_fronts_are_measured_alone_with_lfe_and_with_a_rear_centre() {
         let name = format!("{mask:x}.wav");
         assert_reads(&folder, &name, &bytes, LEVEL + above_lu, 0);
     }
-}
-
-/// RF64 (EBU Tech 3306) or BW64 (ITU-R BS.2088): the lengths stand in `ds64`.
-fn big_riff(id: [u8; 4], data: &[u8], told: u64) -> Vec<u8> {
-    let mut sizes = (data.len() as u64 + 72).to_le_bytes().to_vec();
-    sizes.extend(told.to_le_bytes());
-    sizes.extend((data.len() as u64 / 6).to_le_bytes());
-    sizes.extend(0_u32.to_le_bytes());
-    let mut samples = chunk(*b"data", data);
-    put(&mut samples, 4, u32::MAX);
-    let mut bytes = [&id, &b"\xff\xff\xff\xffWAVE"[..]].concat();
-    bytes.extend(chunk(*b"ds64", &sizes));
-    bytes.extend(chunk(*b"fmt ", &format()));
-    bytes.extend(samples);
-    bytes
-}
-
-/// An RF64 file of these bytes as 24-bit stereo samples.
-pub fn rf64(data: &[u8]) -> Vec<u8> {
-    big_riff(*b"RF64", data, data.len() as u64)
-}
-
-/// A Wave64 file of these bytes as 24-bit stereo samples: GUIDs, lengths of 64 bits that count their own headers, padded to eight.
-pub fn wave64(data: &[u8]) -> Vec<u8> {
-    const TAIL: &[u8] = b"\xf3\xac\xd3\x11\x8c\xd1\0\xc0\x4f\x8e\xdb\x8a";
-    let part = |id: &[u8; 4], body: &[u8]| {
-        let mut part = [id, TAIL, &(body.len() as u64 + 24).to_le_bytes(), body].concat();
-        part.resize(part.len().next_multiple_of(8), 0);
-        part
-    };
-    let list = part(b"list", b"a name of 19 bytes.");
-    let chunks = [part(b"fmt ", &format()), list, part(b"data", data)].concat();
-    let first = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\0\0";
-    let length = (chunks.len() as u64 + 40).to_le_bytes();
-    [&first[..], &length, b"wave", TAIL, &chunks].concat()
 }
 
 #[test]

@@ -10,8 +10,8 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use super::containers::{rf64, wave64};
 use super::sound_files::{Stored, aiff, flac, folder, measure, measure_json, text, tone, wav};
+use kit::sound_files::{rf64, wave64};
 use serde_json::Value;
 
 fn stereo() -> Vec<Vec<f64>> {

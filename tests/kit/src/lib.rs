@@ -1,4 +1,5 @@
-//! What the tests share: signals and their spectra, runs of the engine and of the meters.
+//! What the tests share: signals and their spectra, sound files and hostile bytes, runs of the engine
+//! and of the meters.
 
 #![allow(
     missing_docs,
@@ -13,10 +14,14 @@
 
 pub mod automation;
 pub mod before_after;
+pub mod chance;
 pub mod engine_run;
+pub mod growth;
 pub mod metering;
+pub mod mutate;
 pub mod recorded;
 pub mod reference;
 pub mod signals;
 pub mod skip;
+pub mod sound_files;
 pub mod spectrum;
