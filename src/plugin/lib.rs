@@ -6,6 +6,7 @@
 //! | [`audition`] | the reference that can be listened to |
 //! | [`editor`] | the window; it never sees the engine |
 //! | [`plugin`] | the glue to the plug-in framework |
+//! | `saved_state` | a host's saved state, mended before the framework takes it |
 //! | [`export`] | what hosts talk to: both formats, and a guard around the framework |
 
 pub mod audition;
@@ -13,6 +14,7 @@ pub mod editor;
 pub mod export;
 pub mod params;
 pub mod plugin;
+mod saved_state;
 
 pub use plugin::Crestline;
 

@@ -3,13 +3,13 @@
 
 use crate::editor;
 use crate::params::{CrestlineParams, READING_INTERVAL_S};
+use crate::saved_state;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{AudioEnd, EditorEnd, TapComparison, handover, recent, tap};
 use crestline_core::measure::RestGain;
 use crestline_core::session::forecast::Forecaster;
 use nice_plug::prelude::*;
 use nice_plug_egui::{EguiEditorState, RepaintNotifier};
-use serde_json::json;
 use std::sync::Arc;
 
 /// The plug-in.
@@ -102,13 +102,7 @@ impl Plugin for Crestline {
     }
 
     fn filter_state(state: &mut PluginState) {
-        // The framework keeps the current value of a parameter that a saved state does not know:
-        // without this, loading an older session into a used instance would leave settings behind.
-        if let Some(defaults) = default_state() {
-            for (id, value) in defaults.params {
-                state.params.entry(id).or_insert(value);
-            }
-        }
+        saved_state::mend(state);
     }
 
     fn activate(
@@ -279,34 +273,6 @@ fn tap_settings(params: &CrestlineParams) -> TapSettings {
         on: params.tap.on.value(),
         rest_gain: rest,
     }
-}
-
-/// A saved state in which every parameter has its default.
-fn default_state() -> Option<PluginState> {
-    let params = CrestlineParams::default();
-    let value = |param| {
-        #[expect(
-            unsafe_code,
-            reason = "the framework hands parameters out as raw pointers only"
-        )]
-        // SAFETY: the pointers are into `params`, which lives until the end of this function.
-        unsafe {
-            match param {
-                ParamPtr::FloatParam(param) => json!({"f32": (*param).default_plain_value()}),
-                ParamPtr::IntParam(param) => json!({"i32": (*param).default_plain_value()}),
-                ParamPtr::BoolParam(param) => json!({"bool": (*param).default_plain_value()}),
-                ParamPtr::EnumParam(param) => json!({"i32": (*param).default_plain_value()}),
-            }
-        }
-    };
-    let values: serde_json::Map<_, _> = params
-        .param_map()
-        .into_iter()
-        .map(|(id, param, _)| (id, value(param)))
-        .collect();
-    // The framework does not let its value type be named, but it can be read.
-    serde_json::from_value(json!({"version": Crestline::VERSION, "params": values, "fields": {}}))
-        .ok()
 }
 
 impl ClapPlugin for Crestline {
