@@ -15,6 +15,7 @@ mod automation;
 mod blocks;
 mod clap;
 mod edits;
+mod fuzz;
 mod instances;
 mod lifecycle;
 mod listen;

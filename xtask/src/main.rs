@@ -7,6 +7,9 @@
 )]
 
 mod check;
+mod cross;
+mod dist;
+mod fuzz;
 mod setup;
 mod step;
 
@@ -24,6 +27,11 @@ Usage: cargo xtask <command>
   bundle          build the plug-in and the command for release, into target/bundled
   check           formatting, lints, documentation and all tests
   bench           what the processing costs, and how the limiter compares
+  soak [HOURS] [SEED]
+                  hours of programme (24) through everything at once, then fuzz for 5 s an hour and target
+  fuzz [SECONDS]  hostile bytes, for so long (60) a target, guided by libFuzzer where there is a C++ compiler
+  dist            an archive of what is handed on: plug-in, command, licences, install note
+  cross           type-check for the other systems whose targets are installed
   compare-limiters [FILES]
                   the limiter beside a general-purpose library's, on audio files or the demo songs
 ";
@@ -42,6 +50,11 @@ fn main() -> ExitCode {
         ["bundle"] => bundle(),
         ["check"] => check::everything(),
         ["bench"] => run(cargo(["bench", "--package", "bench"])),
+        ["soak", ref arguments @ ..] => soak(arguments),
+        ["fuzz"] => fuzz::every_target("60"),
+        ["fuzz", seconds] => fuzz::every_target(seconds),
+        ["dist"] => dist::archive(),
+        ["cross"] => cross::check(),
         ["compare-limiters", ref files @ ..] => compare_limiters(files, &here),
         ["help" | "--help" | "-h"] => {
             print!("{USAGE}");
@@ -59,6 +72,15 @@ fn main() -> ExitCode {
             ExitCode::FAILURE
         }
     }
+}
+
+/// Hours of programme, 24 unless told otherwise, and 5 s of fuzzing a target for each of them.
+fn soak(arguments: &[&str]) -> Result<()> {
+    let mut command = cargo(["run", "--quiet", "--release", "--package", "soak", "--"]);
+    command.args(arguments);
+    run(command)?;
+    let hours: f64 = arguments.first().map_or(Ok(24.0), |hours| hours.parse())?;
+    fuzz::every_target(&format!("{:.0}", (5.0 * hours).max(5.0)))
 }
 
 /// Prints the table of limiters, for these files in a folder or for what it has at hand.

@@ -1,0 +1,60 @@
+//! What is handed on.
+
+use crate::step::{cargo, run};
+use crate::target_dir;
+use nice_plug_xtask::Result;
+use std::env;
+use std::path::PathBuf;
+use std::process::Command;
+
+/// Builds plug-in and command so that nothing in them tells of this machine, and packs them.
+///
+/// # Errors
+/// They cannot be built, a dependency has a licence that is not among those allowed, or the archive
+/// cannot be written.
+pub fn archive() -> Result<()> {
+    let (triple, built) = (host_triple()?, target_dir().join("dist-build"));
+    let here = env::current_dir()?;
+    let homes = [cargo_home(), Some(here.clone())].into_iter().flatten();
+    let homes: Vec<String> = homes.map(|path| path.display().to_string()).collect();
+    let remapped = homes.iter().zip(["/registry", "/crestline"]);
+    let remapped: Vec<_> = remapped
+        .map(|(from, to)| format!("--remap-path-prefix={from}={to}"))
+        .collect();
+    let mut command = cargo(["build", "--release", "--locked"]);
+    command
+        .args(["--package", "crestline", "--package", "crestline-command"])
+        .args(["--config", "profile.release.strip=true"])
+        .arg("--target-dir")
+        .arg(&built)
+        // Parted by a character that no path has.
+        .env("CARGO_ENCODED_RUSTFLAGS", remapped.join("\x1f"));
+    run(command)?;
+    let release = ["--release"].map(String::from);
+    nice_plug_xtask::bundle(&built, "crestline", &release, false)?;
+    let mut command = cargo(["run", "--quiet", "--package", "dist", "--"]);
+    command
+        .arg(built.join("bundled"))
+        .arg(built.join(format!("release/crestline{}", env::consts::EXE_SUFFIX)))
+        .arg(triple)
+        .arg(target_dir().join("dist"))
+        .args(homes);
+    run(command)
+}
+
+/// What this machine's own target is called.
+///
+/// # Errors
+/// The compiler cannot be asked.
+pub fn host_triple() -> Result<String> {
+    let told = Command::new("rustc").arg("-vV").output()?;
+    let told = String::from_utf8_lossy(&told.stdout);
+    let host = told.lines().find_map(|line| line.strip_prefix("host: "));
+    host.map(String::from)
+        .ok_or_else(|| std::io::Error::other("`rustc -vV` names no host").into())
+}
+
+fn cargo_home() -> Option<PathBuf> {
+    let home = env::var_os("CARGO_HOME").map(PathBuf::from);
+    home.or_else(|| Some(env::home_dir()?.join(".cargo")))
+}
