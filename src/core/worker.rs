@@ -49,8 +49,10 @@ impl Chore {
             return false;
         };
         contained(step).unwrap_or_else(|| {
-            if let Some((_, failed)) = chore.take() {
-                failed();
+            if let Some((step, failed)) = chore.take() {
+                // What is broken may break once more, and one panic within another ends the host.
+                contained(|| drop(step));
+                contained(failed);
             }
             false
         })
@@ -206,7 +208,7 @@ fn work(shared: &Shared) {
         if let Some((errand, failed)) = work.errands.pop_front() {
             drop(work);
             if contained(|| errand(&give_way)).is_none() {
-                failed();
+                contained(failed);
             }
             continue;
         }
@@ -307,6 +309,32 @@ mod tests {
         // Told once, and then given up: nobody is left to tell it again.
         assert!(failed.recv().is_err());
         drop((faulty, sound));
+    }
+
+    /// Panics when it is dropped.
+    struct Broken;
+
+    impl Drop for Broken {
+        fn drop(&mut self) {
+            panic!("on purpose");
+        }
+    }
+
+    #[test]
+    fn what_breaks_once_more_as_it_is_given_up_leaves_the_others_alone() {
+        let worker = Arc::new(Worker::default());
+        let broken = Broken;
+        let faulty = move || {
+            let _held = &broken;
+            [true].get(1).copied().unwrap()
+        };
+        let (tell, told) = channel();
+        let first = worker.enlist(faulty, || panic!("on purpose")).unwrap();
+        let sound = worker
+            .enlist(move || tell.send(()).is_err(), || ())
+            .unwrap();
+        assert_eq!(told.iter().take(3).count(), 3);
+        drop((first, sound));
     }
 
     #[test]
