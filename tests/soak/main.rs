@@ -311,15 +311,15 @@ impl House {
             counts.commands_missed,
             counts.references_missed
         );
-        let kib = |of| {
-            growth(of).map_or("not known".into(), |bytes| {
+        let kib = |bytes: Option<usize>| {
+            bytes.map_or("not known".into(), |bytes| {
                 format!("{:.1} KiB", bytes as f64 / 1024.0)
             })
         };
         println!(
             "memory growth     {} held, {} resident",
-            kib(&counts.held),
-            kib(&counts.resident)
+            kib(counts.growth_held()),
+            kib(growth(&counts.resident))
         );
         let told = |value: Option<f64>| value.map_or("–".into(), |value| format!("{value:.3}"));
         let input = &whole.told.input.readings;

@@ -6,7 +6,7 @@ use std::process::Command;
 
 /// The systems that are meant: `rustup target add` installs their standard libraries.
 const TARGETS: [&str; 4] = [
-    "x86_64-pc-windows-msvc",
+    "x86_64-pc-windows-gnu",
     "aarch64-apple-darwin",
     "x86_64-apple-darwin",
     "aarch64-unknown-linux-gnu",
