@@ -76,6 +76,7 @@ impl Play {
         self.settings.listen = ListenSettings {
             source: SOURCES[usize::from(bits % 4)],
             reference: on(2),
+            side_chain: on(7),
             matched: on(3),
             bypass: on(4),
         };
