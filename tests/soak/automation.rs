@@ -7,8 +7,9 @@ use kit::chance::Chance;
 use nice_plug::prelude::{ParamFlags, ParamPtr, Params};
 use std::sync::Arc;
 
-/// What begins a measurement anew is not automated: its drift could not be seen.
-const LEFT_ALONE: [&str; 2] = ["restrt", "rstply"];
+/// What begins a measurement anew is not automated: its drift could not be seen. Nor is what takes
+/// the side-chain for the reference: whether one that was sent has arrived is not told meanwhile.
+const LEFT_ALONE: [&str; 3] = ["restrt", "rstply", "siderf"];
 /// Everything moves for so long, seconds, and then rests for so long: a forecast is begun when
 /// settings have come to rest, by a clock that does not know how fast the programme goes.
 const MOVING_S: f64 = 400.0;
