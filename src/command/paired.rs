@@ -204,7 +204,7 @@ mod tests {
     #[test]
     fn excerpts_of_an_hour_take_no_more_room_than_forty_seconds() {
         const RATE_HZ: u16 = 100;
-        const HOUR: u32 = 3600 * RATE_HZ as u32;
+        const HOUR: u32 = 360_000;
         let mut excerpts = Excerpts::new(RATE_HZ.into());
         let most = MOST_EXCERPTS * excerpts.length;
         for start in (0..HOUR).step_by(70) {
