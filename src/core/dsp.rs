@@ -9,6 +9,7 @@ pub mod fault;
 pub mod fir;
 pub mod level_histogram;
 pub mod oversample;
+pub mod quad;
 pub mod quantum;
 pub mod ramp;
 pub mod setting;

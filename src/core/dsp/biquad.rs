@@ -233,7 +233,7 @@ pub fn snap_to_zero(first: &mut f64x2, second: &mut f64x2) {
 }
 
 /// Most frames in one portion of [`for_each_run`].
-pub const MAX_RUN: usize = 32;
+pub const MAX_RUN: usize = 64;
 
 /// Hands one or two channels of equal length to `f` in portions of stereo lanes, to be changed in
 /// place.

@@ -2,14 +2,25 @@
 
 mod corners;
 mod section;
-mod sections;
+mod tree;
 
 use wide::f64x2;
 
 pub use self::corners::Corners;
-pub use self::section::{Corner, Section};
+pub use self::section::{Corner, CornerLanes, Running, Sections};
 
-use self::sections::Sections;
+use self::tree::Tree;
+use crate::dsp::quad::{Level, Quad, dispatch};
+
+/// The bands of a stereo frame, left and right: bands 0 and 2, then bands 1 and 3.
+pub type BandLanes = [Quad; 2];
+
+/// Four bands low to high of what a split has made.
+#[inline]
+pub fn low_to_high([even, odd]: &BandLanes) -> [f64x2; 4] {
+    let ([a, c], [b, d]) = (even.pairs(), odd.pairs());
+    [a, b, c, d]
+}
 
 /// Corners between the four bands unless others are asked for, in Hz.
 pub const DEFAULT_CORNERS_HZ: [f64; 3] = [120.0, 1000.0, 6000.0];
@@ -35,17 +46,18 @@ pub const HIGHEST_CORNER: f64 = 0.45;
 /// clicks. No latency. Frames must be finite.
 #[derive(Clone, Debug)]
 pub struct Crossover<const SIGNALS: usize = 1> {
+    level: Level,
     corners: Corners,
-    sections: Sections<SIGNALS>,
+    trees: [Tree; SIGNALS],
 }
 
 impl Crossover {
     /// The four bands of one frame of the one signal.
     #[inline]
     pub fn split(&mut self, frame: f64x2) -> [f64x2; 4] {
-        let mut bands = [f64x2::ZERO; 4];
-        self.split_run(&[[frame]], |_, split| bands = split.map(|[band]| band));
-        bands
+        let mut bands = [[Quad::ZERO; 2]];
+        self.split_run([&[frame]], [&mut bands]);
+        low_to_high(&bands[0])
     }
 }
 
@@ -53,15 +65,16 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
     /// A crossover at [`DEFAULT_CORNERS_HZ`].
     pub fn new(sample_rate_hz: f64) -> Self {
         Self {
+            level: Level::new(),
             corners: Corners::new(sample_rate_hz),
-            sections: Sections::SILENT,
+            trees: [Tree::SILENT; SIGNALS],
         }
     }
 
     /// Forgets the signals and takes these corners at once.
     pub fn reset(&mut self, corners_hz: [f64; 3]) {
         self.corners.reset(corners_hz);
-        self.sections = Sections::SILENT;
+        self.trees = [Tree::SILENT; SIGNALS];
     }
 
     /// Moves the corners, in Hz, low to high; takes 50 ms.
@@ -69,43 +82,48 @@ impl<const SIGNALS: usize> Crossover<SIGNALS> {
         self.corners.set(corners_hz);
     }
 
-    /// The four bands of some frames of the first `N` signals, handed to `put` with the frame's
-    /// place; the other signals stand still.
-    #[inline]
+    /// The four bands of some frames of each of the first `N` signals, which are equally long and
+    /// have room for as many bands; the other signals stand still.
     pub fn split_run<const N: usize>(
         &mut self,
-        frames: &[[f64x2; N]],
-        mut put: impl FnMut(usize, [[f64x2; N]; 4]),
+        frames: [&[f64x2]; N],
+        mut bands: [&mut [BandLanes]; N],
     ) {
         const { assert!(N <= SIGNALS) };
+        let lengths = frames.iter().zip(&bands);
+        let lengths = lengths.map(|(frames, bands)| frames.len().min(bands.len()));
+        let length = lengths.min().unwrap_or(0);
         let mut start = 0;
-        while start < frames.len() {
-            let (count, is_time) = self.corners.advance_run(frames.len() - start);
+        while start < length {
+            let (count, is_time) = self.corners.advance_run(length - start);
             if is_time {
                 self.snap_to_zero();
             }
-            let corners = *self.corners.values();
-            let stretch = &frames[start..start + count];
-            self.sections
-                .split(&corners, stretch, |place, bands| put(start + place, bands));
+            let range = start..start + count;
             start += count;
+            let corners = self.corners.values();
+            let Some(trees) = self.trees.first_chunk_mut::<N>() else {
+                return;
+            };
+            let trees = trees.each_mut();
+            let frames = frames.map(|frames| frames.get(range.clone()).unwrap_or_default());
+            let bands = bands
+                .each_mut()
+                .map(|bands| bands.get_mut(range.clone()).unwrap_or_default());
+            dispatch!(self.level, simd => tree::split(simd, corners, trees, frames, bands));
         }
     }
 
     /// Makes signal `to` what signal `from` is: from here on it may go its own way.
     pub fn copy_signal(&mut self, from: usize, to: usize) {
-        for section in self.sections.each() {
-            for state in [&mut section.band, &mut section.low] {
-                if from.max(to) < SIGNALS {
-                    state[to] = state[from];
-                }
-            }
+        if from.max(to) < SIGNALS {
+            self.trees[to] = self.trees[from];
         }
     }
 
     #[cold]
     fn snap_to_zero(&mut self) {
-        for section in self.sections.each() {
+        for section in self.trees.iter_mut().flat_map(Tree::each) {
             section.snap_to_zero();
         }
     }
@@ -306,9 +324,9 @@ mod tests {
                 assert!(!band.to_array()[0].is_subnormal());
             }
         }
-        for section in crossover.sections.each() {
-            assert_eq!(section.band, [f64x2::ZERO]);
-            assert_eq!(section.low, [f64x2::ZERO]);
+        for section in crossover.trees[0].each() {
+            assert_eq!(section.band, Quad::ZERO);
+            assert_eq!(section.low, Quad::ZERO);
         }
     }
 
@@ -317,16 +335,22 @@ mod tests {
         crossover: &mut Crossover<3>,
         frame: [f64x2; N],
     ) -> [[f64x2; N]; 4] {
-        let mut told = [[f64x2::ZERO; N]; 4];
-        crossover.split_run(&[frame], |_, bands| told = bands);
-        told
+        let frames = frame.map(|frame| [frame]);
+        let mut bands = [[[Quad::ZERO; 2]]; N];
+        crossover.split_run(
+            frames.each_ref().map(|frames| &frames[..]),
+            bands.each_mut().map(|bands| &mut bands[..]),
+        );
+        let bands = bands.map(|[bands]| low_to_high(&bands));
+        std::array::from_fn(|band| bands.map(|bands| bands[band]))
     }
 
     #[test]
     fn runs_of_any_length_are_split_as_single_frames_are() {
-        let signal: Vec<[f64x2; 1]> = (0..20_000_usize)
-            .map(|n| [f64x2::new([(n * 7 % 31) as f64 - 15.0, (n % 13) as f64])])
+        let signal: Vec<f64x2> = (0..20_000_usize)
+            .map(|n| f64x2::new([(n * 7 % 31) as f64 - 15.0, (n % 13) as f64]))
             .collect();
+        let mut bands = vec![[Quad::ZERO; 2]; signal.len()];
         let mut alone: Crossover = Crossover::new(48_000.0);
         let mut runs = alone.clone();
         let (mut start, mut length) = (0, 1);
@@ -337,14 +361,10 @@ mod tests {
                 runs.set_corners([low_hz, 1000.0, 5000.0]);
             }
             let end = signal.len().min(start + length);
-            let mut next = start;
-            runs.split_run(&signal[start..end], |place, bands| {
-                assert_eq!(place, next - start);
-                let [frame] = signal[next];
-                assert_eq!(bands.map(|[band]| band), alone.split(frame), "{next}");
-                next += 1;
-            });
-            assert_eq!(next, end);
+            runs.split_run([&signal[start..end]], [&mut bands[start..end]]);
+            for (frame, bands) in signal.iter().zip(&bands).take(end).skip(start) {
+                assert_eq!(low_to_high(bands), alone.split(*frame), "{start}");
+            }
             (start, length) = (end, length * 5 % 211);
         }
     }
@@ -389,5 +409,29 @@ mod tests {
                 alone[2] = alone[0].clone();
             }
         }
+    }
+
+    #[test]
+    fn every_level_splits_alike() {
+        let signals = [3, 5, 11].map(|step| {
+            let frame = |n: usize| [(n * step % 31) as f64 - 15.0, (n * n % 17) as f64 / 3.0];
+            (0..3000).map(|n| f64x2::new(frame(n))).collect::<Vec<_>>()
+        });
+        let mut told = Vec::new();
+        for level in crate::dsp::quad::levels() {
+            let mut crossover: Crossover<3> = Crossover::new(48_000.0);
+            crossover.level = level;
+            let mut bands = [(); 3].map(|()| vec![[Quad::ZERO; 2]; 3000]);
+            for start in (0..3000).step_by(100) {
+                crossover.set_corners([80.0 + start as f64 / 50.0, 1000.0, 7000.0]);
+                let range = start..start + 100;
+                crossover.split_run(
+                    signals.each_ref().map(|signal| &signal[range.clone()]),
+                    bands.each_mut().map(|bands| &mut bands[range.clone()]),
+                );
+            }
+            told.push(bands);
+        }
+        assert!(told.windows(2).all(|pair| pair[0] == pair[1]));
     }
 }

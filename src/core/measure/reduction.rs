@@ -40,7 +40,7 @@ use super::time_grid::TimeGrid;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 
 /// Frames split at a time.
-const MAX_RUN: usize = 32;
+const MAX_RUN: usize = 64;
 /// The signal before, and at most two to compare with it.
 const SIGNALS: usize = 3;
 /// A signal that has been the same as the one before it for so many slots (1 s) need not be split
@@ -315,11 +315,10 @@ impl ReductionMeter {
             Some(_) => self.bands.split([one, two, three]),
         }
         self.bands.turn_back_up(turned_down);
-        let [before, afters @ ..] = &self.bands.splits;
-        self.own.add(before, frames);
-        for (after, split) in self.afters.iter_mut().zip(afters) {
+        self.bands.add_before(&mut self.own, frames);
+        for (index, after) in self.afters.iter_mut().enumerate() {
             if !after.duplicate {
-                after.pair.add(before, split, frames);
+                self.bands.add_pair(&mut after.pair, index, frames);
             }
         }
         frames

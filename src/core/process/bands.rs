@@ -15,7 +15,8 @@ use self::gain::{
 use self::settled::Settled;
 use self::shelves::BandShelves;
 use crate::dsp::biquad::{MAX_RUN, for_each_run};
-use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
+use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ, low_to_high};
+use crate::dsp::quad::{Level, Quad, dispatch};
 use crate::dsp::ramp::Switch;
 use crate::dsp::setting::Setting;
 
@@ -150,6 +151,7 @@ impl Default for BandsSettings {
 /// costs nothing.
 #[derive(Clone, Debug)]
 pub struct Bands {
+    level: Level,
     sample_rate_hz: f64,
     /// What was asked for last.
     asked: BandsSettings,
@@ -163,7 +165,7 @@ pub struct Bands {
     shelves: BandShelves,
     settled: Settled,
     /// Scratch: the bands of a run, and what is done to them.
-    split: [[f64x2; 4]; MAX_RUN],
+    split: [BandLanes; MAX_RUN],
     frames: [FrameGains; MAX_RUN],
     /// The next settings are taken without a fade.
     at_once: bool,
@@ -188,6 +190,7 @@ impl Bands {
     /// A compressor whose first settings are taken at once.
     pub fn new(sample_rate_hz: f64) -> Self {
         Self {
+            level: Level::new(),
             sample_rate_hz,
             asked: BandsSettings::default(),
             settings: [BandSettings::default(); 4],
@@ -198,7 +201,7 @@ impl Bands {
             envelopes: Envelopes::default(),
             shelves: BandShelves::new(sample_rate_hz),
             settled: Settled::new(sample_rate_hz),
-            split: [[f64x2::ZERO; 4]; MAX_RUN],
+            split: [[Quad::ZERO; 2]; MAX_RUN],
             frames: [FrameGains::default(); MAX_RUN],
             at_once: false,
             countdown: SNAP_FRAMES,
@@ -310,20 +313,12 @@ impl Bands {
     /// One step after the other over all of them, not all steps frame by frame: the steps of one
     /// frame wait for each other, and a processor can only look so far ahead for work of the next.
     fn gains(&mut self, frames: &[f64x2]) {
-        let mut signal = [[f64x2::ZERO]; MAX_RUN];
-        for (lanes, frame) in signal.iter_mut().zip(frames) {
-            *lanes = [*frame];
-        }
-        let split = &mut self.split;
-        self.crossover
-            .split_run(&signal[..frames.len().min(MAX_RUN)], |place, bands| {
-                split[place] = bands.map(|[band]| band);
-            });
+        self.crossover.split_run([frames], [&mut self.split]);
         let moving = !(self.switch.is_on() && self.curves.share.is_settled());
         let still = self.curves.value();
         let mut loudest = self.loudest;
-        for ((bands, gains), _) in self.split.iter().zip(&mut self.frames).zip(frames) {
-            let levels = levels(bands);
+        let levels = dispatch!(self.level, simd => levels(simd, &self.split, frames.len()));
+        for ((levels, gains), _) in levels.into_iter().zip(&mut self.frames).zip(frames) {
             loudest = loudest.fast_max(levels);
             let curves = if moving { self.curves.advance() } else { still };
             *gains = curves.wanted(levels);
@@ -368,7 +363,7 @@ impl Bands {
         for (frame, (bands, split)) in frames.iter_mut().zip(bands) {
             if bands.solo != f32x4::ZERO {
                 let gains = bands.makeup - bands.reduction;
-                *frame = soloed(*frame, split, gains, bands);
+                *frame = soloed(*frame, &low_to_high(split), gains, bands);
             }
         }
     }

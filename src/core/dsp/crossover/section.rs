@@ -1,17 +1,23 @@
-//! The second-order sections that a crossover is made of, for several signals in step.
+//! The second-order sections that a crossover is made of, two at once.
+
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
 
 use std::f64::consts::{PI, SQRT_2};
 
-use wide::f64x2;
+use fearless_simd::{Simd, f64x4};
 
 use crate::dsp::biquad::snap_to_zero;
+use crate::dsp::quad::{Quad, first_and_second};
 
-/// Coefficients of a [`Section`], the same in both lanes.
+/// Coefficients of a section.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Corner {
-    from_state: f64x2,
-    from_input: f64x2,
-    to_low: f64x2,
+    from_state: f64,
+    from_input: f64,
+    to_low: f64,
 }
 
 impl Corner {
@@ -20,95 +26,114 @@ impl Corner {
         let g = (PI * frequency).tan();
         let scale = 2.0 / (1.0 + g * (g + SQRT_2));
         Self {
-            from_state: f64x2::splat(scale),
-            from_input: f64x2::splat(scale * SQRT_2 * g),
-            to_low: f64x2::splat(g / (2.0 * SQRT_2)),
+            from_state: scale,
+            from_input: scale * SQRT_2 * g,
+            to_low: g / (2.0 * SQRT_2),
         }
     }
 }
 
-/// A second-order Butterworth section: state-variable filter with trapezoidal integrators.
+/// Coefficients of [`Sections`] in registers.
+#[derive(Clone, Copy)]
+pub struct CornerLanes<S: Simd> {
+    from_state: f64x4<S>,
+    from_input: f64x4<S>,
+    to_low: f64x4<S>,
+}
+
+impl<S: Simd> CornerLanes<S> {
+    /// The first pair of channels at one corner, the second at another.
+    #[inline(always)]
+    pub fn new(simd: S, first: &Corner, second: &Corner) -> Self {
+        Self {
+            from_state: Quad::of_two(first.from_state, second.from_state).load(simd),
+            from_input: Quad::of_two(first.from_input, second.from_input).load(simd),
+            to_low: Quad::of_two(first.to_low, second.to_low).load(simd),
+        }
+    }
+}
+
+/// Two second-order Butterworth sections side by side, for a pair of channels each: state-variable
+/// filters with trapezoidal integrators.
 ///
 /// This topology keeps the integrators' contents meaningful while the corner moves (V. Zavalishin,
 /// *The Art of VA Filter Design*, ch. 3–4; from memory). Written out with k = √2 and the first
 /// integrator scaled by k, so that `2k·band` needs no multiplication.
 #[derive(Clone, Copy, Debug)]
-pub struct Section<const SIGNALS: usize> {
-    pub(super) band: [f64x2; SIGNALS],
-    pub(super) low: [f64x2; SIGNALS],
+pub struct Sections {
+    pub(super) band: Quad,
+    pub(super) low: Quad,
 }
 
-impl<const SIGNALS: usize> Section<SIGNALS> {
-    /// A section that has heard nothing.
+impl Sections {
+    /// Sections that have heard nothing.
     pub const SILENT: Self = Self {
-        band: [f64x2::ZERO; SIGNALS],
-        low: [f64x2::ZERO; SIGNALS],
+        band: Quad::ZERO,
+        low: Quad::ZERO,
     };
 
-    /// The low-pass `1/(s² + √2·s + 1)`, and `2√2` times the band-pass `s/(s² + √2·s + 1)` of one
-    /// frame of the first `N` signals.
-    #[inline]
-    pub fn low_and_band<const N: usize>(
-        &mut self,
-        c: &Corner,
-        x: [f64x2; N],
-    ) -> ([f64x2; N], [f64x2; N]) {
-        let (mut lows, mut bands) = (x, x);
-        for n in 0..N {
-            let band = c.from_state * self.band[n] + c.from_input * (x[n] - self.low[n]);
-            let rise = c.to_low * band;
-            let low = self.low[n] + rise;
-            self.band[n] = band - self.band[n];
-            self.low[n] = low + rise;
-            (lows[n], bands[n]) = (low, band);
+    /// What they remember, in registers.
+    #[inline(always)]
+    pub fn load<S: Simd>(&self, simd: S) -> Running<S> {
+        Running {
+            band: self.band.load(simd),
+            low: self.low.load(simd),
         }
-        (lows, bands)
-    }
-
-    /// The low-pass, and the all-pass of the same corner, which is the phase of a Linkwitz-Riley
-    /// pair: `1 − 2√2` times the band-pass.
-    #[inline]
-    pub fn low_and_all_pass<const N: usize>(
-        &mut self,
-        c: &Corner,
-        x: [f64x2; N],
-    ) -> ([f64x2; N], [f64x2; N]) {
-        let (lows, bands) = self.low_and_band(c, x);
-        (lows, std::array::from_fn(|n| x[n] - bands[n]))
     }
 
     /// Sets state that has died away to 0, as [`snap_to_zero`](crate::dsp::biquad::snap_to_zero)
     /// does.
     pub fn snap_to_zero(&mut self) {
-        for (band, low) in self.band.iter_mut().zip(&mut self.low) {
-            snap_to_zero(band, low);
-        }
+        let ([mut first_band, mut second_band], [mut first_low, mut second_low]) =
+            (self.band.pairs(), self.low.pairs());
+        snap_to_zero(&mut first_band, &mut first_low);
+        snap_to_zero(&mut second_band, &mut second_low);
+        self.band = Quad::of_pairs(first_band, second_band);
+        self.low = Quad::of_pairs(first_low, second_low);
     }
 }
 
-/// A Linkwitz-Riley pair of fourth order.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Split<const SIGNALS: usize> {
-    pub first: Section<SIGNALS>,
-    pub second: Section<SIGNALS>,
+/// [`Sections`] at work.
+#[derive(Clone, Copy)]
+pub struct Running<S: Simd> {
+    band: f64x4<S>,
+    low: f64x4<S>,
 }
 
-impl<const SIGNALS: usize> Split<SIGNALS> {
-    pub const SILENT: Self = Self {
-        first: Section::SILENT,
-        second: Section::SILENT,
-    };
+impl<S: Simd> Running<S> {
+    /// The low-passes `1/(s² + √2·s + 1)`, and `2√2` times the band-passes `s/(s² + √2·s + 1)`, of
+    /// one frame. The frame less the latter is the all-pass of the corner, which is the phase of a
+    /// Linkwitz-Riley pair.
+    #[inline(always)]
+    pub fn low_and_band(&mut self, c: &CornerLanes<S>, x: f64x4<S>) -> (f64x4<S>, f64x4<S>) {
+        let band = c.from_state * self.band + c.from_input * (x - self.low);
+        let rise = c.to_low * band;
+        let low = self.low + rise;
+        self.band = band - self.band;
+        self.low = low + rise;
+        (low, band)
+    }
 
-    /// What is below the corner and what is above it, of what its first section has made.
-    #[inline]
-    pub fn finish<const N: usize>(
-        &mut self,
-        c: &Corner,
-        once: [f64x2; N],
-        all_pass: [f64x2; N],
-    ) -> [[f64x2; N]; 2] {
-        let (low, _) = self.second.low_and_all_pass(c, once);
-        // The pair adds up to the all-pass, so the upper band needs no filters of its own.
-        [low, std::array::from_fn(|n| all_pass[n] - low[n])]
+    /// Has the first section be what it was in `before`, as though it had not heard the frame.
+    #[inline(always)]
+    pub fn keep_first(&mut self, before: &Self) {
+        self.band = first_and_second(before.band, self.band);
+        self.low = first_and_second(before.low, self.low);
+    }
+
+    /// The same of the second.
+    #[inline(always)]
+    pub fn keep_second(&mut self, before: &Self) {
+        self.band = first_and_second(self.band, before.band);
+        self.low = first_and_second(self.low, before.low);
+    }
+
+    /// What they remember, in memory.
+    #[inline(always)]
+    pub fn store(self) -> Sections {
+        Sections {
+            band: Quad::of(self.band),
+            low: Quad::of(self.low),
+        }
     }
 }

@@ -78,9 +78,8 @@ impl MovingGain {
             let end = frames.min(start + grid.remaining().min(MAX_RUN));
             let lanes = [&x, &y].map(|signal| Lanes::new(signal, start, end, channels == 2));
             bands.split(lanes);
-            let [before, after, _] = &bands.splits;
-            own.add(before, end - start);
-            pair.add(before, after, end - start);
+            bands.add_before(&mut own, end - start);
+            bands.add_pair(&mut pair, 0, end - start);
             if grid.advance(end - start) {
                 let (own, pair) = (std::mem::take(&mut own), std::mem::take(&mut pair));
                 for (channel, (before, pairs)) in slots.iter_mut().enumerate().take(channels) {

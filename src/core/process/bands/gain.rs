@@ -1,11 +1,19 @@
 //! From the levels of four bands to their gains: static curves and ballistics, one lane a band.
 
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
+
 use std::f64::consts::LOG2_10;
 
+use fearless_simd::{Simd, SimdFloat};
 use wide::{bytemuck::cast, f32x4, f64x2, i32x4};
 
 use super::BandSettings;
-use crate::dsp::biquad::snap_to_zero;
+use crate::dsp::biquad::{MAX_RUN, snap_to_zero};
+use crate::dsp::crossover::BandLanes;
+use crate::dsp::quad::Quad;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
 /// Levels are kept as log₂ of the amplitude: one unit is 6.02 dB.
@@ -217,23 +225,28 @@ impl Envelopes {
     }
 }
 
-/// Level of each band: log₂ of the louder channel's magnitude.
-#[inline]
-pub(super) fn levels(bands: &[f64x2; 4]) -> f32x4 {
-    let [a, b, c, d] = bands.map(|band| band.abs().to_array());
-    let louder = |a: [f64; 2], b: [f64; 2]| {
-        let [left, right] = [f64x2::new([a[0], b[0]]), f64x2::new([a[1], b[1]])];
-        left.fast_max(right).to_array().map(|level| level as f32)
-    };
-    let ([a, b], [c, d]) = (louder(a, b), louder(c, d));
-    log2(f32x4::new([a, b, c, d]))
+/// Level of each band of a run: log₂ of the louder channel's magnitude.
+#[inline(always)]
+pub(super) fn levels<S: Simd>(
+    simd: S,
+    split: &[BandLanes; MAX_RUN],
+    count: usize,
+) -> [f32x4; MAX_RUN] {
+    let mut levels = [f32x4::ZERO; MAX_RUN];
+    for (level, [even, odd]) in levels.iter_mut().zip(split).take(count) {
+        let (even, odd) = (even.load(simd).abs(), odd.load(simd).abs());
+        let louder = even.unzip_low(odd).max(even.unzip_high(odd));
+        let [a, c, b, d] = Quad::of(louder).0.map(|level| level as f32);
+        *level = log2(f32x4::new([a, b, c, d]));
+    }
+    levels
 }
 
 /// log₂ of positive lanes, within 1.1e-4 (0.0007 dB); for 0 some finite value below −120.
 ///
 /// The mantissa is taken to √½…√2, where a polynomial fitted for the least largest error does the
 /// rest.
-#[inline]
+#[inline(always)]
 fn log2(x: f32x4) -> f32x4 {
     let root_half = i32x4::splat(0x3F35_04F3);
     let bits: i32x4 = cast(x);
@@ -246,7 +259,7 @@ fn log2(x: f32x4) -> f32x4 {
 
 /// 2 to the power of each lane, within 0.0001 dB; exactly 1 for 0. Powers below −100 are taken as
 /// −100.
-#[inline]
+#[inline(always)]
 pub(super) fn exp2(x: f32x4) -> f32x4 {
     // Adding this leaves the nearest whole number in the lowest bits of the mantissa.
     let round = f32x4::splat(12_582_912.0);
