@@ -9,7 +9,6 @@
 //! the second one before it. Beyond full scale no neighbour is asked: any fixed-point file or
 //! converter will clip there.
 
-use super::true_peak::highest_lane;
 use wide::f32x8;
 
 /// One step of 16 bits.
@@ -234,6 +233,14 @@ fn highest_of(samples: &[f32]) -> f32 {
 /// before the first frame nothing is known.
 fn breaks_off([before, second]: [f32; 2], value: f32, frame: u64) -> bool {
     (frame > 0 && before < value - EDGE) || (frame > 1 && second < value - SECOND_EDGE)
+}
+
+/// Highest of eight finite, non-negative values.
+fn highest_lane(values: f32x8) -> f32 {
+    values.to_array().into_iter().fold(
+        0.0,
+        |highest, value| if value > highest { value } else { highest },
+    )
 }
 
 #[cfg(test)]

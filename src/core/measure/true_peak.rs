@@ -5,8 +5,14 @@
 //! highest point and its neighbours the crest between them. The standard's example filter reads up
 //! to 0.55 dB low at 0.45 of the sample rate; this one stays within 0.1 dB, and passes DC exactly.
 
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
+
 use crate::dsp::fir::half_sample;
-use wide::f32x8;
+use crate::dsp::quad::{Level, dispatch};
+use fearless_simd::{Select, Simd, SimdBase, SimdFloat, SimdMask, f32x8};
 
 /// Tap pairs of the two stages: ripple below 0.022 dB up to 0.45 of the sample rate, and below
 /// 0.010 dB for the second stage.
@@ -36,8 +42,9 @@ const TWO_POINTS_FROM_HZ: f64 = 144_000.0;
 /// Peak follower for one channel.
 #[derive(Clone, Debug)]
 pub(super) struct TruePeak {
-    first: [f32x8; FIRST_PAIRS],
-    second: [f32x8; SECOND_PAIRS],
+    level: Level,
+    first: [f32; FIRST_PAIRS],
+    second: [f32; SECOND_PAIRS],
     four_points: bool,
     /// No point between frames and halves rises above the highest of them (with their neighbours)
     /// by more than this factor.
@@ -60,8 +67,9 @@ impl TruePeak {
         let four_points = sample_rate_hz < TWO_POINTS_FROM_HZ;
         let largest_gain: f64 = second.iter().map(|tap| 2.0 * tap.abs()).sum();
         Self {
-            first: std::array::from_fn(|k| f32x8::splat(first[k] as f32)),
-            second: std::array::from_fn(|k| f32x8::splat(second[k] as f32)),
+            level: Level::new(),
+            first: std::array::from_fn(|k| first[k] as f32),
+            second: std::array::from_fn(|k| second[k] as f32),
             four_points,
             reach: if four_points {
                 largest_gain as f32 * CREST_AT_4
@@ -112,25 +120,27 @@ impl TruePeak {
     /// [`DELAY_FRAMES`](Self::DELAY_FRAMES) later.
     pub fn process(&mut self, samples: &[f32], peak: &mut f32) {
         for chunk in samples.chunks(CHUNK) {
-            self.chunk(chunk, peak);
+            dispatch!(self.level, simd => self.chunk(simd, chunk, peak));
         }
     }
 
-    fn chunk(&mut self, chunk: &[f32], peak: &mut f32) {
+    #[inline(always)]
+    fn chunk<S: Simd>(&mut self, simd: S, chunk: &[f32], peak: &mut f32) {
         let count = chunk.len();
         self.frames[HISTORY..HISTORY + count].copy_from_slice(chunk);
         for at in (0..count).step_by(LANES) {
-            self.interpolate_halves(at);
+            self.interpolate_halves(simd, at);
         }
         for at in (0..count).step_by(LANES) {
-            if exceeds(self.highest_near(at) * self.reach, *peak) {
+            if exceeds(self.highest_near(simd, at) * self.reach, *peak) {
                 let crests = if self.four_points {
-                    self.crests_of_four(at, *peak)
+                    self.crests_of_four(simd, at, *peak)
                 } else {
-                    self.crests_of_two(at)
+                    self.crests_of_two(simd, at)
                 };
                 // Lanes past the end hold samples of before.
-                let lanes = crests.to_array().into_iter().take(count - at);
+                let crests: [f32; LANES] = crests.into();
+                let lanes = crests.into_iter().take(count - at);
                 for crest in lanes.skip(self.stale.saturating_sub(at)) {
                     *peak = if crest > *peak { crest } else { *peak };
                 }
@@ -143,21 +153,22 @@ impl TruePeak {
 
     /// Fills eight half-way samples: the half after frame `at + HISTORY − FIRST_PAIRS` and its
     /// successors.
-    fn interpolate_halves(&mut self, at: usize) {
+    #[inline(always)]
+    fn interpolate_halves<S: Simd>(&mut self, simd: S, at: usize) {
         let Some(window) = self.frames[at + HISTORY + 1 - 2 * FIRST_PAIRS..]
             .first_chunk::<{ 2 * FIRST_PAIRS + LANES }>()
         else {
             return;
         };
         // Two sums, so that an addition need not wait for the last.
-        let pair = |k: usize| load(window, FIRST_PAIRS - 1 - k) + load(window, FIRST_PAIRS + k);
-        let (mut even, mut odd) = (f32x8::ZERO, f32x8::ZERO);
+        let zero = f32x8::splat(simd, 0.0);
+        let (mut even, mut odd) = (zero, zero);
         let (taps, _) = self.first.as_chunks::<2>();
         for (index, [even_tap, odd_tap]) in taps.iter().enumerate() {
-            even += *even_tap * pair(2 * index);
-            odd += *odd_tap * pair(2 * index + 1);
+            even += pair(simd, window, 2 * index) * *even_tap;
+            odd += pair(simd, window, 2 * index + 1) * *odd_tap;
         }
-        self.halves[HALF_HISTORY + at..][..LANES].copy_from_slice(&(even + odd).to_array());
+        self.halves[HALF_HISTORY + at..][..LANES].copy_from_slice((even + odd).as_slice());
     }
 
     /// Position in `frames` of the frame whose neighbourhood is complete when input `at` has
@@ -173,36 +184,33 @@ impl TruePeak {
 
     /// Highest magnitude among everything that the points completed by inputs `at..at + 8` are made
     /// of.
-    fn highest_near(&self, at: usize) -> f32x8 {
-        let highest = |samples: &[f32], first: usize| {
-            load(samples, first)
-                .abs()
-                .fast_max(load(samples, first + 4).abs())
-        };
-        let frames = highest(&self.frames[..], Self::frame_at(at) - 2);
-        let halves = highest(&self.halves[..], Self::half_at(at) - 2);
-        frames.fast_max(halves)
+    #[inline(always)]
+    fn highest_near<S: Simd>(&self, simd: S, at: usize) -> f32x8<S> {
+        let frames = highest_of_twelve(simd, &self.frames[..], Self::frame_at(at) - 2);
+        let halves = highest_of_twelve(simd, &self.halves[..], Self::half_at(at) - 2);
+        frames.max(halves)
     }
 
     /// Highest point or crest from each of eight frames up to the next; zero if none of them can
     /// exceed `peak`.
-    fn crests_of_four(&self, at: usize, peak: f32) -> f32x8 {
+    #[inline(always)]
+    fn crests_of_four<S: Simd>(&self, simd: S, at: usize, peak: f32) -> f32x8<S> {
         let (frame, half) = (Self::frame_at(at) - 2, Self::half_at(at) - 2);
-        let x: [f32x8; 5] = std::array::from_fn(|offset| load(&self.frames[..], frame + offset));
-        let m: [f32x8; 5] = std::array::from_fn(|offset| load(&self.halves[..], half + offset));
+        let x = five(simd, &self.frames[..], frame);
+        let m = five(simd, &self.halves[..], half);
         let [c0, c1, c2, c3] = self.second;
         let three_quarters_before =
-            c0 * (m[1] + x[2]) + c1 * (x[1] + m[2]) + c2 * (m[0] + x[3]) + c3 * (x[0] + m[3]);
+            (m[1] + x[2]) * c0 + (x[1] + m[2]) * c1 + (m[0] + x[3]) * c2 + (x[0] + m[3]) * c3;
         let quarter =
-            c0 * (x[2] + m[2]) + c1 * (m[1] + x[3]) + c2 * (x[1] + m[3]) + c3 * (m[0] + x[4]);
+            (x[2] + m[2]) * c0 + (m[1] + x[3]) * c1 + (x[1] + m[3]) * c2 + (m[0] + x[4]) * c3;
         let three_quarters =
-            c0 * (m[2] + x[3]) + c1 * (x[2] + m[3]) + c2 * (m[1] + x[4]) + c3 * (x[1] + m[4]);
+            (m[2] + x[3]) * c0 + (x[2] + m[3]) * c1 + (m[1] + x[4]) * c2 + (x[1] + m[4]) * c3;
         let highest = x[2]
             .abs()
-            .fast_max(quarter.abs())
-            .fast_max(m[2].abs().fast_max(three_quarters.abs()));
+            .max(quarter.abs())
+            .max(m[2].abs().max(three_quarters.abs()));
         if !exceeds(highest * CREST_AT_4, peak) {
-            return f32x8::ZERO;
+            return f32x8::splat(simd, 0.0);
         }
         let points = [
             three_quarters_before,
@@ -212,58 +220,82 @@ impl TruePeak {
             three_quarters,
             x[3],
         ];
-        highest_crest(&points, CREST_AT_4)
+        highest_crest(simd, &points, CREST_AT_4)
     }
 
     /// As [`crests_of_four`](Self::crests_of_four), from frames and halves alone.
-    fn crests_of_two(&self, at: usize) -> f32x8 {
+    #[inline(always)]
+    fn crests_of_two<S: Simd>(&self, simd: S, at: usize) -> f32x8<S> {
         let (frame, half) = (Self::frame_at(at), Self::half_at(at));
-        let frames = |offset: usize| load(&self.frames[..], frame + offset);
-        let halves = |offset: usize| load(&self.halves[..], half + offset - 1);
-        highest_crest(&[halves(0), frames(0), halves(1), frames(1)], CREST_AT_2)
+        let points = [
+            load(simd, &self.halves[..], half - 1),
+            load(simd, &self.frames[..], frame),
+            load(simd, &self.halves[..], half),
+            load(simd, &self.frames[..], frame + 1),
+        ];
+        highest_crest(simd, &points, CREST_AT_2)
     }
 }
 
-fn load(samples: &[f32], at: usize) -> f32x8 {
-    f32x8::new(
-        *samples[at..]
+#[inline(always)]
+fn load<S: Simd>(simd: S, samples: &[f32], at: usize) -> f32x8<S> {
+    simd.load_array_ref_f32x8(
+        samples[at..]
             .first_chunk::<LANES>()
             .unwrap_or(&[0.0; LANES]),
     )
 }
 
-/// Whether any of eight values exceeds `limit`.
-fn exceeds(values: f32x8, limit: f32) -> bool {
-    values.simd_gt(f32x8::splat(limit)).any()
+/// What tap `k` of the first stage weighs.
+#[inline(always)]
+fn pair<S: Simd>(simd: S, window: &[f32], k: usize) -> f32x8<S> {
+    load(simd, window, FIRST_PAIRS - 1 - k) + load(simd, window, FIRST_PAIRS + k)
 }
 
-/// Highest of eight finite, non-negative values.
-pub(super) fn highest_lane(values: f32x8) -> f32 {
-    values.to_array().into_iter().fold(
-        0.0,
-        |highest, value| if value > highest { value } else { highest },
-    )
+/// The samples from `at` on, and from each of the next four.
+#[inline(always)]
+fn five<S: Simd>(simd: S, samples: &[f32], at: usize) -> [f32x8<S>; 5] {
+    [
+        load(simd, samples, at),
+        load(simd, samples, at + 1),
+        load(simd, samples, at + 2),
+        load(simd, samples, at + 3),
+        load(simd, samples, at + 4),
+    ]
+}
+
+/// Highest magnitudes of twelve samples, in eight lanes.
+#[inline(always)]
+fn highest_of_twelve<S: Simd>(simd: S, samples: &[f32], at: usize) -> f32x8<S> {
+    let later = load(simd, samples, at + 4);
+    load(simd, samples, at).abs().max(later.abs())
+}
+
+/// Whether any of eight values exceeds `limit`.
+#[inline(always)]
+fn exceeds<S: Simd>(values: f32x8<S>, limit: f32) -> bool {
+    values.simd_gt(limit).any_true()
 }
 
 /// In each lane, the highest of the inner points and of the crests of the parabolas through each of
 /// them and its neighbours, where it is an extremum of the signal. No crest rises above its point
 /// by more than the factor `crest`.
-fn highest_crest(points: &[f32x8], crest: f32) -> f32x8 {
-    let mut highest = f32x8::ZERO;
+#[inline(always)]
+fn highest_crest<S: Simd>(simd: S, points: &[f32x8<S>], crest: f32) -> f32x8<S> {
+    let mut highest = f32x8::splat(simd, 0.0);
     for triple in points.windows(3) {
         let &[before, middle, after] = triple else {
             continue;
         };
         let height = middle.abs();
-        let sign = f32x8::splat(1.0).copysign(middle);
+        let sign = f32x8::splat(simd, 1.0).copysign(middle);
         let (before, after) = (before * sign, after * sign);
-        let curvature = before - 2.0 * height + after;
+        let curvature = before - height * 2.0 + after;
         let slope = before - after;
-        let rise = slope * slope / (-8.0 * curvature);
-        let extremum =
-            before.simd_le(height) & after.simd_le(height) & curvature.simd_lt(f32x8::ZERO);
+        let rise = slope * slope / (curvature * -8.0);
+        let extremum = before.simd_le(height) & after.simd_le(height) & curvature.simd_lt(0.0);
         let top = (height + rise).min(height * crest);
-        highest = highest.fast_max(extremum.select(top, height));
+        highest = highest.max(extremum.select(top, height));
     }
     highest
 }
@@ -339,6 +371,25 @@ mod tests {
                     "{block}"
                 );
             }
+        }
+    }
+
+    #[test]
+    fn every_level_reads_alike() {
+        for rate in [48_000.0, 192_000.0] {
+            let mut told = Vec::new();
+            for level in crate::dsp::quad::levels() {
+                let mut meter = TruePeak::new(rate);
+                meter.level = level;
+                let mut peaks = Vec::new();
+                for step in 1..40 {
+                    let mut peak = 0.0;
+                    meter.process(&tone(f64::from(step) * 0.0113, 0.4, 0.7), &mut peak);
+                    peaks.push(peak.to_bits());
+                }
+                told.push(peaks);
+            }
+            assert!(told.windows(2).all(|pair| pair[0] == pair[1]));
         }
     }
 }
