@@ -6,10 +6,17 @@
 //! (Crochiere & Rabiner, *Multirate Digital Signal Processing*, 1983, section 4.4), so going up
 //! means computing midpoints only.
 
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
+
 mod down;
 mod midpoints;
 mod up;
 
+use crate::dsp::quad::{Level, dispatch};
+use fearless_simd::{Simd, SimdBase};
 use wide::f32x8;
 
 pub use self::down::Downsampler;
@@ -50,8 +57,9 @@ struct Pair {
 
 /// A symmetric filter whose output is a row: `centre · buffer[at..] + Σ tap · (buffer[left..] +
 /// buffer[right..])`.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 struct Kernel {
+    level: Level,
     centre: f32,
     at: usize,
     pairs: Vec<Pair>,
@@ -64,17 +72,30 @@ fn vectors<const V: usize>(buffer: &[f32], at: usize) -> Option<&[[f32; 8]; V]> 
 }
 
 impl Kernel {
+    /// Allocates nothing.
+    fn new(centre: f32, at: usize, pairs: Vec<Pair>) -> Self {
+        Self {
+            level: Level::new(),
+            centre,
+            at,
+            pairs,
+        }
+    }
+
     /// The first `8·V` samples of the output row. Offsets were checked against the buffer when the
     /// kernel was made.
-    #[inline]
     fn row<const V: usize>(&self, buffer: &[f32]) -> [[f32; 8]; V] {
-        let mut sums = [f32x8::ZERO; V];
+        dispatch!(self.level, simd => self.row_on(simd, buffer))
+    }
+
+    #[inline(always)]
+    fn row_on<S: Simd, const V: usize>(&self, simd: S, buffer: &[f32]) -> [[f32; 8]; V] {
+        let mut sums = [fearless_simd::f32x8::splat(simd, 0.0); V];
         if self.centre != 0.0
             && let Some(row) = vectors::<V>(buffer, self.at)
         {
-            let tap = f32x8::splat(self.centre);
-            for (sum, x) in sums.iter_mut().zip(row) {
-                *sum = tap * f32x8::new(*x);
+            for (v, sum) in sums.iter_mut().enumerate() {
+                *sum = simd.load_array_ref_f32x8(&row[v]) * self.centre;
             }
         }
         for pair in &self.pairs {
@@ -85,12 +106,17 @@ impl Kernel {
                 debug_assert!(false, "a tap beyond its buffer");
                 continue;
             };
-            let tap = f32x8::splat(pair.tap);
-            for v in 0..V {
-                sums[v] += tap * (f32x8::new(left[v]) + f32x8::new(right[v]));
+            for (v, sum) in sums.iter_mut().enumerate() {
+                let left = simd.load_array_ref_f32x8(&left[v]);
+                let right = simd.load_array_ref_f32x8(&right[v]);
+                *sum += (left + right) * pair.tap;
             }
         }
-        sums.map(f32x8::to_array)
+        let mut row = [[0.0; 8]; V];
+        for (samples, sum) in row.iter_mut().zip(sums) {
+            *samples = sum.into();
+        }
+        row
     }
 }
 
@@ -310,5 +336,24 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn every_level_filters_alike() {
+        let buffer: Vec<f32> = (0..200).map(|n| (n * 7 % 23) as f32 / 23.0 - 0.3).collect();
+        let pairs = (0..20).map(|k| Pair {
+            tap: 0.7 / (k + 1) as f32,
+            left: 60 - k,
+            right: 61 + k,
+        });
+        let mut kernel = Kernel::new(0.25, 60, pairs.collect());
+        let told: Vec<_> = crate::dsp::quad::levels()
+            .into_iter()
+            .map(|level| {
+                kernel.level = level;
+                kernel.row::<5>(&buffer)
+            })
+            .collect();
+        assert!(told.windows(2).all(|pair| pair[0] == pair[1]));
     }
 }

@@ -43,11 +43,7 @@ impl DownStage {
                         right: place(even + 1 + 2 * k, 2 * count, 1, row_len, lead),
                     })
                     .collect();
-                Kernel {
-                    centre: 0.5,
-                    at: place(even, 2 * count, 1, row_len, lead),
-                    pairs,
-                }
+                Kernel::new(0.5, place(even, 2 * count, 1, row_len, lead), pairs)
             })
             .collect();
         Self {
@@ -73,11 +69,7 @@ impl DownStage {
                 right: place(k.cast_signed(), 2, 1, row_len, lead),
             })
             .collect();
-        let kernels = vec![Kernel {
-            centre: taps[half_len] as f32,
-            at: lead,
-            pairs,
-        }];
+        let kernels = vec![Kernel::new(taps[half_len] as f32, lead, pairs)];
         Self {
             rows: vec![0.0; 2 * row_len],
             history,

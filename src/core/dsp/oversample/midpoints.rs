@@ -49,7 +49,7 @@ impl Midpoints {
         };
         let pairs = near + nodes * NODE;
         let mut taps = fir::half_sample(pairs, beta);
-        let mut kernels = [Kernel::default(), Kernel::default()];
+        let mut kernels = [(); 2].map(|()| Kernel::new(0.0, 0, Vec::new()));
         for node in (near..pairs).step_by(NODE) {
             let tap = taps[node];
             // The middle of a triangle weighs −8.

@@ -72,14 +72,7 @@ impl Upsampler {
                         })
                         .collect();
                     let row = (2 * phase + 1).cast_unsigned() * stride / 2 * ROW;
-                    (
-                        Kernel {
-                            centre: 0.0,
-                            at: 0,
-                            pairs,
-                        },
-                        row,
-                    )
+                    (Kernel::new(0.0, 0, pairs), row)
                 })
                 .collect();
             stages.push(UpStage { kernels });
