@@ -7,10 +7,17 @@
 //! channels share a spectrum. Further pairs, which only files have, are looked at in the same
 //! moments, so that all have as many spectra.
 
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
+
 use super::loudness::{MOMENTARY_SLOTS, SHORT_TERM_SLOTS, SLOTS_PER_SECOND};
 use super::lufs::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
 use crate::dsp::fir::low_pass;
+use crate::dsp::quad::{Level, dispatch};
+use fearless_simd::{Simd, SimdBase};
 use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 use std::f64::consts::PI;
@@ -68,6 +75,7 @@ impl BandLines {
 /// cancels in `(|Z(k)|² + |Z(−k)|²)/2`, which leaves the power of both at line k, at half the work
 /// of two transforms of real signals.
 struct Analyser {
+    level: Level,
     transform: Arc<dyn Fft<f32>>,
     /// The same for both parts, so that products need no regrouping.
     window: Vec<Complex32>,
@@ -95,6 +103,7 @@ impl Analyser {
         let filled = (stagger * (len / 2) as f64) as usize;
         let zeros = |len: usize| vec![Complex32::default(); len];
         Self {
+            level: Level::new(),
             scratch: zeros(transform.get_inplace_scratch_len()),
             transform,
             window: window.collect(),
@@ -138,7 +147,7 @@ impl Analyser {
                 self.transform();
                 spectrum_due(&mut self.bands.iter().map(|band| {
                     let lines = &self.power[band.first..];
-                    dot(&lines[..band.weights.len()], &band.weights) * self.power_scale
+                    dot(self.level, &lines[..band.weights.len()], &band.weights) * self.power_scale
                 }));
                 let half = self.signal.len() / 2;
                 self.signal.copy_within(half.., 0);
@@ -148,25 +157,36 @@ impl Analyser {
     }
 
     fn transform(&mut self) {
-        let windowed = self.signal.iter().zip(&self.window);
-        for (out, (sample, window)) in self.spectrum.iter_mut().zip(windowed) {
-            *out = Complex32::new(sample.re * window.re, sample.im * window.im);
-        }
+        dispatch!(self.level, _ => weigh(&self.signal, &self.window, &mut self.spectrum));
         self.transform
             .process_with_scratch(&mut self.spectrum, &mut self.scratch);
-        let (lines, mirrors) = self.spectrum.split_at(self.power.len());
-        for (power, line) in self.power.iter_mut().zip(lines) {
-            *power = line.norm_sqr();
-        }
-        // Line 0 has no mirror; nothing is made of it.
-        for (power, mirror) in self.power[1..].iter_mut().zip(mirrors.iter().rev()) {
-            *power += mirror.norm_sqr();
-        }
+        dispatch!(self.level, _ => powers(&self.spectrum, &mut self.power));
+    }
+}
+
+#[inline(always)]
+fn weigh(signal: &[Complex32], window: &[Complex32], weighed: &mut [Complex32]) {
+    for (out, (sample, window)) in weighed.iter_mut().zip(signal.iter().zip(window)) {
+        *out = Complex32::new(sample.re * window.re, sample.im * window.im);
+    }
+}
+
+/// The power in each line and its mirror.
+#[inline(always)]
+fn powers(spectrum: &[Complex32], powers: &mut [f32]) {
+    let (lines, mirrors) = spectrum.split_at(powers.len());
+    for (power, line) in powers.iter_mut().zip(lines) {
+        *power = line.re * line.re + line.im * line.im;
+    }
+    // Line 0 has no mirror; nothing is made of it.
+    for (power, mirror) in powers.iter_mut().skip(1).zip(mirrors.iter().rev()) {
+        *power += mirror.re * mirror.re + mirror.im * mirror.im;
     }
 }
 
 /// Brings two channels down to the slow analysis' rate.
 struct Decimator {
+    level: Level,
     taps: Vec<f32>,
     step: usize,
     /// Of each channel the last `taps.len()` samples, then those at hand.
@@ -186,6 +206,7 @@ impl Decimator {
             .map(|tap| *tap as f32)
             .collect();
         Self {
+            level: Level::new(),
             signal: [vec![0.0; len + max_block], vec![0.0; len + max_block]],
             taps,
             step,
@@ -212,7 +233,7 @@ impl Decimator {
             output(
                 self.signal
                     .each_ref()
-                    .map(|signal| dot(&signal[end..end + len], &self.taps)),
+                    .map(|signal| dot(self.level, &signal[end..end + len], &self.taps)),
             );
             end += self.step;
         }
@@ -223,14 +244,19 @@ impl Decimator {
     }
 }
 
-fn dot(left: &[f32], right: &[f32]) -> f32 {
+fn dot(level: Level, left: &[f32], right: &[f32]) -> f32 {
+    dispatch!(level, simd => dot_on(simd, left, right))
+}
+
+#[inline(always)]
+fn dot_on<S: Simd>(simd: S, left: &[f32], right: &[f32]) -> f32 {
     let (left_eights, left_rest) = left.as_chunks::<8>();
     let (right_eights, right_rest) = right.as_chunks::<8>();
-    let mut parts = wide::f32x8::ZERO;
+    let mut parts = fearless_simd::f32x8::splat(simd, 0.0);
     for (left, right) in left_eights.iter().zip(right_eights) {
-        parts += wide::f32x8::new(*left) * wide::f32x8::new(*right);
+        parts += simd.load_array_ref_f32x8(left) * simd.load_array_ref_f32x8(right);
     }
-    parts.reduce_add()
+    wide::f32x8::new(parts.into()).reduce_add()
         + left_rest
             .iter()
             .zip(right_rest)
