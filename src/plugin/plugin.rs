@@ -135,13 +135,14 @@ impl Plugin for Crestline {
             }
             // Without another thread from the system everything works but the comparison with the
             // side-chain.
-            let (engine, comparison) = match tap(spec.sample_rate_hz, spec.channels) {
-                Ok((writer, comparison)) => (engine.with_tap(writer), Some(comparison)),
-                Err(_) => (engine, None),
-            };
-            let side_chain = comparison.as_ref().map(TapComparison::side_chain);
+            self.comparison = None;
+            if let Ok((writer, comparison)) = tap(spec.sample_rate_hz, spec.channels) {
+                engine = engine.with_tap(writer);
+                self.comparison = Some(comparison);
+            }
+            let side_chain = self.comparison.as_ref().map(TapComparison::side_chain);
             self.params.set_side_chain(side_chain);
-            (self.engine, self.comparison) = (Some(engine), comparison);
+            self.engine = Some(engine);
             self.audio_end.clear_history();
         }
         if let Some(engine) = &mut self.engine {

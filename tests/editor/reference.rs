@@ -448,7 +448,7 @@ fn the_menu_has_the_side_chain_listened_to() {
     let mut harness = open(stage(), [700.0, 480.0], 1.0);
     harness.get_by_label("Show balance").click();
     harness.run_steps(3);
-    let params = std::sync::Arc::clone(&harness.state().params);
+    let params = Arc::clone(&harness.state().params);
     for on in [true, false] {
         harness.get_by_label("Reference").click();
         harness.run_steps(3);
