@@ -62,7 +62,7 @@ pub struct ChainActivity {
 pub struct Chain {
     push: Push,
     shelves: Shelves,
-    bands: Bands,
+    bands: Box<Bands>,
     /// Counts what enters the saturator.
     driven: LevelCounter,
     saturator: Saturator,
@@ -102,7 +102,7 @@ impl Chain {
         Self {
             push: Push::new(sample_rate_hz),
             shelves: Shelves::new(sample_rate_hz),
-            bands: Bands::new(sample_rate_hz),
+            bands: Box::new(Bands::new(sample_rate_hz)),
             driven: LevelCounter::new(sample_rate_hz),
             clean_delay: DelayLine::new(saturator.latency_frames(), channels),
             saturator,
