@@ -555,6 +555,7 @@ fn everything_a_host_can_set_by_hand_is_in_the_editor() {
     shown.extend([
         params.listen.name().to_owned(),
         params.reference.name().to_owned(),
+        params.live_reference.name().to_owned(),
         params.tap.rest_gain.name().to_owned(),
     ]);
     for (_, param, _) in params.param_map() {

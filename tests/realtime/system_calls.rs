@@ -15,7 +15,7 @@ use std::cell::Cell;
 use std::fs;
 use std::hint::black_box;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Condvar, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// One block of so many is processed while all other threads stand still.
@@ -230,8 +230,11 @@ fn system_calls_would_be_noticed() {
             written = black_box(fs::read("/proc/self/comm")).map_or(0, |read| read.len());
         });
         assert!(write.is_some() && written > 0);
-        let sleep = first_call(&mut || std::thread::park_timeout(Duration::from_micros(1)));
-        assert_eq!(sleep, Some(libc::SYS_futex));
+        let (lock, never) = (Mutex::new(()), Condvar::new());
+        let wait = first_call(&mut || {
+            drop(never.wait_timeout(lock.lock().unwrap(), Duration::from_micros(1)));
+        });
+        assert_eq!(wait, Some(libc::SYS_futex));
         assert_eq!(
             first_call(&mut std::thread::yield_now),
             Some(libc::SYS_sched_yield)

@@ -84,8 +84,16 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
     marks::hover(ui, scene, &axes, mode);
     marks::trails(&painter, state, &axes, scene, colours);
     target::grips(ui, scene, &axes, mode);
-    let thumb = rails::show(ui, scene, &axes, mode);
-    marks::show(&painter, scene, &axes, &state.heard, thumb, colours);
+    let mut written = Vec::new();
+    let thumb = rails::show(ui, scene, &axes, mode, &mut written);
+    marks::show(
+        &painter,
+        scene,
+        &axes,
+        &state.heard,
+        (thumb, written),
+        colours,
+    );
     introduction::show(ui, plot, scene);
     moving
 }

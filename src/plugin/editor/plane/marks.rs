@@ -30,13 +30,14 @@ pub fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, 
 /// Where the signals are now, and where the song lies. Without the saturator clean and output are
 /// one, and drawn as one.
 ///
-/// `thumb` is where the push stands; it is named with them, so that no name covers another.
+/// `thumb` is where the push stands; it is named with them, so that no name covers another, nor what
+/// has been `written` already.
 pub fn show(
     painter: &Painter,
     scene: &Scene<'_>,
     axes: &Axes,
     heard: &Heard,
-    thumb: Option<Pos2>,
+    (thumb, written): (Option<Pos2>, Vec<Rect>),
     colours: &Colours,
 ) {
     let reference = references(painter, scene, axes, heard.mode(), colours);
@@ -69,6 +70,7 @@ pub fn show(
         .into_iter()
         .flatten()
         .map(|at| Rect::from_center_size(at, vec2(16.0, 16.0)))
+        .chain(written)
         .collect();
     for (at, words, ink) in [
         (thumb, push.as_str(), colours.text),

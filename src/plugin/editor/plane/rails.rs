@@ -29,8 +29,14 @@ const REACH: f32 = 14.0;
 const THUMB: f32 = 22.0;
 
 /// Draws the rails; the thumb on that of the output sets the push as it is drawn along. Returns where
-/// the thumb is.
-pub fn show(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Option<Pos2> {
+/// the thumb is, and adds what it has written to `taken`.
+pub fn show(
+    ui: &Ui,
+    scene: &Scene<'_>,
+    axes: &Axes,
+    mode: PlaneMode,
+    taken: &mut Vec<Rect>,
+) -> Option<Pos2> {
     let points = &scene.forecast.found().points;
     let push_db = f64::from(scene.params.push.unmodulated_plain_value());
     let colours = scene::colours(ui);
@@ -57,7 +63,7 @@ pub fn show(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Option<
         if let Some(end) = rail.stops.last() {
             let at = axes.at(end.place) + vec2(10.0, 8.0);
             let name = format!("+{}", number::fixed(Some(end.push_db), 0));
-            small(&painter, at, Align2::LEFT_CENTER, name, hue.text);
+            taken.push(small(&painter, at, Align2::LEFT_CENTER, name, hue.text));
         }
     }
     for ((path, signal), rail) in PATHS.into_iter().zip(&rails) {
@@ -67,7 +73,8 @@ pub fn show(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Option<
     }
     let [clean, saturated] = &rails;
     if driven {
-        drop_line(ui, scene, axes, clean, saturated, push_db);
+        let words = drop_line(ui, scene, axes, [clean, saturated], push_db);
+        taken.extend(words.into_iter().flatten());
     }
     let (signal, rail) = if driven {
         (Signal::Output, saturated)
@@ -132,27 +139,22 @@ fn tick(ui: &Ui, scene: &Scene<'_>, axes: &Axes, path: Path, signal: Signal, sto
         ));
 }
 
-/// From the saturated path down to the clean one at the same loudness.
+/// From the saturated path down to the clean one at the same loudness. Returns where its lines are
+/// written.
 fn drop_line(
     ui: &Ui,
     scene: &Scene<'_>,
     axes: &Axes,
-    clean: &Rail,
-    saturated: &Rail,
+    [clean, saturated]: [&Rail; 2],
     push_db: f64,
-) {
-    let Some((clean_db, difference)) = clean_at_one_loudness(scene.forecast.found(), push_db)
-    else {
-        return;
-    };
-    let Some((from, to)) = saturated.at(push_db).zip(clean.at(clean_db)) else {
-        return;
-    };
+) -> Option<[Rect; 2]> {
+    let (clean_db, difference) = clean_at_one_loudness(scene.forecast.found(), push_db)?;
+    let (from, to) = saturated.at(push_db).zip(clean.at(clean_db))?;
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(axes.plot);
     let ends = [from, to].map(|stop| axes.at(stop.place));
     if (ends[1].y - ends[0].y).abs() < THUMB {
-        return;
+        return None;
     }
     let stroke = Stroke::new(1.0, colours.text);
     painter.add(Shape::dashed_line(&ends, stroke, 4.0, 3.0));
@@ -164,24 +166,23 @@ fn drop_line(
         colours.clean.mark,
         colours.well,
     );
-    let Some(difference) = difference else { return };
+    let difference = difference?;
     let words = if difference < 0.0 { "less" } else { "more" };
     let by = number::with_unit(Some(difference.abs()), 1, "dB");
     // Below and to the left: the rail comes from above and goes on to the right.
     let at = ends[1] + vec2(-12.0, 10.0);
-    for (line, text) in [
-        "same loudness:".to_owned(),
-        format!("clean has {by} {words}"),
-    ]
-    .into_iter()
-    .enumerate()
-    {
-        let at = at + vec2(0.0, 14.0 * line as f32);
+    let written = [
+        (0.0, "same loudness:".to_owned()),
+        (14.0, format!("clean has {by} {words}")),
+    ];
+    Some(written.map(|(down, text)| {
+        let at = at + vec2(0.0, down);
         let galley = painter.layout_no_wrap(text, font(painter.ctx(), SMALL_PT), colours.text);
         let place = Align2::RIGHT_CENTER.anchor_size(at, galley.size());
         painter.rect_filled(place.expand2(vec2(3.0, 0.0)), 2, colours.well);
         painter.galley(place.min, galley, colours.text);
-    }
+        place
+    }))
 }
 
 /// Where the push stands on the rail, to be drawn along it.

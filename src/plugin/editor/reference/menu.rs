@@ -87,42 +87,30 @@ fn offered(ui: &mut Ui) -> Option<Ask> {
 fn live(ui: &mut Ui, scene: &Scene<'_>) {
     let switch = &scene.params.live_reference;
     let mut on = scene.setter.value(switch) > 0.5;
-    let response = ui
-        .checkbox(&mut on, "listen to the side-chain, live")
-        .on_hover_text(
-            "What the host sends by the side-chain is the reference of the listen switch.",
-        );
-    if response.changed() {
-        control::set(scene.setter, switch, if on { 1.0 } else { 0.0 });
-    }
-    if !on {
-        return;
-    }
-    let tap = scene.setter.value(&scene.params.tap.on) > 0.5;
-    let lufs = scene
-        .snapshot
-        .activity
-        .reference
-        .map(|of| of.integrated_lufs);
-    for words in live_in_words(lufs, tap) {
-        ui.label(RichText::new(words).size(LABEL_PT));
-    }
+    ui.horizontal(|ui| {
+        let tip = "What the host sends by the side-chain is the listen switch's Reference (5).";
+        let words = "listen to the side-chain, live";
+        let response = ui.checkbox(&mut on, words).on_hover_text(tip);
+        if response.changed() {
+            control::set(scene.setter, switch, if on { 1.0 } else { 0.0 });
+        }
+        if on {
+            let tap = scene.setter.value(&scene.params.tap.on) > 0.5;
+            let told = scene.snapshot.activity.reference;
+            let words = live_in_words(told.map(|of| of.integrated_lufs), tap);
+            ui.label(RichText::new(words).size(LABEL_PT));
+        }
+    });
 }
 
 /// What is said of it; `lufs`, its loudness so far; `tap`, whether the side-chain is the before tap
 /// too.
-fn live_in_words(lufs: Option<f64>, tap: bool) -> Vec<String> {
-    let mut lines = vec![match lufs {
-        Some(_) => format!(
-            "so far {}; to listen to it: Reference, or the key 5",
-            with_unit(lufs, 1, "LUFS")
-        ),
+fn live_in_words(lufs: Option<f64>, tap: bool) -> String {
+    match lufs {
+        _ if tap => "but it is the before tap: switch one of them off".into(),
+        Some(_) => format!("so far {}", with_unit(lufs, 1, "LUFS")),
         None => "nothing loud enough has come in yet".into(),
-    }];
-    if tap {
-        lines.push("It is also the before tap: switch one of them off.".into());
     }
-    lines
 }
 
 fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> {
