@@ -1,19 +1,24 @@
-//! The demo: a song is played through the built plug-in, in a small host inside this program. No
-//! window, sound card or display is needed.
+//! The demo: the whole job as one walk. A song is set beside a denser one, played through the built
+//! plug-in in a small host inside this program, forecast, and reported on. No window, sound card or
+//! display is needed.
 //!
 //! Arguments: the folder of the bundles, and the folder to write the songs to. `cargo xtask demo`
 //! gives both.
 
 #![expect(clippy::print_stdout, reason = "a command talks to whoever typed it")]
 
+mod beside;
 mod editor;
 mod price;
+mod story;
 
+use beside::Pair;
 use crestline_core::measure::{ChannelRole, Meter, Readings};
 use crestline_files::{SampleFormat, WavFile};
 use rig::clap_host::{ClapHost, Result, Run, plugin_file};
 use songs::{Song, rink_lights, turnstile};
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 const SAMPLE_RATE_HZ: u32 = 48_000;
 const BLOCK: usize = 512;
@@ -24,9 +29,10 @@ fn main() -> Result<()> {
         return Err("the folder of the bundles and the folder for the songs, please (or use `cargo xtask demo`)".into());
     };
     let song = rink_lights(SAMPLE_RATE_HZ);
+    let dense = turnstile(SAMPLE_RATE_HZ);
     let files = [
         write(&song, &folder, "rink-lights.wav")?,
-        write(&turnstile(SAMPLE_RATE_HZ), &folder, "turnstile.wav")?,
+        write(&dense, &folder, "turnstile.wav")?,
     ];
 
     let plugin = plugin_file(&bundled);
@@ -70,18 +76,21 @@ fn main() -> Result<()> {
         "With neutral settings the host received the song bit for bit, {latency} frames later, as reported.\n"
     );
 
-    let forecast = price::print(&song);
+    let pair = Pair::new(&song, &dense)?;
+    pair.print();
+    let (forecast, summary) = price::print(&song, pair.shelves());
+    let pictures = editor::draw(&plugin, &song, &pair, forecast, &folder)?;
+    let page = report(&files, &folder)?;
+    story::print(&pair, &summary);
 
-    let picture = editor::draw(&plugin, &song, forecast, &folder)?;
-
-    println!("To listen to, in {}:", folder.display());
+    println!("\nTo listen to, in {}:", folder.display());
     for file in &files {
         println!("  {}", file.file_name().unwrap_or_default().display());
     }
-    println!(
-        "To look at, the editor as it is then:\n  {}",
-        picture.display()
-    );
+    println!("To look at, the editor as it is then, and a page to hand over:");
+    for file in pictures.iter().chain([&page]) {
+        println!("  {}", file.file_name().unwrap_or_default().display());
+    }
     print_installation(&bundled);
     Ok(())
 }
@@ -94,6 +103,25 @@ fn write(song: &Song, folder: &Path, name: &str) -> Result<PathBuf> {
     file.write(&[&song.channels[0], &song.channels[1]])?;
     file.finish()?;
     Ok(path)
+}
+
+/// Has the built command report on the songs.
+fn report([song, dense]: &[PathBuf; 2], folder: &Path) -> Result<PathBuf> {
+    let page = folder.join("report.html");
+    let name = format!("crestline{}", std::env::consts::EXE_SUFFIX);
+    let command = std::env::current_exe()?.with_file_name(name);
+    let mut command = Command::new(command);
+    command
+        .arg("report")
+        .args([song, dense])
+        .arg("--reference")
+        .arg(dense);
+    command.arg("--html").arg(&page).arg("--force");
+    let status = command.status()?;
+    if !status.success() {
+        return Err(format!("the report failed: {command:?} ended with {status}").into());
+    }
+    Ok(page)
 }
 
 fn print_readings(readings: &Readings) {

@@ -1,8 +1,8 @@
 //! What loudness costs this song: both paths at one push and at one loudness, from the forecast
-//! that runs the plug-in's engine.
+//! that runs the plug-in's engine, once its balance has been mended.
 
 use crate::editor::PLAYED_S;
-use crestline_core::process::{ChainSettings, PushSettings};
+use crestline_core::process::{ChainSettings, PushSettings, ShelvesSettings};
 use crestline_core::session::DEFAULT_PLAYBACK_LUFS;
 use crestline_core::session::forecast::{
     Forecasted, LONGEST_STRETCH_S, Path, Point, Stretch, Summary, forecast, loudness_at,
@@ -16,8 +16,8 @@ const COMPARED_AT_DB: f64 = 6.0;
 
 /// Forecasts the last minute of what is played, as the editor does, and prints what becomes of
 /// loudness, beat and distortion, at one push and at one loudness, and the sentence that sums it up.
-/// Returns the forecast.
-pub fn print(song: &Song) -> Forecasted {
+/// Returns the forecast and what it comes to.
+pub fn print(song: &Song, shelves: ShelvesSettings) -> (Forecasted, Summary) {
     let rate_hz = f64::from(song.sample_rate_hz);
     #[expect(clippy::cast_sign_loss, reason = "a minute of frames")]
     let frames = (LONGEST_STRETCH_S * rate_hz) as usize;
@@ -27,7 +27,10 @@ pub fn print(song: &Song) -> Forecasted {
     let planes = planes.map(|channel| channel[minute.clone()].to_vec());
     let stretch = Stretch::new(rate_hz, planes.to_vec());
     let music_s = stretch.duration_s();
-    let settings = ChainSettings::default();
+    let settings = ChainSettings {
+        shelves,
+        ..ChainSettings::default()
+    };
     let never = || false;
     // Nobody cancels it.
     let most_db = PushSettings::PUSH_DB.max;
@@ -47,24 +50,23 @@ pub fn print(song: &Song) -> Forecasted {
             );
         }
     }
-    compare(&points);
-    Forecasted {
+    let summary = compare(&points);
+    let forecasted = Forecasted {
         points,
         progress: None,
         done: true,
         failed: false,
         music_s,
-    }
+    };
+    (forecasted, summary)
 }
 
-fn compare(points: &[Point]) {
-    let Some(loudness_lufs) = loudness_at(points, Path::Clean, COMPARED_AT_DB) else {
-        return;
-    };
-    let playback = DEFAULT_PLAYBACK_LUFS;
-    let summary = Summary::new(points, COMPARED_AT_DB, &[loudness_lufs], playback);
+fn compare(points: &[Point]) -> Summary {
+    let loudness_lufs = loudness_at(points, Path::Clean, COMPARED_AT_DB);
+    let compared_at = loudness_lufs.as_slice();
+    let summary = Summary::new(points, COMPARED_AT_DB, compared_at, DEFAULT_PLAYBACK_LUFS);
     for compared in &summary.at_one_loudness {
-        println!("At one loudness, {loudness_lufs:.1} LUFS:");
+        println!("At one loudness, {:.1} LUFS:", compared.loudness_lufs);
         for (name, reach) in [
             ("clean", compared.paths.clean),
             ("saturated", compared.paths.saturated),
@@ -81,6 +83,7 @@ fn compare(points: &[Point]) {
         }
     }
     println!("{}\n", summary.sentence());
+    summary
 }
 
 fn at(points: &[Point], push_db: f64) -> Option<&Point> {

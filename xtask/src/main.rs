@@ -21,7 +21,7 @@ use step::{cargo, run};
 const USAGE: &str = "\
 Usage: cargo xtask <command>
 
-  demo            build the plug-in, play a song through it in a small host, write songs to listen to and a picture of the editor
+  demo            build everything, and walk through the whole job with two songs: comparison, forecast, pictures, report
   setup           install the system packages and test fixtures that are missing
   setup --check   only say what is missing
   bundle          build the plug-in and the command for release, into target/bundled
