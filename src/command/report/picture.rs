@@ -10,6 +10,7 @@ use plotters::prelude::{
     IntoDrawingArea as _, IntoFont as _, LineSeries, PathElement, Polygon, RGBColor, Rectangle,
     SVGBackend, SeriesLabelPosition, Text,
 };
+use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::html::text;
 use super::record::at_equal_loudness;
@@ -202,17 +203,25 @@ pub(super) fn part_in_words(part: &Figures) -> String {
 }
 
 fn draw_marks(chart: &mut Chart<'_, '_>, marks: Vec<Mark>) -> Drawn<()> {
+    let across = chart.x_range();
     for mark in marks {
+        // A label reaches towards the middle, where there is room for it.
+        let (aside, side) = if mark.at.0 > f64::midpoint(across.start, across.end) {
+            (-12, HPos::Right)
+        } else {
+            (12, HPos::Left)
+        };
         let label = FONT.into_font().color(&INK);
+        let label = label.pos(Pos::new(side, VPos::Top));
         if mark.diamond {
             let corners = [(0, -8), (8, 0), (0, 8), (-8, 0)].to_vec();
             chart.draw_series([EmptyElement::at(mark.at)
                 + Polygon::new(corners, mark.color.filled())
-                + Text::new(mark.label, (12, mark.drop), label)])?;
+                + Text::new(mark.label, (aside, mark.drop), label)])?;
         } else {
             chart.draw_series([EmptyElement::at(mark.at)
                 + Circle::new((0, 0), 7, mark.color.filled())
-                + Text::new(mark.label, (12, mark.drop), label)])?;
+                + Text::new(mark.label, (aside, mark.drop), label)])?;
         }
     }
     Ok(())

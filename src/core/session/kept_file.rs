@@ -35,6 +35,10 @@ pub(super) fn read<T: DeserializeOwned>(
     version: u32,
 ) -> Result<T, Unread> {
     let most = 1024 * u64::from(most_kib);
+    // Opening a pipe waits for whoever writes to it.
+    if !fs::metadata(path).map_err(Unread::Io)?.is_file() {
+        return Err(Unread::Io(io::Error::other("it is no file")));
+    }
     let mut bytes = Vec::new();
     File::open(path)
         .and_then(|file| file.take(most + 1).read_to_end(&mut bytes))
@@ -112,4 +116,22 @@ fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let mut file = File::create(path)?;
     file.write_all(bytes)?;
     file.sync_all()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    #[cfg(unix)]
+    fn a_pipe_is_no_file_and_nobody_waits_for_it() {
+        let folder = std::env::temp_dir().join(format!("crestline-pipe-{}", std::process::id()));
+        fs::create_dir_all(&folder).unwrap();
+        let pipe = folder.join("windows.json");
+        let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+        assert!(made.unwrap().success());
+        let found = read::<Vec<u8>>(&pipe, 64, 1);
+        fs::remove_dir_all(&folder).unwrap();
+        assert!(matches!(found, Err(Unread::Io(error)) if error.to_string() == "it is no file"));
+    }
 }
