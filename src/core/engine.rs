@@ -409,10 +409,9 @@ impl Engine {
         if let Some(recent) = &mut self.recent {
             recent.write(&input[..channels]);
         }
-        if let Some(tap) = &mut self.tap {
-            let silenced = tap.process(&input[..channels], side, &settings.tap, corners_hz);
-            self.faults.side_chain = self.faults.side_chain.saturating_add(silenced);
-        }
+        let mut silenced = self.tap.as_mut().map_or(0, |tap| {
+            tap.process(&input[..channels], side, &settings.tap, corners_hz)
+        });
         if corners_hz != self.reduction.corners_hz() {
             self.measure();
             self.reduction.set_corners(corners_hz);
@@ -438,14 +437,14 @@ impl Engine {
             },
             &settings.chain,
         );
-        if self.last_turned {
-            self.turned = true;
-        } else {
+        self.turned |= self.last_turned;
+        if !self.last_turned {
             turned_down.fill([1.0; 4]);
         }
         if !self.unheard {
             if let Some(audition) = &mut self.audition {
-                audition.play(settings.listen, side, &range);
+                // The same samples, where both look at them.
+                silenced = silenced.max(audition.play(settings.listen, side, &range));
             }
             let audition = self.audition.as_ref();
             let signals = Signals {
@@ -459,6 +458,7 @@ impl Engine {
             let heard = [0, 1].map(|index| main.get(index).map_or(&[][..], |channel| channel));
             self.residue.process(signals.input, signals.output, heard);
         }
+        self.faults.side_chain = self.faults.side_chain.saturating_add(silenced);
         (self.position, self.at_hand) = (range.end, range);
         let gathered = self.position - self.measured;
         let may_change = self.points.remaining().min(self.reduction.remaining());

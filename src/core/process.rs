@@ -13,8 +13,8 @@ pub use bands::{BandSettings, Bands, BandsActivity, BandsSettings};
 pub use chain::{Before, Chain, ChainActivity, ChainSettings};
 pub use limiter::{Limiter, LimiterSettings, Release};
 pub use listen::{
-    Listen, ListenSettings, REFERENCES, RecentLoudness, ReferenceLoudness, References, Signals,
-    Source,
+    Listen, ListenSettings, MOST_JUMP_DB, REFERENCES, RecentLoudness, ReferenceLoudness,
+    References, Signals, Source,
 };
 pub use push::{Push, PushSettings};
 pub use saturator::{Saturator, SaturatorSettings, curve};

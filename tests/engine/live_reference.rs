@@ -205,3 +205,54 @@ fn neither_its_coming_nor_its_going_jumps() {
         }
     }
 }
+
+// After three seconds of silence the mix is heard again, to the bit once it has risen for one; and what
+// comes in then waits for its second, as at the beginning.
+#[test]
+fn a_pause_gives_the_mix_back() {
+    let main = noise(2, 12 * SECOND, 0.1, 5);
+    let mut side = noise(2, 12 * SECOND, 0.3, 6);
+    for channel in &mut side {
+        channel[3 * SECOND..9 * SECOND].fill(0.0);
+    }
+    let mut engine = listening(2);
+    let latency = engine.latency_frames();
+    let settings = with(ChainSettings::default(), heard(true, true, false));
+    let found = play(&mut engine, [&main, &side], || 512, |_| settings);
+    let silent = 4 * SECOND..6 * SECOND;
+    assert!(
+        cut(&found, silent)
+            .iter()
+            .flatten()
+            .all(|sample| *sample == 0.0)
+    );
+    for mix in [15 * SECOND / 2..9 * SECOND, 9 * SECOND..10 * SECOND] {
+        let delayed = mix.start - latency..mix.end - latency;
+        assert!(cut(&found, mix) == cut(&main, delayed));
+    }
+    let again = 23 * SECOND / 2..12 * SECOND;
+    assert!(cut(&found, again.clone()) == cut(&side, again));
+}
+
+// One song after another, without a gap: 12 dB louder, as loud as the mix once half of the last 10 s are
+// its own, within the 3 dB that this half may miss of all of them; the whole of them 0.2 LU.
+#[test]
+fn a_louder_song_after_another_is_turned_down_like_it() {
+    let main = noise(2, 45 * SECOND, 0.1, 7);
+    let mut side = noise(2, 45 * SECOND, 0.1, 8);
+    for channel in &mut side {
+        channel[20 * SECOND..]
+            .iter_mut()
+            .for_each(|sample| *sample *= 4.0);
+    }
+    let settings = with(ChainSettings::default(), heard(true, true, true));
+    let found = play(&mut listening(2), [&main, &side], || CHUNK, |_| settings);
+    let mix = loudness_lufs(&cut(&main, 0..5 * SECOND), RATE_HZ);
+    let over = |second: usize| {
+        let part = second * SECOND..(second + 1) * SECOND;
+        loudness_lufs(&cut(&found, part), RATE_HZ) - mix
+    };
+    let [before, soon, after] = [over(19), over(25), over(32)];
+    println!("over the mix: {before:.2} before, {soon:.2} after 5 s, {after:.2} LU after 12");
+    assert!(before.abs() < 0.2 && soon.abs() < 3.0 && after.abs() < 0.2);
+}

@@ -113,6 +113,7 @@ impl Audition {
         References {
             current: self.current(),
             loudness: [first, second, self.live.loudness()],
+            moving: self.live.is_moving(),
         }
     }
 
@@ -124,10 +125,10 @@ impl Audition {
     }
 
     /// Plays the frames of a stretch of the chunk, if the reference is wanted or still heard, and
-    /// takes those of the side-chain.
-    pub fn play(&mut self, settings: ListenSettings, side: &[&[f32]], range: &Range<usize>) {
+    /// takes those of the side-chain. Returns how many of these were no audio.
+    pub fn play(&mut self, settings: ListenSettings, side: &[&[f32]], range: &Range<usize>) -> u32 {
         self.live_wanted = settings.side_chain;
-        self.live.take(settings.side_chain, side, range);
+        let faults = self.live.take(settings.side_chain, side, range);
         let wanted = settings.reference && !settings.bypass;
         let current = self.current();
         for (index, place) in self.places.iter_mut().enumerate() {
@@ -138,6 +139,7 @@ impl Audition {
                 place.position = audition.play(place.position, to);
             }
         }
+        faults
     }
 
     /// The frames last played.

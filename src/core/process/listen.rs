@@ -14,7 +14,7 @@ mod reference;
 mod residue;
 
 use self::level::{Aim, Level};
-use self::reference::Beside;
+use self::reference::{Beside, LIVE};
 use self::residue::Residue;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
@@ -61,8 +61,7 @@ pub struct ListenSettings {
     pub source: Source,
     /// Hear the reference in its place, if there is one.
     pub reference: bool,
-    /// The reference is what the side-chain carries, from when that has first been loud enough to
-    /// have a loudness.
+    /// The reference is what the side-chain carries, while that has a loudness.
     pub side_chain: bool,
     /// Turn the louder signals down to the quietest.
     pub matched: bool,
@@ -125,7 +124,7 @@ const QUANTUM_FRAMES: u32 = 32;
 const JUMP_DB: f64 = 3.0;
 /// The furthest down that it begins, also where nothing was heard before: what lies lower does not
 /// count as heard either, dB.
-const MOST_JUMP_DB: f64 = 60.0;
+pub const MOST_JUMP_DB: f64 = 60.0;
 /// Below this nothing is matched: the absolute gate of ITU-R BS.1770-5, LUFS.
 const SILENCE_LUFS: f64 = -70.0;
 /// The listen switch.
@@ -373,7 +372,8 @@ impl Listen {
             }
             let aim = Aim {
                 db: aim_db.filter(|_| follows),
-                steady: loudness.steady,
+                steady: loudness.steady
+                    && !(signal == REFERENCE + LIVE && loudness.references.moving),
                 input: signal == INPUT || signal >= REFERENCE,
             };
             level.quantum(aim, self.quantum_s);

@@ -65,7 +65,7 @@ const REFERENCE: Listen = Listen {
     name: "Reference",
     signal: None,
     gain: None,
-    tip: "Hear the reference in the place of the mix, round and round (5: there and back).",
+    tip: "Hear the reference in the place of the mix (5: there and back).",
 };
 /// Height of what is pressed in the bar.
 const HEIGHT: f32 = 28.0;

@@ -12,7 +12,7 @@ use super::{INPUT, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS, is_silen
 /// one that comes in by the side-chain.
 pub const REFERENCES: usize = 3;
 /// The last of these: its loudness is still being found out.
-const LIVE: usize = 2;
+pub(super) const LIVE: usize = 2;
 
 /// What there is to listen to of a reference.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -21,12 +21,14 @@ pub struct References {
     pub current: Option<usize>,
     /// How loud what lies in each place is; `None` where it is empty.
     pub loudness: [Option<ReferenceLoudness>; REFERENCES],
+    /// The loudness of the one that comes in has moved a moment ago.
+    pub moving: bool,
 }
 
 /// How loud a reference is, as it is, in LUFS.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ReferenceLoudness {
-    /// All of it, gated; of one that comes in, all that has.
+    /// All of it, gated; of one that comes in all that has, or its last 10 s where these are louder.
     pub integrated_lufs: f64,
     /// The 400 ms heard last; `None` for silence.
     pub behind_lufs: Option<f64>,

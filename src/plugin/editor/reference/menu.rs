@@ -128,7 +128,11 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
         format!("mix and reference, {crests}"),
     ];
     let audition = scene.params.audition.state();
-    for line in in_words(reference, &audition).into_iter().chain(density) {
+    let live = scene.setter.value(&scene.params.live_reference) > 0.5;
+    for line in in_words(reference, &audition, live)
+        .into_iter()
+        .chain(density)
+    {
         ui.label(RichText::new(line).size(LABEL_PT));
     }
     ui.separator();
@@ -169,8 +173,12 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
 }
 
 /// What was measured: which part, how loud, how dynamic; then the whole, and whether it can be listened
-/// to.
-fn in_words(Reference { profile, file }: &Reference, audition: &AuditionState) -> Vec<String> {
+/// to; not so while the side-chain is, `live`.
+fn in_words(
+    Reference { profile, file }: &Reference,
+    audition: &AuditionState,
+    live: bool,
+) -> Vec<String> {
     let figures = |name: &str, of: &crestline_core::session::reference::Figures| {
         format!(
             "{name}: {} LUFS, PLR {} dB, LDR {} dB",
@@ -190,6 +198,9 @@ fn in_words(Reference { profile, file }: &Reference, audition: &AuditionState) -
         (Some(_), AuditionState::None) => "its audio is not loaded".into(),
         (Some(_), AuditionState::Loading(share)) => {
             format!("loading its audio: {:.0} %", 100.0 * share)
+        }
+        (Some(_), AuditionState::Ready) if live => {
+            "its audio is at hand; the side-chain is listened to instead".into()
         }
         (Some(_), AuditionState::Ready) => {
             let part = profile.part.end_s - profile.part.start_s;

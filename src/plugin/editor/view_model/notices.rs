@@ -3,6 +3,7 @@
 use crate::editor::number;
 use crate::params::ListenChoice;
 use crestline_core::handover::{Faults, Overs, Point, Snapshot};
+use crestline_core::process::MOST_JUMP_DB;
 
 /// Shown at first use, and when the push rises by much at once.
 pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.";
@@ -20,6 +21,9 @@ pub fn jump(
 ) -> Option<String> {
     let rising_db = f64::from(snapshot.activity.rising_db);
     if rising_db > 0.0 {
+        if rising_db >= MOST_JUMP_DB {
+            return Some("Rising from silence.".into());
+        }
         return Some(format!("Rising {} dB.", number::fixed(Some(rising_db), 0)));
     }
     if matched {
