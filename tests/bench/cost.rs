@@ -6,7 +6,6 @@
 
 #![expect(clippy::print_stdout, reason = "the figures are this program's output")]
 
-mod allocator;
 mod editor;
 mod engine;
 mod figures;
@@ -20,7 +19,7 @@ use figures::Figures;
 
 #[cfg(not(debug_assertions))]
 #[global_allocator]
-static ALLOCATOR: allocator::Counting = allocator::Counting;
+static ALLOCATOR: kit::allocator::Counting = kit::allocator::Counting;
 
 fn main() {
     let programme = programme::stereo(120);

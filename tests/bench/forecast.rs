@@ -2,13 +2,13 @@
 
 #![expect(clippy::expect_used, reason = "there is memory for a first ring")]
 
-use super::allocator::held_bytes;
 use super::figures::{Figures, Wanted, median, seconds};
 use super::programme::{RATE_HZ, blocks};
 use crestline_core::engine::{Engine, EngineSpec, Settings};
 use crestline_core::handover::{RecentReader, recent};
 use crestline_core::process::{BandSettings, ChainSettings};
 use crestline_core::session::forecast::{Forecaster, Stretch, forecast};
+use kit::allocator::held_bytes;
 use std::cell::Cell;
 use std::hint::black_box;
 use std::time::Instant;

@@ -1,10 +1,10 @@
 //! The meter's own cost: against the library, block by block, over a whole day, and in memory.
 
-use super::allocator::{allocations, held_bytes};
 use super::figures::{Figures, Wanted, median, seconds};
 use super::library;
 use super::programme::{RATE_HZ, blocks};
 use crestline_core::measure::{ChannelRole, Meter};
+use kit::allocator::{allocations, held_bytes};
 use std::hint::black_box;
 
 const BLOCK: usize = 512;

@@ -29,7 +29,6 @@ pub fn forecast() -> Forecasted {
     Forecasted {
         points: (0..=18).map(point).collect(),
         done: true,
-        failed: false,
         music_s: 60.0,
         ..Forecasted::default()
     }

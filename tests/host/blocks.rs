@@ -1,9 +1,9 @@
 //! Blocks in all the ways that the formats allow a host to pass them, and some that they do not:
 //! over their inputs, with hints, with changes in any place, on any thread.
 
-use crate::clap::{free, linked, noise, other_value};
+use crate::clap::{at_once, linked, noise, others};
 use kit::signals::white_noise;
-use rig::clap_host::{Change, Run};
+use rig::clap_host::Run;
 use rig::raw_host::clap::Event;
 use rig::raw_host::{Block, Port, Ports, RawClap, RawHost, RawVst3, both};
 use rig::vst3_host::{Point, Vst3Host};
@@ -286,21 +286,8 @@ fn both_formats_make_the_same_of_the_same_audio() {
     for seed in 0..4 {
         let mut clap = linked();
         clap.activate(48_000.0, 512).unwrap();
-        let params = free(&mut clap);
-        let set: Vec<_> = params
-            .iter()
-            .enumerate()
-            .filter(|(_, param)| param.name != "Bypass")
-            .map(|(index, param)| (param, other_value(param, seed + index)))
-            .collect();
-        let changes: Vec<_> = set
-            .iter()
-            .map(|(param, value)| Change {
-                frame: 0,
-                id: param.id,
-                value: *value,
-            })
-            .collect();
+        let set = others(&mut clap, seed, &["Bypass"]);
+        let changes = at_once(&set);
         let main = noise(2, 96_000, 0.7, 60 + seed as u64);
         let from_clap = clap
             .run(Run {

@@ -84,23 +84,32 @@ pub fn other_value(param: &Param, seed: usize) -> f64 {
     }
 }
 
-/// Changes every parameter but `spared` at the first frame of a short run.
-fn change_all(host: &mut ClapHost, seed: usize, spared: &[&str]) -> Vec<(Param, f64)> {
+/// Every parameter but `spared`, with a value that is not the default.
+pub fn others(host: &mut ClapHost, seed: usize, spared: &[&str]) -> Vec<(Param, f64)> {
     let params = free(host)
         .into_iter()
         .filter(|param| !spared.contains(&param.name.as_str()));
-    let chosen: Vec<_> = params
-        .enumerate()
-        .map(|(index, param)| (other_value(&param, seed + index), param))
-        .collect();
-    let changes: Vec<_> = chosen
-        .iter()
-        .map(|(value, param)| Change {
-            frame: 0,
-            id: param.id,
-            value: *value,
-        })
-        .collect();
+    let chosen = params.enumerate().map(|(index, param)| {
+        let value = other_value(&param, seed + index);
+        (param, value)
+    });
+    chosen.collect()
+}
+
+/// These values at the first frame.
+pub fn at_once(chosen: &[(Param, f64)]) -> Vec<Change> {
+    let change = |(param, value): &(Param, f64)| Change {
+        frame: 0,
+        id: param.id,
+        value: *value,
+    };
+    chosen.iter().map(change).collect()
+}
+
+/// Changes every parameter but `spared` at the first frame of a short run.
+fn change_all(host: &mut ClapHost, seed: usize, spared: &[&str]) -> Vec<(Param, f64)> {
+    let chosen = others(host, seed, spared);
+    let changes = at_once(&chosen);
     let channels = host.ports(false).unwrap()[0].channels;
     host.run(Run {
         changes: &changes,
@@ -108,9 +117,6 @@ fn change_all(host: &mut ClapHost, seed: usize, spared: &[&str]) -> Vec<(Param, 
     })
     .unwrap();
     chosen
-        .into_iter()
-        .map(|(value, param)| (param, value))
-        .collect()
 }
 
 /// The values of the parameters that a host may change.

@@ -29,6 +29,7 @@ use crestline_core::handover::{
 };
 use crestline_core::session::forecast::Forecaster;
 use crestline_plugin::params::CrestlineParams;
+use kit::allocator::held_bytes;
 use kit::chance::Chance;
 use kit::growth::growth;
 use player::{Part, Player};
@@ -42,7 +43,7 @@ use window::Window;
 
 #[cfg(not(debug_assertions))]
 #[global_allocator]
-static ALLOCATOR: memory::Counting = memory::Counting;
+static ALLOCATOR: kit::allocator::Counting = kit::allocator::Counting;
 
 const FRAME: Duration = Duration::from_millis(40);
 /// What is held must not have changed for so long before it is counted.
@@ -348,10 +349,10 @@ impl House {
 fn held_when_still() -> usize {
     let (_never, wait) = sync_channel::<()>(0);
     let began = Instant::now();
-    let mut held = memory::held();
+    let mut held = held_bytes();
     loop {
         let _ = wait.recv_timeout(STILL);
-        let now = memory::held();
+        let now = held_bytes();
         if now == held || began.elapsed() > LONGEST_WAIT {
             return now;
         }

@@ -12,6 +12,7 @@
     reason = "called by tests alone, which stop at the first thing that goes wrong"
 )]
 
+pub mod allocator;
 pub mod automation;
 pub mod before_after;
 pub mod chance;

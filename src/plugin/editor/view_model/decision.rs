@@ -181,7 +181,6 @@ mod tests {
         Forecasted {
             points: (0..=18).map(point).collect(),
             done: true,
-            failed: false,
             music_s: 60.0,
             ..Forecasted::default()
         }

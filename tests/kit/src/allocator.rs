@@ -1,4 +1,4 @@
-//! The system's allocator, counted.
+//! The system's allocator, counted: for programs that make [`Counting`] theirs.
 
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -17,10 +17,6 @@ pub fn allocations() -> usize {
 }
 
 /// Counts what it hands on to the system's allocator.
-#[cfg_attr(
-    debug_assertions,
-    allow(dead_code, reason = "the allocator is the framework's then")
-)]
 pub struct Counting;
 
 #[expect(unsafe_code, reason = "an allocator cannot be written otherwise")]
