@@ -73,8 +73,8 @@ pub struct Activity {
 /// A reference that can be listened to.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Auditioned {
-    /// Integrated loudness of what is looped, as it is, LUFS; of what comes in by the side-chain, that
-    /// of all so far, or of the last 10 s where these are louder.
+    /// Integrated loudness of what is looped, as it is, LUFS; of what comes in by the side-chain,
+    /// that of all so far, or of the last 10 s where these are louder.
     pub integrated_lufs: f64,
     /// Its matching gain, dB, 0 or less.
     pub match_db: f32,

@@ -11,13 +11,13 @@ use crate::error::{InputError, printable};
 use crate::profile::{ProfileFailure, profile};
 use crate::resample::{CHUNK, Resampler};
 
-/// Longest stretch that is kept in memory, seconds, at sample rates up to 48 kHz; above that as many
-/// frames. What is longer is played from its beginning for so long.
+/// Longest stretch that is kept in memory, seconds, at sample rates up to 48 kHz; above that as
+/// many frames. What is longer is played from its beginning for so long.
 pub const LONGEST_AUDITION_S: f64 = 600.0;
 const FULL_LENGTH_UP_TO_HZ: f64 = 48_000.0;
 
-/// Why nothing of a file can be listened to. Displays as one line that names the file, the cause and
-/// the remedy.
+/// Why nothing of a file can be listened to. Displays as one line that names the file, the cause
+/// and the remedy.
 #[derive(Debug)]
 pub enum AuditionFailure {
     /// It was asked to stop.

@@ -96,8 +96,8 @@ impl AudioFile {
     ///
     /// # Errors
     /// The file is missing, not a file, forbidden, unreadable, of no known format, damaged in its
-    /// header, cut off within its header, at a sample rate outside 8 kHz to 384 kHz, or has channels
-    /// that the loudness standard does not weigh.
+    /// header, cut off within its header, at a sample rate outside 8 kHz to 384 kHz, or has
+    /// channels that the loudness standard does not weigh.
     pub fn open(path: &Path) -> Result<Self, InputError> {
         Self::open_inner(path).map_err(|kind| InputError::new(path, kind))
     }

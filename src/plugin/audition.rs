@@ -73,7 +73,8 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Audition {
-    /// Wants this to listen to, or nothing: what plays then fades out. What is wanted already is not loaded again.
+    /// Wants this to listen to, or nothing: what plays then fades out. What is wanted already is
+    /// not loaded again.
     pub fn set(&self, wanted: Option<Wanted>) {
         let mut inner = lock(&self.inner);
         if inner.wanted != wanted {
@@ -92,7 +93,8 @@ impl Audition {
         let inner = lock(&self.inner);
         let loading = inner.loading.as_ref();
         let ended = loading.is_some_and(|loading| loading.thread.is_finished());
-        // Asked for after the thread has ended: one that ended as it should has said what came of it.
+        // Asked for after the thread has ended: one that ended as it should has said what came of
+        // it.
         let mut state = lock(&inner.state);
         if ended && matches!(*state, AuditionState::Loading(_)) {
             *state = AuditionState::NotAvailable(

@@ -1,12 +1,13 @@
 //! Our limiter beside a general-purpose library's, on the same programmes, at equal loudness and
 //! equal true peak.
 //!
-//! Each programme is first brought to a true peak of −1 dBTP. Then both limiters are pushed until it
-//! is 2, 4 and 7 LU louder, its true peak still −1 dBTP, and told are the push that took, the added
-//! distortion (the share of the output that no moving gain of four bands explains: both limiters are
-//! a gain and a delay, so there is no filter in either for the measure to be fooled by) and the
-//! microdynamics that are left. The library is ffmpeg's `alimiter`, with attacks of 5 and 10 ms and
-//! releases of 50, 100 and 200 ms; each of its figures is that of its best setting for that figure.
+//! Each programme is first brought to a true peak of −1 dBTP. Then both limiters are pushed until
+//! it is 2, 4 and 7 LU louder, its true peak still −1 dBTP, and told are the push that took, the
+//! added distortion (the share of the output that no moving gain of four bands explains: both
+//! limiters are a gain and a delay, so there is no filter in either for the measure to be fooled
+//! by) and the microdynamics that are left. The library is ffmpeg's `alimiter`, with attacks of 5
+//! and 10 ms and releases of 50, 100 and 200 ms; each of its figures is that of its best setting
+//! for that figure.
 
 #![expect(clippy::print_stdout, reason = "the table is this program's output")]
 

@@ -422,8 +422,8 @@ fn the_table_is_aligned_and_dashes_what_cannot_be_measured() {
     );
 }
 
-// ITU-R BS.1770-5, Annex 1: the channels' mean squares add up, so one channel reads 10·log10 2 below
-// two that are alike.
+// ITU-R BS.1770-5, Annex 1: the channels' mean squares add up, so one channel reads 10·log10 2
+// below two that are alike.
 #[test]
 fn mono_says_that_it_reads_3_01_lu_below_two_channels() {
     let folder = folder("mono");

@@ -318,9 +318,9 @@ fn render_says_of_both_paths_what_their_files_show() {
     }
 }
 
-// The chain knows its gains, and with them what they do to the phase. Found from outside are the same
-// means and percentiles, and the same distortion. The rarest moments are told of windows that hold
-// little else than neighbours: the highest value is left out.
+// The chain knows its gains, and with them what they do to the phase. Found from outside are the
+// same means and percentiles, and the same distortion. The rarest moments are told of windows that
+// hold little else than neighbours: the highest value is left out.
 #[test]
 fn bands_are_found_behind_their_own_crossover() {
     let folder = folder("reduction_bands");

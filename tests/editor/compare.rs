@@ -1,5 +1,5 @@
-//! Two settings to compare, undo and redo, and starting points: through the window, told to the host
-//! as gestures.
+//! Two settings to compare, undo and redo, and starting points: through the window, told to the
+//! host as gestures.
 
 use crestline_plugin::params::CrestlineParams;
 use egui::{Key, Modifiers};

@@ -1,5 +1,5 @@
-//! What is drawn is dragged: each handle changes its parameters, each as one gesture, and follows the
-//! pointer.
+//! What is drawn is dragged: each handle changes its parameters, each as one gesture, and follows
+//! the pointer.
 
 use crestline_plugin::params::CrestlineParams;
 use egui::{Event, Modifiers, PointerButton, Pos2, Vec2};

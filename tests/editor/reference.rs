@@ -1,5 +1,5 @@
-//! The reference in the editor: how it comes in, what is refused and how that is said, what is drawn
-//! of it, and what a click on its suggestion does.
+//! The reference in the editor: how it comes in, what is refused and how that is said, what is
+//! drawn of it, and what a click on its suggestion does.
 
 #![expect(
     clippy::unwrap_used,

@@ -205,8 +205,8 @@ fn unmatched_it_is_heard_as_it_is() {
     }
 }
 
-// Loudness of what the host receives: the mix over whole rounds of its four bars, the reference over
-// whole rounds of its loop.
+// Loudness of what the host receives: the mix over whole rounds of its four bars, the reference
+// over whole rounds of its loop.
 #[test]
 fn a_matched_reference_is_as_loud_as_the_output() {
     let song = turnstile(RATE_HZ);
@@ -248,7 +248,8 @@ fn a_matched_reference_is_as_loud_as_the_output() {
     println!("at most {worst:.3} LU apart");
 }
 
-// What a mix does by itself must stay: its quiet part is as much quieter than its loud one as it was.
+// What a mix does by itself must stay: its quiet part is as much quieter than its loud one as it
+// was.
 #[test]
 fn a_quieter_reference_does_not_level_the_mix() {
     let mut input = mix(60 * SECOND);

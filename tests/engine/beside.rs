@@ -32,8 +32,8 @@ fn profile(channels: &[Vec<f32>; 2]) -> Profile {
     profiler.finish("test").unwrap()
 }
 
-/// Sources: the `ebur128` crate for the loudness, our own crest meter over the whole of the audio for
-/// the density (held to its sources in `tests/measure`), and for push the gain itself.
+/// Sources: the `ebur128` crate for the loudness, our own crest meter over the whole of the audio
+/// for the density (held to its sources in `tests/measure`), and for push the gain itself.
 #[test]
 fn the_mix_is_measured_as_a_reference_is() {
     let music = music();
@@ -74,8 +74,8 @@ fn the_mix_is_measured_as_a_reference_is() {
 }
 
 /// By construction: the reference's balance is the music's as the chain's shelves would make it, by
-/// their closed form (Audio EQ Cookbook), so these shelves are what is suggested, whatever is set at
-/// the time, and with them set nothing is left to gain.
+/// their closed form (Audio EQ Cookbook), so these shelves are what is suggested, whatever is set
+/// at the time, and with them set nothing is left to gain.
 #[test]
 fn what_is_suggested_takes_the_place_of_what_is_set() {
     let music = music();

@@ -84,8 +84,8 @@ fn outcome(capture: &Capture) -> Result<Profile, CaptureError> {
     }
 }
 
-/// Source: the profile of the same samples without engine or ring, which `tests/engine/reference.rs`
-/// holds to its sources.
+/// Source: the profile of the same samples without engine or ring, which
+/// `tests/engine/reference.rs` holds to its sources.
 #[test]
 fn what_comes_in_between_start_and_stop_is_measured_to_the_last_bit() {
     let song = turnstile(RATE).channels;

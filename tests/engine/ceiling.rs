@@ -11,8 +11,8 @@
 //! has them), settings that move (`engine/automation.rs` has them).
 //!
 //! White noise reaches to half the rate itself, where no filter of finite length tells crests from
-//! what lies between; the saturator leaves the top of the band straight, so that a push brings it up
-//! to the ceiling alone.
+//! what lies between; the saturator leaves the top of the band straight, so that a push brings it
+//! up to the ceiling alone.
 
 #![allow(
     clippy::cast_sign_loss,

@@ -117,7 +117,8 @@ fn an_extent_is_one_that_the_ring_had() {
     });
 }
 
-/// A clearing that is taken back is seen, or not yet; what is held of the points is true either way.
+/// A clearing that is taken back is seen, or not yet; what is held of the points is true either
+/// way.
 #[test]
 fn a_clearing_taken_back_leaves_no_extent_that_never_was() {
     loom::model(|| {

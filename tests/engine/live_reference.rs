@@ -206,8 +206,8 @@ fn neither_its_coming_nor_its_going_jumps() {
     }
 }
 
-// After three seconds of silence the mix is heard again, to the bit once it has risen for one; and what
-// comes in then waits for its second, as at the beginning.
+// After three seconds of silence the mix is heard again, to the bit once it has risen for one; and
+// what comes in then waits for its second, as at the beginning.
 #[test]
 fn a_pause_gives_the_mix_back() {
     let main = noise(2, 12 * SECOND, 0.1, 5);
@@ -234,8 +234,8 @@ fn a_pause_gives_the_mix_back() {
     assert!(cut(&found, again.clone()) == cut(&side, again));
 }
 
-// One song after another, without a gap: 12 dB louder, as loud as the mix once half of the last 10 s are
-// its own, within the 3 dB that this half may miss of all of them; the whole of them 0.2 LU.
+// One song after another, without a gap: 12 dB louder, as loud as the mix once half of the last 10
+// s are its own, within the 3 dB that this half may miss of all of them; the whole of them 0.2 LU.
 #[test]
 fn a_louder_song_after_another_is_turned_down_like_it() {
     let main = noise(2, 45 * SECOND, 0.1, 7);

@@ -40,8 +40,8 @@ fn rink() -> [Vec<f32>; 2] {
     rink_lights(RATE).channels
 }
 
-/// Source: the `ebur128` crate for loudness, which it computes from the same standard; our own meter
-/// over the same stretch for the rest, which is held to its sources in `tests/measure`.
+/// Source: the `ebur128` crate for loudness, which it computes from the same standard; our own
+/// meter over the same stretch for the rest, which is held to its sources in `tests/measure`.
 #[test]
 fn the_whole_and_a_part_read_as_the_meter_reads_them() {
     let song = rink();
@@ -180,8 +180,8 @@ fn a_profile_survives_its_file() {
     }
 }
 
-/// A shelf of the *Audio EQ Cookbook* (R. Bristow-Johnson), slope S = 1, in double precision, written
-/// from its text: `A = 10^(dB/40)`, `α = sin ω0/2 · √2`.
+/// A shelf of the *Audio EQ Cookbook* (R. Bristow-Johnson), slope S = 1, in double precision,
+/// written from its text: `A = 10^(dB/40)`, `α = sin ω0/2 · √2`.
 fn cookbook_shelf(signal: &[f32], high: bool, hz: f64, gain_db: f64) -> Vec<f32> {
     let a = 10_f64.powf(gain_db / 40.0);
     let w0 = 2.0 * PI * hz / RATE_HZ;

@@ -63,7 +63,8 @@ fn nothing_is_overwritten_unasked() {
     assert_eq!(fs::read_dir(&folder).unwrap().count(), 1);
 }
 
-// Names that no file may have on one of the three systems (its maker's documentation of file names).
+// Names that no file may have on one of the three systems (its maker's documentation of file
+// names).
 #[test]
 fn names_of_devices_are_evaded() {
     let folder = folder("devices");

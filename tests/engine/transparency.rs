@@ -498,8 +498,8 @@ fn level_db(planes: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
     10.0 * squares.sum::<f64>().log10()
 }
 
-// Against the same audio with silence in the places of the faults: what is played and what is measured
-// are that, to the last bit, from the first block on.
+// Against the same audio with silence in the places of the faults: what is played and what is
+// measured are that, to the last bit, from the first block on.
 #[test]
 fn faults_are_counted_and_measured_as_silence() {
     let mut input = noise(2, 96_000, 0.3, 12);

@@ -80,8 +80,8 @@ fn audio_is_processed_in_place_as_it_is_from_one_buffer_to_another() {
     }
 }
 
-// clap/audio-buffer.h, `constant_mask`: "a hint"; `ivstaudioprocessor.h`, `silenceFlags`: a host sets
-// them for what is silent, whose samples are still there to be read.
+// clap/audio-buffer.h, `constant_mask`: "a hint"; `ivstaudioprocessor.h`, `silenceFlags`: a host
+// sets them for what is silent, whose samples are still there to be read.
 #[test]
 fn what_is_said_to_be_constant_is_read_all_the_same() {
     for ((format, mut one), (_, mut other)) in both(2, FRAMES).into_iter().zip(both(2, FRAMES)) {
@@ -94,7 +94,8 @@ fn what_is_said_to_be_constant_is_read_all_the_same() {
     }
 }
 
-// The tails that are told: with sound still to come at least the latency, and an end to it in silence.
+// The tails that are told: with sound still to come at least the latency, and an end to it in
+// silence.
 #[test]
 fn the_tail_is_the_latency_while_sound_is_still_to_come() {
     for (format, mut host) in both(2, FRAMES) {
@@ -173,8 +174,8 @@ fn guarded() -> (Block, impl Fn(&Block, &str)) {
     (block, check)
 }
 
-// clap/process.h: events are sorted and lie within the block. A host that has them otherwise gets no
-// less than its audio; memory that is not the block's is not touched.
+// clap/process.h: events are sorted and lie within the block. A host that has them otherwise gets
+// no less than its audio; memory that is not the block's is not touched.
 #[test]
 fn changes_may_lie_anywhere_in_any_order_with_any_value_in_clap() {
     let mut host = RawClap::active(2, FRAMES);

@@ -8,7 +8,8 @@ const FRAMES: usize = 256;
 /// A large session.
 const INSTANCES: usize = 150;
 
-/// Their places in an order that jumps about: multiples of a prime that does not divide their number.
+/// Their places in an order that jumps about: multiples of a prime that does not divide their
+/// number.
 fn jumbled() -> impl Iterator<Item = usize> {
     (0..INSTANCES).map(|index| 97 * index % INSTANCES)
 }
@@ -59,8 +60,8 @@ const MAKE: [(&str, Make); 2] = [
     }),
 ];
 
-// clap/plugin-factory.h, `create_plugin`, and clap/plugin.h, `destroy`; `ipluginbase.h`. Every tenth
-// is active, some have played.
+// clap/plugin-factory.h, `create_plugin`, and clap/plugin.h, `destroy`; `ipluginbase.h`. Every
+// tenth is active, some have played.
 #[test]
 fn instances_come_and_go_by_the_hundred_in_any_order() {
     for (format, make) in MAKE {
@@ -122,8 +123,8 @@ fn instances_that_play_at_the_same_time_play_as_they_do_alone() {
     assert!(alone == [first, second, third]);
 }
 
-// clap/plugin.h: "[main-thread & !active_state] activate", "[main-thread & active_state] deactivate",
-// and between them any number of `start_processing` and `stop_processing`.
+// clap/plugin.h: "[main-thread & !active_state] activate", "[main-thread & active_state]
+// deactivate", and between them any number of `start_processing` and `stop_processing`.
 #[test]
 fn it_is_activated_and_deactivated_again_and_again() {
     let mut host = linked();

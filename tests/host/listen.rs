@@ -150,8 +150,8 @@ fn matched_sources_are_equally_loud_and_never_louder_than_unmatched() {
     }
 }
 
-// As it is: the side-chain itself, to the bit, from when its loudness has been known for a second (and
-// has risen for another).
+// As it is: the side-chain itself, to the bit, from when its loudness has been known for a second
+// (and has risen for another).
 #[test]
 fn the_side_chain_is_heard_as_the_reference_while_it_comes_in() {
     let (main, side) = (noise(2, 4 * SECOND, 0.1, 1), noise(2, 4 * SECOND, 0.3, 2));

@@ -67,9 +67,9 @@ fn staggered(
     (main, side)
 }
 
-/// Plays over and over, half a second at a time and then a while for the thread that compares, until
-/// the reading is as wanted. The while is a tenth of real time, and longer each time round: a slow
-/// machine that has no time for the comparison begins it anew again and again.
+/// Plays over and over, half a second at a time and then a while for the thread that compares,
+/// until the reading is as wanted. The while is a tenth of real time, and longer each time round: a
+/// slow machine that has no time for the comparison begins it anew again and again.
 fn repeat_until(host: &mut ClapHost, run: Run<'_>, wanted: impl Fn(&str) -> bool) -> String {
     const PIECE: usize = 24_000;
     let start = Instant::now();

@@ -1,7 +1,7 @@
 //! States as hosts hand them over, whole or not, and bytes that are none, in both formats.
 //!
-//! `clap/stream.h` has a host read and write as few bytes of those asked for as it likes. What comes
-//! back from a disk may be anything.
+//! `clap/stream.h` has a host read and write as few bytes of those asked for as it likes. What
+//! comes back from a disk may be anything.
 
 use kit::signals::white_noise;
 use rig::raw_host::{Block, Port, Ports, RawHost, both};

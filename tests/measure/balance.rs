@@ -184,8 +184,8 @@ fn there_is_none_before_anything_is_heard_or_when_it_was_not_asked_for() {
 
 /// A spectrum below 224 Hz spans 1.4 s, and the gate judges it by those 1.4 s. By the 400 ms at its
 /// end, a kick of 88 bpm, whose spectra all end in the gap between two beats, was not there at all.
-/// What it should read: the mean power of the bursts. Two of them lie in a window of twice a beat, at
-/// x and x + 1/2 of its length, and Hann windows that overlap by half give them the weights
+/// What it should read: the mean power of the bursts. Two of them lie in a window of twice a beat,
+/// at x and x + 1/2 of its length, and Hann windows that overlap by half give them the weights
 /// `sin⁴(πx) + cos⁴(πx)`, 1/2 to 1, where 3/4 is the mean: −1.76 to +1.25 dB (closed form).
 #[test]
 fn a_kick_in_step_with_the_spectra_is_not_blanked() {

@@ -173,8 +173,8 @@ fn clipped_runs_are_counted_and_timed() {
     );
 }
 
-/// Closed form: a sine's crest factor is 3.01 dB at any level, over the same 3 s as its RMS. What was
-/// louder before and the standstill after it change the crest of everything, not this one.
+/// Closed form: a sine's crest factor is 3.01 dB at any level, over the same 3 s as its RMS. What
+/// was louder before and the standstill after it change the crest of everything, not this one.
 #[test]
 fn the_live_crest_is_that_of_the_last_3_s() {
     let mut group = Group::new("crest over 3 s", 0.02, "dB");

@@ -120,9 +120,10 @@ fn a_beatless_swell_reads_as_defined() {
     group.check("last 10 s", readings.ldr_10s_db, centred);
 }
 
-/// Closed form. A burst of 5 ms every quarter of a second fills a twentieth and more of the moments:
-/// all of its energy in 25 ms, against four such bursts in 1 s, is 10 dB. One burst a second does
-/// not, and what the percentile finds is the silence between: that is told as sparse, not as −60 dB.
+/// Closed form. A burst of 5 ms every quarter of a second fills a twentieth and more of the
+/// moments: all of its energy in 25 ms, against four such bursts in 1 s, is 10 dB. One burst a
+/// second does not, and what the percentile finds is the silence between: that is told as sparse,
+/// not as −60 dB.
 #[test]
 fn sparse_material_is_flagged_and_not_told() {
     let mut group = Group::new("LDR of clicks", 0.05, "dB");

@@ -419,8 +419,8 @@ fn off_is_a_pure_delay_of_the_same_length() {
     }
 }
 
-/// Gain of the only channel `after` frames of a quiet passage that follows `loud` frames of a tone 7 dB
-/// above the ceiling, as a factor.
+/// Gain of the only channel `after` frames of a quiet passage that follows `loud` frames of a tone
+/// 7 dB above the ceiling, as a factor.
 fn gain_after(loud: usize, hz: f64, after: usize, release: Release) -> f64 {
     let rate_hz = 48000.0;
     let mut limiter = Limiter::new(rate_hz, 1);
@@ -530,8 +530,8 @@ fn equal_channels_stay_equal_whatever_links_them() {
     }
 }
 
-/// Nothing slow hangs on a channel: what it is turned down depends on the last seconds alone. A quiet
-/// passage after 20 s in which one channel was pushed far harder finds both at the same gain.
+/// Nothing slow hangs on a channel: what it is turned down depends on the last seconds alone. A
+/// quiet passage after 20 s in which one channel was pushed far harder finds both at the same gain.
 #[test]
 fn channels_without_a_link_do_not_wander_apart() {
     let rate_hz = 48000.0;

@@ -1,6 +1,6 @@
-//! While a block is processed the audio thread makes no system call, whatever the rest of the process
-//! does meanwhile: in both formats, with everything switched on, and with the window open and a
-//! forecast under way.
+//! While a block is processed the audio thread makes no system call, whatever the rest of the
+//! process does meanwhile: in both formats, with everything switched on, and with the window open
+//! and a forecast under way.
 //!
 //! All ways to wait end in a call: for a lock that another holds, for a file, for time to pass. So
 //! does giving the scheduler a hint. What [`trap`](crate::trap) notices, the last tests show.

@@ -1,14 +1,14 @@
 //! Notices the system calls of a thread, from outside of what it runs.
 //!
 //! Linux can hand a thread's system calls to a signal handler of the process instead of making them
-//! (prctl(2), `PR_SET_SYSCALL_USER_DISPATCH`, since 5.11), for as long as a byte of the thread's says
-//! so. The handler notes the call, sets the byte back, and has the instruction done again: what is
-//! watched goes on as it would have, and the first call of each stretch is known. A filter by
-//! seccomp(2) would notice as much, but for good: the thread could not even end.
+//! (prctl(2), `PR_SET_SYSCALL_USER_DISPATCH`, since 5.11), for as long as a byte of the thread's
+//! says so. The handler notes the call, sets the byte back, and has the instruction done again:
+//! what is watched goes on as it would have, and the first call of each stretch is known. A filter
+//! by seccomp(2) would notice as much, but for good: the thread could not even end.
 //!
-//! A lock that is free is taken without a system call, and not noticed so. [`first_call_among_frozen`]
-//! therefore stops all other threads wherever they are first, some of them within a lock: who wants it
-//! then has to wait for it, which is a call.
+//! A lock that is free is taken without a system call, and not noticed so.
+//! [`first_call_among_frozen`] therefore stops all other threads wherever they are first, some of
+//! them within a lock: who wants it then has to wait for it, which is a call.
 //!
 //! Reading the clock makes no system call where the kernel maps it into the process (vdso(7)).
 
@@ -100,8 +100,8 @@ fn dispatch(mode: usize) -> bool {
 }
 
 fn handle(signal: c_int, handler: extern "C" fn(c_int, *mut siginfo_t, *mut c_void)) -> bool {
-    // SAFETY: all of the structure is set that is read; the handlers touch nothing but their thread's
-    // memory and atomics.
+    // SAFETY: all of the structure is set that is read; the handlers touch nothing but their
+    // thread's memory and atomics.
     unsafe {
         let mut action: libc::sigaction = MaybeUninit::zeroed().assume_init();
         action.sa_sigaction = handler as *const () as usize;
@@ -119,7 +119,8 @@ pub fn is_possible() -> bool {
     })
 }
 
-/// Does `work` and returns the number of the first system call that this thread makes in it, if any.
+/// Does `work` and returns the number of the first system call that this thread makes in it, if
+/// any.
 pub fn first_call(work: &mut dyn FnMut()) -> Option<i64> {
     THREAD.with(|thread| {
         assert!(dispatch(ON));
@@ -133,8 +134,8 @@ pub fn first_call(work: &mut dyn FnMut()) -> Option<i64> {
     })
 }
 
-/// The same while all other threads of the process stand still where they happened to be, until this
-/// one makes a call.
+/// The same while all other threads of the process stand still where they happened to be, until
+/// this one makes a call.
 pub fn first_call_among_frozen(work: &mut dyn FnMut()) -> Option<i64> {
     // SAFETY: two calls that only tell numbers.
     let [process, own] = unsafe { [libc::getpid().into(), libc::syscall(libc::SYS_gettid)] };

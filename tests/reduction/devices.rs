@@ -238,8 +238,8 @@ fn an_unlinked_compressor_distorts_no_more_than_a_linked_one() {
 }
 
 // The figure is the product's own promise, here for times as a mix bus is given. With those of the
-// test above (5, 10 and 100 ms) it is missed on the open song: measured −38.0 dB, linked −38.2; on the
-// dense one it is −46.7. Presumably because an rms of 5 ms follows each half of a bass note.
+// test above (5, 10 and 100 ms) it is missed on the open song: measured −38.0 dB, linked −38.2; on
+// the dense one it is −46.7. Presumably because an rms of 5 ms follows each half of a bass note.
 #[test]
 fn an_unlinked_compressor_of_a_mix_bus_distorts_little() {
     for (song, before) in songs() {

@@ -53,8 +53,8 @@ const LONGEST_WAIT: Duration = Duration::from_secs(20);
 const LONGEST_FORECAST: Duration = Duration::from_mins(3);
 /// The usual length of a part, seconds of programme.
 const PART_S: f64 = 3_600.0;
-/// Parts are whole multiples of this many frames: of the steps of meters (240), and of the spectra of
-/// the balance (65 536). So the new engine of the last part counts them as the old one does.
+/// Parts are whole multiples of this many frames: of the steps of meters (240), and of the spectra
+/// of the balance (65 536). So the new engine of the last part counts them as the old one does.
 const STEP_FRAMES: f64 = 983_040.0;
 
 fn main() -> ExitCode {

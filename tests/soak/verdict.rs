@@ -4,8 +4,8 @@ use super::drift::Drift;
 use super::player::Part;
 use kit::growth::growth;
 
-/// Bytes by which what is held may grow between the first half of the parts and the second: a leak of
-/// one block an hour is more.
+/// Bytes by which what is held may grow between the first half of the parts and the second: a leak
+/// of one block an hour is more.
 const GROWTH: usize = 256 * 1024;
 /// How far old and new may be apart, in the unit of each figure: what the histograms of gating may
 /// be off by the design of the meters.

@@ -30,8 +30,8 @@ pub const PLAYED_S: usize = 70;
 const FRAMES: usize = 150;
 
 /// Plays the song through the plug-in in `file` and through the engine, and draws the editor of the
-/// latter with what has been forecast of it, beside the reference. Returns where the pictures are: of the
-/// decision, and of the balance.
+/// latter with what has been forecast of it, beside the reference. Returns where the pictures are:
+/// of the decision, and of the balance.
 pub fn draw(
     file: &Path,
     song: &Song,

@@ -15,8 +15,8 @@ const PUSHES_DB: [f64; 3] = [3.0, 6.0, 9.0];
 const COMPARED_AT_DB: f64 = 6.0;
 
 /// Forecasts the last minute of what is played, as the editor does, and prints what becomes of
-/// loudness, beat and distortion, at one push and at one loudness, and the sentence that sums it up.
-/// Returns the forecast and what it comes to.
+/// loudness, beat and distortion, at one push and at one loudness, and the sentence that sums it
+/// up. Returns the forecast and what it comes to.
 pub fn print(song: &Song, shelves: ShelvesSettings) -> (Forecasted, Summary) {
     let rate_hz = f64::from(song.sample_rate_hz);
     #[expect(clippy::cast_sign_loss, reason = "a minute of frames")]

@@ -8,8 +8,8 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-/// What may be in it: licences that let us hand it on under ours, with their texts. The MPL asks for
-/// the sources of what is under it, which the page names; the fonts' ask for their texts alone.
+/// What may be in it: licences that let us hand it on under ours, with their texts. The MPL asks
+/// for the sources of what is under it, which the page names; the fonts' ask for their texts alone.
 const ALLOWED: [&str; 16] = [
     "0BSD",
     "Apache-2.0",

@@ -1,6 +1,7 @@
-//! `dist BUNDLED COMMAND TRIPLE OUT [PATH…]`: packs the folder of bundles and the command, built for
-//! TRIPLE, into an archive in the folder OUT, with an install note and the licences of everything in
-//! them. None of the paths may stand anywhere in it: they tell of the machine that built it.
+//! `dist BUNDLED COMMAND TRIPLE OUT [PATH…]`: packs the folder of bundles and the command, built
+//! for TRIPLE, into an archive in the folder OUT, with an install note and the licences of
+//! everything in them. None of the paths may stand anywhere in it: they tell of the machine that
+//! built it.
 //!
 //! `cargo xtask dist` builds both so that they do not, and calls this.
 

@@ -6,8 +6,8 @@ use nice_plug_xtask::Result;
 use std::path::Path;
 use std::process::Command;
 
-/// What libFuzzer needs to see of the code that runs: which branches are taken, and what is compared
-/// with what. Debug assertions find what only they tell of.
+/// What libFuzzer needs to see of the code that runs: which branches are taken, and what is
+/// compared with what. Debug assertions find what only they tell of.
 const INSTRUMENTED: [&str; 6] = [
     "-Cpasses=sancov-module",
     "-Cllvm-args=-sanitizer-coverage-level=4",
@@ -20,8 +20,8 @@ const INSTRUMENTED: [&str; 6] = [
 const LONGEST_S: u32 = 25;
 const MOST_MIB: u32 = 2048;
 
-/// Tries each target for `seconds`. What libFuzzer found worth keeping stays in `target/fuzz/corpus`
-/// for the next time; what crashed is named and stays in `target/fuzz/found`.
+/// Tries each target for `seconds`. What libFuzzer found worth keeping stays in
+/// `target/fuzz/corpus` for the next time; what crashed is named and stays in `target/fuzz/found`.
 ///
 /// # Errors
 /// Something crashed, hung or took too much memory, or cannot be built.

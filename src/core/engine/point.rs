@@ -8,8 +8,8 @@ use crate::measure::{ChannelRole, Meter, MeterGroup};
 /// The balance is copied into the snapshot ten times a second.
 const BALANCES_PER_SECOND: f64 = 10.0;
 
-/// The points, so that each follows the one that it is most often the same as: the clean path is the
-/// output while nothing saturates, the input while nothing is done at all.
+/// The points, so that each follows the one that it is most often the same as: the clean path is
+/// the output while nothing saturates, the input while nothing is done at all.
 pub(super) const OUTPUT: usize = 0;
 pub(super) const CLEAN: usize = 1;
 pub(super) const INPUT: usize = 2;

@@ -98,8 +98,8 @@ impl ResidueLevel {
         }
     }
 
-    /// Loudness of the residue at its full level, LUFS, beside an output of this loudness: what it is
-    /// at least, and at most. `None` for silence.
+    /// Loudness of the residue at its full level, LUFS, beside an output of this loudness: what it
+    /// is at least, and at most. `None` for silence.
     pub fn lufs(&self, output_lufs: Option<f64>) -> [Option<f64>; 2] {
         if self.frames >= KNOWN_S * self.sample_rate_hz {
             return [WeightedEnergy::loudness_lufs(self.energy, self.frames); 2];

@@ -22,9 +22,9 @@ const RUN: usize = 256;
 const MARGIN: usize = 8_192;
 /// Frames read at a time.
 const READ_AT_ONCE: usize = 4_096;
-/// A sample at or below this (−80 dBFS) is silence, of which no more than this is kept in one piece,
-/// seconds: what a song does in its rests stays, what the host does after its end does not push the
-/// song out.
+/// A sample at or below this (−80 dBFS) is silence, of which no more than this is kept in one
+/// piece, seconds: what a song does in its rests stays, what the host does after its end does not
+/// push the song out.
 const SILENCE: f32 = 1e-4;
 const LONGEST_SILENCE_S: f64 = 3.0;
 

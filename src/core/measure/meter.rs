@@ -88,8 +88,8 @@ struct Peaks {
     sample: f32,
 }
 
-/// What a step of 5 ms has brought: all that the readings are made of. Nothing in it depends on what
-/// was measured before this slot.
+/// What a step of 5 ms has brought: all that the readings are made of. Nothing in it depends on
+/// what was measured before this slot.
 #[derive(Clone, Copy, Debug, Default)]
 struct Step {
     weighted: f64,

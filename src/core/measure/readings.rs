@@ -83,16 +83,16 @@ pub struct Readings {
     pub crest_factor_db: Option<f64>,
     /// Crest factor of the last 3 s: their sample peak less [`rms_3s_dbfs`](Self::rms_3s_dbfs), dB.
     pub crest_factor_3s_db: Option<f64>,
-    /// Clipped runs so far: three or more consecutive samples of one channel at full scale, or equal
-    /// ones at its own peak within 0.1 dB of full scale, that break off rather than round off. A
-    /// higher peak takes back the runs below it.
+    /// Clipped runs so far: three or more consecutive samples of one channel at full scale, or
+    /// equal ones at its own peak within 0.1 dB of full scale, that break off rather than round
+    /// off. A higher peak takes back the runs below it.
     pub clipped_runs: u64,
     /// Time of the last clipped run's third sample, seconds from the last restart.
     pub last_clip_s: Option<f64>,
 }
 
-/// Those readings of the last seconds that are placed on a plane, drawn over time and exported: only
-/// while something is heard.
+/// Those readings of the last seconds that are placed on a plane, drawn over time and exported:
+/// only while something is heard.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Placed {
     /// Loudness of the last 400 ms, LUFS.

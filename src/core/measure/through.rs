@@ -28,8 +28,8 @@ pub struct ThroughMeter {
 }
 
 impl ThroughMeter {
-    /// A meter that measures nothing until an [estimate](Self::set_estimate) is there, in bands that
-    /// meet at `corners_hz`.
+    /// A meter that measures nothing until an [estimate](Self::set_estimate) is there, in bands
+    /// that meet at `corners_hz`.
     pub fn new(
         sample_rate_hz: f64,
         channels: usize,

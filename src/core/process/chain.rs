@@ -11,8 +11,8 @@ use crate::dsp::level_histogram::{LevelCounter, LevelHistogram};
 use crate::dsp::ramp::{Switch, frames_from_ms};
 
 /// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that
-/// its limiter has found its gain. It begins with that of the clean path: what the gain follows from
-/// goes back a second.
+/// its limiter has found its gain. It begins with that of the clean path: what the gain follows
+/// from goes back a second.
 const WARM_UP_MS: f64 = 50.0;
 
 /// Settings of every stage; the default of each changes nothing.
@@ -82,9 +82,9 @@ pub struct Chain {
 /// Room for what the paths are to be compared with: the input after push and shelves and with the
 /// bands' make-up, in step with the paths.
 ///
-/// While the bands work it has their gains too, averaged, so that it is turned in phase as the paths
-/// are; by what factor each band of each frame was turned down in that is told beside it, and is to
-/// be taken back out of its bands.
+/// While the bands work it has their gains too, averaged, so that it is turned in phase as the
+/// paths are; by what factor each band of each frame was turned down in that is told beside it, and
+/// is to be taken back out of its bands.
 #[derive(Debug)]
 pub struct Before<'a, 'b> {
     /// One slice a channel, as long as the paths.

@@ -1,23 +1,23 @@
 //! A limiter that turns down and nothing else.
 //!
-//! The gain that every true peak needs is found ahead of time (`detector`, with `edge` for what lies
-//! next to half the rate), smoothed over the whole look-ahead without ever asking for less than was
-//! needed (`gain`, on `running` minima and means), and multiplied onto the delayed signal. After
-//! Hämäläinen, "Smoothing of the control signal without clipped output in digital peak limiters",
-//! DAFx-02, pp. 195–198.
+//! The gain that every true peak needs is found ahead of time (`detector`, with `edge` for what
+//! lies next to half the rate), smoothed over the whole look-ahead without ever asking for less
+//! than was needed (`gain`, on `running` minima and means), and multiplied onto the delayed signal.
+//! After Hämäläinen, "Smoothing of the control signal without clipped output in digital peak
+//! limiters", DAFx-02, pp. 195–198.
 //!
 //! As built, at 48 kHz:
 //!
-//! * It is 1296 frames late, 1080 of them to smooth the gain over; with the saturator 1399 (29.1 ms;
-//!   29.7 ms at 44.1 kHz, less above). Below 44.1 kHz it is more than 30 ms: interpolation needs its
-//!   frames at any rate.
+//! * It is 1296 frames late, 1080 of them to smooth the gain over; with the saturator 1399 (29.1
+//!   ms; 29.7 ms at 44.1 kHz, less above). Below 44.1 kHz it is more than 30 ms: interpolation
+//!   needs its frames at any rate.
 //! * Ceiling: +0.05 dB at most for what reaches up to 0.45 of the rate, +0.15 dB for white noise up
 //!   to half of it, saturated or not (`tests/process/limiter.rs`, `tests/engine/ceiling.rs`).
 //! * Distortion: steady tones from 20 Hz on −120 dB; 41 and 55 Hz at +6 dB, automatic, −41 dB.
-//! * Memory: with the automatic release nothing is left of any sample after 1.4 s, unless bass ruled
-//!   alone. Renderings whose starts lie whole quanta of 32 frames apart are then equal to the last
-//!   bit; others differ by what groups of eight frames that lie elsewhere make of the same peaks,
-//!   less than 0.2 dB of gain.
+//! * Memory: with the automatic release nothing is left of any sample after 1.4 s, unless bass
+//!   ruled alone. Renderings whose starts lie whole quanta of 32 frames apart are then equal to the
+//!   last bit; others differ by what groups of eight frames that lie elsewhere make of the same
+//!   peaks, less than 0.2 dB of gain.
 //! * Cost: an automatic limiter takes 8 ns a stereo frame at rest and 20 ns where it works all the
 //!   time, on the machine where the one before it took 7 and 16.
 //!
@@ -41,8 +41,8 @@ use crate::dsp::ramp::{Ramp, SWITCH_MS};
 use crate::dsp::setting::{Setting, percent};
 
 /// How far below the ceiling peaks are held, in dB: what a moving gain adds between samples. With
-/// what the detector over-reads next to half the rate (0.17 dB), a signal whose true peak is 0.25 dB
-/// under the ceiling is still left alone.
+/// what the detector over-reads next to half the rate (0.17 dB), a signal whose true peak is 0.25
+/// dB under the ceiling is still left alone.
 const MARGIN_DB: f64 = 0.02;
 
 /// Groups whose ceiling is remembered.

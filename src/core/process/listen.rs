@@ -1,9 +1,9 @@
 //! What is heard: one of several signals that are all in step, crossfaded, and turned down to match
 //! where that is asked for.
 //!
-//! Nothing here ever makes a signal louder than it is. Where a switch, of whatever kind, would bring
-//! a jump upwards by more than 3 dB, the new signal comes in at the level of the old one and rises
-//! over a second; a fall is done with the crossfade.
+//! Nothing here ever makes a signal louder than it is. Where a switch, of whatever kind, would
+//! bring a jump upwards by more than 3 dB, the new signal comes in at the level of the old one and
+//! rises over a second; a fall is done with the crossfade.
 //!
 //! Matched, the louder signals are turned down to the quietest as fast as push moves; once that
 //! rests on seconds of sound it moves by no more than 1 dB/s. It survives a reset and holds in
@@ -82,8 +82,8 @@ pub struct RecentLoudness {
     pub over_input_lu: Option<[f64; 2]>,
     /// That has been so for seconds, and only changes with the programme.
     pub steady: bool,
-    /// Loudness of the residue at its full level, LUFS: what it is at least, and at most. `None` while
-    /// there is none.
+    /// Loudness of the residue at its full level, LUFS: what it is at least, and at most. `None`
+    /// while there is none.
     pub residue_lufs: [Option<f64>; 2],
     /// The reference to listen to.
     pub references: References,

@@ -41,8 +41,9 @@ pub fn folder() -> Option<PathBuf> {
 /// Longest name of a track in the name of a file, characters.
 const TRACK_CHARS: usize = 60;
 
-/// What a file is called, without its extension: such as `Loudness Mix bus 2026-03-01 17.45.09 UTC`.
-/// Of the track's name, which may be empty, what no system takes in names of files is left out.
+/// What a file is called, without its extension: such as `Loudness Mix bus 2026-03-01 17.45.09
+/// UTC`. Of the track's name, which may be empty, what no system takes in names of files is left
+/// out.
 pub fn name(track: &str, now: SystemTime) -> String {
     let track: String = track
         .chars()

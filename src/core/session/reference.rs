@@ -3,8 +3,8 @@
 //! A [`Profile`] is all that is kept of a recording: loudness, dynamics, balance and density of the
 //! whole and of one part. A [`Profiler`] measures it while the audio passes, in bounded memory.
 //! [`suggest`] says which shelves bring one balance nearest to another, and [`findings`] what sets
-//! two profiles apart, in words. [`Reference`] is what a session keeps, and [`BesideMeter`] sets the
-//! mix beside it while it plays.
+//! two profiles apart, in words. [`Reference`] is what a session keeps, and [`BesideMeter`] sets
+//! the mix beside it while it plays.
 
 mod beside;
 mod capture;

@@ -1,4 +1,5 @@
-//! The balance by third octaves: what the chain makes of it, or how it differs from the reference's.
+//! The balance by third octaves: what the chain makes of it, or how it differs from the
+//! reference's.
 
 mod rows;
 

@@ -197,8 +197,8 @@ impl Changes {
         values.iter().filter_map(change).collect()
     }
 
-    /// All that a starting point sets: push is left out, so that it makes nothing louder by that, and
-    /// so is a limiter behind a push, unless it is named.
+    /// All that a starting point sets: push is left out, so that it makes nothing louder by that,
+    /// and so is a limiter behind a push, unless it is named.
     fn beginning(&self, plain: &[(String, f64)]) -> Values {
         let names = |id: &str| plain.iter().find(|(named, _)| named == id);
         let pushed = self.params.last_set(self.params.push.as_ptr()) > 0.0;

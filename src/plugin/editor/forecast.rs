@@ -113,7 +113,8 @@ impl State {
         self.marks.0 == Marks::Between
     }
 
-    /// What the button that marks a part of the music does next; `None` where there is none to mark.
+    /// What the button that marks a part of the music does next; `None` where there is none to
+    /// mark.
     pub fn next_mark(&self) -> Option<NextMark> {
         let forecaster = self.forecaster.as_ref()?;
         let (marks, marked_s) = self.marks;

@@ -1,4 +1,5 @@
-//! The history strip: loudness, microdynamics, what was outside the target, and reduction over time.
+//! The history strip: loudness, microdynamics, what was outside the target, and reduction over
+//! time.
 
 mod lanes;
 mod legend;

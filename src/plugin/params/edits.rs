@@ -211,8 +211,8 @@ impl CrestlineParams {
         Some(edited.last())
     }
 
-    /// What a parameter of these was last set to, normalised: the edit that waits, or else the value
-    /// in effect. Whoever changes a value by a step, or keeps it for later, goes by this.
+    /// What a parameter of these was last set to, normalised: the edit that waits, or else the
+    /// value in effect. Whoever changes a value by a step, or keeps it for later, goes by this.
     pub fn last_set(&self, param: ParamPtr) -> f32 {
         let waits = !self.edits.waiting().params.is_empty();
         let awaited = || self.awaited(self.index_of(param)?);

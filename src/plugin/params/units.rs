@@ -329,8 +329,8 @@ mod tests {
         );
     }
 
-    /// Normalised values over the whole range: a grid, its ends, and where the unit or the number of
-    /// decimals changes with the neighbours of that.
+    /// Normalised values over the whole range: a grid, its ends, and where the unit or the number
+    /// of decimals changes with the neighbours of that.
     fn values(param: &FloatParam) -> Vec<f32> {
         let mut values: Vec<f32> = (0..=20_000).map(|n| n as f32 / 20_000.0).collect();
         for change in [9.95_f32, 10.0, 999.5, 1_000.0] {

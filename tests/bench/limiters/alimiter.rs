@@ -38,8 +38,8 @@ impl Alimiter {
         Self::new(10, 200),
     ];
 
-    /// The sound pushed by so much into a limit of full scale, its delay taken out; `None` where the
-    /// program fails.
+    /// The sound pushed by so much into a limit of full scale, its delay taken out; `None` where
+    /// the program fails.
     pub fn limited(&self, sound: &Sound, drive_db: f64) -> Option<Sound> {
         let pushed = sound.pushed(drive_db);
         let [left, right] = &pushed.channels;

@@ -106,8 +106,8 @@ struct Measured {
 
 /// What becomes of a sound that a limiter makes so many LU louder; `None` where it cannot.
 ///
-/// `limited` pushes the sound into a fixed ceiling. A limiter's output scales with its ceiling, so it
-/// is turned to the true peak afterwards, which is to have lowered the ceiling by as much.
+/// `limited` pushes the sound into a fixed ceiling. A limiter's output scales with its ceiling, so
+/// it is turned to the true peak afterwards, which is to have lowered the ceiling by as much.
 pub fn verdict_at(
     sound: &Sound,
     louder_lu: f64,

@@ -8,8 +8,8 @@ const RATE_HZ: u32 = 48_000;
 /// How much of each programme is heard.
 const SECONDS: usize = 20;
 
-/// The files, or the demo songs and the example track where the set-up has fetched it; each with its
-/// title, at the true peak that everything is compared at.
+/// The files, or the demo songs and the example track where the set-up has fetched it; each with
+/// its title, at the true peak that everything is compared at.
 pub fn programmes(files: &[String]) -> Result<Vec<(String, Sound)>, String> {
     let mut sounds = Vec::new();
     if files.is_empty() {

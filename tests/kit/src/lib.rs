@@ -1,5 +1,5 @@
-//! What the tests share: signals and their spectra, sound files and hostile bytes, runs of the engine
-//! and of the meters.
+//! What the tests share: signals and their spectra, sound files and hostile bytes, runs of the
+//! engine and of the meters.
 
 #![allow(
     missing_docs,

@@ -95,8 +95,8 @@ fn tech_3342(short_term_lufs: &[f64]) -> f64 {
 
 /// How much louder the library reads for the same weighting (analogue prototype and bilinear
 /// transform): it leaves the high-pass numerator at 1, −2, 1 at every rate, while ours keeps the
-/// gain of the standard's table at 997 Hz. Closed form. What is left, up to 0.02 dB about 2.7 kHz, is
-/// the shelf's, which the bilinear transform bends away from the table.
+/// gain of the standard's table at 997 Hz. Closed form. What is left, up to 0.02 dB about 2.7 kHz,
+/// is the shelf's, which the bilinear transform bends away from the table.
 pub fn library_excess_lu(rate_hz: f64) -> f64 {
     let gain_db = |rate_hz: f64| {
         let omega = TAU * 997.0 / rate_hz;

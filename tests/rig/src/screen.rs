@@ -72,9 +72,9 @@ impl Screen {
     }
 }
 
-/// Runs a test, named by its path, in a process of its own on a screen of its own: the libraries that
-/// draw find the screen in the environment, and a crash in the window is then one failed test. Lines
-/// of it that begin with `window: ` are told.
+/// Runs a test, named by its path, in a process of its own on a screen of its own: the libraries
+/// that draw find the screen in the environment, and a crash in the window is then one failed test.
+/// Lines of it that begin with `window: ` are told.
 pub fn on_a_screen(test: &str, work: fn() -> Result<()>) {
     const CHILD: &str = "CRESTLINE_WINDOW_TEST";
     // Windows that draw on the processor would only slow each other down.

@@ -1,10 +1,11 @@
 //! A reference that comes in by the side-chain, listened to while it does.
 //!
-//! Its loudness is that of all that has come in, as a file's is that of the whole loop, or of its last
-//! 10 s where these are louder: a louder song after a quiet one would pass for as loud as both
+//! Its loudness is that of all that has come in, as a file's is that of the whole loop, or of its
+//! last 10 s where these are louder: a louder song after a quiet one would pass for as loud as both
 //! together. Until it has had one for a second, which leaves less than 1 LU to the blocks that its
-//! beginning fills in part, it is no reference: nothing is switched to at an unknown level. Nor is it
-//! one any more after 3 s of silence; what comes after may be another song, and is measured anew.
+//! beginning fills in part, it is no reference: nothing is switched to at an unknown level. Nor is
+//! it one any more after 3 s of silence; what comes after may be another song, and is measured
+//! anew.
 
 use super::super::{CHUNK, EngineSpec, Stereo, range_in, range_of, silent_stereo};
 use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
@@ -16,7 +17,8 @@ use std::ops::Range;
 const KNOWN_AFTER_S: f64 = 1.0;
 /// Silence after which it is no reference any more, s: the short-term window of EBU Tech 3341.
 const GONE_AFTER_S: f64 = 3.0;
-/// Its gain follows at once, for as long as this, where its loudness has moved by more than that, LU.
+/// Its gain follows at once, for as long as this, where its loudness has moved by more than that,
+/// LU.
 const MOVING_S: f64 = 1.0;
 const MOVED_LU: f64 = 1.0;
 
@@ -78,8 +80,8 @@ impl Live {
         chunks as f64 >= seconds * self.chunks_per_s
     }
 
-    /// Takes the frames of a stretch of the chunk. Channels may be missing or short: what is missing
-    /// is silence. Returns how many samples were no audio, of those that are looked at.
+    /// Takes the frames of a stretch of the chunk. Channels may be missing or short: what is
+    /// missing is silence. Returns how many samples were no audio, of those that are looked at.
     pub fn take(&mut self, on: bool, side: &[&[f32]], range: &Range<usize>) -> u32 {
         if on && !self.runs {
             for channel in &mut self.signal {

@@ -5,10 +5,10 @@
 //! and maxima, moves on once a step of 5 ms and remembers all that ever differed. So a duplicate
 //! goes without the first and takes what each step brought from the meter ahead of it; where the
 //! signals part, at that very frame, it gets a copy of the filters' state. They share again after a
-//! slot of 10 ms in which the signals were alike, once the state of their filters is the same to the
-//! last bit: after a stop, or a third of a second of silence. Until then rounding keeps two filters
-//! apart that have ever heard different things. Either way every reading is what a meter by itself
-//! would tell, to the last bit.
+//! slot of 10 ms in which the signals were alike, once the state of their filters is the same to
+//! the last bit: after a stop, or a third of a second of silence. Until then rounding keeps two
+//! filters apart that have ever heard different things. Either way every reading is what a meter by
+//! itself would tell, to the last bit.
 
 use super::{Balance, Meter, Readings, STEPS_PER_SLOT, Step, frames_in};
 use std::ops::Range;
@@ -391,8 +391,8 @@ mod tests {
         frames.map(sample).collect()
     }
 
-    /// In silence filters forget what they were told apart by: readings may differ for good, but the
-    /// filters work for both again.
+    /// In silence filters forget what they were told apart by: readings may differ for good, but
+    /// the filters work for both again.
     #[test]
     fn filters_are_shared_again_after_silence() {
         for rate_hz in [8_000.0, 48_000.0, 384_000.0] {

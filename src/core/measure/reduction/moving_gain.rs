@@ -11,8 +11,8 @@ use wide::f64x2;
 
 /// A band below this power (mean square of the channel, −70 dBFS) does not count.
 const GATE: f64 = 1e-7;
-/// A gain is held where the band is weaker than this, or so far below the channel (−50 dB), or where
-/// it explains less than this share.
+/// A gain is held where the band is weaker than this, or so far below the channel (−50 dB), or
+/// where it explains less than this share.
 const TELLING_GATE: f64 = 1e-9;
 const LEAK: f64 = 1e-5;
 const LEAST_EXPLAINED: f64 = 0.3;

@@ -25,9 +25,10 @@ const GAINS_DB: std::ops::Range<i32> = LOWEST_DB as i32..HIGHEST_DB as i32;
 /// Shares are held to −150 dB, where the arithmetic ends.
 const LEAST_SHARE: f64 = 1e-15;
 /// A window counts for the percentiles only where a gain explains this share of the output, and
-/// where the gain that is told, from which the neighbours' part is taken out, still makes this share
-/// of it; and for the highest reduction, a single moment, only where besides the band is no more than 30 dB below
-/// its own mean: what is left of a band between its notes is mostly its neighbours' skirts.
+/// where the gain that is told, from which the neighbours' part is taken out, still makes this
+/// share of it; and for the highest reduction, a single moment, only where besides the band is no
+/// more than 30 dB below its own mean: what is left of a band between its notes is mostly its
+/// neighbours' skirts.
 const FIRMLY_EXPLAINED: f64 = 0.5;
 const LEAST_OWN: f64 = 0.25;
 const FIRM_LEVEL: f64 = 1e-3;

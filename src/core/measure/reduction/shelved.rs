@@ -1,9 +1,9 @@
 //! Gains that move as shelves do, which turn the phase no more than they must.
 //!
 //! Bands that are split, turned down and added up again keep each other's phase. Dynamic shelves do
-//! not: what they turn down they turn in phase as well, and a gain of the bands alone cannot say so.
-//! At each corner the magnitude `(a + b·r⁴)/(1 + r⁴)` of a Linkwitz-Riley pair with the gains `a`
-//! below and `b` above is, with `c⁴ = a/b` and `d = c − 1`, that of
+//! not: what they turn down they turn in phase as well, and a gain of the bands alone cannot say
+//! so. At each corner the magnitude `(a + b·r⁴)/(1 + r⁴)` of a Linkwitz-Riley pair with the gains
+//! `a` below and `b` above is, with `c⁴ = a/b` and `d = c − 1`, that of
 //!
 //! ```text
 //! b·((s² + √2·c·s + c²)/(s² + √2·s + 1))²
@@ -21,8 +21,9 @@ use wide::f64x2;
 
 /// How often the gains of shelves are found anew, each time against what the last ones made.
 const ROUNDS: usize = 2;
-/// Points to either side over which their gains are smoothed: without, what a window of 40 ms cannot
-/// tell would add up from round to round (measured: 4 dB more left over after two, 6 dB after four).
+/// Points to either side over which their gains are smoothed: without, what a window of 40 ms
+/// cannot tell would add up from round to round (measured: 4 dB more left over after two, 6 dB
+/// after four).
 const SMOOTHED: usize = 4;
 
 /// Shelves at three corners, for one or two channels with gains of their own.
@@ -172,8 +173,8 @@ fn through_shelves(
 mod tests {
     use super::*;
 
-    // The magnitude of a Linkwitz-Riley pair with these gains, at frequencies warped by the bilinear
-    // transform (S. Linkwitz, JAES 24(1), 1976).
+    // The magnitude of a Linkwitz-Riley pair with these gains, at frequencies warped by the
+    // bilinear transform (S. Linkwitz, JAES 24(1), 1976).
     #[test]
     fn shelves_have_the_magnitude_of_the_bands() {
         const RATE_HZ: f64 = 48_000.0;

@@ -210,8 +210,8 @@ impl<S: Simd> Shelf<S> {
         }
     }
 
-    /// Takes a frame half the way through `H`, if there `is_next`, and the frame before it the other
-    /// half, if there are weights for it; returns that one.
+    /// Takes a frame half the way through `H`, if there `is_next`, and the frame before it the
+    /// other half, if there are weights for it; returns that one.
     #[inline(always)]
     fn step<const SHELF: usize>(
         &mut self,

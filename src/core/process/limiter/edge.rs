@@ -11,8 +11,8 @@ use crate::dsp::quantum::{Lane, QUANTUM};
 
 /// Quanta in a mean: 160 frames; two in a row fall off as the interpolation does.
 const MEAN: usize = 5;
-/// Quanta over whose means the highest counts: those ahead of the quantum that is judged, and a mean
-/// behind it.
+/// Quanta over whose means the highest counts: those ahead of the quantum that is judged, and a
+/// mean behind it.
 const REACH: usize = 10;
 /// Frames from the newest one to the middle of the newest mean: a verdict that comes no sooner has
 /// means on both sides.
@@ -82,8 +82,8 @@ impl Edge {
     }
 }
 
-/// Sums of a quantum with every other sample negated, and of the same under weights that rise evenly
-/// from 0 to 1.
+/// Sums of a quantum with every other sample negated, and of the same under weights that rise
+/// evenly from 0 to 1.
 fn alternating_sums(quantum: &Lane) -> [f32; 2] {
     let (mut all, mut rising) = ([0.0; 8], [0.0; 8]);
     let eights = quantum

@@ -11,13 +11,14 @@
 //! * the *long* one, a minimum and a mean over 22 ms: the straight ramps of 22 ms that it draws
 //!   around a peak leave the least distortion, and while peaks are rare they cost next to nothing;
 //! * the *short* one, two in a row: 16.5 ms for what stands more than a little above the ceiling,
-//!   then 5.5 ms for the rest. Where one peak follows another it gives back what the long one would keep
-//!   down between them, for more distortion.
+//!   then 5.5 ms for the rest. Where one peak follows another it gives back what the long one would
+//!   keep down between them, for more distortion.
 //!
 //! The automatic release mixes them, and a mean of two safe gains is safe. How far it goes over to
 //! the short one follows the *pressure*: by how much the long gain stood below what the peaks of
-//! each 5.5 ms needed, in the mean of the last second. Where bass rules alone (`bass`) it stays with
-//! the long one and lets go slowly, for then every movement of the gain is heard as distortion.
+//! each 5.5 ms needed, in the mean of the last second. Where bass rules alone (`bass`) it stays
+//! with the long one and lets go slowly, for then every movement of the gain is heard as
+//! distortion.
 
 use super::running::{Delay, RunningMean, RunningMinimum, UNIT, rounded_down};
 use crate::dsp::quantum::{Lane, QUANTUM};

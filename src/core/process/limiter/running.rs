@@ -1,6 +1,8 @@
-//! Minima and means of the last values, at a cost that does not depend on how many, in exact arithmetic.
+//! Minima and means of the last values, at a cost that does not depend on how many, in exact
+//! arithmetic.
 //!
-//! Gains are whole numbers of [`UNIT`]⁻¹, so that a running sum never drifts and forgets what left it to the last bit.
+//! Gains are whole numbers of [`UNIT`]⁻¹, so that a running sum never drifts and forgets what left
+//! it to the last bit.
 
 /// A gain of one.
 pub const UNIT: u32 = 1 << 30;
@@ -18,7 +20,8 @@ pub fn rounded_down(gain: f64) -> u32 {
 /// Smallest of the last values, from a queue in which every value is smaller than those behind it.
 #[derive(Debug, Clone)]
 pub struct RunningMinimum {
-    /// Values with the time they came in, `count` of them from `front` on: a ring whose length is a power of two.
+    /// Values with the time they came in, `count` of them from `front` on: a ring whose length is a
+    /// power of two.
     queue: Vec<(u32, u32)>,
     len: u32,
     front: usize,

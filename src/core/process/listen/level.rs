@@ -107,7 +107,8 @@ impl Level {
         self.gain = gain;
     }
 
-    /// Lets a signal that is not heard yet start `jump_db` lower and rise from there; 0 for at once.
+    /// Lets a signal that is not heard yet start `jump_db` lower and rise from there; 0 for at
+    /// once.
     pub fn arrive(&mut self, jump_db: f64, quantum_s: f64) {
         self.rise_by(jump_db, quantum_s);
         self.gain = gain_from_db(self.db());

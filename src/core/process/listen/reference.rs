@@ -2,9 +2,10 @@
 //!
 //! The reference's loudness is known beforehand, that of the mix is measured: so its gain is known
 //! at once, and follows the mix like all others. Where the reference is the quieter of the two, the
-//! mix has to be turned down to it. That must not level the mix, whose loud and quiet parts are what
-//! the engineer works on: how far it is turned down is only found while the reference is listened
-//! to, only ever grows, and is forgotten when matching is switched off or the reference is gone.
+//! mix has to be turned down to it. That must not level the mix, whose loud and quiet parts are
+//! what the engineer works on: how far it is turned down is only found while the reference is
+//! listened to, only ever grows, and is forgotten when matching is switched off or the reference is
+//! gone.
 
 use super::{INPUT, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS, is_silent};
 
@@ -28,7 +29,8 @@ pub struct References {
 /// How loud a reference is, as it is, in LUFS.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ReferenceLoudness {
-    /// All of it, gated; of one that comes in all that has, or its last 10 s where these are louder.
+    /// All of it, gated; of one that comes in all that has, or its last 10 s where these are
+    /// louder.
     pub integrated_lufs: f64,
     /// The 400 ms heard last; `None` for silence.
     pub behind_lufs: Option<f64>,

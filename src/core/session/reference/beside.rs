@@ -1,11 +1,11 @@
 //! The mix beside its reference, while it plays.
 //!
 //! What the chain as it is set makes of the latest music is measured just as a reference is, by the
-//! same [`Profiler`], so that the editor and `crestline compare` cannot differ. It is a chore of the
-//! process's [worker](crate::worker), on the music that is kept for the forecast: what a control
-//! changes is seen within a second or two, while what the meters have gathered since the last
-//! restart would go on holding what was played before, and no audio thread carries a crossover more
-//! than it did.
+//! same [`Profiler`], so that the editor and `crestline compare` cannot differ. It is a chore of
+//! the process's [worker](crate::worker), on the music that is kept for the forecast: what a
+//! control changes is seen within a second or two, while what the meters have gathered since the
+//! last restart would go on holding what was played before, and no audio thread carries a crossover
+//! more than it did.
 
 use std::fmt;
 use std::sync::{Arc, Mutex};
@@ -48,8 +48,8 @@ pub struct Beside {
     pub comparison: Comparison,
     /// Input less reference in each third-octave band at equal loudness, dB.
     pub input_difference_db: [Option<f64>; BAND_COUNT],
-    /// The shelves, in the place of those that are set, that bring the mix nearest; `None` where too
-    /// few bands are known.
+    /// The shelves, in the place of those that are set, that bring the mix nearest; `None` where
+    /// too few bands are known.
     pub shelves: Option<Suggestion>,
     /// Difference in shape with the shelves as they are set, dB, to compare with the suggestion's.
     pub now_db: Option<f64>,

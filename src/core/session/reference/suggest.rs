@@ -6,8 +6,8 @@
 //! several beginnings.
 //!
 //! A band weighs by how far its K-weighted level, in whichever of the two it is lower, stands above
-//! a floor 50 dB below the strongest band: a band that holds nothing says nothing. (Its plain energy
-//! as weight would leave all to the bass, which often stands 30 dB above the treble.)
+//! a floor 50 dB below the strongest band: a band that holds nothing says nothing. (Its plain
+//! energy as weight would leave all to the bass, which often stands 30 dB above the treble.)
 
 use crate::measure::{BAND_COUNT, KWeighting, band_edge_hz, mid_band_hz};
 use crate::process::ShelvesSettings;

@@ -69,8 +69,9 @@ impl Gestures {
         std::mem::take(&mut self.lock().changed)
     }
 
-    /// Takes note of a call. Whether the host is to be told: not of what lies within another gesture
-    /// for the same parameter, nor of what comes after one that has been ended over its head.
+    /// Takes note of a call. Whether the host is to be told: not of what lies within another
+    /// gesture for the same parameter, nor of what comes after one that has been ended over its
+    /// head.
     fn note(&self, params: &CrestlineParams, call: Call) -> bool {
         let mut state = self.lock();
         let (Call::Begin(param) | Call::Set(param, _) | Call::End(param)) = call;

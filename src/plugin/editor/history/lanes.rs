@@ -1,4 +1,5 @@
-//! Where the strip's lanes lie: loudness with microdynamics, what was outside the target, reduction.
+//! Where the strip's lanes lie: loudness with microdynamics, what was outside the target,
+//! reduction.
 
 use egui::Rect;
 

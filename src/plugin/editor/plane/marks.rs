@@ -30,8 +30,8 @@ pub fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, 
 /// Where the signals are now, and where the song lies. Without the saturator clean and output are
 /// one, and drawn as one.
 ///
-/// `thumb` is where the push stands; it is named with them, so that no name covers another, nor what
-/// has been `written` already.
+/// `thumb` is where the push stands; it is named with them, so that no name covers another, nor
+/// what has been `written` already.
 pub fn show(
     painter: &Painter,
     scene: &Scene<'_>,

@@ -28,8 +28,8 @@ const REACH: f32 = 14.0;
 /// Side of the thumb, points.
 const THUMB: f32 = 22.0;
 
-/// Draws the rails; the thumb on that of the output sets the push as it is drawn along. Returns where
-/// the thumb is, and adds what it has written to `taken`.
+/// Draws the rails; the thumb on that of the output sets the push as it is drawn along. Returns
+/// where the thumb is, and adds what it has written to `taken`.
 pub fn show(
     ui: &Ui,
     scene: &Scene<'_>,

@@ -172,8 +172,8 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
     ask.or(another)
 }
 
-/// What was measured: which part, how loud, how dynamic; then the whole, and whether it can be listened
-/// to; not so while the side-chain is, `live`.
+/// What was measured: which part, how loud, how dynamic; then the whole, and whether it can be
+/// listened to; not so while the side-chain is, `live`.
 fn in_words(
     Reference { profile, file }: &Reference,
     audition: &AuditionState,

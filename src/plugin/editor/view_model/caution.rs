@@ -90,7 +90,8 @@ impl Caution {
     }
 
     /// Takes in what is heard at a time; not called in pauses, which end nothing. Louder by the
-    /// settings is what has risen both by itself and over the input: the music rises and falls, too.
+    /// settings is what has risen both by itself and over the input: the music rises and falls,
+    /// too.
     pub fn hear(&mut self, heard: Loudness, now_s: f64) {
         self.heard = Some(heard);
         let Some(recalled) = &mut self.recalled else {

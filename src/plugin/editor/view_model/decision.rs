@@ -66,8 +66,8 @@ pub struct Decision {
 }
 
 /// What is known of the next decibel from `push_db` on: from the forecast, or, before there is one,
-/// from what is being measured. `possible`: whether a forecast will come. `saturated` tells which of
-/// the paths is the output.
+/// from what is being measured. `possible`: whether a forecast will come. `saturated` tells which
+/// of the paths is the output.
 pub fn decision(
     found: &Forecasted,
     possible: bool,

@@ -11,8 +11,8 @@ pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low whe
 /// A difference that is worth a word when listening is not matched, dB.
 const JUMP_DB: f64 = 3.0;
 
-/// That what is heard is rising after a switch; otherwise how much louder another source is than the
-/// one heard, where that is a jump to be warned of and nothing matches the levels.
+/// That what is heard is rising after a switch; otherwise how much louder another source is than
+/// the one heard, where that is a jump to be warned of and nothing matches the levels.
 pub fn jump(
     snapshot: &Snapshot,
     listen: ListenChoice,

@@ -111,8 +111,8 @@ pub struct Advice {
     pub apply: Option<ShelvesSettings>,
 }
 
-/// The shelves that bring the mix nearest, while `set` are in use. `same` where the reference is the
-/// mix itself.
+/// The shelves that bring the mix nearest, while `set` are in use. `same` where the reference is
+/// the mix itself.
 pub fn advice(beside: Option<&Beside>, same: bool, set: &ShelvesSettings) -> Advice {
     let plain = |words: &str| Advice {
         words: words.into(),

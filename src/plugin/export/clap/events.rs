@@ -1,10 +1,10 @@
 //! The host's events for a block, in order and none of them later than its last frame.
 //!
-//! Where a parameter changes, the framework cuts the block, and takes the host's word for where that
-//! is: with an event past the block's end it would read and write behind the host's buffers, with one
-//! before the last cut count below zero. CLAP has a host pass neither (`clap/events.h`, `time`; the
-//! list is to be sorted); of one that does, changes count at the nearest frame at which they can, and
-//! anything else is left out.
+//! Where a parameter changes, the framework cuts the block, and takes the host's word for where
+//! that is: with an event past the block's end it would read and write behind the host's buffers,
+//! with one before the last cut count below zero. CLAP has a host pass neither (`clap/events.h`,
+//! `time`; the list is to be sorted); of one that does, changes count at the nearest frame at which
+//! they can, and anything else is left out.
 
 use super::value_event;
 use clap_sys::events::{

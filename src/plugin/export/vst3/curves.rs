@@ -126,8 +126,8 @@ impl Curves {
 }
 
 impl Changes {
-    /// Lays points along the lines of `given`, which begin at `value`. Leaves the host's queue as it
-    /// is where there is no room.
+    /// Lays points along the lines of `given`, which begin at `value`. Leaves the host's queue as
+    /// it is where there is no room.
     ///
     /// # Safety
     /// `given` is the host's.

@@ -63,8 +63,8 @@ impl IAudioProcessorTrait for Instance {
         };
         let rendering = &self.params.params().rendering;
         rendering.set_offline(block.processMode == OFFLINE);
-        // SAFETY: the block is the host's, for whose truth it vouches; `ports` and `curves` are held
-        // until the call has ended.
+        // SAFETY: the block is the host's, for whose truth it vouches; `ports` and `curves` are
+        // held until the call has ended.
         unsafe {
             let value = |id| self.framework.getParamNormalized(id);
             let changes = curves.along(block.inputParameterChanges, frames, &self.params, value);

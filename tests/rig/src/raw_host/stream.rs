@@ -13,8 +13,8 @@ use std::cell::{Cell, RefCell};
 use std::ffi::c_void;
 use std::ptr;
 
-/// Bytes that are passed on some at a time: the first call passes one, the next two, and so on up to
-/// the most; then again one.
+/// Bytes that are passed on some at a time: the first call passes one, the next two, and so on up
+/// to the most; then again one.
 pub struct Pieces {
     bytes: RefCell<Vec<u8>>,
     position: Cell<usize>,
