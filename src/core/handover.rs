@@ -30,7 +30,8 @@ use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 pub struct Point {
     /// Loudness, peaks, levels.
     pub readings: Readings,
-    /// Third-octave balance, brought up to date some ten times a second.
+    /// Third-octave balance of input and output, brought up to date some ten times a second. The
+    /// clean path's is not measured: it is the output's but for what saturation adds.
     pub balance: Balance,
 }
 

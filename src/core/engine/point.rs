@@ -31,12 +31,12 @@ impl Points {
     /// Without `balances` none is measured. Allocates.
     pub fn new(spec: EngineSpec, balances: bool) -> Self {
         let roles = &[ChannelRole::Front; 2][..spec.channels];
-        // In the order in which the signal passes.
-        let staggers = [2.0 / 3.0, 1.0 / 3.0, 0.0];
-        let meter = |stagger| {
+        // The clean path has none: it is the output's but for what saturation adds.
+        let staggers = [0.5, 0.0, 0.0];
+        let meter = |point: usize| {
             let meter = Meter::new(spec.sample_rate_hz, roles, CHUNK);
-            if balances {
-                meter.with_balance(stagger)
+            if balances && point != CLEAN {
+                meter.with_balance(staggers[point])
             } else {
                 meter
             }
@@ -48,7 +48,7 @@ impl Points {
         )]
         let frames = |share: f64| (every * share) as u64;
         Self {
-            meters: MeterGroup::new(staggers.map(meter).into()),
+            meters: MeterGroup::new([0, 1, 2].map(meter).into()),
             told: [Point::default(); POINTS],
             balance_every: frames(1.0),
             balance_due: staggers.map(|stagger| frames(if balances { stagger } else { 0.0 })),

@@ -12,28 +12,22 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
+mod analyser;
+mod decimator;
+
+use self::analyser::Analyser;
+use self::decimator::Decimator;
 use super::loudness::{MOMENTARY_SLOTS, SHORT_TERM_SLOTS, SLOTS_PER_SECOND};
 use super::lufs::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
-use crate::dsp::fir::low_pass;
 use crate::dsp::quad::{Level, dispatch};
 use fearless_simd::{Simd, SimdBase};
-use rustfft::num_complex::Complex32;
-use rustfft::{Fft, FftPlanner};
-use std::f64::consts::PI;
-use std::sync::Arc;
 
 /// Bands below this index (250 Hz) are taken from the slow analysis.
 const FIRST_FAST_BAND: usize = 11;
-/// Time that one spectrum spans in the two analyses, and the rate of the slow one; each rounded to
-/// a power of two.
+/// Time that one spectrum spans in the two analyses, rounded to a power of two of frames.
 const FAST_SPAN_S: f64 = 0.0853;
 const SLOW_SPAN_S: f64 = 1.365;
-const SLOW_RATE_HZ: f64 = 3_000.0;
-/// Taps of the decimation filter for each step of the decimation: 80 dB down where the slow bands
-/// would alias.
-const TAPS_PER_STEP: usize = 6;
-const TAPS_BETA: f64 = 8.0;
 
 /// Mid-band frequency of band `index` (0: 20 Hz … 30: 20 kHz), exact: `1000·10^((index − 17)/10)`
 /// Hz (IEC 61260-1, 5.2).
@@ -44,233 +38,6 @@ pub fn mid_band_hz(index: usize) -> f64 {
 /// Lower edge of band `index`; its upper edge is the lower edge of the next (IEC 61260-1, 5.5).
 pub fn band_edge_hz(index: usize) -> f64 {
     1_000.0 * 10.0_f64.powf((index as f64 - 17.5) / 10.0)
-}
-
-/// The share of each spectral line that belongs to one band: lines `first..`, weighted.
-#[derive(Clone, Debug)]
-struct BandLines {
-    first: usize,
-    weights: Vec<f32>,
-}
-
-impl BandLines {
-    /// A line stands for the stretch of half a line's distance to either side.
-    fn new(low_hz: f64, high_hz: f64, line_hz: f64, lines: usize) -> Self {
-        let (low, high) = (low_hz / line_hz + 0.5, high_hz / line_hz + 0.5);
-        let share = |line: usize| {
-            ((line as f64 + 1.0).min(high) - (line as f64).max(low)).clamp(0.0, 1.0) as f32
-        };
-        let first = (1..lines).find(|&line| share(line) > 0.0).unwrap_or(lines);
-        let weights = (first..lines)
-            .map(share)
-            .take_while(|&share| share > 0.0)
-            .collect();
-        Self { first, weights }
-    }
-}
-
-/// The running spectrum of two channels at one resolution.
-///
-/// One is the real, the other the imaginary part of one transform Z: what they have in common
-/// cancels in `(|Z(k)|² + |Z(−k)|²)/2`, which leaves the power of both at line k, at half the work
-/// of two transforms of real signals.
-struct Analyser {
-    level: Level,
-    transform: Arc<dyn Fft<f32>>,
-    /// The same for both parts, so that products need no regrouping.
-    window: Vec<Complex32>,
-    /// The signal, filled from the left; half of it is kept after each spectrum.
-    signal: Vec<Complex32>,
-    filled: usize,
-    spectrum: Vec<Complex32>,
-    scratch: Vec<Complex32>,
-    /// Power of both channels in each line, not yet scaled.
-    power: Vec<f32>,
-    power_scale: f32,
-    bands: Vec<BandLines>,
-}
-
-impl Analyser {
-    fn new(sample_rate_hz: f64, span_s: f64, bands: std::ops::Range<usize>, stagger: f64) -> Self {
-        let len = power_of_two(sample_rate_hz * span_s).max(16);
-        let transform = FftPlanner::new().plan_fft_forward(len);
-        let hann = |n: usize| 0.5 - 0.5 * (2.0 * PI * n as f64 / len as f64).cos();
-        let window = (0..len).map(|n| Complex32::new(hann(n) as f32, hann(n) as f32));
-        let window_power: f64 = (0..len).map(|n| hann(n) * hann(n)).sum();
-        let lines = len / 2;
-        let line_hz = sample_rate_hz / len as f64;
-        #[expect(clippy::cast_sign_loss, reason = "the stagger lies in 0…1")]
-        let filled = (stagger * (len / 2) as f64) as usize;
-        let zeros = |len: usize| vec![Complex32::default(); len];
-        Self {
-            level: Level::new(),
-            scratch: zeros(transform.get_inplace_scratch_len()),
-            transform,
-            window: window.collect(),
-            signal: zeros(len),
-            filled,
-            spectrum: zeros(len),
-            power: vec![0.0; lines],
-            // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²); and half of it, for the two
-            // sides of Z.
-            power_scale: (1.0 / (len as f64 * window_power)) as f32,
-            bands: bands
-                .map(|band| {
-                    BandLines::new(band_edge_hz(band), band_edge_hz(band + 1), line_hz, lines)
-                })
-                .collect(),
-        }
-    }
-
-    fn reset(&mut self) {
-        // `filled` stays: the stagger between the meters must survive.
-        self.signal.fill(Complex32::default());
-    }
-
-    /// Takes samples of both channels, as many of either; calls `spectrum_due` with the power in
-    /// each band whenever a spectrum is complete.
-    fn push(
-        &mut self,
-        [mut left, mut right]: [&[f32]; 2],
-        mut spectrum_due: impl FnMut(&mut dyn Iterator<Item = f32>),
-    ) {
-        while !left.is_empty() && !right.is_empty() {
-            let room = self.signal.len() - self.filled;
-            let now = room.min(left.len()).min(right.len());
-            let free = self.signal[self.filled..].iter_mut();
-            for ((cell, left), right) in free.zip(&left[..now]).zip(&right[..now]) {
-                *cell = Complex32::new(*left, *right);
-            }
-            self.filled += now;
-            (left, right) = (&left[now..], &right[now..]);
-            if self.filled == self.signal.len() {
-                self.transform();
-                spectrum_due(&mut self.bands.iter().map(|band| {
-                    let lines = &self.power[band.first..];
-                    dot(self.level, &lines[..band.weights.len()], &band.weights) * self.power_scale
-                }));
-                let half = self.signal.len() / 2;
-                self.signal.copy_within(half.., 0);
-                self.filled = half;
-            }
-        }
-    }
-
-    fn transform(&mut self) {
-        dispatch!(self.level, _ => weigh(&self.signal, &self.window, &mut self.spectrum));
-        self.transform
-            .process_with_scratch(&mut self.spectrum, &mut self.scratch);
-        dispatch!(self.level, _ => powers(&self.spectrum, &mut self.power));
-    }
-}
-
-#[inline(always)]
-fn weigh(signal: &[Complex32], window: &[Complex32], weighed: &mut [Complex32]) {
-    for (out, (sample, window)) in weighed.iter_mut().zip(signal.iter().zip(window)) {
-        *out = Complex32::new(sample.re * window.re, sample.im * window.im);
-    }
-}
-
-/// The power in each line and its mirror.
-#[inline(always)]
-fn powers(spectrum: &[Complex32], powers: &mut [f32]) {
-    let (lines, mirrors) = spectrum.split_at(powers.len());
-    for (power, line) in powers.iter_mut().zip(lines) {
-        *power = line.re * line.re + line.im * line.im;
-    }
-    // Line 0 has no mirror; nothing is made of it.
-    for (power, mirror) in powers.iter_mut().skip(1).zip(mirrors.iter().rev()) {
-        *power += mirror.re * mirror.re + mirror.im * mirror.im;
-    }
-}
-
-/// Brings two channels down to the slow analysis' rate.
-struct Decimator {
-    level: Level,
-    taps: Vec<f32>,
-    step: usize,
-    /// Of each channel the last `taps.len()` samples, then those at hand.
-    signal: [Vec<f32>; 2],
-    /// Samples still to come before the next output.
-    wanted: usize,
-}
-
-impl Decimator {
-    fn new(sample_rate_hz: f64, max_block: usize) -> Self {
-        let step = power_of_two(sample_rate_hz / SLOW_RATE_HZ).max(1);
-        let len = (TAPS_PER_STEP * step).max(2);
-        // Half-way between the highest slow band and what would fold onto it.
-        let cutoff = 0.5 / step as f64;
-        let taps: Vec<f32> = low_pass(len, cutoff, TAPS_BETA)
-            .iter()
-            .map(|tap| *tap as f32)
-            .collect();
-        Self {
-            level: Level::new(),
-            signal: [vec![0.0; len + max_block], vec![0.0; len + max_block]],
-            taps,
-            step,
-            wanted: step,
-        }
-    }
-
-    fn reset(&mut self) {
-        // `wanted` stays, as the analysers' stagger does.
-        for signal in &mut self.signal {
-            signal.fill(0.0);
-        }
-    }
-
-    /// Calls `output` with each frame at the slow rate. Takes at most `max_block` frames.
-    fn process(&mut self, channels: [&[f32]; 2], mut output: impl FnMut([f32; 2])) {
-        let len = self.taps.len();
-        let frames = channels[0].len().min(channels[1].len());
-        for (signal, samples) in self.signal.iter_mut().zip(channels) {
-            signal[len..len + frames].copy_from_slice(&samples[..frames]);
-        }
-        let mut end = self.wanted;
-        while end <= frames {
-            output(
-                self.signal
-                    .each_ref()
-                    .map(|signal| dot(self.level, &signal[end..end + len], &self.taps)),
-            );
-            end += self.step;
-        }
-        self.wanted = end - frames;
-        for signal in &mut self.signal {
-            signal.copy_within(frames..frames + len, 0);
-        }
-    }
-}
-
-fn dot(level: Level, left: &[f32], right: &[f32]) -> f32 {
-    dispatch!(level, simd => dot_on(simd, left, right))
-}
-
-#[inline(always)]
-fn dot_on<S: Simd>(simd: S, left: &[f32], right: &[f32]) -> f32 {
-    let (left_eights, left_rest) = left.as_chunks::<8>();
-    let (right_eights, right_rest) = right.as_chunks::<8>();
-    let mut parts = fearless_simd::f32x8::splat(simd, 0.0);
-    for (left, right) in left_eights.iter().zip(right_eights) {
-        parts += simd.load_array_ref_f32x8(left) * simd.load_array_ref_f32x8(right);
-    }
-    wide::f32x8::new(parts.into()).reduce_add()
-        + left_rest
-            .iter()
-            .zip(right_rest)
-            .map(|(l, r)| l * r)
-            .sum::<f32>()
-}
-
-fn power_of_two(wanted: f64) -> usize {
-    #[expect(
-        clippy::cast_sign_loss,
-        reason = "the logarithm of 1 or more is not negative"
-    )]
-    let exponent = wanted.max(1.0).log2().round() as u32;
-    1 << exponent
 }
 
 /// Power sums by band, and how many spectra of single channels went in from either analysis.
@@ -325,6 +92,9 @@ pub(super) struct BalanceMeter {
     slow_slots: usize,
     classes: Vec<Sums>,
     recent: [Sums; RECENT_SLOTS],
+    /// The spectra of the frames taken last, fast and slow.
+    heard: [Sums; 2],
+    memory_slots: usize,
     slot: usize,
     steps: u64,
 }
@@ -361,17 +131,22 @@ impl BalanceMeter {
             }
         };
         let pairs: Vec<_> = (0..channels.div_ceil(2)).map(analysis).collect();
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let slots =
+            |frames: usize| (SLOTS_PER_SECOND * frames as f64 / sample_rate_hz).round() as usize;
+        let slow_frames = |pair: &PairAnalysis| pair.slow.frames() * pair.decimator.step;
+        let slow = pairs.first().map(slow_frames);
         Self {
             channels,
-            slow_slots: pairs.first().map_or(MOMENTARY_SLOTS, |pair| {
-                let frames = pair.slow.signal.len() * pair.decimator.step;
-                #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-                let slots = (SLOTS_PER_SECOND * frames as f64 / sample_rate_hz).round() as usize;
-                slots.min(SHORT_TERM_SLOTS)
+            slow_slots: slow.map_or(MOMENTARY_SLOTS, |frames| {
+                slots(frames).min(SHORT_TERM_SLOTS)
             }),
+            // The decimator's memory is a small part of it.
+            memory_slots: slow.map_or(0, |frames| slots(2 * frames)),
             pairs,
             classes: vec![Sums::NONE; CLASSES],
             recent: [Sums::NONE; RECENT_SLOTS],
+            heard: [Sums::NONE; 2],
             slot: 0,
             steps: 0,
         }
@@ -407,7 +182,8 @@ impl BalanceMeter {
         else {
             return;
         };
-        let (mut fast_heard, mut slow_heard) = (Sums::NONE, Sums::NONE);
+        self.heard = [Sums::NONE; 2];
+        let [fast_heard, slow_heard] = &mut self.heard;
         fast.push(samples, |powers| {
             fast_heard.fast += *channels;
             let bands = fast_heard.power.iter_mut().skip(FIRST_FAST_BAND);
@@ -423,12 +199,48 @@ impl BalanceMeter {
                 }
             });
         });
-        for (heard, slots) in [(fast_heard, MOMENTARY_SLOTS), (slow_heard, self.slow_slots)] {
+        let heard = self.heard;
+        self.enter(&heard, loudness);
+    }
+
+    /// Takes what `ahead`, the meter of one pair of channels, has made of so many frames just now,
+    /// which are the same here.
+    pub fn follow(&mut self, ahead: &Self, frames: usize, loudness: impl Fn(usize) -> Option<f64>) {
+        for pair in &mut self.pairs {
+            pair.fast.pass(frames);
+            pair.slow.pass(pair.decimator.pass(frames));
+        }
+        self.enter(&ahead.heard, loudness);
+    }
+
+    /// Ends [following](Self::follow) `ahead`.
+    pub fn part_from(&mut self, ahead: &Self) {
+        for (pair, ahead) in self.pairs.iter_mut().zip(&ahead.pairs) {
+            pair.fast.go_on_from(&ahead.fast);
+            pair.slow.go_on_from(&ahead.slow);
+            pair.decimator.go_on_from(&ahead.decimator);
+        }
+    }
+
+    /// Exchanges the signals with those of a meter made as this one was; what has been measured
+    /// stays.
+    pub fn exchange_signals(&mut self, other: &mut Self) {
+        std::mem::swap(&mut self.pairs, &mut other.pairs);
+    }
+
+    /// For so many slots of 10 ms two signals must have been the same before a meter may
+    /// [follow](Self::follow) the other.
+    pub fn memory_slots(&self) -> usize {
+        self.memory_slots
+    }
+
+    fn enter(&mut self, heard: &[Sums; 2], loudness: impl Fn(usize) -> Option<f64>) {
+        for (heard, slots) in heard.iter().zip([MOMENTARY_SLOTS, self.slow_slots]) {
             if heard.fast + heard.slow > 0
                 && let Some(class) = loudness(slots).and_then(class_of)
             {
-                self.classes[class].add(&heard);
-                self.recent[self.slot].add(&heard);
+                self.classes[class].add(heard);
+                self.recent[self.slot].add(heard);
             }
         }
     }
@@ -472,4 +284,33 @@ impl std::fmt::Debug for BalanceMeter {
             .field("channels", &self.channels)
             .finish_non_exhaustive()
     }
+}
+
+fn dot(level: Level, left: &[f32], right: &[f32]) -> f32 {
+    dispatch!(level, simd => dot_on(simd, left, right))
+}
+
+#[inline(always)]
+fn dot_on<S: Simd>(simd: S, left: &[f32], right: &[f32]) -> f32 {
+    let (left_eights, left_rest) = left.as_chunks::<8>();
+    let (right_eights, right_rest) = right.as_chunks::<8>();
+    let mut parts = fearless_simd::f32x8::splat(simd, 0.0);
+    for (left, right) in left_eights.iter().zip(right_eights) {
+        parts += simd.load_array_ref_f32x8(left) * simd.load_array_ref_f32x8(right);
+    }
+    wide::f32x8::new(parts.into()).reduce_add()
+        + left_rest
+            .iter()
+            .zip(right_rest)
+            .map(|(l, r)| l * r)
+            .sum::<f32>()
+}
+
+fn power_of_two(wanted: f64) -> usize {
+    #[expect(
+        clippy::cast_sign_loss,
+        reason = "the logarithm of 1 or more is not negative"
+    )]
+    let exponent = wanted.max(1.0).log2().round() as u32;
+    1 << exponent
 }

@@ -1,6 +1,7 @@
 //! One measuring point: every measure of one signal, kept in step.
 
 mod group;
+mod shared;
 mod spare;
 
 pub use self::group::MeterGroup;
@@ -226,7 +227,7 @@ impl Meter {
         let mut done = 0;
         while done < frames {
             let length = (frames - done).min(self.grid.remaining());
-            self.run(channels, done, length);
+            self.run(channels, done, length, true);
             done += length;
             if self.grid.advance(length) {
                 let step = self.close();
@@ -235,8 +236,8 @@ impl Meter {
         }
     }
 
-    /// Measures frames that lie within one step of the grid.
-    fn run(&mut self, channels: &[&[f32]], start: usize, length: usize) {
+    /// Measures frames that lie within one step of the grid; their balance where it is `analysed`.
+    fn run(&mut self, channels: &[&[f32]], start: usize, length: usize, analysed: bool) {
         let first_frame = self.grid.frames();
         let (loudness, grid) = (&self.loudness, &self.grid);
         let lufs_of_last = |slots: usize| loudness.lufs_of_last(slots, frames_in(grid, slots));
@@ -260,7 +261,7 @@ impl Meter {
             }
             pair.filter
                 .accumulate(cleaned[0], cleaned[1], &mut pair.sums);
-            if let Some(balance) = &mut self.balance {
+            if analysed && let Some(balance) = &mut self.balance {
                 balance.process(index, cleaned, lufs_of_last);
             }
         }

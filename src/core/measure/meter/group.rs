@@ -9,8 +9,12 @@
 //! the last bit: after a stop, or a third of a second of silence. Until then rounding keeps two
 //! filters apart that have ever heard different things. Either way every reading is what a meter by
 //! itself would tell, to the last bit.
+//!
+//! Spectra are shared as well, once the signals have been the same for longer than one reaches
+//! back. A meter of its own would have begun them at another moment: its balance, as exact, may
+//! differ in the last digits.
 
-use super::{Balance, Meter, Readings, STEPS_PER_SLOT, Step, frames_in};
+use super::{Balance, BalanceMeter, Meter, Readings, STEPS_PER_SLOT, Step};
 use std::ops::Range;
 
 /// Meters of one sample rate for signals of one or two channels, in step from the start.
@@ -28,8 +32,12 @@ struct Tie {
     duplicate: bool,
     /// Peaks and clipped runs, which remember the session, are the same as well.
     levels: bool,
-    /// The signals have been the same since the current slot began.
+    /// The spectra are the same, since the signals have been for longer than a spectrum reaches
+    /// back.
+    balance: bool,
+    /// The signals have been the same since the current slot began, and in so many slots before it.
     alike: bool,
+    alike_slots: usize,
 }
 
 impl MeterGroup {
@@ -39,7 +47,9 @@ impl MeterGroup {
         let tie = |index| Tie {
             duplicate: index > 0,
             levels: index > 0,
+            balance: index > 0,
             alike: index > 0,
+            alike_slots: 0,
         };
         Self {
             ties: (0..meters.len()).map(tie).collect(),
@@ -136,10 +146,7 @@ impl MeterGroup {
 
     fn part_all(&mut self) {
         for index in 1..self.meters.len() {
-            if self.ties[index].duplicate {
-                self.part(index);
-            }
-            self.ties[index].alike = false;
+            self.part(index);
         }
     }
 
@@ -191,22 +198,19 @@ impl MeterGroup {
     fn part_or_shorten(&mut self, signals: &[&[&[f32]]], start: usize, most: usize) -> usize {
         let mut length = most;
         for (index, pair) in signals.windows(2).enumerate() {
-            let Tie {
-                duplicate, alike, ..
-            } = self.ties[index + 1];
-            if !duplicate && !alike {
+            let tie = &mut self.ties[index + 1];
+            let shared = tie.duplicate || tie.balance;
+            if !shared && !tie.alike {
                 continue;
             }
             let same = frames_alike(pair[0], pair[1], start..start + length);
             if same == length {
                 continue;
             }
-            if !duplicate {
-                self.ties[index + 1].alike = false;
-            } else if same == 0 {
-                self.part(index + 1);
-            } else {
+            if shared && same > 0 {
                 length = same;
+            } else {
+                self.part(index + 1);
             }
         }
         length
@@ -215,13 +219,20 @@ impl MeterGroup {
     /// Measures frames that lie within one step of the grid.
     fn run(&mut self, index: usize, signal: &[&[f32]], start: usize, length: usize) {
         let owner = self.owner(index);
+        let analyst = self.analyst(index);
         let (ahead, rest) = self.meters.split_at_mut(index);
-        let (Some(meter), ahead) = (rest.first_mut(), ahead.get(owner)) else {
+        let Some(meter) = rest.first_mut() else {
             return;
         };
-        match ahead {
-            None => meter.run(signal, start, length),
-            Some(ahead) => meter.follow(ahead, length, !self.ties[index].levels),
+        match ahead.get(owner) {
+            None => meter.run(signal, start, length, analyst == index),
+            Some(ahead) => {
+                let tie = &self.ties[index];
+                meter.follow(ahead, length, !tie.levels, analyst == index);
+            }
+        }
+        if let Some(ahead) = ahead.get(analyst) {
+            meter.follow_balance(ahead, length);
         }
     }
 
@@ -255,103 +266,89 @@ impl MeterGroup {
 
     /// The meter whose filters work for this one.
     fn owner(&self, index: usize) -> usize {
-        let ahead = self.ties.iter().take(index + 1);
-        ahead.clone().rposition(|tie| !tie.duplicate).unwrap_or(0)
+        self.first_of(index, |tie| tie.duplicate)
     }
 
-    /// Gives a duplicate the state that it has had in common with the one ahead.
+    /// The meter whose spectra count for this one: itself where the first of those that share has
+    /// none.
+    fn analyst(&self, index: usize) -> usize {
+        let first = self.first_of(index, |tie| tie.balance);
+        let measures = |meter: &Meter| meter.balance.is_some();
+        if self.meters.get(first).is_some_and(measures) {
+            first
+        } else {
+            index
+        }
+    }
+
+    /// The last meter up to this one that does not share with the one ahead.
+    fn first_of(&self, index: usize, shares: impl Fn(&Tie) -> bool) -> usize {
+        let mut ties = self.ties.iter().take(index + 1);
+        ties.rposition(|tie| !shares(tie)).unwrap_or(0)
+    }
+
+    /// Gives a meter what it has had in common with the one ahead.
     fn part(&mut self, index: usize) {
-        let owner = self.owner(index);
+        let tie = self.ties[index];
+        let (owner, analyst) = (self.owner(index), self.analyst(index));
         // Between two steps the levels of those ahead are as stale, where they are shared.
-        let ahead = self.ties.iter().take(index + 1);
-        let of_levels = ahead.clone().rposition(|tie| !tie.levels).unwrap_or(0);
+        let of_levels = self.first_of(index, |tie| tie.levels);
         self.ties[index] = Tie {
             duplicate: false,
             levels: false,
+            balance: false,
             alike: false,
+            alike_slots: 0,
         };
         let (ahead, rest) = self.meters.split_at_mut(index);
         let Some(meter) = rest.first_mut() else {
             return;
         };
-        if let Some(owner) = ahead.get(owner) {
-            meter.copy_filters(owner);
+        if tie.duplicate {
+            if let Some(owner) = ahead.get(owner) {
+                meter.copy_filters(owner);
+            }
+            if let Some(ahead) = ahead.get(of_levels) {
+                meter.copy_levels(ahead);
+            }
         }
-        if let Some(ahead) = ahead.get(of_levels) {
-            meter.copy_levels(ahead);
+        self.part_balance(index, analyst);
+    }
+
+    /// Gives the spectra of `analyst` a meter of its own, from `index` on the first that has one
+    /// and shared them.
+    fn part_balance(&mut self, index: usize, analyst: usize) {
+        let (ahead, rest) = self.meters.split_at_mut(index);
+        let Some(Some(analyst)) = ahead.get(analyst).map(|meter| &meter.balance) else {
+            return;
+        };
+        let shared = self
+            .ties
+            .iter()
+            .skip(index + 1)
+            .take_while(|tie| tie.balance);
+        let mut sharing = rest.iter_mut().take(1 + shared.count());
+        if let Some(balance) = sharing.find_map(|meter| meter.balance.as_mut()) {
+            balance.part_from(analyst);
         }
     }
 
     /// At the end of a slot, lets go of filters that do what those ahead do.
     fn merge(&mut self, used: usize) {
+        let mut balances = self.meters.iter().flat_map(|meter| &meter.balance);
+        let memory_slots = balances.next().map_or(0, BalanceMeter::memory_slots);
         for index in 1..used {
             let owner = self.owner(index - 1);
             let (meter, ahead) = (&self.meters[index], &self.meters[index - 1]);
             let tie = &mut self.ties[index];
+            tie.alike_slots = if tie.alike { tie.alike_slots + 1 } else { 0 };
+            tie.balance |= tie.alike_slots >= memory_slots;
             if !tie.duplicate && tie.alike && meter.filters_as(&self.meters[owner]) {
                 tie.duplicate = true;
                 tie.levels = meter.levels_as(ahead);
             }
             tie.alike = true;
         }
-    }
-}
-
-impl Meter {
-    /// Takes what the meter ahead has taken of the same samples just now: only what it must do for
-    /// itself.
-    fn follow(&mut self, ahead: &Self, length: usize, levels: bool) {
-        let channels = self.channels.len();
-        let cleaned = [0, 1].map(|channel| {
-            if channel < channels {
-                &ahead.cleaned[channel][..length]
-            } else {
-                &self.silence[..length]
-            }
-        });
-        if levels {
-            let first_frame = self.grid.frames();
-            for (channel, cleaned) in self.channels.iter_mut().zip(cleaned) {
-                channel.levels.process(cleaned, first_frame);
-            }
-        }
-        let (loudness, grid) = (&self.loudness, &self.grid);
-        if let Some(balance) = &mut self.balance {
-            balance.process(0, cleaned, |slots| {
-                loudness.lufs_of_last(slots, frames_in(grid, slots))
-            });
-        }
-    }
-
-    /// Takes over what another meter's filters remember, and what the slot has brought so far.
-    fn copy_filters(&mut self, other: &Self) {
-        for (pair, other) in self.pairs.iter_mut().zip(&other.pairs) {
-            pair.filter.copy_state(&other.filter);
-            pair.sums = other.sums;
-        }
-        for (channel, other) in self.channels.iter_mut().zip(&other.channels) {
-            channel.true_peak.copy_state(&other.true_peak);
-        }
-        self.slot.peaks = other.slot.peaks;
-    }
-
-    /// Whether the filters remember the same, to the last bit.
-    fn filters_as(&self, other: &Self) -> bool {
-        let mut pairs = self.pairs.iter().zip(&other.pairs);
-        let mut channels = self.channels.iter().zip(&other.channels);
-        pairs.all(|(pair, other)| pair.filter.is_as(&other.filter))
-            && channels.all(|(channel, other)| channel.true_peak.is_as(&other.true_peak))
-    }
-
-    fn copy_levels(&mut self, other: &Self) {
-        for (channel, other) in self.channels.iter_mut().zip(&other.channels) {
-            channel.levels = other.levels;
-        }
-    }
-
-    fn levels_as(&self, other: &Self) -> bool {
-        let mut channels = self.channels.iter().zip(&other.channels);
-        channels.all(|(channel, other)| channel.levels == other.levels)
     }
 }
 
@@ -378,6 +375,7 @@ fn frames_alike(one: &[&[f32]], other: &[&[f32]], range: Range<usize>) -> usize 
 
 #[cfg(test)]
 mod tests {
+    use super::super::super::balance::mid_band_hz;
     use super::super::super::readings::ChannelRole;
     use super::*;
 
@@ -432,5 +430,68 @@ mod tests {
                 assert!(after_s < 0.6, "{rate_hz} Hz: {after_s} s");
             }
         }
+    }
+
+    /// Tones in the middle of some bands, in two strengths: their power, `a²/2` a channel, is known.
+    fn tones(frames: Range<usize>, db: [f32; 2]) -> Vec<f32> {
+        let of = |frame: usize| {
+            let tones = (4..28).step_by(3).map(|band: usize| {
+                let angle = std::f64::consts::TAU * mid_band_hz(band) / 48_000.0;
+                let amplitude = 10.0_f64.powf(f64::from(db[band % 2]) / 20.0);
+                amplitude * (angle * frame as f64).sin()
+            });
+            tones.sum::<f64>() as f32
+        };
+        frames.map(of).collect()
+    }
+
+    /// Shared spectra count for all; where the signals part, each goes on with what they had in
+    /// common, and shares again once that is forgotten. The one in between has no balance.
+    #[test]
+    fn balances_are_shared_while_signals_are_alike() {
+        const SOFT: [f32; 2] = [-40.0, -34.0];
+        const LOUD: [f32; 2] = [-34.0, -40.0];
+        let meter = || Meter::new(48_000.0, &[ChannelRole::Front; 2], 256);
+        let mut told = Vec::new();
+        for block in [256, 97] {
+            let mut group = MeterGroup::new(vec![
+                meter().with_balance(0.5),
+                meter(),
+                meter().with_balance(0.0),
+            ]);
+            let mut frame = 0;
+            let mut play = |group: &mut MeterGroup, seconds: usize, last: [f32; 2]| {
+                let end = frame + 48_000 * seconds;
+                while frame < end {
+                    let frames = frame..end.min(frame + block);
+                    let (one, other) = (tones(frames.clone(), SOFT), tones(frames.clone(), last));
+                    group.process(&[&[&one, &one], &[&one, &one], &[&other, &other]]);
+                    frame = frames.end;
+                }
+            };
+            // Alike, apart for longer than is told, alike again.
+            play(&mut group, 5, SOFT);
+            let together = group.balance(2).last_10s_db;
+            assert!(group.ties[2].balance && group.analyst(2) == 0);
+            play(&mut group, 12, LOUD);
+            assert!(!group.ties[2].balance && group.analyst(2) == 2);
+            let apart = group.balance(2).last_10s_db;
+            play(&mut group, 4, SOFT);
+            assert!(group.ties[2].balance && group.analyst(2) == 0);
+            play(&mut group, 10, SOFT);
+            let again = [0, 2].map(|index| group.balance(index).last_10s_db);
+            assert_eq!(group.balance(1), Balance::default());
+            let [output, input] = again;
+            let softly = [together, output, input].map(|bands| (bands, SOFT));
+            for (bands, db) in softly.into_iter().chain([(apart, LOUD)]) {
+                for band in (4..28).step_by(3) {
+                    // Two channels of half the square of the amplitude.
+                    let (expected, read) = (db[band % 2], bands[band].unwrap());
+                    assert!((read - expected).abs() < 0.2, "{band}: {read} {expected}");
+                }
+            }
+            told.push((together, apart, again));
+        }
+        assert_eq!(told[0], told[1], "wherever blocks end");
     }
 }

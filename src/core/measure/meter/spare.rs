@@ -27,6 +27,9 @@ impl Meter {
         for (channel, other) in self.channels.iter_mut().zip(&mut spare.channels) {
             swap(&mut channel.true_peak, &mut other.true_peak);
         }
+        if let (Some(balance), Some(other)) = (&mut self.balance, &mut spare.balance) {
+            balance.exchange_signals(other);
+        }
         swap(self, &mut *spare);
         self.spare = Some(spare);
     }
