@@ -53,7 +53,7 @@ impl GatedLoudness {
     /// Relative gate, LUFS; `None` while nothing has passed the absolute gate.
     pub fn relative_gate_lufs(&self) -> Option<f64> {
         self.all
-            .total_from(0)
+            .total()
             .mean()
             .and_then(lufs)
             .map(|loudness| loudness + RELATIVE_GATE_LU)

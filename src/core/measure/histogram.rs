@@ -12,6 +12,7 @@ pub(super) struct Histogram {
     bins_per_db: f64,
     fine: Vec<Bin>,
     coarse: Vec<Bin>,
+    total: Bin,
 }
 
 /// How many values fell in a bin and the sum of what they carried.
@@ -46,12 +47,14 @@ impl Histogram {
             bins_per_db: f64::from(bins_per_db),
             fine: vec![Bin::default(); groups * GROUP],
             coarse: vec![Bin::default(); groups],
+            total: Bin::default(),
         }
     }
 
     pub fn reset(&mut self) {
         self.fine.fill(Bin::default());
         self.coarse.fill(Bin::default());
+        self.total = Bin::default();
     }
 
     /// Bin of a value; values outside the range count in the outermost bins.
@@ -70,11 +73,16 @@ impl Histogram {
         };
         self.fine[bin].add(one);
         self.coarse[bin / GROUP].add(one);
+        self.total.add(one);
     }
 
     /// Takes back one value that was counted with the same `bin` and `carried`.
     pub fn remove(&mut self, bin: usize, carried: f64) {
-        for cell in [&mut self.fine[bin], &mut self.coarse[bin / GROUP]] {
+        for cell in [
+            &mut self.fine[bin],
+            &mut self.coarse[bin / GROUP],
+            &mut self.total,
+        ] {
             cell.count -= 1;
             // An empty bin holds exactly nothing, whatever rounding the comings and goings left.
             cell.sum = if cell.count == 0 {
@@ -83,6 +91,11 @@ impl Histogram {
                 cell.sum - carried
             };
         }
+    }
+
+    /// Everything.
+    pub fn total(&self) -> Bin {
+        self.total
     }
 
     /// Everything in `first` and the bins above it.
@@ -112,12 +125,11 @@ impl Histogram {
     /// upwards.
     pub fn bin_of_rank(&self, first: usize, rank: u64) -> Option<Bin> {
         let mut below = 0;
-        let group = first / GROUP;
-        let head = first..((group + 1) * GROUP);
-        if let Some(found) = self.rank_within(head, rank, &mut below) {
+        let whole = first.div_ceil(GROUP);
+        if let Some(found) = self.rank_within(first..whole * GROUP, rank, &mut below) {
             return Some(found);
         }
-        for (index, cell) in self.coarse.iter().enumerate().skip(group + 1) {
+        for (index, cell) in self.coarse.iter().enumerate().skip(whole) {
             if below + cell.count > rank {
                 return self.rank_within(index * GROUP..(index + 1) * GROUP, rank, &mut below);
             }

@@ -56,7 +56,7 @@ impl Percentiles {
 
     /// The `percent`-th percentile (0 to 100), dB, to half a bin; `None` without values.
     pub fn percentile_db(&self, percent: u64) -> Option<f64> {
-        let count = self.histogram.total_from(0).count;
+        let count = self.histogram.total().count;
         self.histogram
             .bin_of_rank(0, percentile_rank(count, percent))
             .and_then(Bin::mean)

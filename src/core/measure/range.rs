@@ -81,7 +81,7 @@ impl LoudnessRange {
 
     /// Loudness range, LU; `None` while nothing has passed the gates.
     pub fn range_lu(&self) -> Option<f64> {
-        let gate_lufs = self.values.total_from(0).mean().and_then(lufs)? + RELATIVE_GATE_LU;
+        let gate_lufs = self.values.total().mean().and_then(lufs)? + RELATIVE_GATE_LU;
         let first = self.values.first_above(gate_lufs, |mean_square| {
             lufs(mean_square).is_some_and(|loudness| loudness >= gate_lufs)
         });
