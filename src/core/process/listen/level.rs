@@ -36,7 +36,9 @@ impl Rise {
     };
 
     fn db(&self) -> f64 {
-        // Exactly 0 at the end.
+        if self.left == 0.0 {
+            return 0.0;
+        }
         -0.5 * self.from_db * (1.0 - (PI * self.left).cos())
     }
 }
@@ -59,7 +61,9 @@ pub(super) struct Level {
     pub match_db: f64,
     settled: bool,
     rise: Rise,
-    /// Linear gain at the end of the current quantum, and its change a frame within it.
+    /// Gain at the end of the current quantum, dB and linear, and the latter's change a frame
+    /// within it.
+    gain_db: f64,
     gain: f64,
     slope: f64,
 }
@@ -69,6 +73,7 @@ impl Level {
         match_db: 0.0,
         settled: false,
         rise: Rise::OVER,
+        gain_db: 0.0,
         gain: 1.0,
         slope: 0.0,
     };
@@ -102,16 +107,24 @@ impl Level {
             self.settled = aim.steady && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
         }
         self.rise.left = (self.rise.left - self.rise.step).max(0.0);
-        let gain = gain_from_db(self.db());
-        self.slope = (gain - self.gain) / f64::from(QUANTUM_FRAMES);
-        self.gain = gain;
+        let gain = self.gain;
+        self.follow_db();
+        self.slope = (self.gain - gain) / f64::from(QUANTUM_FRAMES);
+    }
+
+    /// Brings the linear gain up to date: it is asked for with every quantum, and seldom another.
+    fn follow_db(&mut self) {
+        let gain_db = self.db();
+        if gain_db != self.gain_db {
+            (self.gain_db, self.gain) = (gain_db, gain_from_db(gain_db));
+        }
     }
 
     /// Lets a signal that is not heard yet start `jump_db` lower and rise from there; 0 for at
     /// once.
     pub fn arrive(&mut self, jump_db: f64, quantum_s: f64) {
         self.rise_by(jump_db, quantum_s);
-        self.gain = gain_from_db(self.db());
+        self.follow_db();
         self.slope = 0.0;
     }
 
@@ -148,6 +161,7 @@ impl Level {
     pub fn jump(&mut self, match_db: f64) {
         *self = Self {
             match_db,
+            gain_db: match_db,
             gain: gain_from_db(match_db),
             ..Self::FULL
         };
