@@ -12,4 +12,5 @@ pub mod oversample;
 pub mod quad;
 pub mod quantum;
 pub mod ramp;
+pub mod run;
 pub mod setting;

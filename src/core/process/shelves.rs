@@ -2,8 +2,9 @@
 
 use wide::f64x2;
 
-use crate::dsp::biquad::{Biquad, Coefficients, for_each_run};
+use crate::dsp::biquad::{Biquad, Coefficients};
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::run::for_each_run;
 use crate::dsp::setting::Setting;
 
 /// Frames between two designs of a filter in motion; in between its coefficients move in a straight
