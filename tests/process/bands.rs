@@ -1,6 +1,7 @@
 //! The band compressor: what it leaves alone, its responses, curves and times.
 
 use crestline_core::process::{BandSettings, Bands, BandsSettings};
+use kit::engine_run::compress;
 
 use super::linear::{
     RATES_HZ, Stages, busy, first_difference, gain_db, impulse, noise, sine, warped,
@@ -35,7 +36,7 @@ fn idle_bands_pass_every_sample_bit_for_bit_switched_on_and_off_and_moved() {
             let mut settings = idle_bands();
             settings.on = number % 3 > 0;
             settings.crossovers_hz[1] = 500.0 + 100.0 * number as f64;
-            bands.process(&mut [left, right], &settings);
+            compress(&mut bands, &mut [left, right], &settings);
         }
         assert_eq!(first_difference(&left, &source), None);
         assert_eq!(first_difference(&right, &source), None);
@@ -84,7 +85,7 @@ fn the_gains_of_bands_have_the_magnitude_of_a_linkwitz_riley_split() {
                     (band.ratio, band.makeup_db) = (1.0, makeup_db);
                 }
                 let mut response = impulse((0.4 * rate) as usize);
-                Bands::new(rate).process(&mut [&mut response], &settings);
+                compress(&mut Bands::new(rate), &mut [&mut response], &settings);
                 let mut widest = 0.0_f64;
                 for step in 0..=33 {
                     let freq_hz = 10.0 * 2000.0_f64.powf(f64::from(step) / 33.0);
@@ -133,8 +134,8 @@ fn switching_working_bands_cuts_no_notch_and_nothing_makes_a_bump() {
             let period = (rate / freq_hz) as usize;
             let mut tone = sine(48_000, 0.1, freq_hz / rate);
             let mut bands = Bands::new(rate);
-            bands.process(&mut [&mut tone[..24_000]], &from);
-            bands.process(&mut [&mut tone[24_000..]], &to);
+            compress(&mut bands, &mut [&mut tone[..24_000]], &from);
+            compress(&mut bands, &mut [&mut tone[24_000..]], &to);
             let peak = |cycle: &[f32]| cycle.iter().fold(0.0, |peak: f32, x| peak.max(x.abs()));
             let levels: Vec<f32> = tone[20_000..30_000]
                 .chunks_exact(period)
@@ -173,9 +174,9 @@ fn a_jump_of_the_knee_punches_no_hole() {
     for (from_db, to_db) in [(24.0, 0.1), (0.1, 24.0), (24.0, 0.0), (0.0, 24.0)] {
         let mut bands = Bands::new(rate);
         let mut tone = sine(96_000, 10.0_f64.powf(-30.0 / 20.0), 60.0 / rate);
-        bands.process(&mut [&mut tone[..48_000]], &settings(from_db));
+        compress(&mut bands, &mut [&mut tone[..48_000]], &settings(from_db));
         bands.take_activity();
-        bands.process(&mut [&mut tone[48_000..]], &settings(to_db));
+        compress(&mut bands, &mut [&mut tone[48_000..]], &settings(to_db));
         let deepest_db = f64::from(bands.take_activity().gain_db[0]);
         let least_db = [from_db, to_db]
             .map(|knee_db| settings(knee_db).bands[0].output_db(-30.0) + 30.0)
@@ -236,7 +237,7 @@ fn a_steady_level_comes_out_where_the_static_curve_says() {
         let level = 10.0_f32.powf(input_db / 20.0);
         // The quieter channel shares the gain of the louder.
         let (mut left, mut right) = (vec![level; 96_000], vec![-level / 4.0; 96_000]);
-        bands.process(&mut [&mut left, &mut right], &settings);
+        compress(&mut bands, &mut [&mut left, &mut right], &settings);
         let measured_db = 20.0 * f64::from(left[95_999]).log10();
         assert!(
             (measured_db - 1.5 - output_db).abs() < 0.02,
@@ -244,7 +245,11 @@ fn a_steady_level_comes_out_where_the_static_curve_says() {
         );
         assert!((left[95_999] / right[95_999] + 4.0).abs() < 1e-5);
         bands.take_activity();
-        bands.process(&mut [&mut left[..1], &mut right[..1]], &settings);
+        compress(
+            &mut bands,
+            &mut [&mut left[..1], &mut right[..1]],
+            &settings,
+        );
         let gain_db = f64::from(bands.take_activity().gain_db[0]);
         assert!(
             (gain_db - (output_db - f64::from(input_db))).abs() < 0.02,
@@ -276,9 +281,9 @@ fn a_tone_turns_each_band_down_as_its_level_there_demands() {
         }
         let mut bands = Bands::new(rate);
         let mut tone = sine(960_000, 0.5, freq_hz / rate);
-        bands.process(&mut [&mut tone[..959_900]], &settings);
+        compress(&mut bands, &mut [&mut tone[..959_900]], &settings);
         bands.take_activity();
-        bands.process(&mut [&mut tone[959_900..]], &settings);
+        compress(&mut bands, &mut [&mut tone[959_900..]], &settings);
         let r4 = [120.0, 1000.0, 6000.0].map(|corner_hz| warped(freq_hz, corner_hz, rate).powi(4));
         let (low, high) = (r4.map(|r4| 1.0 / (1.0 + r4)), r4.map(|r4| r4 / (1.0 + r4)));
         let gains = [
@@ -321,9 +326,9 @@ fn attack_and_release_take_their_time_through_the_whole_stage() {
     let mut bands = Bands::new(rate);
     let at = |bands: &mut Bands, amplitude: f64, frames: usize, settings: &BandsSettings| {
         let mut tone = sine(frames, amplitude, 2411.9 / rate);
-        bands.process(&mut [&mut tone[..frames - 1]], settings);
+        compress(bands, &mut [&mut tone[..frames - 1]], settings);
         bands.take_activity();
-        bands.process(&mut [&mut tone[frames - 1..]], settings);
+        compress(bands, &mut [&mut tone[frames - 1..]], settings);
         f64::from(bands.take_activity().gain_db[2])
     };
     at(&mut bands, 0.0, 4800, &settings);
@@ -353,7 +358,7 @@ fn solo_leaves_only_its_band() {
     for band in &mut settings.bands {
         band.ratio = 1.0;
     }
-    Bands::new(48_000.0).process(&mut [&mut response], &settings);
+    compress(&mut Bands::new(48_000.0), &mut [&mut response], &settings);
     for (freq_hz, corner_hz) in [(120.0, 120.0), (1000.0, 1000.0), (30.0, 120.0)] {
         let r4 = warped(freq_hz, 120.0, 48_000.0).powi(4);
         let s4 = warped(freq_hz, 1000.0, 48_000.0).powi(4);

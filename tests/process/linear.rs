@@ -48,7 +48,7 @@ impl Stages {
     pub(super) fn process(&mut self, channels: &mut [&mut [f32]], settings: &Settings) {
         self.push.process(channels, &settings.push);
         self.shelves.process(channels, &settings.shelves);
-        self.bands.process(channels, &settings.bands);
+        kit::engine_run::compress(&mut self.bands, channels, &settings.bands);
     }
 }
 

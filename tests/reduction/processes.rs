@@ -2,6 +2,7 @@
 
 use crestline_core::dsp::crossover::Crossover;
 use crestline_core::process::{Bands, BandsSettings, Limiter, LimiterSettings};
+use kit::engine_run::compress;
 use std::f64::consts::{PI, TAU};
 use wide::f64x2;
 
@@ -210,7 +211,7 @@ pub fn bands(corners_hz: [f64; 3]) -> Device {
         let mut bands = Bands::new(RATE_HZ);
         let mut out = signal.clone();
         if let [left, right] = &mut *out {
-            bands.process(&mut [left, right], &settings);
+            compress(&mut bands, &mut [left, right], &settings);
         }
         out
     })

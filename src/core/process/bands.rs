@@ -14,10 +14,10 @@ use self::gain::{
 };
 use self::settled::Settled;
 use self::shelves::BandShelves;
-use crate::dsp::biquad::{MAX_RUN, for_each_run};
 use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ, low_to_high};
 use crate::dsp::quad::{Level, Quad, dispatch};
 use crate::dsp::ramp::Switch;
+use crate::dsp::run::{MAX_RUN, for_each_run};
 use crate::dsp::setting::Setting;
 
 /// Frames between two looks for envelopes that have died away.
@@ -164,8 +164,9 @@ pub struct Bands {
     envelopes: Envelopes,
     shelves: BandShelves,
     settled: Settled,
-    /// Scratch: the bands of a run, and what is done to them.
+    /// Scratch: the bands of a run, their levels, and what is done to them.
     split: [BandLanes; MAX_RUN],
+    levels: [f32x4; MAX_RUN],
     frames: [FrameGains; MAX_RUN],
     /// The next settings are taken without a fade.
     at_once: bool,
@@ -202,6 +203,7 @@ impl Bands {
             shelves: BandShelves::new(sample_rate_hz),
             settled: Settled::new(sample_rate_hz),
             split: [[Quad::ZERO; 2]; MAX_RUN],
+            levels: [f32x4::ZERO; MAX_RUN],
             frames: [FrameGains::default(); MAX_RUN],
             at_once: false,
             countdown: SNAP_FRAMES,
@@ -243,21 +245,8 @@ impl Bands {
         }
     }
 
-    /// Compresses one or two channels of equal length in place.
-    ///
-    /// # Realtime
-    /// Yes: its work is bounded by the number of frames.
-    pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &BandsSettings) {
-        self.take(settings);
-        if !self.switch.is_off() {
-            for_each_run(channels, |frames| {
-                self.gains(frames);
-                self.apply(frames);
-            });
-        }
-    }
-
-    /// The same, and makes of `beside` what the compressed channels are to be compared with.
+    /// Compresses one or two channels of equal length in place, and makes of `beside` what they are
+    /// to be compared with.
     ///
     /// `beside` holds channels of the same length, the input of this or of an earlier moment. They
     /// come out with the make-up and with the gains as they are on an average of some 20 ms, and
@@ -268,7 +257,7 @@ impl Bands {
     ///
     /// # Realtime
     /// Yes: its work is bounded by the number of frames.
-    pub fn process_beside(
+    pub fn process(
         &mut self,
         channels: &mut [&mut [f32]],
         beside: &mut [&mut [f32]],
@@ -276,32 +265,33 @@ impl Bands {
         settings: &BandsSettings,
     ) -> bool {
         self.take(settings);
+        let was_idle = self.settled.is_idle();
         if self.switch.is_off() {
-            if self.settled.is_idle() {
+            if was_idle {
                 return false;
             }
             self.frames = [FrameGains::default(); MAX_RUN];
             let mut turned_down = turned_down.chunks_mut(MAX_RUN);
-            for_each_run(beside, |frames| {
-                self.settle(frames, turned_down.next().unwrap_or_default());
+            for_each_run(beside, |beside| {
+                let mut frames = [f64x2::ZERO; MAX_RUN];
+                let turned_down = turned_down.next().unwrap_or_default();
+                self.apply(&mut frames[..beside.len()], beside, turned_down);
             });
             return true;
         }
-        let was_idle = self.settled.is_idle();
         let mut start = 0;
         for_each_run(channels, |frames| {
             self.gains(frames);
-            self.apply(frames);
             let range = start..start + frames.len();
             start = range.end;
             let mut part = beside
                 .iter_mut()
                 .map(|channel| channel.get_mut(range.clone()).unwrap_or_default());
             let turned_down = turned_down.get_mut(range.clone()).unwrap_or_default();
-            let settle = |frames: &mut [f64x2]| self.settle(frames, turned_down);
+            let apply = |beside: &mut [f64x2]| self.apply(frames, beside, turned_down);
             match (part.next(), part.next()) {
-                (Some(left), Some(right)) => for_each_run(&mut [left, right], settle),
-                (Some(mono), None) => for_each_run(&mut [mono], settle),
+                (Some(left), Some(right)) => for_each_run(&mut [left, right], apply),
+                (Some(mono), None) => for_each_run(&mut [mono], apply),
                 _ => {}
             }
         });
@@ -317,11 +307,13 @@ impl Bands {
         let moving = !(self.switch.is_on() && self.curves.share.is_settled());
         let still = self.curves.value();
         let mut loudest = self.loudest;
-        let levels = dispatch!(self.level, simd => levels(simd, &self.split, frames.len()));
-        for ((levels, gains), _) in levels.into_iter().zip(&mut self.frames).zip(frames) {
-            loudest = loudest.fast_max(levels);
+        let count = frames.len().min(MAX_RUN);
+        let (split, run_levels) = (&self.split[..count], &mut self.levels[..count]);
+        dispatch!(self.level, simd => levels(simd, split, run_levels));
+        for (levels, gains) in run_levels.iter().zip(&mut self.frames) {
+            loudest = loudest.fast_max(*levels);
             let curves = if moving { self.curves.advance() } else { still };
-            *gains = curves.wanted(levels);
+            *gains = curves.wanted(*levels);
         }
         self.loudest = loudest;
         // In registers while the loop runs.
@@ -346,18 +338,34 @@ impl Bands {
         }
     }
 
-    /// Gives the frames the gains.
-    fn apply(&mut self, frames: &mut [f64x2]) {
+    /// Gives frames the gains, and those `beside` them the averages of the gains.
+    fn apply(&mut self, frames: &mut [f64x2], beside: &mut [f64x2], turned_down: &mut [[f32; 4]]) {
         let mut start = 0;
         while start < frames.len() {
-            let (count, _) = self.shelves.advance(frames.len() - start);
+            let (count, is_time) = self.shelves.advance(frames.len() - start);
             let range = start..start + count;
+            start += count;
             let bands = self.frames.get(range.clone()).unwrap_or_default();
-            for (gains, bands) in self.shelves.gains.iter_mut().zip(bands) {
+            let gains = &mut self.shelves.gains;
+            for ([gains, _], bands) in gains.iter_mut().zip(bands) {
                 *gains = bands.makeup - bands.reduction;
             }
-            self.shelves.filter(&mut frames[range]);
-            start += count;
+            self.settled
+                .average(bands, gains, &mut turned_down[range.clone()]);
+            let beside = &mut beside[range.clone()];
+            let soloing = bands.iter().any(|bands| bands.solo != f32x4::ZERO);
+            if soloing {
+                self.settled.keep_dry(beside);
+            }
+            self.shelves.filter(&mut frames[range], beside);
+            if soloing {
+                self.settled.solo(beside, bands, &self.shelves.gains);
+            } else {
+                self.settled.solo_is_over();
+            }
+            if is_time {
+                self.settled.look();
+            }
         }
         let bands = self.frames.iter().zip(&self.split);
         for (frame, (bands, split)) in frames.iter_mut().zip(bands) {
@@ -366,11 +374,6 @@ impl Bands {
                 *frame = soloed(*frame, &low_to_high(split), gains, bands);
             }
         }
-    }
-
-    /// Gives the frames the averages of the gains.
-    fn settle(&mut self, frames: &mut [f64x2], turned_down: &mut [[f32; 4]]) {
-        self.settled.process(frames, &self.frames, turned_down);
     }
 
     /// Heads for `settings`: at once if nothing is being heard of the old ones, smoothly otherwise.
@@ -390,19 +393,23 @@ impl Bands {
         }
         self.asked = *settings;
         self.settled.set_corners(settings.crossovers_hz);
+        self.shelves.set_corners(settings.crossovers_hz);
         if self.switch.is_off() {
             return;
         }
         let bands = settings.bands.map(BandSettings::held);
         if was_off {
             self.crossover.reset(settings.crossovers_hz);
-            self.shelves.reset(settings.crossovers_hz);
+            if self.settled.is_idle() {
+                self.shelves.reset(settings.crossovers_hz);
+            } else {
+                self.shelves.reset_first();
+            }
             self.envelopes = Envelopes::default();
             self.countdown = SNAP_FRAMES;
             self.curves.jump(Curves::new(&bands));
         } else {
             self.crossover.set_corners(settings.crossovers_hz);
-            self.shelves.set_corners(settings.crossovers_hz);
             if bands != self.settings {
                 self.curves.set_target(Curves::new(&bands));
             }
@@ -454,7 +461,13 @@ mod tests {
             let mut left = block.to_vec();
             right.fill(0.0);
             bands.take_activity();
-            bands.process(&mut [&mut left, &mut right], &settings);
+            let mut turned_down = vec![[1.0; 4]; 4_800];
+            bands.process(
+                &mut [&mut left, &mut right],
+                &mut [&mut vec![0.0; 4_800]],
+                &mut turned_down,
+                &settings,
+            );
         }
         let through = 1.0 / (1.0 + (50.0_f64 / 120.0).powi(4));
         let expected = 20.0 * (0.5 * through).log10();

@@ -169,9 +169,9 @@ impl Chain {
             before.copy_from_slice(driven);
         }
         self.before_delay.process(before.signal);
-        let turned =
-            self.bands
-                .process_beside(clean, before.signal, before.turned_down, &settings.bands);
+        let turned = self
+            .bands
+            .process(clean, before.signal, before.turned_down, &settings.bands);
         self.driven.count(clean);
         for (output, driven) in output.iter_mut().zip(clean.iter()) {
             output.copy_from_slice(driven);

@@ -3,8 +3,8 @@
 use crate::spectrum;
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
 use crestline_core::process::{
-    BandSettings, BandsSettings, ChainSettings, LimiterSettings, PushSettings, SaturatorSettings,
-    ShelvesSettings,
+    BandSettings, Bands, BandsSettings, ChainSettings, LimiterSettings, PushSettings,
+    SaturatorSettings, ShelvesSettings,
 };
 use ebur128::{EbuR128, Mode};
 use realfft::num_complex::Complex64;
@@ -272,4 +272,11 @@ pub fn low_passed(signal: &[f32]) -> Vec<f32> {
         .for_each(|line| *line *= 0.0);
     inverse.process(&mut spectrum, &mut samples).unwrap();
     samples.iter().map(|sample| *sample as f32).collect()
+}
+
+/// Compresses where nothing is to be compared.
+pub fn compress(bands: &mut Bands, channels: &mut [&mut [f32]], settings: &BandsSettings) {
+    let frames = channels.first().map_or(0, |channel| channel.len());
+    let (mut beside, mut turned_down) = (vec![0.0; frames], vec![[1.0; 4]; frames]);
+    bands.process(channels, &mut [&mut beside], &mut turned_down, settings);
 }

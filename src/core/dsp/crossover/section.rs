@@ -72,6 +72,14 @@ impl Sections {
         low: Quad::ZERO,
     };
 
+    /// Has the first section forget what it has heard.
+    pub fn silence_first(&mut self) {
+        for of in [&mut self.band, &mut self.low] {
+            let [_, second] = of.pairs();
+            *of = Quad::of_pairs(wide::f64x2::ZERO, second);
+        }
+    }
+
     /// What they remember, in registers.
     #[inline(always)]
     pub fn load<S: Simd>(&self, simd: S) -> Running<S> {

@@ -7,11 +7,11 @@
 
 use std::f64::consts::LOG2_10;
 
-use fearless_simd::{Simd, SimdFloat};
+use fearless_simd::{Bytes, Simd, SimdFloat, f32x8};
 use wide::{bytemuck::cast, f32x4, f64x2, i32x4};
 
 use super::BandSettings;
-use crate::dsp::biquad::{MAX_RUN, snap_to_zero};
+use crate::dsp::biquad::snap_to_zero;
 use crate::dsp::crossover::BandLanes;
 use crate::dsp::quad::Quad;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
@@ -227,19 +227,13 @@ impl Envelopes {
 
 /// Level of each band of a run: log₂ of the louder channel's magnitude.
 #[inline(always)]
-pub(super) fn levels<S: Simd>(
-    simd: S,
-    split: &[BandLanes; MAX_RUN],
-    count: usize,
-) -> [f32x4; MAX_RUN] {
-    let mut levels = [f32x4::ZERO; MAX_RUN];
-    for (level, [even, odd]) in levels.iter_mut().zip(split).take(count) {
+pub(super) fn levels<S: Simd>(simd: S, split: &[BandLanes], levels: &mut [f32x4]) {
+    for (level, [even, odd]) in levels.iter_mut().zip(split) {
         let (even, odd) = (even.load(simd).abs(), odd.load(simd).abs());
         let louder = even.unzip_low(odd).max(even.unzip_high(odd));
         let [a, c, b, d] = Quad::of(louder).0.map(|level| level as f32);
         *level = log2(f32x4::new([a, b, c, d]));
     }
-    levels
 }
 
 /// log₂ of positive lanes, within 1.1e-4 (0.0007 dB); for 0 some finite value below −120.
@@ -273,9 +267,27 @@ pub(super) fn exp2(x: f32x4) -> f32x4 {
     cast(power + (whole << 23))
 }
 
+/// [`exp2`] of eight lanes.
+#[inline(always)]
+pub(super) fn exp2_on<S: Simd>(simd: S, x: f32x8<S>) -> f32x8<S> {
+    let round = simd.splat_f32x8(12_582_912.0);
+    let x = x.max(simd.splat_f32x8(-100.0));
+    let shifted = x + round;
+    let part = x - (shifted - round);
+    let power = simd.splat_f32x8(1.0)
+        + part
+            * (simd.splat_f32x8(0.693_124_2)
+                + part
+                    * (simd.splat_f32x8(0.240_240_99)
+                        + part * (simd.splat_f32x8(0.055_906_454) + part * 0.009_582_865)));
+    let whole = simd.reinterpret_i32_f32x8(shifted);
+    (simd.reinterpret_i32_f32x8(power) + simd.shl_i32x8(whole, 23)).bitcast()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::quad::dispatch;
     use crate::dsp::ramp::frames_from_ms;
 
     const HARD: BandSettings = BandSettings {
@@ -300,6 +312,15 @@ mod tests {
             let octaves = octaves as f32;
             let power = f64::from(exp2(f32x4::splat(octaves)).to_array()[3]);
             power_error = power_error.max((power.log2() - f64::from(octaves)).abs());
+        }
+        for level in crate::dsp::quad::levels() {
+            for step in -1200..1200_i16 {
+                let octaves = f32::from(step) * 0.1;
+                let expected = exp2(f32x4::splat(octaves)).to_array()[0].to_bits();
+                let lanes: [f32; 8] =
+                    dispatch!(level, simd => exp2_on(simd, simd.splat_f32x8(octaves)).into());
+                assert_eq!(lanes.map(f32::to_bits), [expected; 8], "{octaves}");
+            }
         }
         assert!(log_error < 1.1e-4, "{log_error}");
         assert!(power_error / LOG2_PER_DB < 1e-4, "{power_error}");

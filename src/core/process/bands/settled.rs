@@ -3,10 +3,9 @@
 use wide::{f32x4, f64x2};
 
 use super::gain::{FrameGains, exp2};
-use super::shelves::BandShelves;
 use super::soloed;
-use crate::dsp::biquad::MAX_RUN;
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
+use crate::dsp::run::MAX_RUN;
 
 /// Time constant of either of the two averages behind one another, ms: together they follow the
 /// gains about as fast as the windows of 20 and 40 ms do in which a change is told from a
@@ -15,7 +14,7 @@ const AVERAGE_MS: f64 = 10.0;
 /// Averages below this (0.000006 dB) have died away, log₂ units.
 const NOTHING: f32 = 1e-6;
 
-/// A copy of the signal that goes through shelves of its own, whose gains are the bands' gains
+/// The gains of a copy of the signal that goes through shelves beside it: the bands' gains,
 /// averaged.
 ///
 /// Gains that stand still turn phases between the bands, which is neither reduction nor distortion.
@@ -24,10 +23,11 @@ const NOTHING: f32 = 1e-6;
 #[derive(Clone, Debug)]
 pub(super) struct Settled {
     share: f32x4,
-    shelves: BandShelves,
     /// Runs while a band is soloed.
     crossover: Crossover,
     soloed: bool,
+    /// Scratch.
+    dry: [f64x2; MAX_RUN],
     makeup: Average,
     reduction: Average,
     /// Both averages have died away: frames pass as they are until a gain moves.
@@ -47,9 +47,9 @@ impl Settled {
         let share = -(-1000.0 / (AVERAGE_MS * sample_rate_hz)).exp_m1();
         Self {
             share: f32x4::splat(share as f32),
-            shelves: BandShelves::new(sample_rate_hz),
             crossover: Crossover::new(sample_rate_hz),
             soloed: false,
+            dry: [f64x2::ZERO; MAX_RUN],
             makeup: Average::default(),
             reduction: Average::default(),
             idle: true,
@@ -63,11 +63,9 @@ impl Settled {
         (self.soloed, self.idle) = (false, true);
     }
 
-    /// Moves the corners, in Hz, low to high; takes 50 ms, but no time while frames pass as they
-    /// are.
+    /// Moves the corners, in Hz, low to high; takes 50 ms.
     pub fn set_corners(&mut self, corners_hz: [f64; 3]) {
         self.corners_hz = corners_hz;
-        self.shelves.set_corners(corners_hz);
         self.crossover.set_corners(corners_hz);
     }
 
@@ -76,80 +74,52 @@ impl Settled {
         self.idle
     }
 
-    /// Gives up to [`MAX_RUN`] frames the averages of the bands' gains, and tells the factor by
-    /// which each band of each was turned down.
-    pub fn process(
+    /// Works out the averages of the gains of up to [`MAX_RUN`] frames, to the second place of
+    /// `gains`, and tells the factor by which each band of each is turned down.
+    pub fn average(
         &mut self,
-        frames: &mut [f64x2],
         bands: &[FrameGains],
+        gains: &mut [[f32x4; 2]; MAX_RUN],
         turned_down: &mut [[f32; 4]],
     ) {
-        let count = frames.len().min(bands.len()).min(turned_down.len());
-        let mut start = 0;
-        while start < count {
-            let (frames, bands, turned_down) = (
-                &mut frames[start..count],
-                &bands[start..count],
-                &mut turned_down[start..count],
-            );
-            start += if self.idle {
-                self.pass(bands, turned_down)
-            } else {
-                self.stretch(frames, bands, turned_down)
-            };
-        }
-    }
-
-    /// Leaves frames as they are until a gain moves; returns how many.
-    fn pass(&mut self, bands: &[FrameGains], turned_down: &mut [[f32; 4]]) -> usize {
         let moves = |bands: &FrameGains| {
             bands.makeup.abs() + bands.reduction.abs() + bands.solo != f32x4::ZERO
         };
-        let resting = bands.iter().position(moves).unwrap_or(bands.len());
-        turned_down[..resting].fill([1.0; 4]);
-        if resting < bands.len() {
-            self.reset();
-            self.idle = false;
-            self.shelves.reset(self.corners_hz);
+        if self.idle && !bands.iter().any(moves) {
+            for [_, gains] in gains.iter_mut().take(bands.len()) {
+                *gains = f32x4::ZERO;
+            }
+            turned_down.fill([1.0; 4]);
+            return;
         }
-        resting
-    }
-
-    /// Works on as many frames as the corners stand still for; returns how many.
-    fn stretch(
-        &mut self,
-        frames: &mut [f64x2],
-        bands: &[FrameGains],
-        turned_down: &mut [[f32; 4]],
-    ) -> usize {
-        let (count, is_time) = self.shelves.advance(frames.len());
-        let (frames, bands) = (&mut frames[..count], &bands[..count]);
+        self.idle = false;
         let (mut makeup, mut reduction) = (self.makeup, self.reduction);
-        for ((gains, turned_down), bands) in
-            self.shelves.gains.iter_mut().zip(turned_down).zip(bands)
-        {
+        for (([_, gains], turned_down), bands) in gains.iter_mut().zip(turned_down).zip(bands) {
             let reduction = reduction.step(bands.reduction, self.share);
             *gains = makeup.step(bands.makeup, self.share) - reduction;
             *turned_down = exp2(-reduction).to_array();
         }
         (self.makeup, self.reduction) = (makeup, reduction);
-        let soloing = bands.iter().any(|bands| bands.solo != f32x4::ZERO);
-        let mut dry = [f64x2::ZERO; MAX_RUN];
-        if soloing {
-            for (dry, frame) in dry.iter_mut().zip(&*frames) {
-                *dry = *frame;
-            }
+    }
+
+    /// Looks whether the averages have died away.
+    pub fn look(&mut self) {
+        if !self.soloed && self.makeup.is_nothing() && self.reduction.is_nothing() {
+            self.reset();
         }
-        self.shelves.filter(frames);
-        if is_time {
-            self.idle = !self.soloed && self.makeup.is_nothing() && self.reduction.is_nothing();
+    }
+
+    /// Keeps frames as they are before they have their gains, for [`solo`](Self::solo).
+    pub fn keep_dry(&mut self, frames: &[f64x2]) {
+        for (dry, frame) in self.dry.iter_mut().zip(frames) {
+            *dry = *frame;
         }
-        if !soloing {
-            self.soloed = false;
-            return count;
-        }
-        let frames = frames.iter_mut().zip(&dry).zip(bands);
-        for (((frame, dry), bands), gains) in frames.zip(&self.shelves.gains) {
+    }
+
+    /// Lets the frames that were [kept](Self::keep_dry) be heard as far as solo lets them.
+    pub fn solo(&mut self, frames: &mut [f64x2], bands: &[FrameGains], gains: &[[f32x4; 2]]) {
+        let frames = frames.iter_mut().zip(&self.dry).zip(bands);
+        for (((frame, dry), bands), [_, gains]) in frames.zip(gains) {
             let soloes = bands.solo != f32x4::ZERO;
             if soloes {
                 if !self.soloed {
@@ -159,7 +129,11 @@ impl Settled {
             }
             self.soloed = soloes;
         }
-        count
+    }
+
+    /// No band is soloed in the frames at hand.
+    pub fn solo_is_over(&mut self) {
+        self.soloed = false;
     }
 }
 

@@ -28,51 +28,37 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use fearless_simd::{Simd, SimdBase, SimdSplit};
+use fearless_simd::{Simd, SimdBase, SimdCombine, f64x4};
 use wide::{f32x4, f64x2};
 
-use super::gain::exp2;
-use crate::dsp::biquad::MAX_RUN;
+use super::gain::exp2_on;
 use crate::dsp::crossover::{Corner, CornerLanes, Corners, Running, Sections};
 use crate::dsp::quad::{Level, Quad, dispatch, joined};
+use crate::dsp::run::MAX_RUN;
 
-/// The shelves and their state, for a stereo signal (mono: one lane).
+/// The shelves and their state, for two stereo signals (mono: one lane) at the same corners, each
+/// with gains of its own.
 #[derive(Clone, Debug)]
 pub(super) struct BandShelves {
     level: Level,
     corners: Corners,
-    /// The second section of each, and the first, which is a frame ahead.
-    shelves: [Sections; 3],
-    /// Gains of the four bands in log₂ units, low to high, for each of the next frames: to be
-    /// written before they are filtered.
-    pub gains: [f32x4; MAX_RUN],
-    /// Scratch.
-    weights: [Weights; MAX_RUN],
-}
-
-/// What the outputs of the filters of one frame are weighed with, a lane a shelf.
-///
-/// `c` are the fourth roots of what each shelf does, and the gain of the top band in the last lane.
-#[derive(Clone, Copy, Debug, Default)]
-struct Weights {
-    c: Quad,
-    /// `c − 1`.
-    d: Quad,
-    /// `4c`.
-    once: Quad,
-    /// `c² + 2c − 1`.
-    twice: Quad,
+    /// Both sections of each; a lane a channel of either signal.
+    shelves: [[Sections; 2]; 3],
+    /// Gains of the four bands in log₂ units, low to high, of both signals for each of the next
+    /// frames: to be written before they are filtered.
+    pub gains: [[f32x4; 2]; MAX_RUN],
+    /// Scratch: fourth roots of what each shelf does, and the gain of the top band in the last lane.
+    roots: [[[f64; 4]; 2]; MAX_RUN],
 }
 
 /// One shelf at work, and the frame that is half-way through: as it was, and what the first section
 /// has made of it.
-#[derive(Clone, Copy)]
 struct Shelf<S: Simd> {
-    sections: Running<S>,
+    sections: [Running<S>; 2],
     corner: CornerLanes<S>,
-    x: fearless_simd::f64x2<S>,
-    once: fearless_simd::f64x2<S>,
-    band: fearless_simd::f64x2<S>,
+    x: f64x4<S>,
+    once: f64x4<S>,
+    band: f64x4<S>,
 }
 
 impl BandShelves {
@@ -80,16 +66,23 @@ impl BandShelves {
         Self {
             level: Level::new(),
             corners: Corners::new(sample_rate_hz),
-            shelves: [Sections::SILENT; 3],
-            gains: [f32x4::ZERO; MAX_RUN],
-            weights: [Weights::default(); MAX_RUN],
+            shelves: [[Sections::SILENT; 2]; 3],
+            gains: [[f32x4::ZERO; 2]; MAX_RUN],
+            roots: [[[1.0; 4]; 2]; MAX_RUN],
         }
     }
 
-    /// Forgets the signal and takes these corners, in Hz, at once.
+    /// Forgets the signals and takes these corners, in Hz, at once.
     pub fn reset(&mut self, corners_hz: [f64; 3]) {
         self.corners.reset(corners_hz);
-        self.shelves = [Sections::SILENT; 3];
+        self.shelves = [[Sections::SILENT; 2]; 3];
+    }
+
+    /// Forgets the first signal.
+    pub fn reset_first(&mut self) {
+        for sections in self.shelves.iter_mut().flatten() {
+            sections.silence_first();
+        }
     }
 
     /// Moves the corners, in Hz, low to high; takes 50 ms.
@@ -103,106 +96,97 @@ impl BandShelves {
     pub fn advance(&mut self, most: usize) -> (usize, bool) {
         let (frames, is_time) = self.corners.advance_run(most);
         if is_time {
-            for shelf in &mut self.shelves {
-                shelf.snap_to_zero();
+            for sections in self.shelves.iter_mut().flatten() {
+                sections.snap_to_zero();
             }
         }
         (frames, is_time)
     }
 
-    /// Gives frames that [`advance`](Self::advance) has counted, at most [`MAX_RUN`], the
-    /// [`gains`](Self::gains). Where all four are 0 a frame stays as it is to the last bit.
-    pub fn filter(&mut self, frames: &mut [f64x2]) {
-        dispatch!(self.level, simd => self.filter_on(simd, frames));
+    /// Gives frames of both signals that [`advance`](Self::advance) has counted, at most
+    /// [`MAX_RUN`], the [`gains`](Self::gains). Where all four are 0 a frame stays as it is to the
+    /// last bit.
+    pub fn filter(&mut self, first: &mut [f64x2], second: &mut [f64x2]) {
+        dispatch!(self.level, simd => self.filter_on(simd, first, second));
     }
 
     /// The steps of one frame wait for each other, and a processor can only look so far ahead for
-    /// work of the next. So each round takes every step once, each on a later frame than the one
-    /// after it: none of them waits, and the two sections of a shelf are taken as one.
+    /// work of the next. So each round takes every section once, each on a later frame than the one
+    /// after it: none of them waits.
     #[inline(always)]
-    fn filter_on<S: Simd>(&mut self, simd: S, frames: &mut [f64x2]) {
-        let count = frames.len().min(MAX_RUN);
-        let frames = &mut frames[..count];
-        let (gains, weights) = (&self.gains, &mut self.weights);
-        for (weights, gains) in weights.iter_mut().zip(gains).take(count) {
-            *weights = Weights::new(simd, *gains);
+    fn filter_on<S: Simd>(&mut self, simd: S, first: &mut [f64x2], second: &mut [f64x2]) {
+        let count = first.len().min(second.len()).min(MAX_RUN);
+        let (first, second) = (&mut first[..count], &mut second[..count]);
+        let (gains, roots) = (&self.gains[..count], &mut self.roots[..count]);
+        for (roots, gains) in roots.iter_mut().zip(gains) {
+            *roots = roots_of(simd, gains);
         }
-        let weights = &self.weights[..count];
+        let roots = &*roots;
         let corners = self.corners.values();
         let mut low = Shelf::new(simd, &self.shelves[0], &corners[0]);
         let mut middle = Shelf::new(simd, &self.shelves[1], &corners[1]);
         let mut high = Shelf::new(simd, &self.shelves[2], &corners[2]);
-        let none = fearless_simd::f64x2::splat(simd, 0.0);
-        let mut through = [none; 2];
+        let mut through = [f64x4::splat(simd, 0.0); 2];
         // What a section takes that comes so many rounds after the first.
-        let of = |round: usize, later: usize| weights.get(round.wrapping_sub(later));
-        let takes = |round: usize, later: usize| round.wrapping_sub(later) < count;
+        let of = |round: usize, later: usize| roots.get(round.wrapping_sub(later));
+        let passed = |round: usize, later: usize, frame: f64x4<S>| {
+            (round.wrapping_sub(later) < count).then_some(frame)
+        };
         for round in 0..count + 5 {
+            let y = high.step::<2>(simd, passed(round, 4, through[1]), of(round, 5));
             let at = round.wrapping_sub(5);
-            // In most rounds every section has its frame.
-            if let Some([done, _, second, _, first, ..]) = weights.get(at..)
-                && let (Some(gains), Some(frame)) = (gains.get(at), frames.get(round))
-            {
-                let next = simd.load_array_f64x2(frame.to_array());
-                let y = high.step::<2>(through[1], Some(done), true);
-                through[1] = middle.step::<1>(through[0], Some(second), true);
-                through[0] = low.step::<0>(next, Some(first), true);
-                if let Some(frame) = frames.get_mut(at)
-                    && *gains != f32x4::ZERO
+            if let (Some(roots), Some(gains)) = (of(round, 5), gains.get(at)) {
+                let y = y * weight::<S, 3>(simd, roots);
+                let [y_first, y_second] = Quad::of(y).pairs();
+                if gains[0] != f32x4::ZERO
+                    && let Some(frame) = first.get_mut(at)
                 {
-                    *frame = f64x2::new((y * done.c.0[3]).into());
+                    *frame = y_first;
                 }
-                continue;
-            }
-            if takes(round, 5) || takes(round, 4) {
-                let done = of(round, 5);
-                let y = high.step::<2>(through[1], done, takes(round, 4));
-                if let (Some(done), Some(gains), Some(frame)) =
-                    (done, gains.get(at), frames.get_mut(at))
-                    && *gains != f32x4::ZERO
+                if gains[1] != f32x4::ZERO
+                    && let Some(frame) = second.get_mut(at)
                 {
-                    *frame = f64x2::new((y * done.c.0[3]).into());
+                    *frame = y_second;
                 }
             }
-            if takes(round, 3) || takes(round, 2) {
-                through[1] = middle.step::<1>(through[0], of(round, 3), takes(round, 2));
-            }
-            if takes(round, 1) || takes(round, 0) {
-                let frame = frames.get(round).copied().unwrap_or_default().to_array();
-                let next = simd.load_array_f64x2(frame);
-                through[0] = low.step::<0>(next, of(round, 1), takes(round, 0));
-            }
+            through[1] = middle.step::<1>(simd, passed(round, 2, through[0]), of(round, 3));
+            let next = first.get(round).zip(second.get(round));
+            let next = next.map(|(first, second)| {
+                let [first, second] =
+                    [first, second].map(|frame| simd.load_array_f64x2(frame.to_array()));
+                joined(first, second)
+            });
+            through[0] = low.step::<0>(simd, next, of(round, 1));
         }
-        self.shelves = [
-            low.sections.store(),
-            middle.sections.store(),
-            high.sections.store(),
-        ];
+        self.shelves = [low.store(), middle.store(), high.store()];
     }
 }
 
-impl Weights {
-    #[inline(always)]
-    fn new<S: Simd>(simd: S, gains: f32x4) -> Self {
-        let [g0, g1, g2, g3] = gains.to_array();
-        let roots = f32x4::new([0.25 * (g0 - g1), 0.25 * (g1 - g2), 0.25 * (g2 - g3), g3]);
-        let c = Quad(exp2(roots).to_array().map(f64::from));
-        let lanes = c.load(simd);
-        Self {
-            c,
-            d: Quad::of(lanes - 1.0),
-            once: Quad::of(lanes * 4.0),
-            twice: Quad::of(lanes * (lanes + 2.0) - 1.0),
-        }
-    }
+/// The fourth roots of what each shelf does, and the gain of the top band, for both signals.
+#[inline(always)]
+fn roots_of<S: Simd>(simd: S, [first, second]: &[f32x4; 2]) -> [[f64; 4]; 2] {
+    let [first, second] = [first, second].map(|gains| simd.load_array_f32x4(gains.to_array()));
+    let gains = first.combine(second);
+    // The top band has none above it, and its gain is no root.
+    let above = simd.slide_within_blocks_f32x8::<1>(gains, simd.splat_f32x8(0.0));
+    let shares = simd.load_array_f32x8([0.25, 0.25, 0.25, 1.0, 0.25, 0.25, 0.25, 1.0]);
+    let roots: [f32; 8] = exp2_on(simd, (gains - above) * shares).into();
+    let [a, b, c, d, e, f, g, h] = roots.map(f64::from);
+    [[a, b, c, d], [e, f, g, h]]
+}
+
+/// Lane `SHELF` of the roots of both signals, for two channels each.
+#[inline(always)]
+fn weight<S: Simd, const SHELF: usize>(simd: S, [first, second]: &[[f64; 4]; 2]) -> f64x4<S> {
+    Quad::of_two(first[SHELF], second[SHELF]).load(simd)
 }
 
 impl<S: Simd> Shelf<S> {
     #[inline(always)]
-    fn new(simd: S, sections: &Sections, corner: &Corner) -> Self {
-        let none = fearless_simd::f64x2::splat(simd, 0.0);
+    fn new(simd: S, [first, second]: &[Sections; 2], corner: &Corner) -> Self {
+        let none = f64x4::splat(simd, 0.0);
         Self {
-            sections: sections.load(simd),
+            sections: [first.load(simd), second.load(simd)],
             corner: CornerLanes::new(simd, corner, corner),
             x: none,
             once: none,
@@ -210,38 +194,35 @@ impl<S: Simd> Shelf<S> {
         }
     }
 
-    /// Takes a frame half the way through `H`, if there `is_next`, and the frame before it the
-    /// other half, if there are weights for it; returns that one.
+    /// Takes the next frame half the way through `H`, and the frame before it, if there are roots
+    /// for it, the other half; returns that one.
     #[inline(always)]
     fn step<const SHELF: usize>(
         &mut self,
-        next: fearless_simd::f64x2<S>,
-        weights: Option<&Weights>,
-        is_next: bool,
-    ) -> fearless_simd::f64x2<S> {
-        let before = self.sections;
-        let (lows, bands) = self
-            .sections
-            .low_and_band(&self.corner, joined(self.once, next));
-        if !is_next {
-            self.sections.keep_second(&before);
+        simd: S,
+        next: Option<f64x4<S>>,
+        roots: Option<&[[f64; 4]; 2]>,
+    ) -> f64x4<S> {
+        let [first, second] = &mut self.sections;
+        let mut y = self.x;
+        if let Some(roots) = roots {
+            let (twice, band_of_low) = second.low_and_band(&self.corner, self.once);
+            let c = weight::<S, SHELF>(simd, roots);
+            let d = c - 1.0;
+            let inner = c * (band_of_low + (c + 2.0) * twice) - twice;
+            y += d * (self.band + c * (self.once * 4.0) + d * inner);
         }
-        let ((twice, once), (band_of_low, band)) = (lows.split(), bands.split());
-        let y = if let Some(Weights {
-            c: Quad(c),
-            d: Quad(d),
-            once: Quad(of_once),
-            twice: Quad(of_twice),
-        }) = weights
-        {
-            let inner = band_of_low * c[SHELF] + twice * of_twice[SHELF];
-            self.x + (self.band + self.once * of_once[SHELF] + inner * d[SHELF]) * d[SHELF]
-        } else {
-            self.sections.keep_first(&before);
-            next
-        };
-        (self.x, self.once, self.band) = (next, once, band);
+        if let Some(next) = next {
+            let (once, band) = first.low_and_band(&self.corner, next);
+            (self.x, self.once, self.band) = (next, once, band);
+        }
         y
+    }
+
+    #[inline(always)]
+    fn store(self) -> [Sections; 2] {
+        let [first, second] = self.sections;
+        [first.store(), second.store()]
     }
 }
 
@@ -263,11 +244,13 @@ mod tests {
             while !rest.is_empty() {
                 let (count, _) = shelves.advance(rest.len().min(length));
                 for (n, gains) in shelves.gains.iter_mut().enumerate().take(count) {
-                    *gains = f32x4::new([-0.5, (n % 7) as f32 * 0.1, 0.0, -2.0]);
+                    let of = |low: f32| f32x4::new([low, (n % 7) as f32 * 0.1, 0.0, -2.0]);
+                    *gains = [of(-0.5), of(0.25)];
                 }
                 let (run, later) = rest.split_at_mut(count);
-                shelves.filter(run);
-                heard.extend(run.iter().map(|frame| frame.to_array()));
+                let mut beside: Vec<_> = run.iter().map(|frame| *frame * 0.5).collect();
+                shelves.filter(run, &mut beside);
+                heard.extend(run.iter().chain(&beside).map(|frame| frame.to_array()));
                 (rest, length) = (later, length % MAX_RUN + 1);
             }
             told.push(heard);
