@@ -17,7 +17,6 @@ mod up;
 
 use crate::dsp::quad::{Level, dispatch};
 use fearless_simd::{Simd, SimdBase};
-use wide::f32x8;
 
 pub use self::down::Downsampler;
 pub use self::up::{ROW, ROW_LEAD, Upsampler};
@@ -130,9 +129,8 @@ fn place(phase: isize, count: usize, stride: usize, row_len: usize, lead: usize)
 }
 /// Largest lane.
 #[inline]
-pub fn largest(vector: f32x8) -> f32 {
-    vector
-        .to_array()
+pub fn largest(lanes: &[f32; 8]) -> f32 {
+    lanes
         .iter()
         .fold(f32::MIN, |most, x| if *x > most { *x } else { most })
 }

@@ -1,10 +1,16 @@
 //! Upwards: midpoints, and midpoints between those.
 
-use wide::f32x8;
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
+
+use fearless_simd::{Simd, SimdBase, SimdFloat, f32x8};
 
 use super::midpoints::Midpoints;
 use super::{HalfBand, Kernel, Pair, largest, place, vectors};
 use crate::dsp::fir;
+use crate::dsp::quad::{Level, dispatch};
 use crate::dsp::quantum::{Lane, QUANTUM};
 
 /// Frames of a phase row before its quantum.
@@ -27,6 +33,7 @@ struct UpStage {
 /// It has no state but its input, so a quantum that nobody wants need not be computed.
 #[derive(Debug, Clone)]
 pub struct Upsampler {
+    level: Level,
     first: Midpoints,
     stages: Vec<UpStage>,
     rows: Vec<f32>,
@@ -45,6 +52,11 @@ impl Upsampler {
     /// The first stage has at least 4 pairs of taps, later ones at most 6 (they reach no further
     /// than the margins of a row); what is outside is clamped.
     pub fn new(cascade: &[HalfBand]) -> Self {
+        Self::at(Level::new(), cascade)
+    }
+
+    /// The same with the registers that `level` names. Allocates.
+    pub fn at(level: Level, cascade: &[HalfBand]) -> Self {
         let factor = 1 << cascade.len();
         let first = cascade.first().map_or_else(
             || Midpoints::new(4, 0.0, MARGIN),
@@ -79,6 +91,7 @@ impl Upsampler {
         }
         let len = first.input().len();
         let mut new = Self {
+            level,
             first,
             stages,
             rows: vec![0.0; factor * ROW],
@@ -121,7 +134,7 @@ impl Upsampler {
             self.curvature.get_mut(self.newest),
             self.first.input().last_chunk::<{ QUANTUM + 2 }>(),
         ) {
-            *newest = largest_second_difference(frames);
+            *newest = dispatch!(self.level, simd => largest_second_difference(simd, frames));
         }
     }
 
@@ -137,17 +150,11 @@ impl Upsampler {
         else {
             return f32::MAX;
         };
-        let peak = frames.iter().fold(f32x8::splat(*after).abs(), |peak, x| {
-            peak.fast_max(f32x8::new(*x).abs())
-        });
-        let peak = largest(peak);
-        let curvature = self
-            .curvature
-            .as_chunks::<8>()
-            .0
-            .iter()
-            .fold(f32x8::ZERO, |most, x| most.fast_max(f32x8::new(*x)));
-        let curvature = largest(curvature);
+        let curvatures = self.curvature.as_chunks::<8>().0;
+        let (peak, curvature) = dispatch!(self.level, simd => (
+            largest_magnitude(simd, frames, *after),
+            largest_magnitude(simd, curvatures, 0.0),
+        ));
         (peak + self.bend * curvature) * 1.00001
     }
 
@@ -254,15 +261,26 @@ fn store<const V: usize>(buffer: &mut [f32], at: usize, values: &[[f32; 8]; V]) 
 }
 
 /// Largest `|x[n] − 2·x[n+1] + x[n+2]|` over a quantum.
-fn largest_second_difference(x: &[f32]) -> f32 {
+#[inline(always)]
+fn largest_second_difference<S: Simd>(simd: S, x: &[f32]) -> f32 {
     let rows = (vectors::<4>(x, 0), vectors::<4>(x, 1), vectors::<4>(x, 2));
     let (Some(a), Some(b), Some(c)) = rows else {
         return f32::MAX;
     };
-    let mut most = f32x8::ZERO;
+    let mut most = f32x8::splat(simd, 0.0);
     for ((a, b), c) in a.iter().zip(b).zip(c) {
-        let bend = f32x8::new(*a) - f32x8::new(*b) * 2.0 + f32x8::new(*c);
-        most = most.fast_max(bend.abs());
+        let [a, b, c] = [a, b, c].map(|row| simd.load_array_ref_f32x8(row));
+        most = most.max((a - b * 2.0 + c).abs());
     }
-    largest(most)
+    largest(&most.into())
+}
+
+/// Largest magnitude of some rows and of one sample more.
+#[inline(always)]
+fn largest_magnitude<S: Simd>(simd: S, rows: &[[f32; 8]], more: f32) -> f32 {
+    let mut most = f32x8::splat(simd, more).abs();
+    for row in rows {
+        most = most.max(simd.load_array_ref_f32x8(row).abs());
+    }
+    largest(&most.into())
 }

@@ -1,10 +1,16 @@
 //! The gain that each true peak needs.
 
-use wide::f32x8;
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
+
+use fearless_simd::{Simd, SimdFloat, f32x8};
 
 use super::edge::{EDGE_LATENCY, Edge};
 use super::gain::{GROUP, GROUPS};
 use crate::dsp::oversample::{HalfBand, ROW_LEAD, Upsampler, largest};
+use crate::dsp::quad::{Level, dispatch};
 use crate::dsp::quantum::{Lane, QUANTUM};
 
 /// Read with the bound of [`Detector`], sines up to 0.45 of the sample rate come out 0…0.06 dB
@@ -42,6 +48,7 @@ const EDGE_WEIGHT: f64 = 1.0;
 /// by more than 0.034 dB up to 0.45 of the sample rate.
 #[derive(Debug, Clone)]
 pub struct Detector {
+    level: Level,
     up: Upsampler,
     edge: Edge,
 }
@@ -49,11 +56,16 @@ pub struct Detector {
 impl Detector {
     /// A detector for one channel. Allocates.
     pub fn new() -> Self {
-        let up = Upsampler::new(&CASCADE);
+        Self::at(Level::new())
+    }
+
+    fn at(level: Level) -> Self {
+        let up = Upsampler::at(level, &CASCADE);
         debug_assert_eq!(up.latency_frames(), DETECTOR_LATENCY);
         Self {
+            level,
             up,
-            edge: Edge::new(),
+            edge: Edge::at(level),
         }
     }
 
@@ -92,34 +104,44 @@ impl Detector {
 
     fn peaks(&mut self) -> [f32; GROUPS] {
         self.up.render();
-        let row = |phase: usize, lead: usize, group: usize| {
-            let at = ROW_LEAD + GROUP * group - 1 + lead;
-            f32x8::new(
-                self.up
-                    .row(phase)
-                    .get(at..)
-                    .and_then(|row| row.first_chunk())
-                    .copied()
-                    .unwrap_or_default(),
-            )
-        };
-        std::array::from_fn(|group| {
-            let here: [f32x8; 8] = std::array::from_fn(|phase| row(phase, 1, group));
-            // The eighth before a frame may not have been computed (it belongs to the quantum
-            // before); the quarter before was, and half of its distance, a little enlarged, stands
-            // in for the slope.
-            let mut most = here[0].abs() + (here[2] - row(6, 0, group)).abs() * (1.1 / 16.0);
-            for phase in 1..8 {
-                let next = if phase == 7 {
-                    row(0, 2, group)
-                } else {
-                    here[phase + 1]
-                };
-                most = most.fast_max(here[phase].abs() + (next - here[phase - 1]).abs() * 0.125);
-            }
-            largest(most)
-        })
+        dispatch!(self.level, simd => peaks(simd, &self.up))
     }
+}
+
+/// Eight frames of a phase from `lead` before those of a group.
+#[inline(always)]
+fn row<S: Simd>(simd: S, up: &Upsampler, phase: usize, lead: usize, group: usize) -> f32x8<S> {
+    let at = ROW_LEAD + GROUP * group - 1 + lead;
+    let row = up
+        .row(phase)
+        .get(at..)
+        .and_then(|row| row.first_chunk())
+        .unwrap_or(&[0.0; 8]);
+    simd.load_array_ref_f32x8(row)
+}
+
+#[inline(always)]
+fn peaks<S: Simd>(simd: S, up: &Upsampler) -> [f32; GROUPS] {
+    let mut peaks = [0.0; GROUPS];
+    for (group, peak) in peaks.iter_mut().enumerate() {
+        // The eighth before a frame may not have been computed (it belongs to the quantum before);
+        // the quarter before was, and half of its distance, a little enlarged, stands in for the
+        // slope.
+        let (mut before, mut here) = (row(simd, up, 0, 1, group), row(simd, up, 1, 1, group));
+        let slope = row(simd, up, 2, 1, group) - row(simd, up, 6, 0, group);
+        let mut most = before.abs() + slope.abs() * (1.1 / 16.0);
+        for phase in 1..8 {
+            let next = if phase == 7 {
+                row(simd, up, 0, 2, group)
+            } else {
+                row(simd, up, phase + 1, 1, group)
+            };
+            most = most.max(here.abs() + (next - before).abs() * 0.125);
+            (before, here) = (here, next);
+        }
+        *peak = largest(&most.into());
+    }
+    peaks
 }
 
 const _: () = assert!(EDGE_LATENCY <= DETECTOR_LATENCY);
@@ -129,6 +151,26 @@ const _: () = assert!(DETECTOR_LATENCY.is_multiple_of(GROUP) && QUANTUM.is_multi
 mod tests {
     use super::*;
     use std::f64::consts::PI;
+
+    #[test]
+    fn every_level_needs_the_same_gain() {
+        let mut told = Vec::new();
+        for level in crate::dsp::quad::levels() {
+            let mut detector = Detector::at(level);
+            let mut gains = Vec::new();
+            for quantum in 0..60_u32 {
+                detector.push(&std::array::from_fn(|n| {
+                    let n = quantum * QUANTUM as u32 + n as u32;
+                    let noise = (n.wrapping_mul(2_654_435_761) >> 16) as f32 / 32_768.0 - 1.0;
+                    noise * (quantum as f32 * 0.03)
+                }));
+                gains.extend(detector.needed_gain(&[0.5; GROUPS]).map(f64::to_bits));
+            }
+            assert!(gains.iter().any(|gain| *gain != 1.0_f64.to_bits()));
+            told.push(gains);
+        }
+        assert!(told.windows(2).all(|pair| pair[0] == pair[1]));
+    }
 
     /// A sine of amplitude 1 peaks at 1 wherever its samples fall.
     #[test]

@@ -6,7 +6,13 @@
 //! over some hundred frames, and for as long again before and after. It is a mean of means: one
 //! alone lets through 3 % of a sound at 0.45 of the rate, two in a row 0.2 %.
 
+#![expect(
+    clippy::inline_always,
+    reason = "only what is inlined is compiled for the wider registers"
+)]
+
 use super::running::{Delay, RunningMinimum};
+use crate::dsp::quad::{Level, dispatch};
 use crate::dsp::quantum::{Lane, QUANTUM};
 
 /// Quanta in a mean: 160 frames; two in a row fall off as the interpolation does.
@@ -26,6 +32,7 @@ const LARGEST: f32 = 65_536.0;
 /// Level of what one channel has next to half the rate.
 #[derive(Debug, Clone)]
 pub struct Edge {
+    lanes: Level,
     sums: [Delay<i64>; 2],
     /// Of a mean, and of a mean of those.
     sum: [i64; 2],
@@ -37,9 +44,10 @@ pub struct Edge {
 }
 
 impl Edge {
-    /// Allocates.
-    pub fn new() -> Self {
+    /// With the registers that `lanes` names. Allocates.
+    pub fn at(lanes: Level) -> Self {
         Self {
+            lanes,
             sums: [Delay::new(MEAN, 0), Delay::new(MEAN, 0)],
             sum: [0; 2],
             rising: 0.0,
@@ -60,7 +68,7 @@ impl Edge {
 
     /// Takes the next quantum.
     pub fn push(&mut self, quantum: &Lane) {
-        let [all, rising] = alternating_sums(quantum);
+        let [all, rising] = dispatch!(self.lanes, _ => alternating_sums(quantum));
         // A triangle over two quanta, so that sums a quantum apart miss nothing.
         let triangle = self.rising + (all - rising);
         self.rising = rising;
@@ -84,6 +92,7 @@ impl Edge {
 
 /// Sums of a quantum with every other sample negated, and of the same under weights that rise
 /// evenly from 0 to 1.
+#[inline(always)]
 fn alternating_sums(quantum: &Lane) -> [f32; 2] {
     let (mut all, mut rising) = ([0.0; 8], [0.0; 8]);
     let eights = quantum
@@ -117,7 +126,7 @@ mod tests {
 
     /// Level, once every mean is full, of a sine of amplitude 1 at a share of the rate.
     fn level(frequency: f64) -> f64 {
-        let mut edge = Edge::new();
+        let mut edge = Edge::at(Level::new());
         for quantum in 0..4 * MEAN {
             edge.push(&std::array::from_fn(|n| {
                 (2.0 * PI * frequency * (quantum * QUANTUM + n) as f64 + PI / 2.0).sin() as f32
@@ -140,7 +149,7 @@ mod tests {
 
     #[test]
     fn no_sample_leaves_a_trace_when_it_has_left() {
-        let mut edge = Edge::new();
+        let mut edge = Edge::at(Level::new());
         edge.push(&std::array::from_fn(
             |n| if n % 3 == 0 { 1e30 } else { -7e4 },
         ));
