@@ -32,7 +32,8 @@ pub struct Crestline {
     was_offline: bool,
     /// Frames of silence at the input since the last sound.
     silent_frames: usize,
-    /// Frames since the readings were last brought up to date.
+    /// Frames since a snapshot was last told, and since the readings were brought up to date.
+    untold_frames: usize,
     unread_frames: usize,
 }
 
@@ -52,10 +53,15 @@ impl Default for Crestline {
             was_playing: false,
             was_offline: false,
             silent_frames: 0,
+            untold_frames: usize::MAX,
             unread_frames: usize::MAX,
         }
     }
 }
+
+/// What is measured is told after so many frames: a host that cuts its blocks wherever a parameter
+/// changes does not pay for a snapshot a frame.
+pub const TOLD_FRAMES: usize = 64;
 
 /// After silence of this length every reading of the last seconds has settled, seconds.
 const STILL_S: usize = 12;
@@ -233,17 +239,21 @@ impl Plugin for Crestline {
             song_position_s,
             &mut self.audio_end,
         );
-        let snapshot = engine.snapshot();
-        self.params.tap.report.update(&snapshot.tap);
-        let interval = engine.spec().sample_rate_hz * READING_INTERVAL_S;
+        self.untold_frames = self.untold_frames.saturating_add(frames);
         self.unread_frames = self.unread_frames.saturating_add(frames);
-        if self.unread_frames as f64 >= interval {
-            self.unread_frames = 0;
-            let window = self.params.session.limits();
-            let shown = &self.params.readings.shown;
-            shown.update(&snapshot.output.readings, &window);
+        if self.untold_frames >= TOLD_FRAMES {
+            self.untold_frames = 0;
+            let snapshot = engine.snapshot();
+            self.params.tap.report.update(&snapshot.tap);
+            let interval = engine.spec().sample_rate_hz * READING_INTERVAL_S;
+            if self.unread_frames as f64 >= interval {
+                self.unread_frames = 0;
+                let window = self.params.session.limits();
+                let shown = &self.params.readings.shown;
+                shown.update(&snapshot.output.readings, &window);
+            }
+            self.audio_end.publish(snapshot);
         }
-        self.audio_end.publish(snapshot);
         // In lasting silence only the clock and the history move on.
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
         let second = (engine.spec().sample_rate_hz as usize).max(1);
