@@ -6,8 +6,7 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use crate::dsp::quad::{Level, Quad, dispatch, first_and_second, joined};
-use fearless_simd::{Simd, SimdSplit};
+use crate::dsp::quad::{Level, dispatch};
 use std::f64::consts::PI;
 use wide::f64x2;
 
@@ -208,64 +207,31 @@ impl KFilter {
 
     /// Filters two channels and adds their energies to `sums`. The samples must be finite.
     pub fn accumulate(&mut self, left: &[f32], right: &[f32], sums: &mut Energies) {
-        let count = left.len().min(right.len());
-        if let (Some((first, left)), Some((second, right))) =
-            (left[..count].split_first(), right[..count].split_first())
-        {
-            let first = f64x2::new([f64::from(*first), f64::from(*second)]);
-            dispatch!(self.level, simd => self.run(simd, first, left, right, sums));
-        }
+        dispatch!(self.level, _simd => self.run(left, right, sums));
     }
 
     /// Direct form I: one multiplication and one subtraction stand between an output and the next,
-    /// the shortest chain of the usual forms. The high-pass is a frame behind the shelf, and both
-    /// take their steps as one.
+    /// the shortest chain of the usual forms. Each section has a register of its own: with both in
+    /// one, every output would wait for all that goes into the other's.
     #[inline(always)]
-    fn run<S: Simd>(
-        &mut self,
-        simd: S,
-        first: f64x2,
-        left: &[f32],
-        right: &[f32],
-        sums: &mut Energies,
-    ) {
+    fn run(&mut self, left: &[f32], right: &[f32], sums: &mut Energies) {
         let KWeighting { shelf, high_pass } = self.weighting;
-        let ([x1, x2], [s1, s2], [y1, y2]) = (self.input, self.shelf, self.output);
-        let s = section(&shelf, [first, x1, x2], [s1, s2]);
-
-        let b0 = Quad::of_two(shelf.b[0], high_pass.b[0]).load(simd);
-        let b1 = Quad::of_two(shelf.b[1], high_pass.b[1]).load(simd);
-        let b2 = Quad::of_two(shelf.b[2], high_pass.b[2]).load(simd);
-        let a1 = Quad::of_two(shelf.a[0], high_pass.a[0]).load(simd);
-        let a2 = Quad::of_two(shelf.a[1], high_pass.a[1]).load(simd);
-        // What goes into the sections, and what comes out of them, one and two samples ago.
-        let mut in1 = Quad::of_pairs(first, s1).load(simd);
-        let mut in2 = Quad::of_pairs(x1, s2).load(simd);
-        let mut out1 = Quad::of_pairs(s, y1).load(simd);
-        let mut out2 = Quad::of_pairs(s1, y2).load(simd);
-        let mut energies = Quad::of_pairs(sums.plain + first * first, sums.weighted).load(simd);
+        let Energies {
+            mut weighted,
+            mut plain,
+        } = *sums;
+        let ([mut x1, mut x2], [mut s1, mut s2]) = (self.input, self.shelf);
+        let [mut y1, mut y2] = self.output;
         for (left, right) in left.iter().zip(right) {
-            let x = simd.load_array_f64x2([f64::from(*left), f64::from(*right)]);
-            let (s, _) = out1.split();
-            let input = joined(x, s);
-            let output = (b0 * input + (b1 * in1 + b2 * in2) - a2 * out2) - a1 * out1;
-            let heard = first_and_second(input, output);
-            energies += heard * heard;
-            (in2, in1) = (in1, input);
-            (out2, out1) = (out1, output);
+            let x = f64x2::new([f64::from(*left), f64::from(*right)]);
+            let s = section(&shelf, [x, x1, x2], [s1, s2]);
+            let y = section(&high_pass, [s, s1, s2], [y1, y2]);
+            plain += x * x;
+            weighted += y * y;
+            ([x1, x2], [s1, s2], [y1, y2]) = ([x, x1], [s, s1], [y, y1]);
         }
-
-        let ([x1, s2], [x2, s3]) = (Quad::of(in1).pairs(), Quad::of(in2).pairs());
-        let ([s1, y1], [_, y2]) = (Quad::of(out1).pairs(), Quad::of(out2).pairs());
-        let y = section(&high_pass, [s1, s2, s3], [y1, y2]);
-        let [plain, weighted] = Quad::of(energies).pairs();
-        *sums = Energies {
-            plain,
-            weighted: weighted + y * y,
-        };
-        self.input = [x1, x2];
-        self.shelf = [s1, s2];
-        self.output = [y, y1];
+        *sums = Energies { weighted, plain };
+        (self.input, self.shelf, self.output) = ([x1, x2], [s1, s2], [y1, y2]);
     }
 
     /// Replaces state too small to hear by zero, so that silence never costs denormal arithmetic.
