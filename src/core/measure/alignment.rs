@@ -4,8 +4,9 @@
 //! 1976): every frequency counts the same, whatever its level, so that neither an equaliser nor a
 //! compressor between the signals moves or hides the peak.
 
+use crestline_transforms::{forward_f32, inverse_f32};
 use realfft::num_complex::Complex32;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealToComplex};
 use std::f32::consts::PI;
 use std::fmt;
 use std::ops::RangeInclusive;
@@ -92,8 +93,7 @@ impl Aligner {
         let frames = frames.max(2);
         // Room for the longest lag, so that the ends do not wrap around onto each other.
         let len = (2 * frames).next_power_of_two();
-        let mut planner = RealFftPlanner::new();
-        let (forward, backward) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
+        let (forward, backward) = (forward_f32(len), inverse_f32(len));
         let longest = i32::try_from(frames - 1).unwrap_or(i32::MAX);
         Self {
             frames,

@@ -1,17 +1,16 @@
-//! Fourier transforms for the tests, in double precision.
-//!
-//! The library behind them is generic: used directly, it would be compiled anew into every test,
-//! which takes half a minute each.
+//! Fourier transforms for the tests, in double precision: the library's (`realfft`), planned where
+//! that is compiled once.
 
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use crestline_transforms::{forward_f64, inverse_f64};
+use realfft::{ComplexToReal, RealToComplex};
 use std::sync::Arc;
 
 /// From `len` real samples to their spectrum, lines 0 to `len/2`, not scaled.
 pub fn forward(len: usize) -> Arc<dyn RealToComplex<f64>> {
-    RealFftPlanner::new().plan_fft_forward(len)
+    forward_f64(len)
 }
 
 /// From such a spectrum to `len` real samples, `len` times as large.
 pub fn inverse(len: usize) -> Arc<dyn ComplexToReal<f64>> {
-    RealFftPlanner::new().plan_fft_inverse(len)
+    inverse_f64(len)
 }

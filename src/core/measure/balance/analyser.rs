@@ -7,8 +7,8 @@
 
 use super::{band_edge_hz, dot, power_of_two};
 use crate::dsp::quad::{Level, dispatch};
+use rustfft::Fft;
 use rustfft::num_complex::Complex32;
-use rustfft::{Fft, FftPlanner};
 use std::f64::consts::PI;
 use std::ops::Range;
 use std::sync::Arc;
@@ -60,7 +60,7 @@ pub(super) struct Analyser {
 impl Analyser {
     pub fn new(sample_rate_hz: f64, span_s: f64, bands: Range<usize>, stagger: f64) -> Self {
         let len = power_of_two(sample_rate_hz * span_s).max(16);
-        let transform = FftPlanner::new().plan_fft_forward(len);
+        let transform = crestline_transforms::forward_complex_f32(len);
         let hann = |n: usize| 0.5 - 0.5 * (2.0 * PI * n as f64 / len as f64).cos();
         let window = (0..len).map(|n| Complex32::new(hann(n) as f32, hann(n) as f32));
         let window_power: f64 = (0..len).map(|n| hann(n) * hann(n)).sum();

@@ -2,8 +2,9 @@
 
 use super::Transfer;
 use super::correlation::real_ends;
+use crestline_transforms::{forward_f64, inverse_f64};
 use realfft::num_complex::Complex64;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealToComplex};
 use std::fmt;
 use std::sync::Arc;
 
@@ -38,9 +39,7 @@ impl Convolution {
     pub fn new(transfer: &Transfer) -> Self {
         let taps = transfer.taps();
         let length = 4 * taps;
-        let mut planner = RealFftPlanner::new();
-        let forward = planner.plan_fft_forward(length);
-        let backward = planner.plan_fft_inverse(length);
+        let (forward, backward) = (forward_f64(length), inverse_f64(length));
         let spectrum = |response: &Option<Vec<f64>>| {
             response.as_ref().map(|response| {
                 let mut time = response.clone();

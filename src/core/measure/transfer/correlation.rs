@@ -1,7 +1,8 @@
 //! Correlations of two signals over lags of up to a response's length.
 
+use crestline_transforms::{forward_f64, inverse_f64};
 use realfft::num_complex::Complex64;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealToComplex};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
@@ -34,11 +35,10 @@ fn weight(n: usize, len: usize) -> f64 {
 
 impl Correlator {
     pub fn new(taps: usize) -> Self {
-        let mut planner = RealFftPlanner::new();
         Self {
             taps,
-            forward: planner.plan_fft_forward(4 * taps),
-            backward: planner.plan_fft_inverse(4 * taps),
+            forward: forward_f64(4 * taps),
+            backward: inverse_f64(4 * taps),
         }
     }
 

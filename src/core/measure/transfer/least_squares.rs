@@ -5,8 +5,9 @@
 //! 3(2), 1961; its transform is nowhere negative) lets no bass leak into the treble.
 
 use super::correlation::{Correlations, real_ends};
+use crestline_transforms::{forward_f64, inverse_f64};
 use realfft::num_complex::Complex64;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealToComplex};
 use std::sync::Arc;
 
 /// Power below which nothing is asked of a frequency, re the mean power in all of them (−90 dB).
@@ -37,9 +38,7 @@ pub(super) struct NormalEquations {
 impl NormalEquations {
     /// From the correlations of the signal with itself.
     pub fn new(taps: usize, own: &Correlations) -> Self {
-        let mut planner = RealFftPlanner::new();
-        let forward = planner.plan_fft_forward(2 * taps);
-        let backward = planner.plan_fft_inverse(2 * taps);
+        let (forward, backward) = (forward_f64(2 * taps), inverse_f64(2 * taps));
         let channels = own.len();
         let at = |i: usize, j: usize, back: bool, lag: usize| {
             own[i][j][if back { taps - lag } else { taps + lag }]

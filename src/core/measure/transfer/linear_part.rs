@@ -6,7 +6,7 @@ use super::least_squares::NormalEquations;
 use crate::measure::balance::{band_edge_hz, mid_band_hz};
 use crate::measure::readings::BAND_COUNT;
 use crate::measure::reduction::solve;
-use realfft::RealFftPlanner;
+use crestline_transforms::{forward_f64, inverse_f64};
 use realfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
@@ -349,7 +349,7 @@ impl Powers {
                 _ => 0.0,
             };
         }
-        let forward = RealFftPlanner::<f64>::new().plan_fft_forward(length);
+        let forward = forward_f64(length);
         let mut minimum = forward.make_output_vec();
         // The buffers were made by the plan itself, so this cannot fail.
         let _ = forward.process(&mut cepstrum, &mut minimum);
@@ -384,7 +384,7 @@ impl Powers {
 /// Half a spectrum back to time, and how long that is.
 fn inverse(mut spectrum: Vec<Complex64>) -> (usize, Vec<f64>) {
     let length = 2 * (spectrum.len() - 1);
-    let backward = RealFftPlanner::<f64>::new().plan_fft_inverse(length);
+    let backward = inverse_f64(length);
     let mut time = backward.make_output_vec();
     real_ends(&mut spectrum);
     // The buffers were made by the plan itself, so this cannot fail.

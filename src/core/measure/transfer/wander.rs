@@ -4,7 +4,7 @@
 //! any moment, at every frequency; noise and distortion turn the phase this way and that. A delay
 //! that moves, and so a chorus, turns the phase of a whole band of frequencies at once.
 
-use realfft::RealFftPlanner;
+use crestline_transforms::forward_f64;
 use realfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -28,7 +28,7 @@ impl Phases {
     pub fn add(&mut self, sample_rate_hz: f64, before: &[Vec<f32>], after: &[Vec<f32>]) {
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
         let length = ((WINDOW_S * sample_rate_hz) as usize).next_power_of_two();
-        let forward = RealFftPlanner::<f64>::new().plan_fft_forward(length);
+        let forward = forward_f64(length);
         let window: Vec<f64> = (0..length)
             .map(|n| (PI * (n as f64 + 0.5) / length as f64).sin().powi(2))
             .collect();
