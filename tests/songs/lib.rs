@@ -25,9 +25,11 @@ mod tables;
 mod turnstile;
 
 use mix::Stereo;
+use std::sync::LazyLock;
 
 /// The rate at which the songs are played and mixed.
-const RATE_HZ: f32 = 48_000.0;
+const MIXED_HZ: u32 = 48_000;
+const RATE_HZ: f32 = MIXED_HZ as f32;
 
 /// A synthesised stereo song.
 #[derive(Clone, Debug, PartialEq)]
@@ -55,8 +57,8 @@ pub struct Section {
 /// s, an open mix. Rates outside 8…384 kHz are held to that range.
 #[must_use]
 pub fn rink_lights(sample_rate_hz: u32) -> Song {
-    let (mix, sections) = rink::perform();
-    deliver("Rink Lights", mix, sections, sample_rate_hz)
+    static MIX: LazyLock<Mix> = LazyLock::new(|| Mix::new("Rink Lights", rink::perform()));
+    MIX.at(sample_rate_hz)
 }
 
 /// A dense, bright, distorted club track of 60 s, mastered as hot as such releases are (common
@@ -64,23 +66,46 @@ pub fn rink_lights(sample_rate_hz: u32) -> Song {
 /// range.
 #[must_use]
 pub fn turnstile(sample_rate_hz: u32) -> Song {
-    let (mix, sections) = turnstile::perform();
-    deliver("Turnstile", mix, sections, sample_rate_hz)
+    static MIX: LazyLock<Mix> = LazyLock::new(|| Mix::new("Turnstile", turnstile::perform()));
+    MIX.at(sample_rate_hz)
 }
 
-fn deliver(title: &'static str, mix: Stereo, sections: Vec<Section>, sample_rate_hz: u32) -> Song {
-    let sample_rate_hz = sample_rate_hz.clamp(8_000, 384_000);
-    let mut channels = mix
-        .channels
-        .map(|channel| resample::resample(&channel, sample_rate_hz));
-    // A lower rate loses the top of a clipped wave, and what is left of it stands taller.
-    loudening::hold_below(&mut channels, turnstile::CEILING);
-    Song {
-        title,
-        sample_rate_hz,
-        channels,
-        sections,
+/// A song once it has been played. That takes a second, and a test program asks dozens of times.
+struct Mix {
+    mix: Stereo,
+    as_mixed: Song,
+}
+
+impl Mix {
+    fn new(title: &'static str, (mix, sections): (Stereo, Vec<Section>)) -> Self {
+        let as_mixed = Song {
+            title,
+            sample_rate_hz: MIXED_HZ,
+            channels: held_below_the_ceiling(mix.channels.clone()),
+            sections,
+        };
+        Self { mix, as_mixed }
     }
+
+    fn at(&self, sample_rate_hz: u32) -> Song {
+        let sample_rate_hz = sample_rate_hz.clamp(8_000, 384_000);
+        if sample_rate_hz == MIXED_HZ {
+            return self.as_mixed.clone();
+        }
+        let resampled = |channel: &Vec<f32>| resample::resample(channel, sample_rate_hz);
+        Song {
+            sample_rate_hz,
+            channels: held_below_the_ceiling(self.mix.channels.each_ref().map(resampled)),
+            sections: self.as_mixed.sections.clone(),
+            ..self.as_mixed
+        }
+    }
+}
+
+/// A lower rate loses the top of a clipped wave, and what is left of it stands taller.
+fn held_below_the_ceiling(mut channels: [Vec<f32>; 2]) -> [Vec<f32>; 2] {
+    loudening::hold_below(&mut channels, turnstile::CEILING);
+    channels
 }
 
 /// Seconds in frames at the mixing rate; before the start counts as the start.
@@ -101,7 +126,6 @@ fn ceiled(number: f64) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::LazyLock;
 
     static RINK_LIGHTS: LazyLock<Song> = LazyLock::new(|| rink_lights(48_000));
     static TURNSTILE: LazyLock<Song> = LazyLock::new(|| turnstile(48_000));
@@ -152,8 +176,10 @@ mod tests {
 
     #[test]
     fn a_song_is_the_same_every_time() {
-        assert!(*RINK_LIGHTS == rink_lights(48_000));
-        assert!(*TURNSTILE == turnstile(48_000));
+        let again = Mix::new("Rink Lights", rink::perform());
+        assert!(*RINK_LIGHTS == again.at(48_000));
+        let again = Mix::new("Turnstile", turnstile::perform());
+        assert!(*TURNSTILE == again.at(48_000));
     }
 
     #[test]
