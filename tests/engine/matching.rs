@@ -20,6 +20,7 @@ use crestline_core::process::{
 use ebur128::{EbuR128, Mode};
 use kit::engine_run::{Planes, cut, engine, loudness_lufs, noise, play};
 use songs::{rink_lights, turnstile};
+use std::collections::BTreeMap;
 
 const RATE_HZ: u32 = 48_000;
 const SECOND: usize = 48_000;
@@ -92,6 +93,8 @@ fn after_a_change_of_push_sources_stay_matched_and_nothing_gets_louder() {
     const AT: usize = 10 * SECOND;
     let mut failed = Vec::new();
     for (name, input) in programmes(25 * SECOND) {
+        // What the moments are like where push stays where it is, once for each push.
+        let mut steady: BTreeMap<(u64, bool), Vec<f64>> = BTreeMap::new();
         for (from_db, to_db, saturated) in [
             (0.0, 6.0, false),
             (6.0, 0.0, false),
@@ -115,13 +118,14 @@ fn after_a_change_of_push_sources_stay_matched_and_nothing_gets_louder() {
             // What the same moments are like before the change, and once it has settled: limited
             // music has quiet moments that limiting brings out, and at one loudness over all they
             // are louder.
-            let always = |push_db: f64| {
+            let mut always = |push_db: f64| {
                 let of = |_| settings(push_db, saturated, Source::Output);
-                play(&mut engine(48_000.0, 2), &input, || 480, of)
+                let play = || play(&mut engine(48_000.0, 2), &input, || 480, of);
+                let known = steady.entry((push_db.to_bits(), saturated));
+                known.or_insert_with(|| moments_lufs(&play())).clone()
             };
             let (before, settled) = (always(from_db), always(to_db));
-            let [heard, against, before, settled] =
-                [&output, &other, &before, &settled].map(|run| moments_lufs(run));
+            let [heard, against] = [&output, &other].map(|run| moments_lufs(run));
             let at = |seconds: f64| {
                 ((AT + PIPELINE) as f64 / TENTH as f64 + 10.0 * seconds) as usize - 1
             };
