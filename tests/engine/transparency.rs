@@ -13,8 +13,8 @@ use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{Column, Extent, Faults, Grain, Point, Snapshot, handover, tap};
 use crestline_core::measure::Reduction;
 use crestline_core::process::{
-    BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings,
-    ShelvesSettings, Source,
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
+    SaturatorSettings, ShelvesSettings, Source,
 };
 use kit::engine_run::{Planes, cut, engine, everything_on, in_blocks, noise, play};
 use proptest::prelude::*;
@@ -110,6 +110,38 @@ fn with_nothing_switched_on_the_output_is_the_delayed_input_bit_for_bit() {
     }
 }
 
+// Bands that are on but have nothing to do are as good as none, whatever keeps them from it.
+#[test]
+fn with_idle_bands_the_output_is_the_delayed_input_bit_for_bit() {
+    let idle = |band: BandSettings| {
+        with(ChainSettings {
+            bands: BandsSettings {
+                on: true,
+                bands: [band; 4],
+                ..BandsSettings::default()
+            },
+            ..ChainSettings::default()
+        })
+    };
+    let of_ratio_1 = BandSettings {
+        ratio: 1.0,
+        threshold_db: -60.0,
+        ..BandSettings::default()
+    };
+    // No band of a quarter of full scale comes near the knee below 0 dBFS.
+    for (peak, settings) in [
+        (1.0, idle(of_ratio_1)),
+        (0.25, idle(BandSettings::default())),
+    ] {
+        let input = noise(2, 48_000, peak, 21);
+        let mut tested = engine(48_000.0, 2);
+        let expected = bits(&delayed(&input, tested.latency_frames()));
+        let output = play(&mut tested, &input, || 480, |_| settings);
+        assert!(bits(&output) == expected, "{settings:?}");
+        assert_eq!(tested.snapshot().activity.band_gain_db, [0.0; 4]);
+    }
+}
+
 /// Combinations of stages, none of which may move the sound in time.
 fn combinations() -> [(&'static str, ChainSettings); 7] {
     let none = ChainSettings::default();
@@ -161,6 +193,12 @@ fn combinations() -> [(&'static str, ChainSettings); 7] {
 fn the_latency_depends_on_the_rate_alone_and_is_true() {
     for rate_hz in RATES_HZ {
         let latency = engine(rate_hz, 2).latency_frames();
+        println!(
+            "{rate_hz} Hz: {:.2} ms late",
+            latency as f64 / rate_hz * 1e3
+        );
+        // What the README tells of the rates of music (the figure is the project's own).
+        assert!(rate_hz < 44_100.0 || latency as f64 / rate_hz <= 0.03);
         let gap = (rate_hz * 0.15) as usize + 4 * latency;
         let settings = combinations();
         // One impulse for each combination; the settings change long before it, while the sound
@@ -352,6 +390,8 @@ struct Run {
     points: [Point; 3],
     reductions: [Reduction; 2],
     gains_db: [f32; 4],
+    band_gains_db: [f32; 4],
+    band_levels_db: [Option<f32>; 4],
     /// Every point of the history, column by column.
     history: Vec<Vec<Option<f32>>>,
 }
@@ -387,6 +427,8 @@ fn played(rate_hz: f64, input: &[Vec<f32>], sizes: &[usize]) -> Run {
         points: [snapshot.input, snapshot.clean, snapshot.output],
         reductions: [snapshot.clean_reduction, snapshot.output_reduction],
         gains_db: [output, clean, dry, snapshot.activity.listen_gain_db],
+        band_gains_db: snapshot.activity.band_gain_db,
+        band_levels_db: snapshot.activity.band_level_db,
         history: history.collect(),
     }
 }
@@ -419,6 +461,8 @@ proptest! {
         prop_assert!(one.points == other.points, "readings");
         prop_assert_eq!(one.reductions, other.reductions);
         prop_assert_eq!(one.gains_db, other.gains_db);
+        prop_assert_eq!(one.band_gains_db, other.band_gains_db);
+        prop_assert_eq!(one.band_levels_db, other.band_levels_db);
         prop_assert_eq!(one.history, other.history);
     }
 }
