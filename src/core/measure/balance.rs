@@ -314,3 +314,6 @@ fn power_of_two(wanted: f64) -> usize {
     let exponent = wanted.max(1.0).log2().round() as u32;
     1 << exponent
 }
+
+#[cfg(test)]
+mod tests;
