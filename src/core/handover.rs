@@ -189,7 +189,7 @@ pub fn handover() -> (AudioEnd, EditorEnd) {
 impl AudioEnd {
     /// Publishes a snapshot; the reader finds the newest whole one.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: a copy and one atomic swap.
     pub fn publish(&mut self, snapshot: Snapshot) {
         self.mailbox.write(snapshot);
@@ -198,7 +198,7 @@ impl AudioEnd {
     /// True once for each time (or several times at once) that the editor asked to restart the
     /// measurement.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one atomic load.
     pub fn restart_requested(&mut self) -> bool {
         self.requested(Command::Restart)
@@ -206,7 +206,7 @@ impl AudioEnd {
 
     /// The same of taking the last restart back.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one atomic load.
     pub fn undo_requested(&mut self) -> bool {
         self.requested(Command::UndoRestart)
@@ -214,7 +214,7 @@ impl AudioEnd {
 
     /// The same of clearing the peaks over full scale.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one atomic load.
     pub fn clear_overs_requested(&mut self) -> bool {
         self.requested(Command::ClearOvers)
@@ -222,7 +222,7 @@ impl AudioEnd {
 
     /// The same of clearing the samples that were no audio.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one atomic load.
     pub fn clear_faults_requested(&mut self) -> bool {
         self.requested(Command::ClearFaults)
@@ -242,7 +242,7 @@ impl AudioEnd {
 
     /// Enters into the history what is known at the end of `frames` more frames.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: ten times a second one store a column, otherwise comparisons.
     pub fn record(&mut self, moment: &Moment<'_>, frames: usize, sample_rate_hz: f64) {
         self.history.record(moment, frames, sample_rate_hz);
@@ -250,7 +250,7 @@ impl AudioEnd {
 
     /// Empties the history.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: two stores.
     pub fn clear_history(&mut self) {
         self.history.clear();
@@ -259,7 +259,7 @@ impl AudioEnd {
     /// Empties the history, to be [taken back](Self::take_history_back). Done `again`, what was set
     /// aside before is what will be taken back.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: two stores.
     pub fn set_history_aside(&mut self, again: bool) {
         self.history.set_aside(again);
@@ -268,7 +268,7 @@ impl AudioEnd {
     /// Takes back the history that was set aside, and goes on from it with what has been recorded
     /// since. Nothing happens if there is none.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: two stores.
     pub fn take_history_back(&mut self) {
         self.history.take_back();

@@ -196,7 +196,7 @@ fn frames(seconds: f64, sample_rate_hz: f64) -> usize {
 impl TapWriter {
     /// Begins a new comparison: nothing that came before counts.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free.
     pub fn begin(&mut self) {
         self.begin = self.written;
@@ -207,7 +207,7 @@ impl TapWriter {
 
     /// Ends the comparison: what it needed is given back.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one store.
     pub fn end(&mut self) {
         self.shared.on.store(false, Ordering::Relaxed);
@@ -215,7 +215,7 @@ impl TapWriter {
 
     /// Forgets what has been measured, but not what has been found out.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free.
     pub fn restart(&mut self) {
         self.shared.restarts.fetch_add(1, Ordering::Relaxed);
@@ -223,7 +223,7 @@ impl TapWriter {
 
     /// Where the gain at rest is taken from, and where the bands meet, Hz.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: four stores.
     pub fn set(&mut self, rest: RestGain, corners_hz: [f64; 3]) {
         let rest_gain_db = match rest {
@@ -244,7 +244,7 @@ impl TapWriter {
     /// must be finite. Nothing is written before the tap has carried something, nor in the tenth of
     /// a second after that, in which the worker makes room.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: two stores a frame.
     pub fn write(&mut self, tap: &[&[f32]], input: &[&[f32]]) {
         let frames = input.first().map_or(0, |channel| channel.len());
@@ -300,7 +300,7 @@ impl TapWriter {
 
     /// The newest that the worker tells of this comparison.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one swap at most.
     pub fn told(&mut self) -> Tap {
         if self.shared.failed.load(Ordering::Relaxed) {

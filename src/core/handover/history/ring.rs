@@ -56,7 +56,7 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
 
     /// Adds a point. Only one thread may ever do so.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one store a column.
     pub fn push(&self, values: &[f32; COLUMNS]) {
         // Relaxed: no other thread stores the count.
@@ -78,7 +78,7 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
 
     /// Forgets all points, without touching them. Only the thread that adds points may do so.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one store.
     pub fn clear(&self) {
         // Relaxed: it matters only beside points added later, and whoever finds those (by the
@@ -90,7 +90,7 @@ impl<const COLUMNS: usize> Ring<COLUMNS> {
     /// Takes a clearing back: point number `first`, from an earlier [`Extent`], is the first again.
     /// Only the thread that adds points may do so.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes, wait-free: one store.
     pub fn restore(&self, first: u64) {
         // Relaxed, as in `clear`. Whoever does not find it yet finds the ring as it was cleared.
