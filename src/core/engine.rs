@@ -56,7 +56,7 @@ pub struct EngineSpec {
 pub struct Settings {
     /// Settings of the stages.
     pub chain: ChainSettings,
-    /// What is heard.
+    /// Which signal is heard, and how.
     pub listen: ListenSettings,
     /// What the side-chain carries.
     pub tap: TapSettings,
@@ -77,9 +77,9 @@ pub struct TapSettings {
 /// counted from the start, so that what is steered by measurements does not depend on the host's
 /// blocks.
 pub const CHUNK: usize = 256;
-/// Frames that are gathered before they are measured, unless the chunk ends or what is told may
-/// change: a host that hands over a frame at a time does not have each measured by itself, and
-/// nobody can tell the difference.
+/// Frames that are gathered before they are measured, unless the chunk ends or a reading may change
+/// first: a host that hands over a frame at a time does not have each measured by itself, and the
+/// readings are the same.
 const GATHERED: usize = 64;
 /// The paths in the order in which the reduction meter takes them.
 const CLEAN: usize = 0;
@@ -107,11 +107,12 @@ pub struct Engine {
     output_signal: Stereo,
     before_signal: Stereo,
     turned_down: Box<[[f32; 4]; CHUNK]>,
-    /// Whether any factor of what is not yet measured, and of the last stretch, is not 1.
+    /// Whether a band is turned down anywhere in what is not yet measured, and in the last run of
+    /// frames.
     turned: bool,
     last_turned: bool,
     /// Frames into the current chunk, how many of them have been measured, and where in it lies the
-    /// last stretch that was worked on.
+    /// last run of frames that was worked on.
     position: usize,
     measured: usize,
     at_hand: Range<usize>,
@@ -160,7 +161,8 @@ fn path_reduction(spec: EngineSpec) -> ReductionMeter {
     )
 }
 
-/// What there is of a stretch of a channel.
+/// The part of a channel that lies in `range`; shorter where the channel ends, empty where there is
+/// none.
 fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: Range<usize>) -> &'a [f32] {
     let channel = channels.get(index).copied().unwrap_or_default();
     channel
@@ -443,7 +445,7 @@ impl Engine {
         }
         if !self.unheard {
             if let Some(audition) = &mut self.audition {
-                // The same samples, where both look at them.
+                // Tap and reference look at the same samples: those that are no audio count once.
                 silenced = silenced.max(audition.play(settings.listen, side, &range));
             }
             let audition = self.audition.as_ref();

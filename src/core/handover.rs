@@ -45,8 +45,8 @@ pub struct Activity {
     pub clean_limiter_db: f32,
     /// Lowest gain of the output path's limiter in the last block, dB.
     pub output_limiter_db: f32,
-    /// Highest level in each band of the compressor in the same time, dBFS of the louder channel;
-    /// `None` while off or silent.
+    /// Highest level in each band of the compressor in the last thirtieth of a second or a little
+    /// more, dBFS of the louder channel; `None` while off or silent.
     pub band_level_db: [Option<f32>; 4],
     /// How often what enters the saturator has stood at which level in the last seconds, whether it
     /// is on or not.
@@ -134,7 +134,7 @@ struct Commands {
     /// On a cache line of their own: the audio thread reads them every block, and the allocation's
     /// neighbours may be written at any time.
     counters: CachePadded<[AtomicU32; COMMANDS]>,
-    /// Somebody has looked at the editor.
+    /// The editor has been opened at least once.
     watched: AtomicBool,
 }
 
@@ -195,8 +195,8 @@ impl AudioEnd {
         self.mailbox.write(snapshot);
     }
 
-    /// True once for each time (or several times at once) that the editor asked to restart the
-    /// measurement.
+    /// Whether the editor has asked to restart the measurement since this was last called; several
+    /// requests count as one.
     ///
     /// # Realtime
     /// Yes, wait-free: one atomic load.
@@ -228,7 +228,7 @@ impl AudioEnd {
         self.requested(Command::ClearFaults)
     }
 
-    /// Tells, on any thread, whether the editor has ever been looked at.
+    /// Returns what tells, on any thread, whether the editor has ever been opened.
     pub fn watched(&self) -> impl Fn() -> bool + Send + 'static {
         let commands = Arc::clone(&self.commands);
         move || commands.watched.load(Ordering::Relaxed)
@@ -281,7 +281,8 @@ impl EditorEnd {
         self.history.clone()
     }
 
-    /// Says that somebody looks at the editor: what only they need is made ready.
+    /// Notes that the editor is open: what only it needs, the room to take a restart back, is then
+    /// made ready.
     pub fn watch(&self) {
         self.commands.watched.store(true, Ordering::Relaxed);
     }

@@ -1,10 +1,10 @@
 //! The thread on which all instances of a process have worked out what neither an audio thread nor
 //! a window can wait for.
 //!
-//! There are two kinds of work. A *chore* comes round ten times a second for as long as somebody
-//! holds on to it, and does a little each time: comparing a tap with its input. An *errand* is done
-//! once and may take seconds: a forecast. Errands are done in the order in which they came, and
-//! give way to the chores between two of their steps.
+//! There are two kinds of work. A *task* comes round ten times a second until its [`Scheduled`] is
+//! dropped, and does a little each time: comparing a tap with its input. A *job* is done once and
+//! may take seconds: a forecast. Jobs are done in the order in which they came, and give way to the
+//! tasks between two of their steps.
 //!
 //! The thread runs below normal priority, is started by the first work there is, sleeps while there
 //! is none, and ends with the last [`Worker`]. No audio thread touches anything here.
@@ -20,7 +20,7 @@ use std::thread::{Builder, JoinHandle};
 use std::time::{Duration, Instant};
 use thread_priority::{ThreadPriority, ThreadPriorityValue, set_current_thread_priority};
 
-/// How often chores come round. Audio threads leave them something to do without waking anybody,
+/// How often tasks come round. Audio threads leave them something to do without waking anybody,
 /// which would be a system call.
 const ROUND: Duration = Duration::from_millis(100);
 /// A quarter of full priority, which is 50 for a thread like any other.
@@ -28,9 +28,9 @@ const PRIORITY: u8 = 25;
 
 /// Does a little; true if there is more that will not wait for the next round.
 type Step = Box<dyn FnMut() -> bool + Send>;
-/// Done once. Calls what it is given as often as it can, which is when chores get their turn, and
+/// Done once. Calls what it is given as often as it can, which is when tasks get their turn, and
 /// ends as soon as that returns true.
-type Errand = Box<dyn FnOnce(&dyn Fn() -> bool) + Send>;
+type Job = Box<dyn FnOnce(&dyn Fn() -> bool) + Send>;
 /// Tells whoever gave the work that it has panicked and will not be gone on with.
 type Failed = Box<dyn FnOnce() + Send>;
 
@@ -39,17 +39,17 @@ pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// A chore; `None` once it has panicked.
-struct Chore(Mutex<Option<(Step, Failed)>>);
+/// A task; `None` once it has panicked.
+struct Task(Mutex<Option<(Step, Failed)>>);
 
-impl Chore {
+impl Task {
     fn step(&self) -> bool {
-        let mut chore = lock(&self.0);
-        let Some((step, _)) = chore.as_mut() else {
+        let mut task = lock(&self.0);
+        let Some((step, _)) = task.as_mut() else {
             return false;
         };
         contained(step).unwrap_or_else(|| {
-            if let Some((step, failed)) = chore.take() {
+            if let Some((step, failed)) = task.take() {
                 // What is broken may break once more, and one panic within another ends the host.
                 contained(|| drop(step));
                 contained(failed);
@@ -67,8 +67,8 @@ fn contained<T>(work: impl FnOnce() -> T) -> Option<T> {
 
 #[derive(Default)]
 struct Work {
-    chores: Vec<Arc<Chore>>,
-    errands: VecDeque<(Errand, Failed)>,
+    tasks: Vec<Arc<Task>>,
+    jobs: VecDeque<(Job, Failed)>,
 }
 
 /// What the thread shares with the instances.
@@ -88,9 +88,9 @@ pub(crate) struct Worker {
     thread: Mutex<Option<JoinHandle<()>>>,
 }
 
-/// A chore that comes round until this is dropped.
-pub(crate) struct Enlisted {
-    chore: Arc<Chore>,
+/// A task that comes round until this is dropped.
+pub(crate) struct Scheduled {
+    task: Arc<Task>,
     worker: Arc<Worker>,
 }
 
@@ -111,32 +111,32 @@ impl Worker {
     ///
     /// # Errors
     /// The system does not give another thread.
-    pub fn enlist(
+    pub fn schedule(
         self: &Arc<Self>,
         step: impl FnMut() -> bool + Send + 'static,
         failed: impl FnOnce() + Send + 'static,
-    ) -> io::Result<Enlisted> {
+    ) -> io::Result<Scheduled> {
         let given: (Step, Failed) = (Box::new(step), Box::new(failed));
-        let chore = Arc::new(Chore(Mutex::new(Some(given))));
-        self.add(|work| work.chores.push(Arc::clone(&chore)))?;
-        Ok(Enlisted {
-            chore,
+        let task = Arc::new(Task(Mutex::new(Some(given))));
+        self.add(|work| work.tasks.push(Arc::clone(&task)))?;
+        Ok(Scheduled {
+            task,
             worker: Arc::clone(self),
         })
     }
 
-    /// Has `errand` done after those that wait. It must call what it is given between any two of
+    /// Has `job` done after those that wait. It must call what it is given between any two of
     /// its steps, and end when that returns true. If it panics, `failed` is called.
     ///
     /// # Errors
     /// The system does not give another thread.
     pub fn run(
         &self,
-        errand: impl FnOnce(&dyn Fn() -> bool) + Send + 'static,
+        job: impl FnOnce(&dyn Fn() -> bool) + Send + 'static,
         failed: impl FnOnce() + Send + 'static,
     ) -> io::Result<()> {
-        let given: (Errand, Failed) = (Box::new(errand), Box::new(failed));
-        self.add(|work| work.errands.push_back(given))
+        let given: (Job, Failed) = (Box::new(job), Box::new(failed));
+        self.add(|work| work.jobs.push_back(given))
     }
 
     /// Adds to the work; starts the thread if there is none.
@@ -167,11 +167,11 @@ impl Drop for Worker {
     }
 }
 
-impl Drop for Enlisted {
+impl Drop for Scheduled {
     fn drop(&mut self) {
         // If the thread is just at it, it does this step and then lets go of it.
         let mut work = lock(&self.worker.shared.work);
-        work.chores.retain(|other| !Arc::ptr_eq(other, &self.chore));
+        work.tasks.retain(|other| !Arc::ptr_eq(other, &self.task));
     }
 }
 
@@ -181,9 +181,9 @@ impl fmt::Debug for Worker {
     }
 }
 
-impl fmt::Debug for Enlisted {
+impl fmt::Debug for Scheduled {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Enlisted").finish_non_exhaustive()
+        f.debug_struct("Scheduled").finish_non_exhaustive()
     }
 }
 
@@ -205,9 +205,9 @@ fn work(shared: &Shared) {
     };
     while !give_way() {
         let mut work = lock(&shared.work);
-        if let Some((errand, failed)) = work.errands.pop_front() {
+        if let Some((job, failed)) = work.jobs.pop_front() {
             drop(work);
-            if contained(|| errand(&give_way)).is_none() {
+            if contained(|| job(&give_way)).is_none() {
                 contained(failed);
             }
             continue;
@@ -218,7 +218,7 @@ fn work(shared: &Shared) {
         let left = next_round.get().saturating_duration_since(Instant::now());
         // What wakes it is looked at in the next turn of this loop, and woken in vain it looks
         // again: neither result says anything.
-        if work.chores.is_empty() {
+        if work.tasks.is_empty() {
             drop(shared.changed.wait(work));
         } else {
             drop(shared.changed.wait_timeout(work, left));
@@ -226,12 +226,12 @@ fn work(shared: &Shared) {
     }
 }
 
-/// One step of each chore; true if one of them has more to do at once.
+/// One step of each task; true if one of them has more to do at once.
 fn round(shared: &Shared) -> bool {
-    let chores = lock(&shared.work).chores.clone();
-    chores.iter().fold(false, |more, chore| {
+    let tasks = lock(&shared.work).tasks.clone();
+    tasks.iter().fold(false, |more, task| {
         let stopped = shared.stop.load(Ordering::Relaxed);
-        !stopped && chore.step() || more
+        !stopped && task.step() || more
     })
 }
 
@@ -242,12 +242,12 @@ mod tests {
     use std::sync::mpsc::channel;
 
     #[test]
-    fn chores_have_their_turns_while_an_errand_goes_on() {
+    fn tasks_have_their_turns_while_an_job_goes_on() {
         let worker = Arc::new(Worker::default());
         let turns = Arc::new(AtomicU32::new(0));
         let counted = Arc::clone(&turns);
-        let chore = worker
-            .enlist(
+        let task = worker
+            .schedule(
                 move || {
                     counted.fetch_add(1, Ordering::Relaxed);
                     false
@@ -268,12 +268,12 @@ mod tests {
             )
             .unwrap();
         told.recv().unwrap();
-        drop(chore);
-        assert!(lock(&worker.shared.work).chores.is_empty());
+        drop(task);
+        assert!(lock(&worker.shared.work).tasks.is_empty());
     }
 
     #[test]
-    fn errands_are_done_in_their_order_and_given_up_at_the_end() {
+    fn jobs_are_done_in_their_order_and_given_up_at_the_end() {
         let worker = Arc::new(Worker::default());
         let (tell, told) = channel();
         for number in 0..3 {
@@ -291,18 +291,18 @@ mod tests {
     }
 
     #[test]
-    fn a_fault_in_one_chore_is_told_and_leaves_the_others_alone() {
+    fn a_fault_in_one_task_is_told_and_leaves_the_others_alone() {
         let worker = Arc::new(Worker::default());
         let (tell, told) = channel();
         let (fail, failed) = channel();
         let faulty = worker
-            .enlist(
+            .schedule(
                 || [true].get(1).copied().unwrap(),
                 move || fail.send(()).unwrap(),
             )
             .unwrap();
         let sound = worker
-            .enlist(move || tell.send(()).is_err(), || ())
+            .schedule(move || tell.send(()).is_err(), || ())
             .unwrap();
         assert_eq!(failed.recv(), Ok(()));
         assert_eq!(told.iter().take(2).count(), 2);
@@ -329,16 +329,16 @@ mod tests {
             [true].get(1).copied().unwrap()
         };
         let (tell, told) = channel();
-        let first = worker.enlist(faulty, || panic!("on purpose")).unwrap();
+        let first = worker.schedule(faulty, || panic!("on purpose")).unwrap();
         let sound = worker
-            .enlist(move || tell.send(()).is_err(), || ())
+            .schedule(move || tell.send(()).is_err(), || ())
             .unwrap();
         assert_eq!(told.iter().take(3).count(), 3);
         drop((first, sound));
     }
 
     #[test]
-    fn a_fault_in_one_errand_is_told_and_the_next_is_done() {
+    fn a_fault_in_one_job_is_told_and_the_next_is_done() {
         let worker = Arc::new(Worker::default());
         let (tell, told) = channel();
         let next = tell.clone();

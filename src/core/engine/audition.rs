@@ -24,7 +24,7 @@ const LIVE: usize = LOOPS;
 pub(super) struct Audition {
     receiver: AuditionReceiver,
     places: [Place; LOOPS],
-    /// The one that a reference that was sent is heard from now.
+    /// The place from which a reference that was sent is heard now.
     current: Option<usize>,
     live: Live,
     /// The side-chain is the reference, as set last.
@@ -124,8 +124,8 @@ impl Audition {
         if live { Some(LIVE) } else { self.current }
     }
 
-    /// Plays the frames of a stretch of the chunk, if the reference is wanted or still heard, and
-    /// takes those of the side-chain. Returns how many of these were no audio.
+    /// Plays the frames of `range` within the chunk, if the reference is wanted or still heard, and
+    /// takes those of the side-chain. Returns how many samples of the side-chain were no audio.
     pub fn play(&mut self, settings: ListenSettings, side: &[&[f32]], range: &Range<usize>) -> u32 {
         self.live_wanted = settings.side_chain;
         let faults = self.live.take(settings.side_chain, side, range);

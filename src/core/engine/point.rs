@@ -15,7 +15,7 @@ pub(super) const CLEAN: usize = 1;
 pub(super) const INPUT: usize = 2;
 pub(super) const POINTS: usize = 3;
 
-/// Meters of three signals in step, and what was last told of each.
+/// Meters of three signals in step, and the last readings of each.
 #[derive(Debug)]
 pub(super) struct Points {
     meters: MeterGroup,
@@ -23,7 +23,7 @@ pub(super) struct Points {
     balance_every: u64,
     /// Each point takes its balance at another time, so that no block has to compute all of them.
     balance_due: [u64; POINTS],
-    /// What was set aside: when its balances are due, and what had been told.
+    /// What was set aside: when its balances are due, and its last readings.
     aside: ([u64; POINTS], [Point; POINTS]),
 }
 
@@ -56,13 +56,13 @@ impl Points {
         }
     }
 
-    /// The same as something for points like them to exchange with. Allocates.
+    /// Turns these points into spares that others like them can exchange with. Allocates.
     pub fn into_spares(self) -> Spares {
         let mut meters = self.meters.into_spares();
         (std::array::from_fn(|_| meters.next()), self.balance_due)
     }
 
-    /// Keeps what other points like these have become.
+    /// Takes the spares made of other points like these.
     pub fn keep_spares(&mut self, (meters, balance_due): Spares) {
         self.aside = (balance_due, [Point::default(); POINTS]);
         self.meters.keep_spares(meters.into_iter().flatten());
@@ -107,12 +107,12 @@ impl Points {
         }
     }
 
-    /// Frames until what is told may change.
+    /// Frames until a reading may change.
     pub fn remaining(&self) -> usize {
         self.meters.remaining()
     }
 
-    /// What was last told.
+    /// The last readings.
     pub fn told(&self, index: usize) -> &Point {
         &self.told[index]
     }

@@ -1,9 +1,9 @@
-//! What the bands did lately, for whoever looks now and then.
+//! What the bands did lately, held long enough to be seen on a screen.
 
 use super::CHUNK;
 use crate::process::BandsActivity;
 
-/// Whatever happened can be seen for at least so long: two pictures of a screen at 60 Hz.
+/// Whatever happened can be seen for at least this long, s: two frames of a screen at 60 Hz.
 const SEEN_FOR_S: f64 = 1.0 / 30.0;
 
 /// Lowest gains and highest levels of the last thirtieth of a second and what came after it.
@@ -44,7 +44,7 @@ impl RecentBands {
         self.current = both(self.current, chunk);
     }
 
-    /// All of it.
+    /// Lowest gains and highest levels of that time.
     pub fn told(&self) -> BandsActivity {
         both(self.last, self.current)
     }

@@ -1,8 +1,7 @@
 //! How loud the residue is, so that switching to it and away from it can be done gently.
 //!
-//! It has no meter: it only exists while it is listened to. Then it is weighted and measured. The
-//! rest of the time it is known from three sums how much of the output no gain of the input
-//! explains, which bounds it.
+//! It only exists while it is listened to, and is weighted and measured then. The rest of the time
+//! three sums tell how much of the output no gain of the input explains, which bounds it.
 //!
 //! What is counted is decided at the ends of chunks, so that it does not depend on the host's
 //! blocks.
@@ -12,9 +11,9 @@ use crate::dsp::decibel::db_from_power;
 use crate::measure::WeightedEnergy;
 use wide::f64x2;
 
-/// What the sums remember, s: as long as a momentary loudness.
+/// Time constant of the sums, s: as long as a momentary loudness.
 const MEMORY_S: f64 = 0.4;
-/// Heard for so long it is known what it is, s.
+/// Time for which it must have been heard before the measurement counts, s.
 const KNOWN_S: f64 = 0.1;
 /// By how much the weighting can lift the residue over the output it was taken from, or lower it:
 /// its shelf has 4 dB, and its high-pass takes some of a bass that only one of them has.
@@ -24,9 +23,10 @@ const WEIGHTING_DB: f64 = 6.0;
 #[derive(Debug)]
 pub(super) struct ResidueLevel {
     sample_rate_hz: f64,
-    /// What a chunk leaves of the sums before.
+    /// Factor by which the sums fade in each chunk.
     keep: f64,
-    /// Of this chunk so far, a lane a channel: input by itself, input by output, output by itself.
+    /// Products over this chunk so far, a lane a channel: input by itself, input by output, output
+    /// by itself.
     products: [f64x2; 3],
     sums: [f64; 3],
     weighted: WeightedEnergy,

@@ -8,7 +8,7 @@ use super::point::{POINTS, Points};
 use super::{CHUNK, Engine, EngineSpec};
 use crate::handover::{AudioEnd, Faults, Overs};
 use crate::measure::Meter;
-use crate::worker::{Enlisted, Worker};
+use crate::worker::{Scheduled, Worker};
 use std::io;
 use triple_buffer::TripleBuffer;
 
@@ -34,7 +34,7 @@ pub(super) struct Undo {
 #[derive(Debug)]
 struct Coming {
     spares: triple_buffer::Output<Option<Spares>>,
-    _chore: Enlisted,
+    _task: Scheduled,
 }
 
 /// Allocates.
@@ -69,11 +69,11 @@ impl Engine {
             false
         };
         // Without spares a restart is final, and no undo is offered.
-        let chore = Worker::of_process().enlist(make, || ())?;
+        let task = Worker::of_process().schedule(make, || ())?;
         self.reduction.keep_spare();
         self.undo.coming = Some(Coming {
             spares: told,
-            _chore: chore,
+            _task: task,
         });
         Ok(())
     }

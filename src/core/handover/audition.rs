@@ -7,7 +7,7 @@
 
 use crate::dsp::ramp::{SWITCH_MS, frames_from_ms};
 use crate::measure::{ChannelRole, Meter};
-use crate::worker::{Enlisted, Worker};
+use crate::worker::{Scheduled, Worker};
 use crossbeam::atomic::AtomicCell;
 use std::f64::consts::FRAC_PI_2;
 use std::fmt;
@@ -246,7 +246,7 @@ impl fmt::Debug for Ways {
 pub struct AuditionSender {
     ways: Arc<Ways>,
     /// Frees what comes back.
-    chore: Option<Enlisted>,
+    task: Option<Scheduled>,
 }
 
 /// The audio thread's half.
@@ -262,7 +262,7 @@ pub fn audition() -> (AuditionSender, AuditionReceiver) {
     let ways = Arc::new(Ways::default());
     let sender = AuditionSender {
         ways: Arc::clone(&ways),
-        chore: None,
+        task: None,
     };
     (sender, AuditionReceiver { ways, kept: None })
 }
@@ -273,14 +273,14 @@ impl AuditionSender {
     /// # Errors
     /// The system does not give another thread; nothing was sent.
     pub fn send(&mut self, audition: AuditionLoop) -> io::Result<()> {
-        if self.chore.is_none() {
+        if self.task.is_none() {
             let ways = Arc::clone(&self.ways);
             let collect = move || {
                 drop(ways.back.take());
                 false
             };
             // What is no longer collected stays where it is, and harms nobody.
-            self.chore = Some(Worker::of_process().enlist(collect, || ())?);
+            self.task = Some(Worker::of_process().schedule(collect, || ())?);
         }
         self.put(Parcel(Some(audition)));
         Ok(())

@@ -314,7 +314,7 @@ impl Interval {
             return;
         };
         for ((gathered, value), column) in gathered.iter_mut().zip(values).zip(Column::ALL) {
-            // The minimum and maximum of a number and what is not a number is the number.
+            // Beside a number `max` and `min` pass over one that is not a number.
             *gathered = match column.merge() {
                 Merge::Last => *value,
                 Merge::Highest => gathered.max(*value),

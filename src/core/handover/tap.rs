@@ -15,7 +15,7 @@ use self::analysis::Analysis;
 use self::capture::Captured;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crate::measure::{LinearPart, Reduction, RestGain};
-use crate::worker::{Enlisted, Worker};
+use crate::worker::{Scheduled, Worker};
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering, fence};
 use std::sync::{Arc, OnceLock};
@@ -27,8 +27,8 @@ const PAST_S: f64 = 8.0;
 const READ_S: f64 = 0.5;
 /// A sample at or below this (−80 dBFS) is silence.
 const SILENCE: f32 = 1e-4;
-/// So much of the input has to be heard beside a side-chain that has never carried anything before
-/// that is said, seconds.
+/// Time for which the input must have sounded, beside a side-chain that has never carried anything,
+/// before the side-chain counts as missing, seconds.
 const MISSED_S: f64 = 2.0;
 
 /// How the side-chain and the input lie to each other.
@@ -93,7 +93,7 @@ struct Shared {
     corners_hz: [AtomicU64; 3],
 }
 
-/// What the worker tells, and of which comparison.
+/// What the worker reports, and of which comparison.
 #[derive(Clone, Copy, Debug, Default)]
 struct Told {
     begin: u64,
@@ -111,8 +111,8 @@ pub struct TapWriter {
     /// Frames written so far, and where the comparison begins; only this half writes.
     written: u64,
     begin: u64,
-    /// Frames of the input that have sounded while there was nowhere to write, and how many are
-    /// enough to miss the side-chain.
+    /// Frames of the input that have sounded while there was nowhere to write, and from how many on
+    /// the side-chain counts as missing.
     missed: u64,
     missed_enough: u64,
 }
@@ -120,7 +120,7 @@ pub struct TapWriter {
 /// The comparison, which the worker goes on with until this is dropped.
 #[derive(Debug)]
 pub struct TapComparison {
-    _chore: Enlisted,
+    _task: Scheduled,
     captured: Arc<Captured>,
 }
 
@@ -158,7 +158,7 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
     let (tell, told) = triple_buffer::triple_buffer(&nothing);
     let mut comparison = Comparison::new(Arc::clone(&shared), sample_rate_hz, tell);
     let at_fault = Arc::clone(&shared);
-    let chore = Worker::of_process().enlist(
+    let task = Worker::of_process().schedule(
         move || comparison.step(),
         move || at_fault.failed.store(true, Ordering::Relaxed),
     )?;
@@ -173,13 +173,13 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
             missed_enough: frames(MISSED_S, sample_rate_hz) as u64,
         },
         TapComparison {
-            _chore: chore,
+            _task: task,
             captured,
         },
     ))
 }
 
-/// Nothing is known but how the signals lie to each other.
+/// A reading with nothing in it but how the signals lie to each other.
 fn so_far(state: TapState) -> Tap {
     Tap {
         state,
@@ -230,7 +230,8 @@ impl TapWriter {
             RestGain::Automatic => f64::NAN,
             RestGain::Known(db) => db,
         };
-        // Relaxed: that they belong together does not matter.
+        // Relaxed: the worker may take one of them from before the change and the others from after
+        // it.
         let shared = &self.shared;
         shared
             .rest_gain_db

@@ -19,7 +19,7 @@ const LEAST_RMS_DBFS: f64 = -90.3;
 /// out.
 #[derive(Clone, Debug)]
 pub struct BandCrest {
-    /// Two channels each.
+    /// Two channels each, and how many channels count.
     pairs: Vec<Pair>,
     counted: usize,
     frames: u64,

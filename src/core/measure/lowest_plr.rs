@@ -38,7 +38,7 @@ impl LowestPlr {
     /// Lowest PLR above a gate, dB, to 0.1 LU of the gate; `None` if nothing passes.
     pub fn above_db(&self, gate_lufs: f64) -> Option<f64> {
         let passing = self.lowest_db.iter().skip(class(gate_lufs) + 1);
-        // Not `f32::min`, which asks every time whether it is a number.
+        // Not `f32::min`, which tests for NaN every time.
         let lowest =
             passing.copied().fold(
                 f32::INFINITY,

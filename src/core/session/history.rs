@@ -430,7 +430,7 @@ impl<'a> Copies<'a> {
             for (value, playing) in values.iter().zip(playing) {
                 let ran = *playing > 0.0;
                 played |= ran;
-                // The minimum and maximum of a number and what is not a number is the number.
+                // Beside a number `min` and `max` pass over one that is not a number.
                 let value = if ran { *value } else { f32::NAN };
                 min = min.min(value);
                 max = max.max(value);

@@ -13,8 +13,8 @@ const MAX_FILES: usize = 500;
 const FILE_VERSION: u32 = 1;
 /// Characters of a name that are kept.
 const MAX_NAME: usize = 60;
-/// What the systems of one maker keep for devices, whatever follows after a dot (its documentation
-/// of file names).
+/// Names that one family of systems keeps for devices, whatever follows after a dot (its
+/// documentation of file names).
 const DEVICES: [&str; 4] = ["con", "prn", "aux", "nul"];
 const NUMBERED_DEVICES: [&str; 2] = ["com", "lpt"];
 

@@ -14,8 +14,7 @@ const MAX_KIB: u32 = 1024;
 const FILE_VERSION: u32 = 1;
 /// Damaged files that are kept beside the good one.
 const MAX_DAMAGED: u32 = 100;
-/// How long another instance is waited for while it changes the file, and how often it is looked
-/// for.
+/// How long to wait for another instance that is changing the file, and how often to try.
 const PATIENCE: Duration = Duration::from_secs(1);
 const LOOK_EVERY: Duration = Duration::from_millis(2);
 

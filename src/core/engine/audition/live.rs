@@ -17,8 +17,8 @@ use std::ops::Range;
 const KNOWN_AFTER_S: f64 = 1.0;
 /// Silence after which it is no reference any more, s: the short-term window of EBU Tech 3341.
 const GONE_AFTER_S: f64 = 3.0;
-/// Its gain follows at once, for as long as this, where its loudness has moved by more than that,
-/// LU.
+/// Where its loudness has moved by more than `MOVED_LU`, its gain follows at once for `MOVING_S`,
+/// s.
 const MOVING_S: f64 = 1.0;
 const MOVED_LU: f64 = 1.0;
 
@@ -33,8 +33,8 @@ pub(super) struct Live {
     /// It was switched on at some frame of the chunk.
     on: bool,
     chunks_per_s: f64,
-    /// Chunks in which it has had a loudness, chunks of silence since, and chunks for which its
-    /// loudness has stayed near the last of these.
+    /// Chunks in which its loudness was known, chunks of silence since the last of these, and
+    /// chunks since its loudness last moved.
     known: usize,
     silent: usize,
     steady: usize,
@@ -80,8 +80,8 @@ impl Live {
         chunks as f64 >= seconds * self.chunks_per_s
     }
 
-    /// Takes the frames of a stretch of the chunk. Channels may be missing or short: what is
-    /// missing is silence. Returns how many samples were no audio, of those that are looked at.
+    /// Takes the frames of `range` within the chunk. Channels may be missing or short: what is
+    /// missing is silence. Returns how many of the samples were no audio; 0 while it does not run.
     pub fn take(&mut self, on: bool, side: &[&[f32]], range: &Range<usize>) -> u32 {
         if on && !self.runs {
             for channel in &mut self.signal {

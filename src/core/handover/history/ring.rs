@@ -3,8 +3,8 @@
 //! Points are numbered from 0 for ever; point `n` lies in slot `n mod capacity` until point `n +
 //! capacity` is written over it. A reader copies first and asks afterwards which of the points it
 //! copied were being overwritten meanwhile; those it throws away. Every ordering that this needs is
-//! argued beside it, and `tests/history_model.rs` checks this very file against all interleavings
-//! the C11 memory model allows.
+//! argued beside it, and `tests/engine/history_model.rs` checks this very file against all
+//! interleavings the C11 memory model allows.
 
 use super::sync::{AtomicF32, AtomicU64, Ordering, fence};
 use std::ops::Range;

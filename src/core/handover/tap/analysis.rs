@@ -10,11 +10,12 @@ use crate::measure::{
 
 /// Shortest stretch that is compared, seconds; it is rounded up to a power of two in frames.
 const STRETCH_S: f64 = 2.0;
-/// So much is heard before a device is told, and so much is remembered of it, seconds.
+/// Time that must be heard before anything is said of a device, and time that is remembered of it,
+/// seconds.
 const LEAST_S: f64 = 8.0;
 const MEMORY_S: f64 = 20.0;
-/// How often it is looked whether the device has been changed, and how often it is found out anew,
-/// seconds.
+/// How often the analysis looks whether the device has changed, and how often it estimates the
+/// device anew, seconds.
 const LOOK_S: f64 = 4.0;
 const LOOK_AGAIN_S: f64 = 16.0;
 /// An alignment this close to the one in force, frames, is the same: a crossover's response has
@@ -40,7 +41,8 @@ pub(super) struct Analysis {
     /// The last stretch of both, side by side as they came, and frames until it is compared.
     recent: [Planes; 2],
     until_compared: usize,
-    /// The alignment in force, frames to be left out of either for it, and what waits.
+    /// The alignment in force (delay in frames, and whether inverted), the frames of either signal
+    /// still to be left out for it, and the frames that wait.
     place: Option<(i32, bool)>,
     skip: [usize; 2],
     waiting: [Planes; 2],
@@ -49,7 +51,7 @@ pub(super) struct Analysis {
     /// Whether the next frames follow on the last stretch.
     follows: bool,
     heard: usize,
-    /// When the device is looked at next, and when it was last, in frames heard.
+    /// When the device is estimated next, and when it was last, in frames heard.
     look_at: usize,
     looked_at: usize,
     estimator: Estimator,
@@ -258,7 +260,7 @@ impl Analysis {
         self.memory.retain(|stretch| length(stretch) > 0);
     }
 
-    /// Finds out what stands between.
+    /// Estimates the device, or checks that the estimate still holds.
     fn look(&mut self) {
         let settled = self.heard > self.seconds(MEMORY_S);
         let known = self.estimate.as_ref().filter(|_| settled);

@@ -16,8 +16,8 @@ const STATIC_SHARE: f64 = 1e-5;
 const PLAIN_IS_AS_GOOD: f64 = 1.4;
 /// Below this share (−80 dB) nothing is left, whichever leaves less.
 const NOTHING_LEFT: f64 = 1e-8;
-/// Each channel after hears the other one before only if that leaves this part of what is left
-/// without, and only if there is more than rounding left.
+/// Responses across the channels are kept only if they leave at most this part of what is left
+/// without them, and only if more than rounding is left.
 const ACROSS_IS_BETTER: f64 = 0.7;
 const WORTH_IT: f64 = 1e-8;
 /// Gains are taken for those of shelves only if bands that keep their phase leave more than this

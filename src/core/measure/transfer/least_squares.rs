@@ -87,7 +87,7 @@ impl NormalEquations {
         }
     }
 
-    /// Power of channel `i` at each of `taps + 1` frequencies from 0 to half the sample rate.
+    /// Power of a channel at each of `taps + 1` frequencies from 0 to half the sample rate.
     pub fn power(&self, channel: usize) -> Vec<f64> {
         let spectrum = &self.smooth[channel][channel];
         spectrum.iter().map(|power| power.re.max(0.0)).collect()

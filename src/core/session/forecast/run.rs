@@ -16,7 +16,8 @@ pub const PUSH_STEP_DB: f64 = 1.5;
 const STRIDES: [usize; 3] = [4, 2, 1];
 /// Neighbours that lie nearer to each other than this need no push between them.
 const FINE_ENOUGH_DB: f64 = 1.0;
-/// A share of the limiter's reduction that is called its highest, leaving out the rarest peaks.
+/// Percentile of the limiter's reduction that stands for its highest: the rarest peaks are left
+/// out.
 const HIGH_PERCENT: usize = 95;
 
 /// How far a forecast has come.

@@ -1,4 +1,4 @@
-//! Forecasts beside the music, as errands of the process's one [worker](crate::worker).
+//! Forecasts beside the music, as jobs of the process's one [worker](crate::worker).
 //!
 //! An instance holds a [`Forecaster`] and tells it what the settings are, as often as it likes; a
 //! forecast is run when they have changed and come to rest, or when enough music is new. Nothing
@@ -33,7 +33,7 @@ pub enum Marks {
 
 /// What a forecast is made of: it is made again when this has changed enough.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Wish {
+struct Request {
     /// Without the push, which every forecast goes through anyway.
     settings: ChainSettings,
     /// The first frame that counts.
@@ -44,15 +44,15 @@ struct Wish {
     held: usize,
 }
 
-/// Whether what is wished for is so different from what was done `last` that it is worth doing.
-/// `least` frames are the fewest that are.
-fn is_due(wish: &Wish, last: Option<&Wish>, least: f64) -> bool {
-    if (wish.held as f64) < least {
+/// Whether a request differs so much from the `last` one that was run that it is worth running. It
+/// needs `least` frames of music.
+fn is_due(request: &Request, last: Option<&Request>, least: f64) -> bool {
+    if (request.held as f64) < least {
         return false;
     }
     last.is_none_or(|last| {
-        let new = wish.written.saturating_sub(last.written);
-        wish.settings != last.settings || 2 * new >= last.held as u64
+        let new = request.written.saturating_sub(last.written);
+        request.settings != last.settings || 2 * new >= last.held as u64
     })
 }
 
@@ -75,7 +75,7 @@ pub struct Forecasted {
 /// A forecast to be made.
 #[derive(Debug)]
 struct Job {
-    wish: Wish,
+    request: Request,
     /// Until it is read or the job cancelled: whoever holds it holds the ring's memory.
     source: Mutex<Option<RecentReader>>,
     instance: Weak<Instance>,
@@ -158,27 +158,27 @@ impl Forecaster {
         let Some(source) = state.source.clone() else {
             return;
         };
-        let wish = Wish {
+        let request = Request {
             settings,
             first: state.first,
             written: source.written(),
             held: state.held(&source),
         };
         // What is under way for other settings is of no use.
-        let stale = |job: &Arc<Job>| job.wish.settings != settings;
+        let stale = |job: &Arc<Job>| job.request.settings != settings;
         if !state.forecasted.done && state.job.as_ref().is_some_and(stale) {
             state.cancel();
         }
         let least = LEAST_MUSIC_S * source.sample_rate_hz();
-        let last = state.job.as_ref().map(|job| &job.wish);
+        let last = state.job.as_ref().map(|job| &job.request);
         let under_way = state.job.is_some() && !state.forecasted.done;
-        // What is asked for first needs no rest: nobody has turned anything yet.
+        // The first request need not wait: nobody has turned anything yet.
         let at_rest = first || now.saturating_duration_since(since) >= AT_REST;
-        if under_way || !at_rest || !is_due(&wish, last, least) {
+        if under_way || !at_rest || !is_due(&request, last, least) {
             return;
         }
         let job = Arc::new(Job {
-            wish,
+            request,
             source: Mutex::new(Some(source)),
             instance: Arc::downgrade(&self.instance),
             cancelled: AtomicBool::new(false),
@@ -301,7 +301,7 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
         return;
     }
     let source = lock(&job.source).take();
-    let Some(recent) = source.and_then(|source| source.read_since(job.wish.first)) else {
+    let Some(recent) = source.and_then(|source| source.read_since(job.request.first)) else {
         // It was overtaken: the next time it is asked for it is as if it had not been.
         publish(job, |state| state.job = None);
         return;
@@ -322,7 +322,7 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
             forecasted.music_s = music_s;
         });
     };
-    let settings = job.wish.settings;
+    let settings = job.request.settings;
     if forecast(stretch, &settings, max_push_db, &cancelled, &mut found).is_some() {
         publish(job, |state| state.forecasted.done = true);
     }
@@ -359,14 +359,14 @@ mod tests {
     #[test]
     fn a_forecast_that_fails_is_told_to_the_instance_that_asked_and_to_no_other() {
         let [asking, other] = [Forecaster::default(), Forecaster::default()];
-        let wish = Wish {
+        let request = Request {
             settings: ChainSettings::default(),
             first: 0,
             written: 0,
             held: 0,
         };
         let job = Arc::new(Job {
-            wish,
+            request,
             source: Mutex::default(),
             instance: Arc::downgrade(&asking.instance),
             cancelled: AtomicBool::new(false),
@@ -387,25 +387,25 @@ mod tests {
 
     #[test]
     fn a_forecast_is_due_when_settings_or_half_of_the_music_are_new() {
-        let wish = Wish {
+        let request = Request {
             settings: ChainSettings::default(),
             first: 0,
             written: 1_000,
             held: 1_000,
         };
         let least = 100.0;
-        assert!(is_due(&wish, None, least));
-        assert!(!is_due(&wish, Some(&wish), least));
-        let later = |written| Wish { written, ..wish };
-        assert!(!is_due(&later(1_499), Some(&wish), least));
-        assert!(is_due(&later(1_500), Some(&wish), least));
-        let mut other = wish;
+        assert!(is_due(&request, None, least));
+        assert!(!is_due(&request, Some(&request), least));
+        let later = |written| Request { written, ..request };
+        assert!(!is_due(&later(1_499), Some(&request), least));
+        assert!(is_due(&later(1_500), Some(&request), least));
+        let mut other = request;
         other.settings.saturator = SaturatorSettings {
             shoulder_db: 6.0,
             ..SaturatorSettings::default()
         };
-        assert!(is_due(&other, Some(&wish), least));
-        let short = Wish { held: 99, ..wish };
+        assert!(is_due(&other, Some(&request), least));
+        let short = Request { held: 99, ..request };
         assert!(!is_due(&short, None, least));
     }
 }

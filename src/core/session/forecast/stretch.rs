@@ -2,7 +2,7 @@
 
 use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
 
-/// Longest stretch that a forecast is made of unless somebody asks for more, seconds.
+/// Longest stretch that a forecast is made of unless a longer one is asked for, seconds.
 pub const LONGEST_STRETCH_S: f64 = 60.0;
 
 /// A stretch of audio of one or two channels.

@@ -1,11 +1,10 @@
 //! The mix beside its reference, while it plays.
 //!
 //! What the chain as it is set makes of the latest music is measured just as a reference is, by the
-//! same [`Profiler`], so that the editor and `crestline compare` cannot differ. It is a chore of
-//! the process's [worker](crate::worker), on the music that is kept for the forecast: what a
-//! control changes is seen within a second or two, while what the meters have gathered since the
-//! last restart would go on holding what was played before, and no audio thread carries a crossover
-//! more than it did.
+//! same [`Profiler`], so that the editor and `crestline compare` cannot differ. It is a task of the
+//! process's [worker](crate::worker), on the music that is kept for the forecast: what a control
+//! changes is seen within a second or two, where the meters, which gather since the last restart,
+//! would go on showing what was played before; and it costs the audio thread nothing.
 
 use std::fmt;
 use std::sync::{Arc, Mutex};
@@ -20,7 +19,7 @@ use super::suggest::{Suggestion, difference_db, shape_db, suggest};
 use crate::handover::RecentReader;
 use crate::measure::{BAND_COUNT, ChannelRole, mid_band_hz};
 use crate::process::{Before, Chain, ChainSettings};
-use crate::worker::{Enlisted, lock};
+use crate::worker::{Scheduled, lock};
 
 /// Settings that have not changed for so long have come to rest.
 const AT_REST: Duration = Duration::from_millis(300);
@@ -38,7 +37,7 @@ const FADE_S: f64 = 0.01;
 /// What has been found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Beside {
-    /// Of so many seconds of music.
+    /// Length of the music that it was measured on, seconds.
     pub music_s: f64,
     /// What goes out.
     pub output: Profile,
@@ -55,20 +54,20 @@ pub struct Beside {
     pub now_db: Option<f64>,
 }
 
-/// What it is measured of.
+/// What is to be measured.
 #[derive(Clone, Debug, PartialEq)]
-struct Wish {
+struct Request {
     settings: ChainSettings,
     reference: Arc<Profile>,
 }
 
 #[derive(Default)]
 struct State {
-    wish: Option<(Wish, Instant)>,
+    request: Option<(Request, Instant)>,
     asked: Option<Instant>,
     found: Option<Arc<Beside>>,
-    /// What that was made of, and how many frames had been written by then.
-    done: Option<(Wish, u64)>,
+    /// The request that was answered last, and how many frames had been written by then.
+    done: Option<(Request, u64)>,
     /// The measuring has panicked.
     failed: bool,
 }
@@ -77,8 +76,8 @@ type Shared = Arc<Mutex<State>>;
 
 /// Measures the mix beside its reference for one instance. Nothing is done while nobody asks.
 pub struct BesideMeter {
-    // Dropped in this order: the chore first.
-    chore: Option<Enlisted>,
+    // Dropped in this order: the task first.
+    task: Option<Scheduled>,
     shared: Shared,
     forecaster: Forecaster,
 }
@@ -93,7 +92,7 @@ impl BesideMeter {
     /// For the music that `forecaster` has.
     pub fn new(forecaster: Forecaster) -> Self {
         Self {
-            chore: None,
+            task: None,
             shared: Arc::default(),
             forecaster,
         }
@@ -101,34 +100,34 @@ impl BesideMeter {
 
     /// Says what the settings are, and the reference. Call it as often as you like.
     pub fn ask(&mut self, settings: &ChainSettings, reference: &Profile, now: Instant) {
-        if self.chore.is_none() {
+        if self.task.is_none() {
             let (shared, source) = (Arc::clone(&self.shared), self.forecaster.source());
             let mut run = None;
             // Without a thread from the system there is nothing; another time there may be one.
             let (at_fault, music) = (Arc::clone(&self.shared), self.forecaster.source());
-            let chore = self.forecaster.worker().enlist(
+            let task = self.forecaster.worker().schedule(
                 move || turn(&shared, source(), &mut run),
                 move || fail(&at_fault, music()),
             );
-            self.chore = chore.ok();
+            self.task = task.ok();
         }
         let mut state = lock(&self.shared);
         state.asked = Some(now);
         let same = state
-            .wish
+            .request
             .as_ref()
-            .is_some_and(|(wish, _)| wish.settings == *settings && *wish.reference == *reference);
+            .is_some_and(|(request, _)| request.settings == *settings && *request.reference == *reference);
         if !same {
-            let known = state.wish.as_ref().map(|(wish, _)| &wish.reference);
+            let known = state.request.as_ref().map(|(request, _)| &request.reference);
             let known = known.filter(|known| ***known == *reference).cloned();
             if known.is_none() {
                 state.found = None;
             }
-            let wish = Wish {
+            let request = Request {
                 settings: *settings,
                 reference: known.unwrap_or_else(|| Arc::new(reference.clone())),
             };
-            state.wish = Some((wish, now));
+            state.request = Some((request, now));
         }
     }
 
@@ -137,11 +136,11 @@ impl BesideMeter {
     pub fn is_under_way(&self) -> bool {
         let music = (self.forecaster.source())();
         let state = lock(&self.shared);
-        let wish = state.wish.as_ref().map(|(wish, _)| wish);
-        let done = state.done.as_ref().map(|(wish, _)| wish);
-        self.chore.is_some()
+        let request = state.request.as_ref().map(|(request, _)| request);
+        let done = state.done.as_ref().map(|(request, _)| request);
+        self.task.is_some()
             && !state.failed
-            && wish != done
+            && request != done
             && music.is_some_and(|music| is_enough(&music))
     }
 
@@ -150,7 +149,7 @@ impl BesideMeter {
     pub fn take_fault(&mut self) -> bool {
         let failed = std::mem::take(&mut lock(&self.shared).failed);
         if failed {
-            self.chore = None;
+            self.task = None;
         }
         failed
     }
@@ -163,12 +162,12 @@ impl BesideMeter {
 
 /// Does a little. True if there is more to do at once.
 fn turn(shared: &Shared, source: Option<RecentReader>, run: &mut Option<Run>) -> bool {
-    let Some(wish) = wish(shared) else {
+    let Some(request) = settled_request(shared) else {
         *run = None;
         return false;
     };
     // What is under way for something else is of no use.
-    run.take_if(|run| run.wish != wish || source.is_none());
+    run.take_if(|run| run.request != request || source.is_none());
     let Some(source) = source else {
         let mut state = lock(shared);
         (state.found, state.done) = (None, None);
@@ -177,19 +176,19 @@ fn turn(shared: &Shared, source: Option<RecentReader>, run: &mut Option<Run>) ->
     let under_way = if let Some(run) = run {
         run
     } else {
-        if !is_due(lock(shared).done.as_ref(), &wish, &source) {
+        if !is_due(lock(shared).done.as_ref(), &request, &source) {
             return false;
         }
         let Some((stretch, written)) = latest(&source) else {
             return false;
         };
-        run.insert(Run::new(wish, stretch, written))
+        run.insert(Run::new(request, stretch, written))
     };
     if under_way.advance() {
         return true;
     }
     if let Some(Run {
-        wish,
+        request,
         written,
         output,
         input,
@@ -197,46 +196,46 @@ fn turn(shared: &Shared, source: Option<RecentReader>, run: &mut Option<Run>) ->
         ..
     }) = run.take()
     {
-        let found = compared(&wish, output, input, music_s);
+        let found = compared(&request, output, input, music_s);
         let mut state = lock(shared);
         if state
-            .wish
+            .request
             .as_ref()
-            .is_some_and(|(now, _)| now.reference == wish.reference)
+            .is_some_and(|(now, _)| now.reference == request.reference)
         {
             state.found = found.map(Arc::new);
         }
-        state.done = Some((wish, written));
+        state.done = Some((request, written));
     }
     false
 }
 
-/// What is wished for is as good as done: it would only fail again.
+/// Counts the request as done: it would only fail again.
 fn fail(shared: &Shared, music: Option<RecentReader>) {
     let written = music.map_or(0, |music| music.written());
     let mut state = lock(shared);
     state.failed = true;
-    state.done = state.wish.clone().map(|(wish, _)| (wish, written));
+    state.done = state.request.clone().map(|(request, _)| (request, written));
 }
 
-/// What is wished for, once it has come to rest, while somebody looks.
-fn wish(shared: &Shared) -> Option<Wish> {
+/// The request, once it has come to rest, while somebody looks.
+fn settled_request(shared: &Shared) -> Option<Request> {
     let state = lock(shared);
     state.asked.filter(|asked| asked.elapsed() < UNWATCHED)?;
-    let (wish, since) = state.wish.as_ref()?;
+    let (request, since) = state.request.as_ref()?;
     let at_rest = state.done.is_none() || since.elapsed() >= AT_REST;
-    at_rest.then(|| wish.clone())
+    at_rest.then(|| request.clone())
 }
 
 fn is_enough(source: &RecentReader) -> bool {
     source.held() as f64 >= LEAST_MUSIC_S * source.sample_rate_hz()
 }
 
-fn is_due(done: Option<&(Wish, u64)>, wish: &Wish, source: &RecentReader) -> bool {
+fn is_due(done: Option<&(Request, u64)>, request: &Request, source: &RecentReader) -> bool {
     let seconds = |frames: u64| frames as f64 / source.sample_rate_hz();
     is_enough(source)
         && done.is_none_or(|(last, written)| {
-            last != wish || seconds(source.written().abs_diff(*written)) >= NEW_S
+            last != request || seconds(source.written().abs_diff(*written)) >= NEW_S
         })
 }
 
@@ -254,18 +253,18 @@ fn latest(source: &RecentReader) -> Option<(Stretch, u64)> {
 /// What the chain at `settings` makes of a stretch of music, beside a reference; `None` where less
 /// than [`SHORTEST_S`](super::SHORTEST_S) of it can be measured.
 pub fn beside(stretch: Stretch, settings: &ChainSettings, reference: &Profile) -> Option<Beside> {
-    let wish = Wish {
+    let request = Request {
         settings: *settings,
         reference: Arc::new(reference.clone()),
     };
-    let mut run = Run::new(wish, stretch, 0);
+    let mut run = Run::new(request, stretch, 0);
     while run.advance() {}
-    compared(&run.wish, run.output, run.input, run.music_s)
+    compared(&run.request, run.output, run.input, run.music_s)
 }
 
 /// The chain on its way through the music.
 struct Run {
-    wish: Wish,
+    request: Request,
     /// Frames written when the music was read.
     written: u64,
     stretch: Stretch,
@@ -278,7 +277,7 @@ struct Run {
 
 impl Run {
     /// Begins. Allocates.
-    fn new(wish: Wish, mut stretch: Stretch, written: u64) -> Self {
+    fn new(request: Request, mut stretch: Stretch, written: u64) -> Self {
         let rate_hz = stretch.sample_rate_hz();
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
         let fade = ((FADE_S * rate_hz) as usize).max(1);
@@ -294,7 +293,7 @@ impl Run {
             Profiler::new(rate_hz.round() as u32, roles, Section::Whole)
         };
         Self {
-            wish,
+            request,
             written,
             music_s: stretch.duration_s(),
             chain: Chain::new(rate_hz, channels),
@@ -332,7 +331,7 @@ impl Run {
                 turned_down: &mut turned_down[..frames],
             };
             self.chain
-                .process(clean, output, &mut before, &self.wish.settings);
+                .process(clean, output, &mut before, &self.request.settings);
             if self.at >= latency {
                 let out: Vec<&[f32]> = output.iter().map(|plane| &**plane).collect();
                 self.output.process(&out);
@@ -343,12 +342,12 @@ impl Run {
     }
 }
 
-fn compared(wish: &Wish, output: Profiler, input: Profiler, music_s: f64) -> Option<Beside> {
+fn compared(request: &Request, output: Profiler, input: Profiler, music_s: f64) -> Option<Beside> {
     let (output, input) = (output.finish("output").ok()?, input.finish("input").ok()?);
-    let reference = &*wish.reference;
+    let reference = &*request.reference;
     let rate_hz = f64::from(output.sample_rate_hz);
     // The mix as it would be without the shelves: what is suggested takes their place.
-    let set = wish.settings.shelves;
+    let set = request.settings.shelves;
     let filters = set.coefficients(rate_hz);
     let bare = std::array::from_fn(|band| {
         let hz = mid_band_hz(band).min(0.499 * rate_hz);

@@ -1,6 +1,6 @@
 //! A reference that comes in by the side-chain, from a start to a stop.
 //!
-//! The audio thread writes it down; a chore of the process's [worker](crate::worker) measures it as
+//! The audio thread writes it down; a task of the process's [worker](crate::worker) measures it as
 //! a file is measured, by the same [`Profiler`], while it comes in.
 
 use std::fmt;
@@ -13,7 +13,7 @@ use super::profiler::Profiler;
 use crate::handover::SideChainReader;
 use crate::measure::ChannelRole;
 use crate::session::Section;
-use crate::worker::{Enlisted, Worker, lock};
+use crate::worker::{Scheduled, Worker, lock};
 
 /// What it is called.
 const NAME: &str = "side-chain";
@@ -72,7 +72,7 @@ struct Shared {
 #[derive(Debug)]
 pub struct Capture {
     // Dropped first: nothing reads any more when the writing ends.
-    _chore: Enlisted,
+    _task: Scheduled,
     shared: Arc<Shared>,
     reader: SideChainReader,
 }
@@ -86,12 +86,12 @@ impl Capture {
         let shared = Arc::new(Shared::default());
         let mut measuring = Measuring::new(reader.clone(), section, Arc::clone(&shared));
         let at_fault = Arc::clone(&shared);
-        let chore = Worker::of_process().enlist(
+        let task = Worker::of_process().schedule(
             move || measuring.step(),
             move || *lock(&at_fault.outcome) = Some(Err(CaptureError::Fault)),
         )?;
         Ok(Self {
-            _chore: chore,
+            _task: task,
             shared,
             reader,
         })

@@ -35,7 +35,7 @@ pub struct Profile {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Figures {
-    /// Where it lies in the recording, seconds.
+    /// Its beginning in the recording, seconds.
     pub start_s: f64,
     /// Its end, seconds.
     pub end_s: f64,

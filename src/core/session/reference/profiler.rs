@@ -18,9 +18,9 @@ const LEAD_IN_S: f64 = 0.1;
 
 /// Measures the [`Profile`] of a recording of any length.
 ///
-/// What is kept of the audio: nothing, but for the loudest part some
-/// [`LOUDEST_PART_S`] of the latest audio and as much of the loudest so far. The result does not
-/// depend on how the signal is cut into blocks, to the last bit.
+/// It keeps no audio, except for the loudest part: some [`LOUDEST_PART_S`] of the latest audio, and
+/// as much of the loudest so far. The result does not depend on how the signal is cut into blocks,
+/// to the last bit.
 #[derive(Debug)]
 pub struct Profiler {
     sample_rate_hz: f64,

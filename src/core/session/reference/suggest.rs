@@ -29,7 +29,7 @@ const SHARE_NEARER: f64 = 0.7;
 const BELL_OCTAVES: f64 = 2.5;
 /// Together they must bring the difference down by this, dB.
 const LEAST_IMPROVEMENT_DB: f64 = 0.2;
-/// Below this two balances are the same, dB.
+/// Balances whose difference in shape is smaller than this are the same, dB.
 const SAME_DB: f64 = 0.05;
 /// Weights begin so far below the strongest band, dB.
 const FLOOR_DB: f64 = 50.0;
