@@ -19,9 +19,9 @@ mod point;
 mod recent_bands;
 mod residue_level;
 mod restart;
+mod snapshot;
 mod stretch;
 mod tap_stage;
-mod told;
 
 pub use self::restart::UNDO_S;
 

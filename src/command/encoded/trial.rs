@@ -7,6 +7,7 @@ use std::thread;
 
 use super::coding::{CODINGS, Coding, mp3_encoder};
 use super::source::Source;
+use crestline_core::dsp::decibel::gain_from_db;
 use crestline_core::measure::{Meter, Readings};
 use crestline_files::{AudioFile, printable};
 
@@ -122,7 +123,7 @@ pub(crate) fn try_out(
         path: file.to_owned(),
         sample_rate_hz: original.sample_rate_hz,
         channels: original.channels,
-        peak: peak_dbfs.map_or(0.0, |db| 10_f64.powf(db / 20.0)),
+        peak: peak_dbfs.map_or(0.0, gain_from_db),
     };
     let source = source.delivered(&own)?;
     let mp3_encoder = mp3_encoder();

@@ -9,6 +9,7 @@
 //! as much loudness as before: either errs towards too quiet.
 
 use super::CHUNK;
+use crate::dsp::decibel::power_from_db;
 use crate::process::{ChainSettings, PushSettings};
 
 /// Longest time that is looked back on, s.
@@ -108,7 +109,7 @@ impl Matching {
         let known_s = self.span_s + weight * self.kept_s;
         let kept_s = known_s.min(if jump { KEPT_OF_A_JUMP_S } else { KEPT_S });
         let share = if known_s > 0.0 { kept_s / known_s } else { 0.0 };
-        let louder = 10.0_f64.powf(push_db.max(0.0) / 10.0);
+        let louder = power_from_db(push_db.max(0.0));
         for (path, (kept, energy)) in self.kept.iter_mut().zip(self.energies).enumerate() {
             *kept = share * (energy + weight * *kept);
             *kept *= if path == INPUT { 1.0 } else { louder };
@@ -136,7 +137,7 @@ impl Matching {
             // Nothing is known yet but what push promises: it stands for the time before.
             self.kept_s = KEPT_OF_A_JUMP_S;
             let before = energies[INPUT] * self.kept_s / self.chunk_s;
-            let [output, clean] = self.over_input_lu.map(|over| 10.0_f64.powf(over / 10.0));
+            let [output, clean] = self.over_input_lu.map(|over| power_from_db(over));
             self.kept = [before * output, before * clean, before];
         }
         // Short at first, longer as it settles: weights that rise to the latest moment, then equal

@@ -64,7 +64,7 @@ impl ThroughMeter {
         self.shelving = estimate.shelving;
         let transfer = estimate.transfer.clone();
         if self.convolution.is_some() {
-            self.meter.skip(transfer.frames());
+            self.meter.skip(transfer.taps());
         }
         self.clear();
         self.convolution = Some((transfer.clone(), Convolution::new(&transfer)));
@@ -95,7 +95,7 @@ impl ThroughMeter {
     pub fn begin(&mut self) {
         if let Some((transfer, convolution)) = &mut self.convolution {
             *convolution = Convolution::new(transfer);
-            self.meter.skip(transfer.frames());
+            self.meter.skip(transfer.taps());
         }
         self.clear();
     }

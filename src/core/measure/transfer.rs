@@ -61,13 +61,9 @@ impl Transfer {
         }
     }
 
-    fn taps(&self) -> usize {
+    /// Length of a response, frames.
+    pub fn taps(&self) -> usize {
         4 * self.lead
-    }
-
-    /// Frames of a response.
-    pub fn frames(&self) -> usize {
-        self.taps()
     }
 
     /// The constant of each channel before, and of each after.

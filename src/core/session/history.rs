@@ -7,7 +7,7 @@ use std::io::{self, Write};
 use std::ops::Range;
 
 /// Points copied at a time.
-const CHUNK: usize = 512;
+const POINTS_AT_ONCE: usize = 512;
 /// Scales that differ by less than this, relatively, are the same: over the widest screen that is
 /// less than a thousandth of a pixel.
 const SAME_SCALE: f64 = 1e-9;
@@ -372,8 +372,8 @@ struct Copies<'a> {
     length: usize,
     /// Which of them are true.
     intact: Range<usize>,
-    values: [f32; CHUNK],
-    playing: [f32; CHUNK],
+    values: [f32; POINTS_AT_ONCE],
+    playing: [f32; POINTS_AT_ONCE],
 }
 
 impl<'a> Copies<'a> {
@@ -384,8 +384,8 @@ impl<'a> Copies<'a> {
             start: 0,
             length: 0,
             intact: 0..0,
-            values: [0.0; CHUNK],
-            playing: [0.0; CHUNK],
+            values: [0.0; POINTS_AT_ONCE],
+            playing: [0.0; POINTS_AT_ONCE],
         }
     }
 
@@ -398,8 +398,8 @@ impl<'a> Copies<'a> {
         } = self.shown;
         self.start = start;
         self.length = usize::try_from(extent.end.saturating_sub(start))
-            .unwrap_or(CHUNK)
-            .min(CHUNK);
+            .unwrap_or(POINTS_AT_ONCE)
+            .min(POINTS_AT_ONCE);
         let values = self
             .reader
             .read(grain, column, start, &mut self.values[..self.length]);

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::fmt;
 use std::str::FromStr;
 
+use crate::dsp::decibel::power_from_db;
 use serde::{Deserialize, Serialize};
 
 /// The part that is asked for.
@@ -100,7 +101,7 @@ impl LoudestPart {
     /// Takes the short-term loudness at the end of the next step, LUFS. True if the part that ends
     /// with it is the loudest so far.
     pub fn push(&mut self, short_term_lufs: Option<f64>) -> bool {
-        let power = short_term_lufs.map_or(0.0, |lufs| 10_f64.powf(lufs / 10.0));
+        let power = short_term_lufs.map_or(0.0, power_from_db);
         let sum = self.sums.back().copied().unwrap_or_default() + power;
         self.sums.push_back(sum);
         self.steps += 1;

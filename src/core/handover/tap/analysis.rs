@@ -2,7 +2,8 @@
 //! for good, and what is left.
 
 use super::search::{Finding, Search};
-use super::{Tap, TapState};
+use super::{Tap, TapState, frames};
+use crate::dsp::decibel::power_from_db;
 use crate::measure::{
     Aligner, Estimate, Estimator, GainMemory, RestGain, Stretch, ThroughMeter,
     longest_delay_frames, mono,
@@ -63,8 +64,7 @@ pub(super) struct Analysis {
 impl Analysis {
     /// From nothing. Allocates some 20 MB at 48 kHz as it goes.
     pub fn new(sample_rate_hz: f64, channels: usize, corners_hz: [f64; 3], rest: RestGain) -> Self {
-        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let frames = ((STRETCH_S * sample_rate_hz) as usize).next_power_of_two();
+        let frames = frames(STRETCH_S, sample_rate_hz).next_power_of_two();
         let lag = i32::try_from(longest_delay_frames(sample_rate_hz)).unwrap_or(i32::MAX);
         let empty = || [vec![Vec::new(); channels], vec![Vec::new(); channels]];
         Self {
@@ -96,9 +96,7 @@ impl Analysis {
     }
 
     fn seconds(&self, seconds: f64) -> usize {
-        #[expect(clippy::cast_sign_loss, reason = "a product of positive numbers")]
-        let frames = (seconds * self.sample_rate_hz) as usize;
-        frames
+        frames(seconds, self.sample_rate_hz)
     }
 
     /// Where the gain at rest is taken from, and where the bands meet.
@@ -295,7 +293,7 @@ impl Analysis {
     /// Whether another response explains the last few seconds far better than the one known.
     fn has_changed(&self, known: &Estimate) -> bool {
         let now_db = self.through.readings().distortion.mean_3s_db;
-        let now = now_db.map_or(0.0, |db| 10.0_f64.powf(f64::from(db) / 10.0));
+        let now = now_db.map_or(0.0, |db| power_from_db(db.into()));
         if now < CHANGED * known.share.max(LEAST_SHARE) {
             return false;
         }

@@ -6,6 +6,7 @@ use super::least_squares::NormalEquations;
 use super::linear_part::{LinearPart, Powers};
 use super::wander::Phases;
 use super::{Transfer, response_frames};
+use crate::dsp::decibel::gain_from_db;
 use crate::measure::reduction::{MovingGain, turned};
 
 /// A response without a gain that moves is taken at once if it leaves no more than this share
@@ -278,7 +279,7 @@ impl Estimator {
     fn plain(&self, material: &Material, mut gains: Vec<MovingGain>, share: f64) -> Model {
         let means_db = MovingGain::means_db(&gains);
         let gains_db = means_db.map(|bands| bands.iter().sum::<f64>() / 4.0);
-        let factors = gains_db.map(|db| 10.0_f64.powf(db / 20.0));
+        let factors = gains_db.map(gain_from_db);
         let transfer = Transfer::plain(material.channels, factors, self.taps, material.means);
         let made = |stretch: &Stretch| -> Vec<Vec<f32>> {
             let scaled = |(channel, factor): (&Vec<f32>, &f64)| {

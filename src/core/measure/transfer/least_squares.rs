@@ -98,17 +98,13 @@ impl NormalEquations {
         &self.smooth[0][1]
     }
 
-    fn spectrum(&self, response: &[f64]) -> Vec<Complex64> {
+    /// Spectrum of a response at the same frequencies as [`power`](Self::power).
+    pub fn spectrum(&self, response: &[f64]) -> Vec<Complex64> {
         let mut time = response.to_vec();
         time.resize(2 * self.taps, 0.0);
         let mut spectrum = self.forward.make_output_vec();
         let _ = self.forward.process(&mut time, &mut spectrum);
         spectrum
-    }
-
-    /// Spectrum of a response.
-    pub fn response_spectrum(&self, response: &[f64]) -> Vec<Complex64> {
-        self.spectrum(response)
     }
 
     fn response(&self, mut spectrum: Vec<Complex64>) -> Vec<f64> {

@@ -3,6 +3,7 @@
 use super::Transfer;
 use super::correlation::real_ends;
 use super::least_squares::NormalEquations;
+use crate::dsp::decibel::gain_from_db;
 use crate::measure::balance::{band_edge_hz, mid_band_hz};
 use crate::measure::readings::BAND_COUNT;
 use crate::measure::reduction::solve;
@@ -73,7 +74,7 @@ impl Powers {
     pub fn new(sample_rate_hz: f64, equations: &NormalEquations, transfer: &Transfer) -> Self {
         let (channels, taps) = (transfer.responses.len(), transfer.taps());
         let spectrum = |response: &Option<Vec<f64>>| match response {
-            Some(response) => equations.response_spectrum(response),
+            Some(response) => equations.spectrum(response),
             None => vec![Complex64::default(); taps + 1],
         };
         let responses = &transfer.responses;
@@ -187,7 +188,7 @@ impl Powers {
     }
 
     fn curve(&self, corners_hz: [f64; 3], rest_db: [f64; 4]) -> [Option<f32>; BAND_COUNT] {
-        let rest = rest_db.map(|db| 10.0_f64.powf(db / 20.0));
+        let rest = rest_db.map(gain_from_db);
         let sums: [[f64; 2]; BAND_COUNT] = std::array::from_fn(|band| {
             let (low, high) = (band_edge_hz(band), band_edge_hz(band + 1));
             let mut sums = [0.0; 2];

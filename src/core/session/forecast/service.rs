@@ -405,7 +405,10 @@ mod tests {
             ..SaturatorSettings::default()
         };
         assert!(is_due(&other, Some(&request), least));
-        let short = Request { held: 99, ..request };
+        let short = Request {
+            held: 99,
+            ..request
+        };
         assert!(!is_due(&short, None, least));
     }
 }

@@ -113,12 +113,14 @@ impl BesideMeter {
         }
         let mut state = lock(&self.shared);
         state.asked = Some(now);
-        let same = state
-            .request
-            .as_ref()
-            .is_some_and(|(request, _)| request.settings == *settings && *request.reference == *reference);
+        let same = state.request.as_ref().is_some_and(|(request, _)| {
+            request.settings == *settings && *request.reference == *reference
+        });
         if !same {
-            let known = state.request.as_ref().map(|(request, _)| &request.reference);
+            let known = state
+                .request
+                .as_ref()
+                .map(|(request, _)| &request.reference);
             let known = known.filter(|known| ***known == *reference).cloned();
             if known.is_none() {
                 state.found = None;

@@ -2,6 +2,7 @@
 
 use super::profile::{Figures, Profile};
 use super::suggest::{Suggestion, difference_db, suggest};
+use crate::dsp::decibel::{db_from_power, power_from_db};
 use crate::measure::BAND_COUNT;
 
 /// The third-octave bands of each region, and its name in a sentence. They meet where the
@@ -65,12 +66,8 @@ impl Comparison {
 
 /// The powers of the bands added up, dB; `None` where none is known.
 pub fn power_db(bands: &[Option<f64>]) -> Option<f64> {
-    let power: f64 = bands
-        .iter()
-        .flatten()
-        .map(|db| 10_f64.powf(db / 10.0))
-        .sum();
-    (power > 0.0).then(|| 10.0 * power.log10())
+    let power: f64 = bands.iter().flatten().map(|db| power_from_db(*db)).sum();
+    db_from_power(power)
 }
 
 /// One thing that sets the two apart.

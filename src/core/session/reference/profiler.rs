@@ -82,7 +82,7 @@ enum Part {
 }
 
 /// One step of audio, one vector a channel.
-type Chunk = Arc<Vec<Vec<f32>>>;
+type Step = Arc<Vec<Vec<f32>>>;
 
 #[derive(Debug)]
 struct Loudest {
@@ -91,8 +91,8 @@ struct Loudest {
     current: Vec<Vec<f32>>,
     /// The latest steps, and those of the loudest part so far; both with one step of lead-in, where
     /// there is one.
-    latest: VecDeque<Chunk>,
-    best: VecDeque<Chunk>,
+    latest: VecDeque<Step>,
+    best: VecDeque<Step>,
 }
 
 impl Profiler {
@@ -254,11 +254,11 @@ impl Loudest {
     fn measure(&self, sample_rate_hz: f64, roles: &[ChannelRole], step: usize) -> Gauge {
         let mut gauge = Gauge::new(sample_rate_hz, roles, step);
         let lead_in = self.best.len().saturating_sub(self.length);
-        for (index, chunk) in self.best.iter().enumerate() {
+        for (index, step) in self.best.iter().enumerate() {
             if index == lead_in && lead_in > 0 {
                 gauge.restart();
             }
-            let planes: Vec<&[f32]> = chunk.iter().map(Vec::as_slice).collect();
+            let planes: Vec<&[f32]> = step.iter().map(Vec::as_slice).collect();
             gauge.process(&planes);
         }
         gauge

@@ -9,6 +9,7 @@
 //! a floor 50 dB below the strongest band: a band that holds nothing says nothing. (Its plain
 //! energy as weight would leave all to the bass, which often stands 30 dB above the treble.)
 
+use crate::dsp::decibel::power_from_db;
 use crate::measure::{BAND_COUNT, KWeighting, band_edge_hz, mid_band_hz};
 use crate::process::ShelvesSettings;
 
@@ -201,7 +202,7 @@ impl Problem {
         let mut loudness = [0.0; BAND_COUNT];
         for band in 0..BAND_COUNT {
             if let Some(level_db) = of_mix[band] {
-                loudness[band] = 10_f64.powf(level_db / 10.0);
+                loudness[band] = power_from_db(level_db);
             }
             if let (Some(mix), Some(reference)) = (of_mix[band], of_reference[band]) {
                 let lower_db = (mix - tops[0]).min(reference - tops[1]);
@@ -353,9 +354,7 @@ impl Problem {
     fn loudness_change_lu(&self, gain_db: &[f64; BAND_COUNT]) -> f64 {
         let before: f64 = self.loudness.iter().sum();
         let bands = self.loudness.iter().zip(gain_db);
-        let after: f64 = bands
-            .map(|(power, db)| power * 10_f64.powf(db / 10.0))
-            .sum();
+        let after: f64 = bands.map(|(power, db)| power * power_from_db(*db)).sum();
         10.0 * (after / before).log10()
     }
 }

@@ -1,4 +1,4 @@
-//! What the engine tells of itself between two blocks.
+//! What the engine reports between two blocks: the snapshot, a moment of the history, its signals.
 
 use super::{CHUNK, CLEAN, Engine, OUTPUT, point, range_of};
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap};
