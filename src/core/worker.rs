@@ -242,7 +242,7 @@ mod tests {
     use std::sync::mpsc::channel;
 
     #[test]
-    fn tasks_have_their_turns_while_an_job_goes_on() {
+    fn tasks_have_their_turns_while_a_job_goes_on() {
         let worker = Arc::new(Worker::default());
         let turns = Arc::new(AtomicU32::new(0));
         let counted = Arc::clone(&turns);

@@ -50,7 +50,7 @@ pub struct CrestlineParams {
     #[id = "rstply"]
     pub restart_on_play: BoolParam,
 
-    /// What is heard.
+    /// Which signal is heard.
     #[id = "listen"]
     pub listen: EnumParam<ListenChoice>,
 
@@ -182,7 +182,7 @@ pub struct BandParams {
     /// Level above which the band is turned down.
     #[id = "thr"]
     pub threshold: FloatParam,
-    /// Change of level in for each decibel out, above the threshold.
+    /// Decibels in for each decibel out, above the threshold.
     #[id = "ratio"]
     pub ratio: FloatParam,
     /// Width of the bend around the threshold.

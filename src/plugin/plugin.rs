@@ -273,7 +273,7 @@ impl Plugin for Crestline {
     }
 }
 
-/// What the side-chain is said to be.
+/// What the side-chain is taken for, as the parameters are set.
 fn tap_settings(params: &CrestlineParams) -> TapSettings {
     let rest = if params.tap.automatic_rest.value() {
         RestGain::Automatic

@@ -1,6 +1,7 @@
 //! The stages as tiles, and the one that is open.
 
 mod bands;
+mod frequencies;
 mod limiter;
 mod saturator;
 mod shelves;

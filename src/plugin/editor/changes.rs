@@ -51,7 +51,7 @@ pub struct Changes {
     chain: Vec<(String, ParamPtr)>,
     /// Keeps what they point to.
     params: Arc<CrestlineParams>,
-    /// How many states the host had loaded when it was last looked.
+    /// How many states the host had loaded when this was last compared.
     loads: u32,
     asked: RefCell<Vec<Ask>>,
 }

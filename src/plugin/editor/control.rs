@@ -16,7 +16,7 @@ mod typing;
 use egui::accesskit::{Action, ActionData};
 use egui::{
     CursorIcon, Event, EventFilter, Id, Key, MouseWheelUnit, PointerButton, Rect, Response, Role,
-    Sense, Ui, WidgetInfo,
+    Sense, Ui, Vec2, WidgetInfo,
 };
 use nice_plug::prelude::{BoolParam, FloatParam, Param};
 
@@ -78,8 +78,8 @@ pub fn track(
     tip(response, look.tip)
 }
 
-/// Takes what has been typed into the field at `area`, if it is open. Whether it is being said why
-/// the last was not taken.
+/// Takes what has been typed into the field at `area`, if it is open. True while a tip says why the
+/// last text was refused.
 fn typed(
     ui: &mut Ui,
     response: &Response,
@@ -146,6 +146,23 @@ pub fn set<P: Param>(setter: &Setter<'_>, param: &P, normalized: f32) {
     }
 }
 
+/// Lines that the wheel has been turned by in this frame, across and upwards.
+pub fn wheel_lines(ui: &Ui) -> Vec2 {
+    let lines = |event: &Event| match event {
+        Event::MouseWheel {
+            unit: MouseWheelUnit::Point,
+            delta,
+            ..
+        } => *delta / WHEEL_LINE_POINTS,
+        Event::MouseWheel { delta, .. } => *delta,
+        _ => Vec2::ZERO,
+    };
+    ui.input(|input| {
+        let turns = input.events.iter().map(lines);
+        turns.fold(Vec2::ZERO, |sum, turned| sum + turned)
+    })
+}
+
 /// Whole steps that the wheel has been turned over the control.
 fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
     // In a window that is scrolled the wheel scrolls.
@@ -153,22 +170,9 @@ fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
     if scrolled || !response.contains_pointer() || response.dragged() {
         return None;
     }
-    let (lines, fine) = ui.input(|input| {
-        let line = |event: &Event| match event {
-            Event::MouseWheel {
-                unit: MouseWheelUnit::Point,
-                delta,
-                ..
-            } => (delta.x + delta.y) / WHEEL_LINE_POINTS,
-            // With shift held some systems turn the wheel sideways.
-            Event::MouseWheel { delta, .. } => delta.x + delta.y,
-            _ => 0.0,
-        };
-        (
-            input.events.iter().map(line).sum::<f32>(),
-            input.modifiers.shift,
-        )
-    });
+    let Vec2 { x, y } = wheel_lines(ui);
+    // With shift held some systems turn the wheel sideways.
+    let (lines, fine) = (x + y, ui.input(|input| input.modifiers.shift));
     if lines == 0.0 {
         return None;
     }

@@ -30,7 +30,7 @@ impl Files {
     }
 }
 
-/// What came of an errand.
+/// What came of a job.
 #[derive(Debug, Default)]
 pub struct Outcome {
     /// What there is to say.
@@ -90,7 +90,7 @@ impl Outcome {
     }
 }
 
-/// Errands under way.
+/// Jobs under way, a thread each.
 #[derive(Debug, Default)]
 pub struct FileJobs(Vec<JoinHandle<Outcome>>);
 
@@ -123,7 +123,7 @@ impl FileJobs {
             .partition(JoinHandle::is_finished);
         self.0 = under_way;
         let outcome = |thread: JoinHandle<Outcome>| {
-            let lost = "The file was not written, by a fault of Crestline's own.";
+            let lost = "The file was not written, by a fault of Crestline's own. Try again.";
             thread.join().unwrap_or_else(|_| Outcome::notice(lost))
         };
         done.into_iter().map(outcome).collect::<Vec<_>>()

@@ -11,7 +11,7 @@ use super::theme::BODY_PT;
 /// What stands in the window's place.
 const WORDS: &str =
     "This window has stopped, by a fault of Crestline's own. What is heard goes on as it was.";
-/// What has it drawn again.
+/// The button that has the window drawn again.
 const AGAIN: &str = "Draw it again";
 
 /// Whether the window can be drawn.

@@ -8,8 +8,8 @@ mod read_out;
 mod strip;
 
 use egui::{
-    Align2, Button, Event, EventFilter, Key, Popup, Rect, Response, RichText, Role, Sense, Stroke,
-    Ui, WidgetInfo, pos2, vec2,
+    Align2, Button, EventFilter, Key, Popup, Rect, Response, RichText, Role, Sense, Stroke, Ui,
+    Vec2, WidgetInfo, pos2, vec2,
 };
 
 use self::lanes::Lanes;
@@ -129,22 +129,10 @@ fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s
         state.window.pan(share, recorded_s);
     }
     if let Some(place) = response.hover_pos() {
-        let [across, lines] = ui.input(|input| {
-            input
-                .events
-                .iter()
-                .fold([0.0; 2], |[x, y], event| match event {
-                    Event::MouseWheel { unit, delta, .. } => {
-                        let per_line = if *unit == egui::MouseWheelUnit::Point {
-                            40.0
-                        } else {
-                            1.0
-                        };
-                        [x + delta.x / per_line, y + delta.y / per_line]
-                    }
-                    _ => [x, y],
-                })
-        });
+        let Vec2 {
+            x: across,
+            y: lines,
+        } = control::wheel_lines(ui);
         let share = f64::from((place.x - plot.left()) / plot.width());
         if lines != 0.0 {
             state

@@ -1,4 +1,4 @@
-//! What is told when the editor is first opened, in the place where the song will appear.
+//! What the editor says when it is first opened, in the place where the song will appear.
 
 use egui::{Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 

@@ -1,7 +1,7 @@
 //! The mark of each signal: input a ring, clean a square, output a disc; and that of the
 //! reference, a diamond.
 //!
-//! Shape as well as hue tells them apart. All marks of one size cover about the same area, so none
+//! They differ in shape as well as in hue. All marks of one size cover about the same area, so none
 //! looks heavier than another.
 
 use std::f32::consts::PI;

@@ -47,7 +47,7 @@ pub struct State {
     capture: Option<Capture>,
     /// Files that were given up, until their threads have noticed.
     given_up: Vec<Loading>,
-    /// Somebody looks at the comparison.
+    /// The comparison has been drawn since it was last followed.
     watched: Cell<bool>,
     /// Where a file was last chosen.
     folder: Option<PathBuf>,
@@ -87,7 +87,7 @@ impl State {
         self.found.as_deref()
     }
 
-    /// Says that the comparison is looked at.
+    /// Notes that the comparison is being drawn.
     pub fn watch(&self) {
         self.watched.set(true);
     }

@@ -22,10 +22,10 @@ pub struct Scene<'a> {
     pub setter: &'a Setter<'a>,
     /// Remembers what is changed: undo, and the two settings.
     pub changes: &'a Changes,
-    /// What the audio thread last told, for what is drawn.
+    /// The latest snapshot, for what is drawn.
     pub snapshot: &'a Snapshot,
-    /// What it told a fifth of a second ago at most, for what is written: figures that change
-    /// faster cannot be read.
+    /// A snapshot up to a fifth of a second old, for what is written: figures that change faster
+    /// cannot be read.
     pub told: &'a Snapshot,
     /// What has been measured over time.
     pub history: &'a History,

@@ -245,8 +245,8 @@ fn listen_button(
     control::tip(response, tip)
 }
 
-/// The line below the bar: the caution, what has to be said while listening, and `said`, what there
-/// is to say of a file. True when the last was put away.
+/// The line below the bar: what is recorded, the caution, and `message`, the answer to what was
+/// last asked for. True when a click has put the message away.
 pub fn notice(
     ui: &mut Ui,
     rect: Rect,

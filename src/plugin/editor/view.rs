@@ -62,14 +62,14 @@ pub struct View {
     kept: Option<Vec<TargetWindow>>,
     /// The user's own starting points; `None` until they have been asked for.
     starts: Option<Vec<StartingPoint>>,
-    /// What there is to say of the last errand.
+    /// What there is to say of the last job.
     message: Option<String>,
     changes: Changes,
     deleted: Option<Deleted>,
     resizing: Resizing,
     forecast: forecast::State,
     reference: reference::State,
-    /// The snapshot that is written out, and when it was told, seconds.
+    /// The snapshot that is written in figures, and when it was taken, seconds.
     told: (Snapshot, f64),
     caution: view_model::caution::Caution,
     plane: plane::State,
@@ -142,7 +142,7 @@ impl View {
         self.changes.gestures()
     }
 
-    /// Somebody looks at it from now on.
+    /// The window has been opened.
     pub fn opened(&self) {
         self.end.watch();
     }
@@ -151,7 +151,7 @@ impl View {
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
         self.changes.follow_loads();
-        self.follow_errands();
+        self.follow_file_jobs();
         self.follow_reference();
         if self.forecast.follow(&self.params) {
             ui.ctx().request_repaint_after(ANSWER);
@@ -400,7 +400,7 @@ impl View {
     }
 
     fn undo_delete(&mut self) -> Option<String> {
-        // The file is put right once it has been written: two errands have no order.
+        // The file is put right once it has been written: two jobs have no order.
         if self.file_jobs.under_way() {
             return Some("The file of your windows is being written. Try again.".into());
         }
@@ -436,8 +436,8 @@ impl View {
         )
     }
 
-    /// Takes in what came of errands, and reads the user's windows before the first frame.
-    fn follow_errands(&mut self) {
+    /// Takes in what came of jobs, and reads the user's windows before the first frame.
+    fn follow_file_jobs(&mut self) {
         if let (None, Some(path)) = (&self.kept, self.files.windows.clone()) {
             self.kept = Some(Vec::new());
             self.message = self

@@ -107,13 +107,13 @@ pub struct Closing {
 }
 
 impl Closing {
-    /// Gestures for these parameters.
+    /// Ends these gestures, of these parameters, when a window closes.
     pub fn new(gestures: Gestures, params: Arc<CrestlineParams>) -> Self {
         Self { gestures, params }
     }
 
-    /// For one window.
-    fn told_to(&self, gui: GuiContext) -> LetGo {
+    /// What one window holds: dropped with it, it ends the gestures through `gui`.
+    fn for_window(&self, gui: GuiContext) -> LetGo {
         LetGo {
             closing: self.clone(),
             gui,
@@ -199,7 +199,7 @@ impl Editor for WindowedEditor {
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<Handle>, Box<dyn Error>> {
         let ended = self.thread.expect();
-        let let_go = self.closing.told_to(gui_context.clone());
+        let let_go = self.closing.for_window(gui_context.clone());
         // In CLAP a request that was accepted leaves the window's size to the plug-in
         // (clap/ext/gui.h); in VST3 the host sets it (IPlugFrame::resizeView).
         let by_host = gui_context.plugin_api() != PluginApi::Clap;

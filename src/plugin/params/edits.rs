@@ -36,7 +36,7 @@ pub struct Edits {
     /// Never locked by the audio thread.
     waiting: Mutex<Waiting>,
     blocks: AtomicU32,
-    /// How often the host has brought each parameter, as far as it is told; see
+    /// How often the host has brought each parameter, where that is counted; see
     /// [`tell_brought`](Self::tell_brought).
     brought: OnceLock<Box<[AtomicU32]>>,
     /// States that the host has loaded.
@@ -108,7 +108,8 @@ impl Edits {
         self.blocks.fetch_add(1, Ordering::Relaxed);
     }
 
-    /// From now on it is told what the host brings, of so many parameters. Allocates.
+    /// From now on [`bring`](Self::bring) is called for whatever the host brings of so many
+    /// parameters. Allocates.
     pub fn tell_brought(&self, params: usize) {
         self.brought
             .get_or_init(|| (0..params).map(|_| AtomicU32::new(0)).collect());
@@ -223,7 +224,7 @@ impl CrestlineParams {
             .unwrap_or_else(|| unsafe { param.unmodulated_normalized_value() })
     }
 
-    /// The place of a parameter among all.
+    /// The index of a parameter among all.
     pub fn index_of(&self, param: ParamPtr) -> Option<usize> {
         self.pointers().iter().position(|it| *it == param)
     }

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
 
-/// A value that has not been told.
+/// A value that is not known.
 const UNTOLD: u32 = f32::NAN.to_bits();
 
 /// What the text says.
@@ -26,7 +26,7 @@ struct Shown {
 }
 
 impl TapReading {
-    /// A hidden, read-only parameter and what its text is told by.
+    /// A hidden, read-only parameter, and what sets its text.
     ///
     /// The framework has no way for a plug-in to set a parameter's value, so the value stays 0 and
     /// the text tells everything.

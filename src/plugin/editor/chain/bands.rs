@@ -13,11 +13,9 @@ use super::{cell, hint, lines};
 use crate::editor::control::{self, Look};
 use crate::editor::number::with_unit;
 use crate::editor::scene::{self, Scene};
-use crate::editor::view_model::bands::Held;
+use crate::editor::view_model::bands::{BAND_NAMES, Held};
 use crate::editor::view_model::lowest::Lowest;
 
-/// The bands, low to high.
-const NAMES: [&str; 4] = ["low", "low-mid", "high-mid", "high"];
 /// From this width on there is room for the chosen band's curve, points.
 const WIDE: f32 = 900.0;
 /// Height of the scale of frequencies.
@@ -127,7 +125,7 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mu
 /// Whether the band works, and whether it is heard alone.
 fn switches(ui: &mut Ui, places: [Rect; 2], scene: &Scene<'_>, index: usize) {
     let band = &scene.params.band[index];
-    let look = Look::new(NAMES[index], "Whether this band is compressed.");
+    let look = Look::new(BAND_NAMES[index], "Whether this band is compressed.");
     control::switch(ui, places[0], scene.setter, &band.on, look);
     let look = Look::new("solo", "Hear soloed bands only.");
     control::switch(ui, places[1], scene.setter, &band.solo, look);
@@ -149,7 +147,7 @@ fn controls(ui: &mut Ui, area: Rect, scene: &Scene<'_>, index: usize, rows: usiz
         (
             &band.ratio,
             "ratio",
-            "Change of level in for each decibel out, above the threshold.",
+            "Decibels in for each decibel out, above the threshold.",
             on,
         ),
         (

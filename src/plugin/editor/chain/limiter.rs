@@ -8,6 +8,7 @@ use crate::editor::control::{self, Look, grip};
 use crate::editor::number::{fixed, with_unit};
 use crate::editor::scene::{self, Scene, label, small};
 use crate::editor::theme::Colours;
+use crate::editor::view_model::history::{LEAST_GAIN_DB, reach_db};
 use crate::editor::view_model::time;
 use crestline_core::handover::Column;
 use crestline_core::session::{Pixel, Trace};
@@ -17,8 +18,6 @@ const REACHES_DB: [f32; 4] = [3.0, 6.0, 12.0, 24.0];
 /// Length of the trace, seconds, and what it is divided into.
 const TRACE_S: f64 = 10.0;
 const COLUMNS: usize = 100;
-/// Gains nearer to 0 dB than this are none, dB.
-const LEAST_DB: f32 = -0.05;
 
 /// The last seconds of both paths' limiters.
 #[derive(Debug, Default)]
@@ -56,11 +55,7 @@ impl State {
             .into_iter()
             .filter_map(lowest_db)
             .fold(0.0, f32::min);
-        let [.., last] = REACHES_DB;
-        REACHES_DB
-            .into_iter()
-            .find(|reach_db| -lowest <= *reach_db)
-            .unwrap_or(last)
+        reach_db(REACHES_DB, lowest)
     }
 }
 
@@ -105,7 +100,7 @@ pub fn miniature(ui: &Ui, area: Rect, scene: &Scene<'_>, state: &State) {
 fn hang(painter: &Painter, area: Rect, trace: &Trace, reach_db: f32, colours: &Colours) {
     let step = area.width() / COLUMNS as f32;
     for (index, gain) in gains(trace).enumerate() {
-        if let Some(gain_db) = gain.filter(|gain_db| *gain_db < LEAST_DB) {
+        if let Some(gain_db) = gain.filter(|gain_db| *gain_db < LEAST_GAIN_DB) {
             let depth = (-gain_db / reach_db).min(1.0) * area.height();
             let left = area.left() + index as f32 * step;
             let bar = Rect::from_min_size(pos2(left, area.top()), vec2(step, depth));

@@ -4,15 +4,13 @@ use egui::{Align2, Painter, Pos2, Rect, Shape, Stroke, Ui, lerp, pos2, remap, ve
 use nice_plug::prelude::FloatParam;
 
 use super::tile::Face;
-use super::{cell, hint, lines};
+use super::{cell, frequencies, hint, lines};
 use crate::editor::control::{self, Look, grip};
 use crate::editor::number::{fixed, frequency, signed};
 use crate::editor::scene::{self, Scene, small};
 use crate::editor::theme::Colours;
 use crestline_core::dsp::biquad::Coefficients;
 
-/// The curve's range of frequency, Hz.
-const RANGE_HZ: [f64; 2] = [20.0, 20_000.0];
 /// What the curve's height stands for, dB either way.
 const REACH_DB: f64 = 10.0;
 const POINTS: usize = 96;
@@ -50,13 +48,11 @@ struct Plot {
 
 impl Plot {
     fn x(self, hz: f64) -> f32 {
-        let share = (hz / RANGE_HZ[0]).ln() / (RANGE_HZ[1] / RANGE_HZ[0]).ln();
-        lerp(self.area.x_range(), share as f32)
+        frequencies::x_at(self.area, hz)
     }
 
     fn hz(self, x: f32) -> f64 {
-        let share = f64::from((x - self.area.left()) / self.area.width());
-        RANGE_HZ[0] * (RANGE_HZ[1] / RANGE_HZ[0]).powf(share)
+        frequencies::hz_at(self.area, x)
     }
 
     fn y(self, db: f64) -> f32 {

@@ -9,14 +9,14 @@ use crate::editor::changes::Setter;
 /// How much slower a drag with shift held is.
 pub const FINE: f32 = 0.1;
 
-/// Where a drag has got to, and what the host was last told.
+/// A drag under way, in normalised values.
 #[derive(Clone, Copy, Default)]
 struct Drag {
-    /// Beyond the range where the pointer is.
+    /// Where the pointer has led the value: beyond 0…1 while it is past an end of the rail.
     normalized: f32,
     start: f32,
     sent: Option<f32>,
-    /// Whether it began on the rail, along which only the way across counts.
+    /// Whether it began on the rail: then only movement across counts.
     on_rail: bool,
 }
 

@@ -8,7 +8,7 @@ use crate::editor::theme::BODY_PT;
 use crate::editor::theme::font;
 use std::time::Duration;
 
-/// How long it is said why a text was not taken, s.
+/// How long the reason stands why a text was refused, s.
 const REFUSED_S: f64 = 6.0;
 
 /// The text so far.
@@ -43,7 +43,7 @@ pub fn refuse(ui: &Ui, id: Id, words: String) {
     ui.data_mut(|data| data.insert_temp(field(id).with("refused"), refused));
 }
 
-/// Why the last text was not taken, for as long as that is to be said.
+/// Why the last text was refused, for as long as that is shown.
 pub fn refused(ui: &Ui, id: Id) -> Option<String> {
     let place = field(id).with("refused");
     let (at, words) = ui.data(|data| data.get_temp::<(f64, String)>(place))?;

@@ -1,4 +1,4 @@
-//! The values of a moment: in a line above the strip while the pointer is over it, all of them
+//! The values of a moment: in a line above the strip while the pointer is over it, and all of them
 //! above the panel once the moment was clicked. Neither covers the strip.
 
 use egui::{Align2, Area, Order, Painter, Pos2, Rect, RichText, Ui, pos2, vec2};

@@ -11,7 +11,7 @@ use crate::editor::number;
 use crate::editor::scene::{place, small};
 use crate::editor::theme::Colours;
 use crate::editor::view_model::axis::Axis;
-use crate::editor::view_model::history::{self, CURVES};
+use crate::editor::view_model::history::{self, CURVES, LEAST_GAIN_DB};
 use crate::editor::view_model::time;
 use crestline_core::handover::Column;
 use crestline_core::session::{History, Judgement, Limits, Pixel, Span, TargetWindow, Trace};
@@ -25,8 +25,6 @@ const MARKED: f32 = 12.0;
 const UNITS: [f32; 2] = [62.0, 22.0];
 /// A gap at least this wide says what it is, points.
 const NAMED_GAP: f32 = 64.0;
-/// Gains nearer to 0 dB than this are none, dB.
-const LEAST_DB: f32 = -0.05;
 
 /// What the history is held against.
 #[derive(Clone, Copy, Debug)]
@@ -298,7 +296,7 @@ impl Drawn<'_> {
         self.painter.hline(lane.x_range(), lane.top() + 0.5, line);
         for (index, pixel) in trace.pixels.iter().enumerate() {
             if let Pixel::Values { min, .. } = *pixel
-                && min < LEAST_DB
+                && min < LEAST_GAIN_DB
             {
                 let depth = (-min / reach_db).min(1.0) * lane.height();
                 let x = self.x(trace, index as f64);

@@ -12,7 +12,7 @@ use crate::editor::view_model::plane::{self, Place};
 use crate::editor::{control, mark, number};
 use crestline_core::session::PlaneMode;
 
-/// Draws the trails of the last minute, fading towards what can just be told from the ground.
+/// Draws the trails of the last minute, fading towards what can just be seen against the ground.
 pub fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, colours: &Colours) {
     for (signal, [across, up]) in SIGNALS.into_iter().zip(&state.trails) {
         if signal == Signal::Clean && !scene.params.saturator.on.value() {

@@ -11,7 +11,7 @@ use crestline_core::session::Section;
 use crestline_core::session::reference::Reference;
 use crestline_files::{printable, saved_or_measured};
 
-/// The reference and what is to be told of its file, or why there is none.
+/// The reference and notes on its file, or why there is none.
 type Outcome = Result<(Reference, Vec<String>), String>;
 
 #[derive(Default)]
@@ -85,7 +85,7 @@ impl Loading {
     pub fn outcome(mut self) -> Outcome {
         let lost = || {
             format!(
-                "{} was not measured, by a fault of Crestline's own.",
+                "{} was not measured, by a fault of Crestline's own. Try again.",
                 self.name
             )
         };
@@ -124,7 +124,7 @@ fn load(path: &Path, section: Section, shared: &Shared) -> Outcome {
     };
     let reference = reference.sanitised().ok_or_else(|| {
         format!(
-            "{}: there is nothing in it to compare with",
+            "{}: there is nothing in it to compare with; choose another file",
             printable(path)
         )
     })?;

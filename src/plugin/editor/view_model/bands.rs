@@ -14,10 +14,10 @@ pub const COLUMNS: [Column; 4] = [
     Column::ReductionHigh,
 ];
 
-/// Distortion below this is not told apart, dB.
+/// Distortion below this is written as none, dB.
 const LEAST_DISTORTION_DB: f64 = -90.0;
 
-/// Balance and width that have moved by less are not told, dB.
+/// Shifts of balance and width smaller than this are not mentioned, dB.
 const LEAST_SHIFT_DB: f32 = 0.1;
 
 /// What a band pays now; `None` while not known.
@@ -125,7 +125,10 @@ pub fn linear_curve(snapshot: &Snapshot) -> Vec<Vec<(f32, f32)>> {
     runs(linear.gain_db.map(|gain| gain.map(|gain| gain - level_db)))
 }
 
-/// What the bands are called, by their crossovers.
+/// What the bands are called, low to high.
+pub const BAND_NAMES: [&str; 4] = ["low", "low-mid", "high-mid", "high"];
+
+/// What the bands are called where their crossovers tell more.
 pub fn names(crossovers_hz: [f64; 3]) -> [String; 4] {
     let [low, mid, high] = crossovers_hz.map(short);
     [

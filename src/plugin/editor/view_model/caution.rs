@@ -3,8 +3,6 @@
 
 use crestline_core::handover::Snapshot;
 
-/// Nothing is heard below this, LUFS.
-const PAUSE_LUFS: f64 = -70.0;
 /// A rise of the push, or of what is heard, that is one to be warned of, dB.
 const RISE_DB: f64 = 3.0;
 /// What happens within this time happens at once, seconds.
@@ -25,10 +23,8 @@ impl Loudness {
     /// What a snapshot tells; `None` in a pause, whose level says nothing (below the absolute gate
     /// of ITU-R BS.1770-5).
     pub fn of(snapshot: &Snapshot) -> Option<Self> {
-        let [output, input] = [&snapshot.output, &snapshot.input].map(|point| {
-            let now = point.readings.momentary_lufs;
-            now.filter(|lufs| *lufs > PAUSE_LUFS)
-        });
+        let [output, input] =
+            [&snapshot.output, &snapshot.input].map(|point| point.readings.placed().momentary_lufs);
         let output_lufs = output?;
         Some(Self {
             output_lufs,

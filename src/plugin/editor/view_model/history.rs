@@ -44,20 +44,27 @@ const LDR_DB: [f64; 2] = [2.0, 6.0];
 /// The axis of microdynamics.
 pub const LDR: Axis = Axis::new(LDR_DB, 1.0, 4.0);
 
+/// Gains nearer to 0 dB than this are not drawn, dB.
+pub const LEAST_GAIN_DB: f32 = -0.05;
+
 /// What the height of the lane of reduction may stand for, dB.
 const REACHES_DB: [f32; 4] = [4.0, 8.0, 16.0, 32.0];
 
 /// What the lane of reduction stands for: the least that holds the lowest gain, dB, positive.
 pub fn reduction_reach_db(gains: &Trace) -> f32 {
     let lowest = gains.pixels.iter().filter_map(|pixel| match *pixel {
-        Pixel::Values { min, .. } => Some(-min),
+        Pixel::Values { min, .. } => Some(min),
         _ => None,
     });
-    let most = lowest.fold(0.0, f32::max);
-    let [.., last] = REACHES_DB;
-    REACHES_DB
+    reach_db(REACHES_DB, lowest.fold(0.0, f32::min))
+}
+
+/// The least of some reaches (rising) that holds a gain, dB; the last where none does.
+pub fn reach_db(reaches_db: [f32; 4], lowest_db: f32) -> f32 {
+    let [.., last] = reaches_db;
+    reaches_db
         .into_iter()
-        .find(|reach| most <= *reach)
+        .find(|reach_db| -lowest_db <= *reach_db)
         .unwrap_or(last)
 }
 

@@ -16,8 +16,8 @@ pub struct Lowest {
 }
 
 impl Lowest {
-    /// Takes in a gain of now, dB, 0 or less; what is written follows whenever `told` does. Time is
-    /// that of the audio; a new measurement begins anew.
+    /// Takes in a gain of now, dB, 0 or less; what is written changes when `told` does. Time is
+    /// that of the audio; a restart of the measurement clears it.
     pub fn follow(&mut self, now: &Snapshot, told: &Snapshot, gain_db: f32) {
         let frames = now.input.readings.frames as f64;
         #[expect(clippy::cast_sign_loss, reason = "time is not negative")]

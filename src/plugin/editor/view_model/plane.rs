@@ -78,10 +78,11 @@ pub fn reference(profile: &Profile, mode: PlaneMode) -> [Option<Place>; 2] {
 
 /// Whether a place lies near enough to what is shown to be kept in sight, as the target is.
 pub fn is_in_reach(place: Place, [across, up]: [[f64; 2]; 2]) -> bool {
-    let near = |value: f64, [low, high]: [f64; 2], reach: f64| {
-        (low - reach..=high + reach).contains(&value)
-    };
-    near(place.lufs, across, LOUDNESS_REACH) && near(place.up_db, up, UP_REACH)
+    is_near(place.lufs, across, LOUDNESS_REACH) && is_near(place.up_db, up, UP_REACH)
+}
+
+fn is_near(value: f64, [low, high]: [f64; 2], reach: f64) -> bool {
+    (low - reach..=high + reach).contains(&value)
 }
 
 /// The columns of the history that a signal's trail is made of: across, and up.
@@ -135,14 +136,11 @@ pub fn extent(
         Some([widened(across, place.lufs), widened(up, place.up_db)])
     });
     let [mut across, mut up] = all?;
-    let near = |range: [f64; 2], value: f64, reach: f64| {
-        (range[0] - reach..=range[1] + reach).contains(&value)
-    };
     for limit in [window.loudness_lufs.low, window.loudness_lufs.high]
         .into_iter()
         .flatten()
     {
-        if near(across, limit, LOUDNESS_REACH) {
+        if is_near(limit, across, LOUDNESS_REACH) {
             across = [across[0].min(limit - 0.8), across[1].max(limit + 0.8)];
         }
     }
@@ -151,7 +149,7 @@ pub fn extent(
             .into_iter()
             .flatten()
         {
-            if near(up, limit, UP_REACH) {
+            if is_near(limit, up, UP_REACH) {
                 up = [up[0].min(limit - 0.5), up[1].max(limit + 0.5)];
             }
         }

@@ -1,6 +1,7 @@
 //! What the host records at the moment, in one line that is always there.
 
 use crate::editor::number;
+use crate::editor::view_model::bands::BAND_NAMES;
 use crate::params::{CrestlineParams, ListenChoice};
 use crestline_core::handover::Snapshot;
 
@@ -43,8 +44,6 @@ pub struct Heard {
 pub fn hears_reference(params: &CrestlineParams, snapshot: &Snapshot) -> bool {
     params.reference.value() && snapshot.activity.reference.is_some()
 }
-
-const BANDS: [&str; 4] = ["low", "low-mid", "high-mid", "high"];
 
 impl Heard {
     /// As the parameters are set, and as the audio thread has last told.
@@ -107,7 +106,7 @@ impl Heard {
 
     fn solo(&self) -> Option<String> {
         let of = |(name, soloed): (&&'static str, &bool)| soloed.then_some(*name);
-        let soloed: Vec<_> = BANDS.iter().zip(&self.soloed).filter_map(of).collect();
+        let soloed: Vec<_> = BAND_NAMES.iter().zip(&self.soloed).filter_map(of).collect();
         match soloed.as_slice() {
             [] => None,
             [one] => Some(format!("{one} band only")),

@@ -17,7 +17,7 @@ const SAME_GAIN_DB: f64 = 0.1;
 const SAME_CORNER: f64 = 0.02;
 /// A nearer difference is not worth another setting, dB.
 const LEAST_GAIN_DB: f64 = 0.1;
-/// A rise that is told, LU.
+/// Change of loudness from which on it is mentioned, LU.
 const TOLD_LU: f64 = 0.5;
 /// A band's crest factor that differs by less is equally dense, dB (common practice).
 const DENSER_DB: f64 = 1.5;

@@ -5,11 +5,12 @@ use egui::{
     Align2, Painter, Rect, Response, Role, Sense, Stroke, Ui, WidgetInfo, lerp, pos2, vec2,
 };
 
-use super::{NAMES, State};
+use super::State;
 use crate::editor::control::{self, grip};
 use crate::editor::number::{fixed, with_unit};
 use crate::editor::scene::{self, Scene, label, small};
 use crate::editor::theme::Colours;
+use crate::editor::view_model::bands::BAND_NAMES;
 use crestline_core::process::BandSettings;
 
 /// What the width stands for, dBFS.
@@ -107,7 +108,7 @@ pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>, state: &State) -> Option
         }
         level(ui.painter(), lines, rect.center().y, 4.0, &row, colours);
     }
-    for (index, name) in NAMES.into_iter().enumerate() {
+    for (index, name) in BAND_NAMES.into_iter().enumerate() {
         let y = area.top() + (index as f32 + 0.5) * height;
         threshold(ui, lines, y, 0.5 * height - 1.0, scene, index, name);
     }
@@ -135,7 +136,7 @@ fn choose(
         colours.label
     };
     let at = rect.left_center() + vec2(6.0, 0.0);
-    label(painter, at, Align2::LEFT_CENTER, NAMES[index], colour);
+    label(painter, at, Align2::LEFT_CENTER, BAND_NAMES[index], colour);
     let gain = fixed(row.working.then_some(row.told_gain_db.into()), 1);
     let right = rect.right_center() - vec2(6.0, 0.0);
     let unit = small(painter, right, Align2::RIGHT_CENTER, "dB", colours.label);
@@ -152,7 +153,7 @@ fn choose(
         );
     }
     control::focus_ring(ui, rect, &response);
-    let text = format!("Show the {} band", NAMES[index]);
+    let text = format!("Show the {} band", BAND_NAMES[index]);
     response
         .widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), chosen, &text));
     let level = with_unit(row.level_db.map(f64::from), 1, "dBFS");
@@ -166,7 +167,7 @@ fn choose(
         response,
         &format!(
             "Shows the {} band's curve and controls. Its peaks are at {level}, its threshold is {threshold}, it is turned down by {gain} dB.",
-            NAMES[index]
+            BAND_NAMES[index]
         ),
     )
 }

@@ -1,13 +1,12 @@
 //! The crossovers on a scale of frequencies, to be dragged along it.
 
-use egui::{Align2, Rect, Stroke, Ui, lerp, pos2, vec2};
+use egui::{Align2, Rect, Stroke, Ui, pos2, vec2};
 
+use crate::editor::chain::frequencies::{hz_at, x_at};
 use crate::editor::control::grip;
 use crate::editor::number::frequency;
 use crate::editor::scene::{self, Scene, small};
 
-/// The scale's ends, Hz.
-const RANGE_HZ: [f64; 2] = [20.0, 20_000.0];
 const NAMES: [&str; 3] = [
     "Low crossover on the scale",
     "Mid crossover on the scale",
@@ -15,16 +14,6 @@ const NAMES: [&str; 3] = [
 ];
 /// Room for the name at the left, as beside the bands' lines.
 const NAME: f32 = 66.0;
-
-fn x_at(line: Rect, hz: f64) -> f32 {
-    let share = (hz / RANGE_HZ[0]).ln() / (RANGE_HZ[1] / RANGE_HZ[0]).ln();
-    lerp(line.x_range(), share as f32)
-}
-
-fn hz_at(line: Rect, x: f32) -> f64 {
-    let share = f64::from((x - line.left()) / line.width());
-    RANGE_HZ[0] * (RANGE_HZ[1] / RANGE_HZ[0]).powf(share)
-}
 
 /// Draws the scale.
 pub fn show(ui: &Ui, area: Rect, scene: &Scene<'_>) {
