@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::process::ExitCode;
 
+use crate::BLOCK_FRAMES;
 use crate::comparison::{Comparison, Way};
 use crate::console::{INPUT_UNUSABLE, print_as, print_error};
 use crate::measures::Measures;
@@ -15,8 +16,6 @@ use crestline_core::measure::{
 };
 use crestline_files::printable;
 
-/// Longest block that is handed to a meter, frames.
-const BLOCK_FRAMES: usize = 4096;
 /// Shortest stretch in which the delay is looked for, seconds; rounded up to a power of two in
 /// frames.
 const STRETCH_S: f64 = 2.0;
@@ -46,8 +45,9 @@ what the longer one has at its end is left out.
 JSON (--json):
   One object with the keys delay_samples (positive where AFTER is late, with its fraction), polarity (\"normal\" or
   \"inverted\"), fixed_device (true or false), linear (an array of objects with hz, gain_db), balance_db (right
-  against left), width_db (side against middle), bands (an array of objects with low_hz, high_hz, rest_gain_db, mean_db, p95_db, max_db, distortion_db; null for
-  an open edge), distortion_db, loudness_change_lu, plr_change_db, ldr_change_db. All means are energy-weighted.
+  against left), width_db (side against middle), bands (an array of objects with low_hz, high_hz,
+  rest_gain_db, mean_db, p95_db, max_db, distortion_db; null for an open edge), distortion_db, loudness_change_lu,
+  plr_change_db, ldr_change_db. All means are energy-weighted.
 
 Exit codes:
   0  the files were compared

@@ -7,11 +7,11 @@ use std::thread;
 
 use super::coding::{CODINGS, Coding, mp3_encoder};
 use super::source::Source;
+use crate::BLOCK_FRAMES;
 use crestline_core::dsp::decibel::gain_from_db;
 use crestline_core::measure::{Meter, Readings};
 use crestline_files::{AudioFile, printable};
 
-const BLOCK_FRAMES: usize = 4096;
 /// What a decoded file's true peak should stay under, dBTP: what EBU R 128 and AES TD1008 allow.
 pub(crate) const CEILING_DBTP: f64 = -1.0;
 
@@ -24,7 +24,7 @@ pub(crate) struct Levels {
     pub readings: Readings,
     /// Samples beyond ±1.
     pub over: u64,
-    /// What whoever uses the file should be told about it.
+    /// Notes for whoever uses the file.
     pub notes: Vec<String>,
 }
 
@@ -45,8 +45,7 @@ pub(crate) struct Trial {
     pub coded: Vec<Coded>,
     /// The program that encodes MP3; `None` where it is not installed.
     pub mp3_encoder: Option<String>,
-    /// What is to be told of it, without the file's name; what is to be told of the file itself
-    /// stands with its levels.
+    /// Notes on the trial, without the file's name; those on the file itself stand with its levels.
     pub notes: Vec<String>,
     /// A line for each file that could not be kept.
     pub not_kept: Vec<String>,
@@ -91,7 +90,7 @@ impl Trial {
 }
 
 /// Encodes the file in every way there is, over the cores, and copies what is encoded to the folder
-/// `keep`. `progress` is told how many of the works are done, and of how many. The error is the
+/// `keep`. `progress` is called with how many encodings are done, and of how many. The error is the
 /// line to tell.
 pub(crate) fn try_out(
     file: &Path,
@@ -161,7 +160,7 @@ pub(crate) fn try_out(
     })
 }
 
-/// The ways to encode at a sample rate, and what is to be told of those left out.
+/// The ways to encode at a sample rate, and a note on those left out.
 fn codings(sample_rate_hz: u32, with_mp3: bool) -> (Vec<Coding>, Option<String>) {
     let is_there = |coding: &Coding| {
         let mp3 = matches!(coding, Coding::Mp3 { .. });
@@ -177,11 +176,13 @@ fn codings(sample_rate_hz: u32, with_mp3: bool) -> (Vec<Coding>, Option<String>)
         return (codings, None);
     } else if tried {
         format!(
-            "as MP3 tried at 128 kbit/s only: at {sample_rate_hz} Hz it has no more than 160;              export it at 44.1 or 48 kHz"
+            "as MP3 tried at 128 kbit/s only: at {sample_rate_hz} Hz it has no more than 160; \
+             export it at 44.1 or 48 kHz"
         )
     } else {
         format!(
-            "not tried as MP3, which at {sample_rate_hz} Hz has no more than 64 kbit/s; export it at              44.1 or 48 kHz"
+            "not tried as MP3, which at {sample_rate_hz} Hz has no more than 64 kbit/s; export it \
+             at 44.1 or 48 kHz"
         )
     };
     (codings, Some(note))
@@ -232,7 +233,7 @@ fn all(
     outcomes
 }
 
-/// What became of it.
+/// Decodes what was encoded, and measures it.
 fn back(coding: Coding, path: &Path) -> Result<Coded, String> {
     let levels = levels(path)?;
     let bytes = std::fs::metadata(path).map_or(0, |file| file.len());
