@@ -19,7 +19,7 @@ use crestline_core::process::PushSettings;
 use crestline_core::session::forecast::{
     PUSH_STEP_DB, Path as Way, Point, Summary, forecast, loudness_at, potential,
 };
-use crestline_core::session::{DEFAULT_PLAYBACK_LUFS, PLAYBACK_RANGE_LUFS, Section};
+use crestline_core::session::{PLAYBACK_LUFS, Section};
 use crestline_files::printable;
 
 const AFTER_HELP: &str = "\
@@ -66,11 +66,6 @@ const MAX_PUSH_DB: Setting = Setting::new(
 );
 /// Loudness to compare at, LUFS: what music comes to, with room on either side.
 const AT_LUFS: Setting = Setting::new(-40.0, 0.0, -14.0);
-const PLAYBACK_LUFS: Setting = Setting::new(
-    *PLAYBACK_RANGE_LUFS.start(),
-    *PLAYBACK_RANGE_LUFS.end(),
-    DEFAULT_PLAYBACK_LUFS,
-);
 
 /// Forecast how loud a song can go, clean and saturated, and what each decibel costs
 ///

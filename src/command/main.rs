@@ -27,6 +27,9 @@ use self::reduction::ReductionArgs;
 use self::render::RenderArgs;
 use self::report::ReportArgs;
 
+/// Frames of a file that are read and measured at a time.
+const BLOCK_FRAMES: usize = 4096;
+
 /// Shows what each decibel of loudness costs.
 #[derive(Parser)]
 #[command(

@@ -3,11 +3,10 @@
 
 use std::path::Path;
 
+use crate::BLOCK_FRAMES;
 use crestline_core::measure::{ChannelRole, Stretch};
 use crestline_files::{AudioFile, printable};
 
-/// Frames handed out at a time.
-const BLOCK_FRAMES: usize = 4096;
 /// An excerpt, seconds, and how many are kept at most.
 const EXCERPT_S: f64 = 5.0;
 const MOST_EXCERPTS: usize = 8;

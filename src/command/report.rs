@@ -19,11 +19,9 @@ use crate::compare::profile_of;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result, progress_bar};
 use crate::output;
 use crate::stage_args::within;
-use crestline_core::dsp::setting::Setting;
 use crestline_core::session::reference::Profile;
 use crestline_core::session::{
-    BUILT_IN, BuiltIn, DEFAULT_PLAYBACK_LUFS, DEFAULT_WINDOW_ID, PLAYBACK_RANGE_LUFS, Section,
-    built_in,
+    BUILT_IN, BuiltIn, DEFAULT_WINDOW_ID, PLAYBACK_LUFS, Section, built_in,
 };
 use crestline_files::printable;
 
@@ -46,12 +44,6 @@ Exit codes:
 Examples:
   crestline report mix.wav --html mix.html
   crestline report album/*.flac --reference reference.wav --html album.html";
-
-const PLAYBACK_LUFS: Setting = Setting::new(
-    *PLAYBACK_RANGE_LUFS.start(),
-    *PLAYBACK_RANGE_LUFS.end(),
-    DEFAULT_PLAYBACK_LUFS,
-);
 
 /// Write a page about songs: numbers, pictures, cautions, to be handed over
 ///

@@ -22,6 +22,4 @@ pub use target::{
     BUILT_IN, BuiltIn, DEFAULT_WINDOW_ID, Judgement, Limits, TargetWindow, Verdict, built_in,
     rink_floor,
 };
-pub use turn_down::{
-    DEFAULT_PLAYBACK_LUFS, PLAYBACK_CEILING_DBTP, PLAYBACK_RANGE_LUFS, TurnDown, turn_down,
-};
+pub use turn_down::{PLAYBACK_CEILING_DBTP, PLAYBACK_LUFS, TurnDown, turn_down};

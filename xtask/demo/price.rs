@@ -3,7 +3,7 @@
 
 use crate::editor::PLAYED_S;
 use crestline_core::process::{ChainSettings, PushSettings, ShelvesSettings};
-use crestline_core::session::DEFAULT_PLAYBACK_LUFS;
+use crestline_core::session::PLAYBACK_LUFS;
 use crestline_core::session::forecast::{
     Forecasted, LONGEST_STRETCH_S, Path, Point, Stretch, Summary, forecast, loudness_at,
 };
@@ -64,7 +64,7 @@ pub fn print(song: &Song, shelves: ShelvesSettings) -> (Forecasted, Summary) {
 fn compare(points: &[Point]) -> Summary {
     let loudness_lufs = loudness_at(points, Path::Clean, COMPARED_AT_DB);
     let compared_at = loudness_lufs.as_slice();
-    let summary = Summary::new(points, COMPARED_AT_DB, compared_at, DEFAULT_PLAYBACK_LUFS);
+    let summary = Summary::new(points, COMPARED_AT_DB, compared_at, PLAYBACK_LUFS.default);
     for compared in &summary.at_one_loudness {
         println!("At one loudness, {:.1} LUFS:", compared.loudness_lufs);
         for (name, reach) in [

@@ -121,7 +121,7 @@ impl Report {
     fn matching(&self) -> String {
         match self.comparison.match_gain_db {
             None => "the loudness of one of them is not known".to_owned(),
-            // What would be told as 0.0 dB.
+            // What would be printed as 0.0 dB.
             Some(db) if db.abs() < 0.05 => "both are equally loud".to_owned(),
             Some(db) if db > 0.0 => format!(
                 "to compare: turn the mix down by {db:.1} dB, or the reference up by as much"

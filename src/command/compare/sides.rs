@@ -15,7 +15,7 @@ const STEPS: f64 = 1_000.0;
 pub(super) struct Sides {
     pub mix: Profile,
     pub reference: Profile,
-    /// Lines to tell.
+    /// Lines to print about the files.
     pub notes: Vec<String>,
     /// Both paths lead to one file.
     pub same_file: bool,

@@ -3,12 +3,11 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::BLOCK_FRAMES;
 use crestline_core::dsp::oversample::{CLEAN_CASCADE, Downsampler};
 use crestline_core::dsp::quantum::QUANTUM;
 use crestline_files::{AudioFile, SampleFormat, WavFile};
 
-/// Frames read at a time.
-const BLOCK_FRAMES: usize = 4096;
 /// Rates that songs are delivered at, Hz (common practice).
 const DELIVERED_HZ: [u32; 2] = [44_100, 48_000];
 
@@ -47,7 +46,7 @@ impl Source {
         })
     }
 
-    /// What is to be known of the rate, where the file's is this.
+    /// A note on the rate, where it is not the file's or not one that songs are delivered at.
     pub fn note(&self, file_hz: u32) -> Option<String> {
         let khz = f64::from(self.sample_rate_hz) / 1_000.0;
         if self.sample_rate_hz != file_hz {

@@ -7,7 +7,7 @@ use crestline_core::session::forecast::{LONGEST_STRETCH_S, Stretch};
 use crestline_core::session::{LoudestPart, Section};
 use crestline_files::{AudioFile, printable};
 
-/// The loudness is looked at so often when the loudest part is looked for.
+/// Readings of the loudness in a second while the loudest part is searched for.
 const STEPS_PER_SECOND: u32 = 10;
 
 /// A file's part, ready to be forecast.
@@ -17,7 +17,7 @@ pub(super) struct Input {
     pub channels: usize,
     /// Where the part lies in the file, seconds.
     pub section_s: (f64, f64),
-    /// What whoever reads the result should be told about the file.
+    /// Notes on the file for whoever reads the result.
     pub notes: Vec<String>,
     planes: Vec<Vec<f32>>,
 }

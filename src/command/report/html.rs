@@ -1,4 +1,4 @@
-//! The bricks of the page. Everything that comes from outside passes [`text`].
+//! The parts of the page. Everything that comes from outside passes [`text`].
 
 use std::fmt::Write as _;
 

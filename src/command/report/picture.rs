@@ -40,14 +40,14 @@ type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
 /// What a picture is called, and what it shows in words.
-struct Told<'a> {
+struct Caption<'a> {
     id: &'a str,
     title: &'a str,
     description: &'a str,
 }
 
 fn figure(
-    told: &Told<'_>,
+    caption: &Caption<'_>,
     size: (u32, u32),
     draw: impl FnOnce(&Area<'_>) -> Drawn<()>,
 ) -> Drawn<String> {
@@ -59,11 +59,11 @@ fn figure(
     }
     let inside = svg.split_once('>').map_or("", |(_, inside)| inside);
     let (width, height) = size;
-    let Told {
+    let Caption {
         id,
         title,
         description,
-    } = told;
+    } = caption;
     Ok(format!(
         "<figure>\n<svg viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"{id}-title {id}-desc\">\n\
          <title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-desc\">{}</desc>\n{}</figure>\n",
@@ -137,7 +137,7 @@ pub(super) fn history(song: &Song, id: &str) -> Drawn<String> {
         .collect();
     let loudness = curve(&loudness, |a, b| a > b);
     let plr = curve(&plr, |a, b| a < b);
-    let told = Told {
+    let caption = Caption {
         id,
         title: "Short-term loudness and short-term PLR over time",
         description: &format!(
@@ -155,7 +155,7 @@ pub(super) fn history(song: &Song, id: &str) -> Drawn<String> {
             format!("{:.0}:{:02.0}", (second / 60.0).floor(), second % 60.0)
         })
     };
-    figure(&told, (1_000, 420), |area| {
+    figure(&caption, (1_000, 420), |area| {
         let areas = area.split_evenly((2, 1));
         let plots = [
             (&loudness, BLUE, "short-term, LUFS"),
@@ -303,7 +303,7 @@ pub(super) fn plane(
             mark(at(&reference.part), theirs, part);
         }
     }
-    let told = Told {
+    let caption = Caption {
         id,
         title: "Loudness against PLR",
         description: &format!(
@@ -320,7 +320,7 @@ pub(super) fn plane(
         .copied()
         .chain(marks.iter().map(|mark| mark.at))
         .collect();
-    figure(&told, (1_000, 420), |area| {
+    figure(&caption, (1_000, 420), |area| {
         let axes = ["loudness, LUFS", "PLR, dB"];
         let mut chart = plane_chart(area, axes, &points, target)?;
         let thin = trail.len().div_ceil(MOST_POINTS).max(1);
@@ -355,13 +355,13 @@ pub(super) fn record_plane(songs: &[Song], target: &TargetWindow) -> Drawn<Strin
             mark.label, mark.at.0, mark.at.1
         )
     });
-    let told = Told {
+    let caption = Caption {
         id: "record-plane",
         title: "All songs: loudness against PLR",
         description: &(words.collect::<Vec<_>>().join("; ") + "."),
     };
     let points: Vec<_> = marks.iter().map(|mark| mark.at).collect();
-    figure(&told, (1_000, 420), |area| {
+    figure(&caption, (1_000, 420), |area| {
         let axes = ["integrated loudness, LUFS", "PLR, dB"];
         let mut chart = plane_chart(area, axes, &points, target)?;
         draw_marks(&mut chart, marks)
@@ -398,7 +398,7 @@ pub(super) fn balance(song: &Song, reference: Option<&Profile>, id: &str) -> Dra
             nominal_hz(mid_band_hz(*band as usize))
         )
     });
-    let told = Told {
+    let caption = Caption {
         id,
         title: "Balance in third octaves",
         description: &format!(
@@ -412,7 +412,7 @@ pub(super) fn balance(song: &Song, reference: Option<&Profile>, id: &str) -> Dra
     };
     #[expect(clippy::cast_sign_loss, reason = "held at 0")]
     let hz = |band: &f64| nominal_hz(mid_band_hz(band.max(0.0).round() as usize));
-    figure(&told, (1_000, 380), |area| {
+    figure(&caption, (1_000, 380), |area| {
         let all = ours.iter().chain(theirs.iter().flatten());
         let y = range(all.map(|point| point.1), 1.0);
         let axes = ["third octave, Hz", "less loudness, dB"];

@@ -12,7 +12,7 @@ pub(super) struct Spread {
     pub high: f64,
 }
 
-/// What the songs have in common.
+/// The songs compared with one another.
 #[derive(Debug)]
 pub(super) struct Record {
     pub loudness_lufs: Option<Spread>,

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::BLOCK_FRAMES;
 use crate::compare::profile_of;
 use crate::encoded::{Trial, try_out};
 use crate::measure_files::measured_file;
@@ -10,8 +11,6 @@ use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Comparison, Finding, Profile, findings};
 use crestline_files::{AudioFile, printable};
-
-const BLOCK_FRAMES: usize = 4096;
 
 /// How a song was at the end of one second.
 #[derive(Clone, Copy, Debug)]

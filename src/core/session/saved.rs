@@ -2,7 +2,7 @@
 
 use super::reference::Reference;
 use super::target::{BUILT_IN, DEFAULT_WINDOW_ID, TargetWindow, built_in, hundredths};
-use super::turn_down::{DEFAULT_PLAYBACK_LUFS, playback_level};
+use super::turn_down::{PLAYBACK_LUFS, playback_level};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -96,7 +96,7 @@ impl Default for Session {
             theme: ThemeChoice::default(),
             window: TargetChoice::default(),
             own_windows: Vec::new(),
-            playback_lufs: DEFAULT_PLAYBACK_LUFS,
+            playback_lufs: PLAYBACK_LUFS.default,
             plane: PlaneMode::default(),
             introduced: false,
             reference: None,

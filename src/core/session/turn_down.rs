@@ -1,12 +1,10 @@
 //! What playback levelled to one loudness does to a master.
 
-use std::ops::RangeInclusive;
+use crate::dsp::setting::Setting;
 
-/// Loudness to which playback is levelled, unless set otherwise, LUFS. Common practice, not a
-/// standard's figure.
-pub const DEFAULT_PLAYBACK_LUFS: f64 = -14.0;
-/// What it can be set to, LUFS.
-pub const PLAYBACK_RANGE_LUFS: RangeInclusive<f64> = -30.0..=-5.0;
+/// Loudness to which playback is levelled, LUFS. The default is common practice, not a standard's
+/// figure.
+pub const PLAYBACK_LUFS: Setting = Setting::new(-30.0, -5.0, -14.0);
 /// True peak up to which a quiet master is turned up, dBTP: what AES TD1008 allows at the input of
 /// a codec.
 pub const PLAYBACK_CEILING_DBTP: f64 = -1.0;
@@ -29,8 +27,8 @@ pub struct TurnDown {
     pub held_by_peak: bool,
 }
 
-/// Plays a master of this integrated loudness and true peak at `playback_lufs` (brought into
-/// [`PLAYBACK_RANGE_LUFS`]).
+/// Plays a master of this integrated loudness and true peak at `playback_lufs` (held to
+/// [`PLAYBACK_LUFS`]).
 ///
 /// A louder master is turned down to the level, whatever its peaks. A quieter one is turned up to
 /// it, but not so far that its true peak passes [`PLAYBACK_CEILING_DBTP`]; one whose peaks pass
@@ -59,8 +57,8 @@ pub fn turn_down(
 /// `lufs` brought into the range of playback levels; the default for what is not a number.
 pub(super) fn playback_level(lufs: f64) -> f64 {
     if lufs.is_finite() {
-        lufs.clamp(*PLAYBACK_RANGE_LUFS.start(), *PLAYBACK_RANGE_LUFS.end())
+        PLAYBACK_LUFS.held(lufs)
     } else {
-        DEFAULT_PLAYBACK_LUFS
+        PLAYBACK_LUFS.default
     }
 }

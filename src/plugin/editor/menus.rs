@@ -12,8 +12,8 @@ use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, font};
 use super::user_target;
 use super::view_model::target;
 use crestline_core::session::{
-    BUILT_IN, MAX_OWN_WINDOWS, PLAYBACK_RANGE_LUFS, Session, TargetChoice, TargetWindow,
-    ThemeChoice, rink_floor,
+    BUILT_IN, MAX_OWN_WINDOWS, PLAYBACK_LUFS, Session, TargetChoice, TargetWindow, ThemeChoice,
+    rink_floor,
 };
 
 /// Sizes to choose from, percent.
@@ -153,7 +153,7 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
             ui.horizontal(|ui| {
                 let label = ui.label("playback levelled to");
                 let value = DragValue::new(level)
-                    .range(PLAYBACK_RANGE_LUFS)
+                    .range(PLAYBACK_LUFS.min..=PLAYBACK_LUFS.max)
                     .speed(0.1)
                     .fixed_decimals(1)
                     .suffix(" LUFS");
