@@ -276,7 +276,7 @@ fn silence_and_nothing_at_all_have_no_loudness_and_no_potential() {
     assert_eq!(of(&nothing, RATE_HZ, &ChainSettings::default()).len(), 13);
 }
 
-// A fault is no audio: README, "samples that are not a number count as silence".
+// A fault is no audio: README, "played as silence".
 #[test]
 fn faulty_samples_count_as_silence() {
     let mut planes = noise(2, 2 * RATE_HZ as usize, 0.1, 7);

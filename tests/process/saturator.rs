@@ -193,7 +193,7 @@ fn nothing_folds_back() {
 }
 
 /// Sharper shoulders make more harmonics than eight times the rate holds: these limits are what
-/// DEVELOPERS.md admits, not what is wanted.
+/// README.md admits, not what is wanted.
 #[test]
 fn what_sharp_shoulders_fold_back_is_as_stated() {
     for (shoulder_db, allowed_db) in [
