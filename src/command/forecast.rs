@@ -205,7 +205,8 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
 
 fn write_chart(report: &Report, path: &Path, force: bool) -> Result<(), String> {
     let name = printable(path);
-    let chart =
-        chart::svg(report).map_err(|error| format!("{name}: could not be drawn ({error})"))?;
+    let chart = chart::svg(report).map_err(|error| {
+        format!("{name}: could not be drawn ({error}); leave out --svg to have the numbers alone")
+    })?;
     output::write(path, &chart, force)
 }

@@ -129,7 +129,9 @@ pub fn run(args: &ReportArgs) -> ExitCode {
     let page = match report.html() {
         Ok(page) => page,
         Err(error) => {
-            print_error(&format!("{name}: could not be drawn ({error})"));
+            print_error(&format!(
+                "{name}: could not be drawn ({error}); report on fewer songs to find which one it is"
+            ));
             return ExitCode::from(OUTPUT_FAILED);
         }
     };

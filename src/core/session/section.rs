@@ -35,7 +35,9 @@ impl FromStr for Section {
         let ends = text.split_once('-');
         match ends.and_then(|(start, end)| Some((seconds(start)?, seconds(end)?))) {
             Some((start, end)) if start < end => Ok(Self::Between(start, end)),
-            Some(_) => Err(format!("“{text}” ends before it starts")),
+            Some(_) => Err(format!(
+                "“{text}” ends before it starts, or is empty; the earlier second comes first, as in 30-90"
+            )),
             None => Err(format!(
                 "“{text}” is neither loudest nor whole nor two seconds such as 30-90"
             )),

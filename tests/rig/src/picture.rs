@@ -1,10 +1,7 @@
-//! Draws egui frames on the CPU, so that a picture of the editor is the same on every machine and
-//! needs no system package.
+//! Pictures of egui's frames, drawn on the CPU by the editor's own [`raster`], so that they are the
+//! same on every machine and need no system package.
 //!
-//! It follows the conventions of egui's OpenGL painter: vertex colours times texture in gamma
-//! space, premultiplied alpha blended into eight bits per channel, scissor rectangles rounded to
-//! whole pixels. Left out: dithering and mipmaps (neither would make a picture easier to compare)
-//! and paint callbacks (they are OpenGL code; the editor has none).
+//! [`raster`]: crestline_plugin::editor::raster
 
 use crestline_plugin::editor::raster::{Raster, size_px};
 use egui::epaint::ClippedPrimitive;
