@@ -107,8 +107,7 @@ pub struct Engine {
     output_signal: Stereo,
     before_signal: Stereo,
     turned_down: Box<[[f32; 4]; CHUNK]>,
-    /// Whether a band is turned down anywhere in what is not yet measured, and in the last run of
-    /// frames.
+    /// Whether any band is turned down in what is not measured yet, and in the last run of frames.
     turned: bool,
     last_turned: bool,
     /// Frames into the current chunk, how many of them have been measured, and where in it lies the
@@ -161,8 +160,7 @@ fn path_reduction(spec: EngineSpec) -> ReductionMeter {
     )
 }
 
-/// The part of a channel that lies in `range`; shorter where the channel ends, empty where there is
-/// none.
+/// The part of a channel that lies in `range`, as far as there is any.
 fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: Range<usize>) -> &'a [f32] {
     let channel = channels.get(index).copied().unwrap_or_default();
     channel
