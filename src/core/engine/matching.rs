@@ -137,7 +137,7 @@ impl Matching {
             // Nothing is known yet but what push promises: it stands for the time before.
             self.kept_s = KEPT_OF_A_JUMP_S;
             let before = energies[INPUT] * self.kept_s / self.chunk_s;
-            let [output, clean] = self.over_input_lu.map(|over| power_from_db(over));
+            let [output, clean] = self.over_input_lu.map(power_from_db);
             self.kept = [before * output, before * clean, before];
         }
         // Short at first, longer as it settles: weights that rise to the latest moment, then equal

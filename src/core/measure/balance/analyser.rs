@@ -161,7 +161,7 @@ impl Analyser {
 }
 
 #[inline(always)]
-fn weigh(signal: &[Complex32], window: &[Complex32], weighed: &mut [Complex32]) {
+pub(super) fn weigh(signal: &[Complex32], window: &[Complex32], weighed: &mut [Complex32]) {
     for (out, (sample, window)) in weighed.iter_mut().zip(signal.iter().zip(window)) {
         *out = Complex32::new(sample.re * window.re, sample.im * window.im);
     }
@@ -169,7 +169,7 @@ fn weigh(signal: &[Complex32], window: &[Complex32], weighed: &mut [Complex32]) 
 
 /// The power in each line and its mirror.
 #[inline(always)]
-fn powers(spectrum: &[Complex32], powers: &mut [f32]) {
+pub(super) fn powers(spectrum: &[Complex32], powers: &mut [f32]) {
     let (lines, mirrors) = spectrum.split_at(powers.len());
     for (power, line) in powers.iter_mut().zip(lines) {
         *power = line.re * line.re + line.im * line.im;

@@ -13,7 +13,7 @@ const TAPS_BETA: f64 = 8.0;
 
 /// Brings two channels down to the slow analysis' rate.
 pub(super) struct Decimator {
-    level: Level,
+    pub level: Level,
     taps: Vec<f32>,
     pub step: usize,
     /// Of each channel the last `taps.len()` samples, then those at hand.

@@ -1,4 +1,6 @@
+use super::analyser::{powers, weigh};
 use super::*;
+use rustfft::num_complex::Complex32;
 
 /// All but the library's transform, whose rounding is its own. Lengths are no whole numbers of
 /// registers.
