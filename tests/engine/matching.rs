@@ -159,6 +159,38 @@ fn after_a_change_of_push_sources_stay_matched_and_nothing_gets_louder() {
     assert!(failed.is_empty(), "{failed:?}");
 }
 
+/// The same half a second after a change at other moments of a song, loud ones and quiet ones.
+#[test]
+fn at_any_moment_of_a_song_a_change_of_push_is_matched_within_half_a_second() {
+    const AT: usize = 4 * SECOND;
+    for (name, whole) in programmes(11 * SECOND) {
+        for (from_db, to_db, saturated) in [(8.0, 2.0, true), (6.0, 0.0, false), (0.0, 6.0, false)]
+        {
+            let mut off = Vec::new();
+            for phase in 0..5 {
+                let start = phase * SECOND;
+                let input = cut(&whole, start..start + AT + 3 * SECOND / 2);
+                let run = |source: Source, from_db: f64| {
+                    let push_db = |start: usize| if start < AT { from_db } else { to_db };
+                    let of = |start: usize| settings(push_db(start), saturated, source);
+                    moments_lufs(&play(&mut engine(48_000.0, 2), &input, || 480, of))
+                };
+                let moment = (AT + PIPELINE + SECOND / 2) / TENTH - 1;
+                let [heard, other, settled] = [
+                    run(Source::Output, from_db),
+                    run(Source::Input, from_db),
+                    run(Source::Output, to_db),
+                ]
+                .map(|moments| moments[moment]);
+                let (least, most) = (other.min(settled), other.max(settled));
+                off.push((heard - most).max(0.0) + (heard - least).min(0.0));
+            }
+            println!("{name}, push {from_db} to {to_db} dB at five moments: {off:+.2?} LU");
+            assert!(off.iter().all(|off| off.abs() <= 1.0), "{name}: {off:?}");
+        }
+    }
+}
+
 // What is heard after a stop against what would have been heard without it, moment by moment.
 #[test]
 fn a_stop_and_a_start_keep_the_match() {

@@ -6,7 +6,10 @@
 //! same music. A change of the chain is known before it is heard, so the ratio is counted anew from
 //! the moment at which the paths are made with it. Until then, and where the music has not told
 //! yet, more push is taken for that much more loudness, which it can at most be, and less push for
-//! as much loudness as before: either errs towards too quiet.
+//! as much loudness as before, or as push alone can make: either errs towards too quiet. What was
+//! known of ten seconds before the change stays the least that is believed. Still, where push
+//! changes in a loud moment, which a limiter holds down more than the song as a whole, a quiet one
+//! right after it is heard up to 1.5 LU louder than once the match has settled.
 
 use super::CHUNK;
 use crate::dsp::decibel::power_from_db;
@@ -56,6 +59,8 @@ pub(super) struct Matching {
     /// Time until energies count again, s.
     transition_s: f64,
     over_input_lu: [f64; PATHS],
+    /// What is known of a longer time with other settings of push: the ratios are not less.
+    floor_lu: [f64; PATHS],
 }
 
 impl Matching {
@@ -74,6 +79,7 @@ impl Matching {
             kept_s: 0.0,
             transition_s: 0.0,
             over_input_lu: [0.0; PATHS],
+            floor_lu: [f64::NEG_INFINITY; PATHS],
         }
     }
 
@@ -100,8 +106,27 @@ impl Matching {
     }
 
     fn change(&mut self, before: &ChainSettings, after: &ChainSettings) {
-        let push_db = push_db(after) - push_db(before);
+        let most_lu = push_db(after);
+        let push_db = most_lu - push_db(before);
         let jump = push_db.abs() > JUMP_DB;
+        // More push makes nothing quieter, and less by no more than it is less. The moments since
+        // the change may be loud ones, which a limiter holds down more than the song as a whole.
+        let push_alone = ChainSettings {
+            push: after.push,
+            ..*before
+        } == *after;
+        for (floor, over) in self.floor_lu.iter_mut().zip(self.over_input_lu) {
+            let known = if self.span_s >= LONGEST_S {
+                over
+            } else {
+                *floor
+            };
+            *floor = if push_alone {
+                known + push_db.min(0.0)
+            } else {
+                f64::NEG_INFINITY
+            };
+        }
         if jump {
             self.transition_s = TRANSITION_S;
         }
@@ -117,6 +142,13 @@ impl Matching {
         (self.kept_s, self.energies, self.span_s) = (kept_s, [0.0; 3], 0.0);
         for over in &mut self.over_input_lu {
             *over += push_db.max(0.0);
+        }
+        if !turns_up(after) {
+            let most = power_from_db(most_lu) * self.kept[INPUT];
+            for (kept, over) in self.kept.iter_mut().zip(&mut self.over_input_lu) {
+                *kept = kept.min(most);
+                *over = over.min(most_lu);
+            }
         }
     }
 
@@ -165,7 +197,10 @@ impl Matching {
             _ => {
                 let weight = self.weight_of_kept();
                 let known = |path: usize| self.energies[path] + weight * self.kept[path];
-                [0, 1].map(|path| 10.0 * (known(path) / known(INPUT)).log10())
+                [0, 1].map(|path| {
+                    let over = 10.0 * (known(path) / known(INPUT)).log10();
+                    over.max(self.floor_lu[path])
+                })
             }
         };
     }
@@ -205,4 +240,12 @@ impl Matching {
 /// The push that a setting stands for, dB.
 fn push_db(chain: &ChainSettings) -> f64 {
     PushSettings::PUSH_DB.held(chain.push.push_db)
+}
+
+/// Whether anything but push may make the paths louder than the input.
+fn turns_up(chain: &ChainSettings) -> bool {
+    let mut bands = chain.bands.bands.iter();
+    chain.shelves.low_gain_db > 0.0
+        || chain.shelves.high_gain_db > 0.0
+        || (chain.bands.on && bands.any(|band| band.makeup_db > 0.0))
 }

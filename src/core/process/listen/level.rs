@@ -9,7 +9,7 @@ const SETTLED_DB_PER_S: f64 = 1.0;
 /// Fastest fall before: 6 dB in the 20 ms that a change of push takes.
 const SEEKING_FALL_DB_PER_S: f64 = 300.0;
 /// Fastest rise before, of a path, which has just become quieter by as much.
-const PATH_RISE_DB_PER_S: f64 = 25.0;
+const PATH_RISE_DB_PER_S: f64 = 40.0;
 /// The same of the input, which is as loud as it was: 6 dB take a second.
 const INPUT_RISE_DB_PER_S: f64 = 6.0;
 /// A gain that has come this close to its aim has settled, dB.
