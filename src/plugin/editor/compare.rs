@@ -12,7 +12,7 @@ const HEIGHT: f32 = 26.0;
 const GAP: f32 = 4.0;
 
 /// Width that [`show`] takes, points.
-pub const WIDTH: f32 = 54.0 + 64.0 + 52.0 + 52.0 + 50.0 + 5.0 * GAP + 8.0;
+pub const WIDTH: f32 = 54.0 + 64.0 + 52.0 + 52.0 + 50.0 + 4.0 * GAP;
 
 /// Draws the buttons from the left of `rect` on, in the middle of its height.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {

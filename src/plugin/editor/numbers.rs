@@ -116,7 +116,8 @@ fn header(ui: &mut Ui, area: Rect, rows: &[Row], more: &mut Option<bool>) {
         let right = column(area, index + 1);
         let at = pos2(right, middle);
         let written = label(ui.painter(), at, Align2::RIGHT_CENTER, name, colours.label);
-        let at = pos2(written.left() - 12.0, middle);
+        // Nearer to its own name than to the one before it, also where columns are narrow.
+        let at = pos2(written.left() - 9.0, middle);
         mark::paint(ui.painter(), signal, at, 10.0, colours.hue(signal).mark);
     }
     if is_wide(area) {

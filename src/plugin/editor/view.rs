@@ -224,7 +224,7 @@ impl View {
         self.deleted.take_if(|deleted| deleted.left_s(ui) <= 0.0);
         let mut words = places.notice;
         if words.width() > COMPARED {
-            words.max.x -= BESIDE;
+            words.max.x -= BESIDE + 12.0;
         }
         let (room, asked) = standing::show(ui, words, &scene, self.deleted.as_ref());
         actions.push(asked);
@@ -233,9 +233,7 @@ impl View {
         }
         if places.notice.width() > COMPARED {
             let own = self.starts.as_deref().unwrap_or_default();
-            let place = places
-                .notice
-                .with_min_x(places.notice.right() - BESIDE + 16.0);
+            let place = places.notice.with_min_x(places.notice.right() - BESIDE);
             actions.push(settings_row(ui, place, &scene, own));
         }
         decision::show(ui, places.decision, &scene);
