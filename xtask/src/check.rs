@@ -1,7 +1,8 @@
 //! Everything that must hold before a change is kept. Stops at the first step that fails.
 
 use crate::step::{cargo, run};
-use crate::{bundle, bundled_dir, setup, target_dir};
+use crate::tests::Program;
+use crate::{bundle, bundled_dir, setup, target_dir, tests};
 use nice_plug_xtask::Result;
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -11,7 +12,11 @@ use std::time::{Duration, Instant};
 const BUNDLED: &str = "CRESTLINE_BUNDLED";
 /// The file to which tests write what they pass over, a line each.
 const SKIPPED: &str = "CRESTLINE_SKIPPED";
+
 /// Formatting, lints, documentation, and all tests; those of the audio thread as shipped too.
+///
+/// # Errors
+/// The first step that fails.
 pub fn everything() -> Result<()> {
     let mut steps = Steps::default();
     if let Err(error) = setup::install() {
@@ -31,16 +36,15 @@ pub fn everything() -> Result<()> {
             "warnings",
         ]))
     })?;
-    steps.step("documentation", || {
-        let mut command = cargo(["doc", "--quiet", "--workspace", "--no-deps"]);
-        command.env("RUSTDOCFLAGS", "--deny warnings");
-        run(command)
+    let mut programs = Vec::new();
+    steps.step("tests, compiled", || {
+        programs = tests::compile()?;
+        programs.extend([documentation(), examples()]);
+        Ok(())
     })?;
-    steps.step("bundle", bundle)?;
-    steps.step("tests", || {
-        let mut command = cargo(["test", "--quiet", "--workspace"]);
-        command.env(BUNDLED, bundled_dir()).env(SKIPPED, &skipped);
-        run(command)
+    steps.step("bundle, documentation and tests", || {
+        let settings = [(BUNDLED, bundled_dir()), (SKIPPED, skipped.clone())];
+        tests::run(programs, &settings, bundle)
     })?;
     steps.step("audio thread, as shipped", || {
         let mut command = Command::new(target_dir().join("release/realtime"));
@@ -49,6 +53,23 @@ pub fn everything() -> Result<()> {
     })?;
     steps.summary(&std::fs::read_to_string(&skipped).unwrap_or_default());
     Ok(())
+}
+
+fn documentation() -> Program {
+    let mut command = cargo(["doc", "--quiet", "--workspace", "--no-deps"]);
+    command.env("RUSTDOCFLAGS", "--deny warnings");
+    Program {
+        name: "documentation".to_owned(),
+        command,
+    }
+}
+
+/// Those that stand in the documentation.
+fn examples() -> Program {
+    Program {
+        name: "examples".to_owned(),
+        command: cargo(["test", "--quiet", "--workspace", "--doc"]),
+    }
 }
 
 /// The steps done so far.
@@ -89,6 +110,7 @@ impl Steps {
     }
 }
 
-fn seconds(time: Duration) -> String {
+/// A length of time as it is told.
+pub fn seconds(time: Duration) -> String {
     format!("{:.1} s", time.as_secs_f64())
 }

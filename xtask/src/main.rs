@@ -12,6 +12,7 @@ mod dist;
 mod fuzz;
 mod setup;
 mod step;
+mod tests;
 
 use nice_plug_xtask::{Result, build, chdir_workspace_root};
 use std::path::{Path, PathBuf};
