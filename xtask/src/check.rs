@@ -39,7 +39,7 @@ pub fn everything() -> Result<()> {
     let mut programs = Vec::new();
     steps.step("tests, compiled", || {
         programs = tests::compile()?;
-        programs.extend([documentation(), examples()]);
+        programs.extend([documentation(), examples()?]);
         Ok(())
     })?;
     steps.step("bundle, documentation and tests", || {
@@ -65,11 +65,13 @@ fn documentation() -> Program {
 }
 
 /// Those that stand in the documentation.
-fn examples() -> Program {
-    Program {
+fn examples() -> Result<Program> {
+    let mut command = tests::cargo_test()?;
+    command.arg("--doc");
+    Ok(Program {
         name: "examples".to_owned(),
-        command: cargo(["test", "--quiet", "--workspace", "--doc"]),
-    }
+        command,
+    })
 }
 
 /// The steps done so far.
