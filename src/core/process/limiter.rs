@@ -13,7 +13,8 @@
 //!   needs its frames at any rate.
 //! * Ceiling: +0.05 dB at most for what reaches up to 0.45 of the rate, +0.15 dB for white noise up
 //!   to half of it, saturated or not (`tests/process/limiter.rs`, `tests/engine/ceiling.rs`).
-//! * Distortion: steady tones from 20 Hz on −120 dB; 41 and 55 Hz at +6 dB, automatic, −41 dB.
+//! * Distortion: steady tones from 20 Hz on −120 dB with the automatic release, −105 dB at any
+//!   release by hand; 41 and 55 Hz at +6 dB, automatic, −41 dB.
 //! * Memory: with the automatic release nothing is left of any sample after 1.4 s, unless bass
 //!   ruled alone. Renderings whose starts lie whole quanta of 32 frames apart are then equal to the
 //!   last bit; others differ by what groups of eight frames that lie elsewhere make of the same
