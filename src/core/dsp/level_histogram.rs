@@ -83,7 +83,7 @@ impl LevelCounter {
 
     /// Forgets everything.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn reset(&mut self) {
         self.counts = [0.0; BINS];
@@ -94,7 +94,7 @@ impl LevelCounter {
     /// Counts one or two channels of equal length, in stretches of any length: the result does not
     /// depend on how they are cut.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes: a shift and an addition for a sample in five.
     pub fn count(&mut self, channels: &[&mut [f32]]) {
         let frames = channels.first().map_or(0, |channel| channel.len());

@@ -159,7 +159,7 @@ impl Meter {
 
     /// Forgets everything measured so far, and the signal.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn reset(&mut self) {
         self.cut();
@@ -172,7 +172,7 @@ impl Meter {
     /// Forgets the signal, which breaks off here: what comes next follows on silence. What has been
     /// measured stays.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn cut(&mut self) {
         for pair in &mut self.pairs {
@@ -185,7 +185,7 @@ impl Meter {
 
     /// Forgets everything measured so far, of a signal that goes on.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn restart(&mut self) {
         self.grid.reset();
@@ -215,7 +215,7 @@ impl Meter {
     /// Takes one slice a channel, all of one length, at most `max_block` frames. Samples that are
     /// not finite are measured as silence.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn process(&mut self, channels: &[&[f32]]) {
         let frames = channels
@@ -413,7 +413,7 @@ impl Meter {
 
     /// Everything measured so far, as of the last whole 10 ms.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes: a copy.
     pub fn readings(&self) -> Readings {
         Readings {
@@ -425,7 +425,7 @@ impl Meter {
     /// Highest true peak over all channels in the whole 10 ms since this was last asked, dBTP;
     /// `None` in silence.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn take_true_peak_dbtp(&mut self) -> Option<f64> {
         db_from_gain(f64::from(std::mem::take(&mut self.true_peak_fresh)))
@@ -434,7 +434,7 @@ impl Meter {
     /// K-weighted energy (the sum of squares over frames and channels, with the channels' weights)
     /// of the whole 5 ms since this was last asked.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn take_weighted_energy(&mut self) -> f64 {
         std::mem::take(&mut self.weighted_fresh)
@@ -444,7 +444,7 @@ impl Meter {
     /// [`with_balance`](Self::with_balance). A few thousand additions: ask for it some ten times a
     /// second.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn balance(&self) -> Balance {
         let gate_lufs = self.loudness.relative_gate_lufs();

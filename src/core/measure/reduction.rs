@@ -129,7 +129,7 @@ impl ReductionMeter {
     /// Gain that the signal before has been given already in each band, dB: what the gains told
     /// are counted up by, so that they are those of the whole way.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn set_given_gain(&mut self, gain_db: [f64; 4]) {
         for after in &mut self.afters {
@@ -139,7 +139,7 @@ impl ReductionMeter {
 
     /// The corners between the bands that were last asked for, Hz.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn corners_hz(&self) -> [f64; 3] {
         self.corners_hz
@@ -148,7 +148,7 @@ impl ReductionMeter {
     /// Moves the corners between the bands, in Hz, low to high; takes 50 ms, but no time before the
     /// first frame.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn set_corners(&mut self, corners_hz: [f64; 3]) {
         if corners_hz == self.corners_hz {
@@ -165,7 +165,7 @@ impl ReductionMeter {
 
     /// Frames until what is told may change.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn remaining(&self) -> usize {
         self.grid.remaining()
@@ -173,7 +173,7 @@ impl ReductionMeter {
 
     /// Where the gain at rest is taken from, for every signal compared.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn set_rest_gain(&mut self, rest: RestGain) {
         for after in &mut self.afters {
@@ -183,7 +183,7 @@ impl ReductionMeter {
 
     /// Forgets everything measured so far.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn restart(&mut self) {
         for after in &mut self.afters {
@@ -201,7 +201,7 @@ impl ReductionMeter {
     /// Exchanges what has been measured so far with what was set aside. Nothing happens without
     /// [room](Self::keep_spare).
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn exchange(&mut self) {
         for after in &mut self.afters {
@@ -214,7 +214,7 @@ impl ReductionMeter {
     /// Looks at nothing until `frames` more frames and a whole window have passed: the signals are
     /// about to jump against each other.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn skip(&mut self, frames: usize) {
         #[expect(clippy::cast_sign_loss, reason = "a quotient of positive numbers")]
@@ -226,7 +226,7 @@ impl ReductionMeter {
     /// are taken as the shortest slice has; what is missing is silence. Samples that are not finite
     /// are measured as silence.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn process(&mut self, before: &[&[f32]], afters: &[&[&[f32]]]) {
         self.process_turned_down(before, &[], afters);
@@ -236,7 +236,7 @@ impl ReductionMeter {
     /// in each frame, which are taken back. As many frames are taken as there are factors, unless
     /// there are none, which are factors of 1.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn process_turned_down(
         &mut self,
@@ -405,7 +405,7 @@ impl ReductionMeter {
 
     /// What became of the signal in comparison `index`.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes: a copy.
     pub fn readings(&self, index: usize) -> Reduction {
         self.afters

@@ -211,7 +211,7 @@ impl Listen {
 
     /// Fills `heard` with what is to be heard of `signals`; `loudness` steers the matching.
     ///
-    /// # Realtime Safety
+    /// # Realtime
     /// Yes.
     pub fn process(
         &mut self,
