@@ -105,22 +105,22 @@ pub fn audition(
     let [start, length] = [start_s, length_s].map(|seconds| (seconds * rate_hz).round() as u64);
     audio.skip(start).map_err(AuditionFailure::Unreadable)?;
     let mut share = |read: u64| go_on(begun + (1.0 - begun) * read as f64 / length.max(1) as f64);
-    let planes = read(&mut audio, length, sample_rate_hz, &mut share)?;
+    let resampler = Resampler::new(rate_hz, sample_rate_hz, count)
+        .map_err(|error| unusable(error.to_string()))?;
+    let planes = read(&mut audio, length, resampler, &mut share)?;
     AuditionLoop::new(sample_rate_hz, channels, planes).map_err(|error| match error {
         AuditionError::TooShort | AuditionError::Silent => unusable(error.to_string()),
     })
 }
 
-/// The next `length` frames at this rate, or as many as there are.
+/// The next `length` frames through this resampler, or as many as there are.
 fn read(
     audio: &mut AudioFile,
     length: u64,
-    sample_rate_hz: f64,
+    mut resampler: Option<Resampler>,
     go_on: &mut dyn FnMut(u64) -> bool,
 ) -> Result<Vec<Vec<f32>>, AuditionFailure> {
     let channels = audio.roles().len();
-    let from_hz = f64::from(audio.sample_rate_hz());
-    let mut resampler = Resampler::new(from_hz, sample_rate_hz, channels);
     let mut planes = vec![Vec::new(); channels];
     let mut block = Vec::new();
     let mut read = 0;

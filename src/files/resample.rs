@@ -2,7 +2,8 @@
 
 use rubato::audioadapter_buffers::direct::SequentialSliceOfVecs;
 use rubato::{
-    Async, FixedAsync, Indexing, Resampler as _, SincInterpolationParameters, WindowFunction,
+    Async, FixedAsync, Indexing, Resampler as _, ResamplerConstructionError,
+    SincInterpolationParameters, WindowFunction,
 };
 
 /// Frames that are read at a time.
@@ -21,23 +22,30 @@ pub struct Resampler {
 }
 
 impl Resampler {
-    /// From one rate in Hz to another; `None` where they are the same, or too far apart.
-    pub fn new(from_hz: f64, to_hz: f64, channels: usize) -> Option<Self> {
+    /// From one rate in Hz to another; `None` where they are the same.
+    ///
+    /// # Errors
+    /// They are too far apart.
+    pub fn new(
+        from_hz: f64,
+        to_hz: f64,
+        channels: usize,
+    ) -> Result<Option<Self>, ResamplerConstructionError> {
         if (from_hz - to_hz).abs() < 1e-6 * to_hz {
-            return None;
+            return Ok(None);
         }
         let ratio = to_hz / from_hz;
         // Stop band below the noise of 24 bits.
         let sinc = SincInterpolationParameters::new(256, WindowFunction::BlackmanHarris2);
-        let inner = Async::new_sinc(ratio, 1.0, &sinc, CHUNK, channels, FixedAsync::Input).ok()?;
-        Some(Self {
+        let inner = Async::new_sinc(ratio, 1.0, &sinc, CHUNK, channels, FixedAsync::Input)?;
+        Ok(Some(Self {
             ratio,
             taken: 0,
             to_drop: inner.output_delay(),
             block: vec![vec![0.0; CHUNK]; channels],
             out: vec![vec![0.0; inner.output_frames_max()]; channels],
             inner,
-        })
+        }))
     }
 
     /// Takes up to [`CHUNK`] frames, fewer only at the end, and adds what comes of them to `to`.
