@@ -185,7 +185,8 @@ fn measure(path: &Path, ahead: bool, progress: &ProgressBar) -> Result<MeasuredF
         f64::from(audio.sample_rate_hz()),
         audio.roles(),
         BLOCK_FRAMES,
-    );
+    )
+    .told_at_end();
     let mut take = |planes: &[Vec<f32>]| {
         let frames = planes.first().map_or(0, Vec::len);
         for start in (0..frames).step_by(BLOCK_FRAMES) {

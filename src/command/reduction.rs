@@ -151,7 +151,7 @@ fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
         DEFAULT_CORNERS_HZ,
     );
     through.set_estimate(&estimate);
-    let meter = || Meter::new(rate_hz, &roles, BLOCK_FRAMES);
+    let meter = || Meter::new(rate_hz, &roles, BLOCK_FRAMES).told_at_end();
     let mut meters = [meter(), meter()];
     while let Some([before, after]) = files.next_block()? {
         let mut planes = before.to_vec();

@@ -88,7 +88,7 @@ fn filter(file: &Path) {
 
 fn measure(path: &Path, ahead: bool) {
     let mut file = AudioFile::open(path).expect("a file of ours");
-    let mut meter = Meter::new(RATE_HZ.into(), file.roles(), BLOCK);
+    let mut meter = Meter::new(RATE_HZ.into(), file.roles(), BLOCK).told_at_end();
     let mut take = |planes: &[Vec<f32>]| {
         for (left, right) in planes[0].chunks(BLOCK).zip(planes[1].chunks(BLOCK)) {
             meter.process(&[left, right]);

@@ -27,7 +27,14 @@ fn beat(rate_hz: f64, seed: u64) -> Vec<f32> {
 
 /// Readings and balance of the beat, given over in blocks of these lengths, over and over.
 fn in_blocks(lengths: &[usize]) -> (Readings, Balance) {
-    let mut meter = Meter::new(RATE, &STEREO, 4_096).with_balance(0.25);
+    told_in_blocks(new_meter(), lengths)
+}
+
+fn new_meter() -> Meter {
+    Meter::new(RATE, &STEREO, 4_096).with_balance(0.25)
+}
+
+fn told_in_blocks(mut meter: Meter, lengths: &[usize]) -> (Readings, Balance) {
     let mut at = 0;
     for length in lengths.iter().cycle() {
         let end = (at + length).min(BEAT[0].len());
@@ -65,6 +72,11 @@ fn values(readings: &Readings) -> [Option<f64>; 18] {
         readings.rms_3s_dbfs,
         readings.rms_dbfs,
     ]
+}
+
+#[test]
+fn a_meter_that_tells_at_the_end_tells_the_same() {
+    assert_eq!(told_in_blocks(new_meter().told_at_end(), &[512]), *WHOLE);
 }
 
 #[test]

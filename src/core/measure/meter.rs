@@ -52,6 +52,8 @@ pub struct Meter {
     sample_peak_3s: SlidingMax,
     lowest_plr: LowestPlr,
     readings: Readings,
+    /// The readings wait for the end of a file.
+    told_at_end: bool,
     /// Copies of two channels at hand, with what is not finite replaced.
     cleaned: [Vec<f32>; 2],
     silence: Vec<f32>,
@@ -135,6 +137,7 @@ impl Meter {
             sample_peak_3s: SlidingMax::new(level::LONG_SLOTS),
             lowest_plr: LowestPlr::new(),
             readings: Readings::default(),
+            told_at_end: false,
             cleaned: [vec![0.0; max_block], vec![0.0; max_block]],
             silence: vec![0.0; max_block.max(TruePeak::DELAY_FRAMES)],
             spare: None,
@@ -153,6 +156,16 @@ impl Meter {
                 max_block,
                 stagger,
             )),
+            ..self
+        }
+    }
+
+    /// The same meter for a file of which only the end is asked: until [`finish`](Self::finish) it
+    /// tells nothing, after it the same.
+    #[must_use]
+    pub fn told_at_end(self) -> Self {
+        Self {
+            told_at_end: true,
             ..self
         }
     }
@@ -305,11 +318,25 @@ impl Meter {
             self.true_peak_fresh = self.true_peak_fresh.max(peaks.truth);
             self.true_peak_max = self.true_peak_max.max(peaks.truth);
             self.slot = Slot::default();
-            self.update_readings();
-            if grid_due(&self.grid) {
-                self.update_gated_readings();
+            let short_term = self.short_term();
+            if let Some((loudness, plr)) = short_term {
+                self.lowest_plr.push(loudness, plr);
+            }
+            if !self.told_at_end {
+                self.update_readings(short_term);
+                if grid_due(&self.grid) {
+                    self.update_gated_readings();
+                }
             }
         }
+    }
+
+    /// Short-term loudness above the absolute gate, LUFS, and PLR, dB.
+    fn short_term(&self) -> Option<(f64, f64)> {
+        let loudness = self.loudness.short_term_lufs();
+        let loudness = loudness.filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS)?;
+        let peak_dbtp = db_from_gain(f64::from(self.true_peak_3s.max()))?;
+        Some((loudness, peak_dbtp - loudness))
     }
 
     /// Weighted energy (over the channels, with their weights) and plain energy (mean over the
@@ -330,7 +357,7 @@ impl Meter {
     }
 
     /// Brings the values that change with every slot up to date.
-    fn update_readings(&mut self) {
+    fn update_readings(&mut self, short_term: Option<(f64, f64)>) {
         let (loudness, grid) = (&self.loudness, &self.grid);
         let peak_db = |peak: f32| db_from_gain(f64::from(peak));
         let sample_peak = self
@@ -364,13 +391,7 @@ impl Meter {
             .sum();
         readings.last_clip_s = last_clip.map(|frame| frame as f64 / self.sample_rate_hz);
         readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
-        let audible = readings
-            .short_term_lufs
-            .filter(|loudness| *loudness > ABSOLUTE_GATE_LUFS);
-        readings.short_term_plr_db = difference(readings.true_peak_3s_dbtp, audible);
-        if let (Some(loudness), Some(plr)) = (audible, readings.short_term_plr_db) {
-            self.lowest_plr.push(loudness, plr);
-        }
+        readings.short_term_plr_db = short_term.map(|(_, plr)| plr);
     }
 
     /// Brings the values that come from the gating histories up to date.
@@ -406,7 +427,7 @@ impl Meter {
         self.rms.add_rest(self.slot.plain + plain);
         self.slot = Slot::default();
         if self.grid.frames() > 0 {
-            self.update_readings();
+            self.update_readings(self.short_term());
             self.update_gated_readings();
         }
     }
