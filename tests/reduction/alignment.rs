@@ -10,8 +10,9 @@
     reason = "the measured figures are worth reading"
 )]
 
+use crate::processes::unfixed;
 use crestline_core::handover::{Tap, TapState, TapWriter, tap};
-use crestline_core::measure::{Aligner, Relation, mono};
+use crestline_core::measure::{Aligner, Reduction, Relation, mono};
 use crestline_core::process::{Limiter, LimiterSettings};
 use songs::{Song, rink_lights, turnstile};
 use std::sync::LazyLock;
@@ -303,6 +304,32 @@ fn the_worker_finds_settles_and_gives_up() {
     // A new beginning.
     writer.begin();
     assert_eq!(writer.told().state, TapState::Listening);
+    drop(comparison);
+}
+
+// A copy whose delay sways, beside the signal itself: it has a place, and no figures.
+#[test]
+fn the_worker_tells_a_chorus_as_no_fixed_device() {
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    let cut = |channel: &Vec<f32>| channel[..40 * 48_000].to_vec();
+    let before: Vec<Vec<f32>> = RINK_LIGHTS.channels.iter().map(cut).collect();
+    let (name, chorus) = unfixed().swap_remove(0);
+    let after = chorus(&before);
+    writer.begin();
+    let block = |index: usize| {
+        let from = 512 * index % (before[0].len() - 511);
+        let [a, b, c, d] = [&before[0], &before[1], &after[0], &after[1]];
+        [a, b, c, d].map(|channel| channel[from..from + 512].to_vec())
+    };
+    assert!(
+        feed(&mut writer, block, |tap| tap.state == TapState::NotFixed),
+        "{name}"
+    );
+    let told = writer.told();
+    assert_eq!(
+        (told.delay_frames, told.reduction),
+        (0, Reduction::default())
+    );
     drop(comparison);
 }
 
