@@ -1,5 +1,6 @@
 //! Everything that must hold before a change is kept. Stops at the first step that fails.
 
+use crate::checked::checked;
 use crate::step::{cargo, run};
 use crate::tests::Program;
 use crate::{bundle, bundled_dir, setup, target_dir, tests};
@@ -26,20 +27,14 @@ pub fn everything() -> Result<()> {
     let _ = std::fs::remove_file(&skipped);
     steps.step("formatting", || run(cargo(["fmt", "--all", "--check"])))?;
     steps.step("lints", || {
-        run(cargo([
-            "clippy",
-            "--quiet",
-            "--workspace",
-            "--all-targets",
-            "--",
-            "--deny",
-            "warnings",
-        ]))
+        let mut command = checked("clippy")?;
+        command.args(["--all-targets", "--", "--deny", "warnings"]);
+        run(command)
     })?;
     let mut programs = Vec::new();
     steps.step("tests, compiled", || {
         programs = tests::compile()?;
-        programs.extend([documentation(), examples()?]);
+        programs.extend([documentation()?, examples()?]);
         Ok(())
     })?;
     steps.step("bundle, documentation and tests", || {
@@ -55,18 +50,19 @@ pub fn everything() -> Result<()> {
     Ok(())
 }
 
-fn documentation() -> Program {
-    let mut command = cargo(["doc", "--quiet", "--workspace", "--no-deps"]);
+fn documentation() -> Result<Program> {
+    let mut command = checked("doc")?;
+    command.arg("--no-deps");
     command.env("RUSTDOCFLAGS", "--deny warnings");
-    Program {
+    Ok(Program {
         name: "documentation".to_owned(),
         command,
-    }
+    })
 }
 
 /// Those that stand in the documentation.
 fn examples() -> Result<Program> {
-    let mut command = tests::cargo_test()?;
+    let mut command = checked("test")?;
     command.arg("--doc");
     Ok(Program {
         name: "examples".to_owned(),

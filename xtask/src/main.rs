@@ -7,6 +7,7 @@
 )]
 
 mod check;
+mod checked;
 mod cross;
 mod dist;
 mod fuzz;

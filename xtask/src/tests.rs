@@ -2,9 +2,9 @@
 //! built. One program after the other leaves a core idle while the last long test of each runs, and
 //! the bundle does where one crate waits for another.
 
-use crate::step::{cargo, line};
-use crate::target_dir;
-use cargo_metadata::{Artifact, Message, MetadataCommand};
+use crate::checked::checked;
+use crate::step::line;
+use cargo_metadata::{Artifact, Message};
 use nice_plug_xtask::Result;
 use std::io::{BufReader, Error};
 use std::path::PathBuf;
@@ -13,22 +13,10 @@ use std::sync::mpsc::{self, Sender};
 use std::sync::{Mutex, PoisonError};
 use std::thread;
 
-/// Crates of ours in which samples move in the tests' own time.
-const BUSY: [&str; 4] = ["crestline-core", "crestline-files", "kit", "songs"];
-/// There is nothing of ours to be checked in it: the bundle's own will do.
-const AS_SHIPPED: &str = "crestline-transforms";
-/// Crates of others that notice, with debug assertions, what ours do wrong with them: that the
-/// audio thread allocates, that a widget is at two places.
-const WATCHFUL: [&str; 4] = [
-    "egui",
-    "nice-assert-no-alloc",
-    "nice-plug",
-    "nice-plug-core",
-];
 /// These take longest and begin first, so that no core is idle at the end.
 const LONGEST: [&str; 5] = ["engine", "reduction", "editor", "command", "measure"];
-/// These begin once there is a bundle: the first tries it out, the other compiles in the same place.
-const AFTER_THE_BUNDLE: [&str; 2] = ["host", "examples"];
+/// These begin once there is a bundle: the first tries it out, the others compile in the same place.
+const AFTER_THE_BUNDLE: [&str; 3] = ["host", "documentation", "examples"];
 
 /// What is run to its end: a test program, or something else that may run beside them.
 pub struct Program {
@@ -38,45 +26,13 @@ pub struct Program {
     pub command: Command,
 }
 
-/// `cargo test`, by the release profile, so that crates of others are those of the bundle and are
-/// compiled once for both; but ours with debug assertions and overflow checks, and optimised no
-/// more than tests need. What is put beside the bundle's programs goes to a folder of its own.
-///
-/// # Errors
-/// The workspace cannot be read.
-pub fn cargo_test() -> Result<Command> {
-    let workspace = MetadataCommand::new().no_deps().exec()?;
-    let ours = workspace.workspace_packages();
-    let ours = ours.iter().map(|package| package.name.as_str());
-    let mut command = cargo(["test", "--quiet", "--workspace", "--release"]);
-    command
-        .arg("--target-dir")
-        .arg(target_dir().join("checked"))
-        .env("CARGO_BUILD_BUILD_DIR", target_dir());
-    for name in ours.filter(|name| *name != AS_SHIPPED).chain(WATCHFUL) {
-        let level = if BUSY.contains(&name) { 2 } else { 1 };
-        for setting in [
-            "debug-assertions=true",
-            "overflow-checks=true",
-            "codegen-units=16",
-            "debug=false",
-            &format!("opt-level={level}"),
-        ] {
-            let setting = format!("profile.release.package.{name}.{setting}");
-            command.args(["--config", &setting]);
-        }
-    }
-    Ok(command)
-}
-
 /// Compiles all tests of the workspace.
 ///
 /// # Errors
 /// They do not compile; the compiler has said why.
 pub fn compile() -> Result<Vec<Program>> {
-    let mut command = cargo_test()?;
-    command.arg("--no-run");
-    command.arg("--message-format=json-render-diagnostics");
+    let mut command = checked("test")?;
+    command.args(["--no-run", "--message-format=json-render-diagnostics"]);
     let mut compiler = command.stdout(Stdio::piped()).spawn()?;
     let told = compiler.stdout.take().map(BufReader::new);
     let mut programs = Vec::new();
