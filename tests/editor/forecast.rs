@@ -27,7 +27,7 @@ fn forecast() -> (Harness<'static, Stage>, Forecaster) {
     let mut found = forecaster.newer_than(&mut version);
     let start = Instant::now();
     while !found.as_ref().is_some_and(|found| found.done) {
-        assert!(start.elapsed() < Duration::from_mins(2), "{found:?}");
+        assert!(start.elapsed() < Duration::from_mins(10), "{found:?}");
         // The editor asks in every frame.
         harness.run_steps(1);
         thread::park_timeout(Duration::from_millis(5));

@@ -21,7 +21,7 @@ const RATE_HZ: f64 = 8_000.0;
 /// Longer than the settings need to come to rest.
 const REST: Duration = Duration::from_secs(1);
 /// What has not been found by then never will be.
-const LONGEST_WAIT: Duration = Duration::from_mins(2);
+const LONGEST_WAIT: Duration = Duration::from_mins(10);
 
 /// The memory that all rings of a process share is used by one test at a time.
 fn alone() -> MutexGuard<'static, ()> {

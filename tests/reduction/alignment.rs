@@ -232,7 +232,7 @@ fn silence_and_short_signals_are_no_trouble() {
     short.compare(&noise, &noise);
 }
 
-/// Writes blocks until `done` of what the worker tells, or for a minute of wall time; never so fast
+/// Writes blocks until `done` of what the worker tells, or for ten minutes of wall time; never so fast
 /// that the worker falls behind by more than a second.
 fn feed(
     writer: &mut TapWriter,
@@ -241,7 +241,7 @@ fn feed(
 ) -> bool {
     let start = Instant::now();
     let mut index = 0;
-    while start.elapsed() < Duration::from_mins(1) {
+    while start.elapsed() < Duration::from_mins(10) {
         if writer.behind_frames() > 48_000 {
             std::thread::park_timeout(Duration::from_millis(1));
         } else {
