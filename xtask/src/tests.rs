@@ -1,6 +1,6 @@
-//! All tests: compiled at once, then run a program for each core at a time, while the bundle is
-//! built. One program after the other leaves a core idle while the last long test of each runs, and
-//! the bundle does where one crate waits for another.
+//! All tests: compiled at once, then run one program after the other. Two beside each other would be
+//! done sooner, but what waits for a thread below normal priority, or for another's lock, then waits
+//! too long now and then.
 
 use crate::checked::checked;
 use crate::step::line;
@@ -9,16 +9,8 @@ use nice_plug_xtask::Result;
 use std::io::{BufReader, Error};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
-use std::sync::mpsc::{self, Sender};
-use std::sync::{Mutex, PoisonError};
-use std::thread;
 
-/// These take longest and begin first, so that no core is idle at the end.
-const LONGEST: [&str; 5] = ["engine", "reduction", "editor", "command", "measure"];
-/// These begin once there is a bundle: the first tries it out, the others compile in the same place.
-const AFTER_THE_BUNDLE: [&str; 3] = ["host", "documentation", "examples"];
-
-/// What is run to its end: a test program, or something else that may run beside them.
+/// What is run to its end: a test program, or something else that is checked.
 pub struct Program {
     /// What it is called in the output.
     pub name: String,
@@ -63,67 +55,26 @@ fn program(artifact: Artifact) -> Option<Program> {
     })
 }
 
-/// Runs the programs to their ends, each with `settings` in its environment, and meanwhile
-/// `bundle`, which must have succeeded before what tries it out begins.
+/// Runs the programs to their ends, each with `settings` in its environment.
 ///
 /// # Errors
-/// A program fails, after the others have run and what it had to say has been printed; or there is
-/// no bundle.
-pub fn run(
-    programs: Vec<Program>,
-    settings: &[(&str, PathBuf)],
-    bundle: impl FnOnce() -> Result<()>,
-) -> Result<()> {
-    let (last, mut first): (Vec<_>, Vec<_>) = programs
-        .into_iter()
-        .partition(|program| AFTER_THE_BUNDLE.contains(&program.name.as_str()));
-    let rank = |program: &Program| LONGEST.iter().position(|name| *name == program.name);
-    first.sort_by_key(|program| rank(program).unwrap_or(LONGEST.len()));
-    let (queue, waiting) = mpsc::channel::<Program>();
-    let waiting = Mutex::new(waiting);
-    let failures = Mutex::new(Vec::new());
-    let next = || {
-        let waiting = waiting.lock().unwrap_or_else(PoisonError::into_inner);
-        waiting.recv()
-    };
-    let bundled = thread::scope(|scope| {
-        for _ in 0..thread::available_parallelism().map_or(1, usize::from) {
-            scope.spawn(|| {
-                while let Ok(mut program) = next() {
-                    program.command.envs(settings.iter().cloned());
-                    if let Err(said) = to_its_end(&mut program) {
-                        let mut failures = failures.lock().unwrap_or_else(PoisonError::into_inner);
-                        failures.push((program.name, said));
-                    }
-                }
-            });
+/// A program fails, after the others have run and what it had to say has been printed.
+pub fn run(programs: Vec<Program>, settings: &[(&str, PathBuf)]) -> Result<()> {
+    let mut failed = Vec::new();
+    for mut program in programs {
+        program.command.envs(settings.iter().cloned());
+        if let Err(said) = to_its_end(&mut program) {
+            failed.push((program.name, said));
         }
-        let bundled = begin(&queue, first)
-            .and_then(|()| bundle())
-            .and_then(|()| begin(&queue, last));
-        // However it went: with the queue, those who take from it end.
-        drop(queue);
-        bundled
-    });
-    let failures = failures
-        .into_inner()
-        .unwrap_or_else(PoisonError::into_inner);
-    for (_, said) in &failures {
+    }
+    for (_, said) in &failed {
         println!("\n{said}");
     }
-    bundled?;
-    if failures.is_empty() {
+    if failed.is_empty() {
         return Ok(());
     }
-    let names: Vec<_> = failures.iter().map(|(name, _)| name.as_str()).collect();
+    let names: Vec<_> = failed.iter().map(|(name, _)| name.as_str()).collect();
     Err(Error::other(format!("failed: {}", names.join(", "))).into())
-}
-
-fn begin(queue: &Sender<Program>, programs: Vec<Program>) -> Result<()> {
-    for program in programs {
-        queue.send(program)?;
-    }
-    Ok(())
 }
 
 /// Says how it went and what it passed over; fails with all that it had to say.
