@@ -1,6 +1,6 @@
 //! The forecast on the plane comes by itself.
 
-use std::thread;
+use kit::pause::pause;
 use std::time::{Duration, Instant};
 
 use crestline_core::handover::recent;
@@ -30,7 +30,7 @@ fn forecast() -> (Harness<'static, Stage>, Forecaster) {
         assert!(start.elapsed() < Duration::from_mins(10), "{found:?}");
         // The editor asks in every frame.
         harness.run_steps(1);
-        thread::park_timeout(Duration::from_millis(5));
+        pause(Duration::from_millis(5));
         found = forecaster.newer_than(&mut version).or(found);
     }
     harness.run_steps(60);

@@ -1,6 +1,5 @@
 //! The mix beside its reference while it plays.
 
-use std::thread::park_timeout;
 use std::time::{Duration, Instant};
 
 use crestline_core::handover::recent;
@@ -10,6 +9,7 @@ use crestline_core::session::Section;
 use crestline_core::session::forecast::{Forecaster, Stretch};
 use crestline_core::session::reference::{BesideMeter, Profile, Profiler, beside};
 use kit::metering::STEREO;
+use kit::pause::pause;
 use songs::rink_lights;
 
 const RATE: u32 = 48_000;
@@ -141,7 +141,7 @@ fn until_found(
         if meter.found().is_some_and(|found| wanted(&found)) {
             return true;
         }
-        park_timeout(Duration::from_millis(10));
+        pause(Duration::from_millis(10));
     }
     false
 }
@@ -162,7 +162,7 @@ fn it_follows_settings_and_music() {
     let neutral = ChainSettings::default();
     for _ in 0..30 {
         meter.ask(&neutral, &reference, Instant::now());
-        park_timeout(Duration::from_millis(10));
+        pause(Duration::from_millis(10));
     }
     assert_eq!(meter.found(), None);
     writer.write(&[&left[early..], &right[early..]]);
@@ -190,6 +190,6 @@ fn it_follows_settings_and_music() {
     while meter.found().is_some() {
         meter.ask(&louder, &other, Instant::now());
         assert!(begun.elapsed() < Duration::from_mins(10));
-        park_timeout(Duration::from_millis(10));
+        pause(Duration::from_millis(10));
     }
 }

@@ -6,8 +6,8 @@ use crestline_core::measure::ChannelRole;
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Capture, CaptureError, Profile, ProfileError, Profiler};
 use kit::engine_run::noise;
+use kit::pause::pause;
 use songs::turnstile;
-use std::thread;
 use std::time::{Duration, Instant};
 
 const RATE: u32 = 48_000;
@@ -68,7 +68,7 @@ fn follow(capture: &Capture, seconds: f64) {
     let start = Instant::now();
     while capture.captured_s() < seconds - 1e-9 {
         assert!(start.elapsed() < Duration::from_mins(10), "{capture:?}");
-        thread::park_timeout(Duration::from_millis(5));
+        pause(Duration::from_millis(5));
     }
 }
 
@@ -80,7 +80,7 @@ fn outcome(capture: &Capture) -> Result<Profile, CaptureError> {
             return outcome;
         }
         assert!(start.elapsed() < Duration::from_mins(10), "{capture:?}");
-        thread::park_timeout(Duration::from_millis(5));
+        pause(Duration::from_millis(5));
     }
 }
 

@@ -7,7 +7,6 @@
 )]
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
-use std::thread;
 use std::time::{Duration, Instant};
 
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
@@ -15,6 +14,7 @@ use crestline_core::handover::{RecentReader, RecentWriter, recent};
 use crestline_core::process::{ChainSettings, LimiterSettings, PushSettings};
 use crestline_core::session::forecast::{Forecasted, Forecaster, Marks, Point, Stretch, forecast};
 use kit::engine_run::noise;
+use kit::pause::pause;
 
 /// Slow rates are quick to work through.
 const RATE_HZ: f64 = 8_000.0;
@@ -59,7 +59,7 @@ fn wait(forecaster: &Forecaster, wanted: impl Fn(&Forecasted) -> bool) -> Foreca
         if let Some(found) = newer.filter(&wanted) {
             return found;
         }
-        thread::park_timeout(Duration::from_millis(1));
+        pause(Duration::from_millis(1));
     }
     panic!("nothing such was found in {LONGEST_WAIT:?}");
 }

@@ -5,6 +5,7 @@ use crestline_core::handover::{AudioEnd, Grain, Overs, handover};
 use crestline_core::process::{ChainSettings, LimiterSettings};
 use crestline_core::session::History;
 use kit::engine_run::{Planes, in_blocks, noise};
+use kit::pause::pause;
 
 /// Slow rates are quick to work through.
 const RATE_HZ: f64 = 16_000.0;
@@ -108,7 +109,7 @@ fn it_can_be_taken_back_once_the_editor_is_looked_at() {
     let patience = std::time::Instant::now();
     while engine.undo_left_s().is_none() {
         assert!(patience.elapsed().as_secs() < 60);
-        std::thread::park_timeout(std::time::Duration::from_millis(20));
+        pause(std::time::Duration::from_millis(20));
         play(&mut engine, &mut audio, &at_level(1, 0.5, 17));
         engine.restart_recorded(&mut audio);
     }

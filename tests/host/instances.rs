@@ -2,6 +2,7 @@
 //! memory each. Linux only: there a process can be asked what it holds (proc(5)).
 #![cfg(target_os = "linux")]
 
+use kit::pause::pause;
 use kit::signals::white_noise;
 use rig::clap_host::{Change, ClapHost, Result, Run};
 use std::fs;
@@ -101,7 +102,7 @@ fn session(input: &[Vec<f32>]) -> Result<f64> {
         play(host, input, Some(input))?;
     }
     // Time for the worker to look at it, which nothing here depends on.
-    std::thread::park_timeout(Duration::from_secs(1));
+    pause(Duration::from_secs(1));
     let tapped_mib = (resident_mib()? - before_mib) / 2.0;
     println!("instances: {tapped_mib:.2} MiB more for one with something in its tap");
     assert_eq!(threads()?, ["crestline work"]);

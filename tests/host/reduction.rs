@@ -9,6 +9,7 @@
 
 use clack_extensions::params::ParamInfoFlags;
 use crestline_core::dsp::crossover::Crossover;
+use kit::pause::pause;
 use rig::clap_host::{Change, ClapHost, Param, Run};
 use songs::rink_lights;
 use std::time::{Duration, Instant};
@@ -73,7 +74,7 @@ fn staggered(
 fn repeat_until(host: &mut ClapHost, run: Run<'_>, wanted: impl Fn(&str) -> bool) -> String {
     const PIECE: usize = 24_000;
     let start = Instant::now();
-    let mut pause = Duration::from_millis(50);
+    let mut length = Duration::from_millis(50);
     let cut = |signal: &[Vec<f32>], from: usize| -> Vec<Vec<f32>> {
         let to = |channel: &Vec<f32>| channel.len().min(from + PIECE);
         signal
@@ -96,9 +97,9 @@ fn repeat_until(host: &mut ClapHost, run: Run<'_>, wanted: impl Fn(&str) -> bool
                 return text;
             }
             assert!(start.elapsed() < Duration::from_mins(10), "{text}");
-            std::thread::park_timeout(pause);
+            pause(length);
         }
-        pause = (2 * pause).min(Duration::from_millis(400));
+        length = (2 * length).min(Duration::from_millis(400));
     }
 }
 

@@ -16,6 +16,7 @@ use crestline_core::session::forecast::Forecaster;
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbaImage;
+use kit::pause::pause;
 use nice_plug::prelude::Param;
 use rig::clap_host::{Change, ClapHost, Result, Run};
 use rig::editor_stage::{RATE_HZ, SIZE, Stage, open, picture_of};
@@ -44,7 +45,7 @@ fn on_a_screen(test: &str, work: fn() -> Result<()>) {
 /// Lets time pass on the main thread, as a host does between two rounds of its event loop.
 pub fn idle(host: &mut ClapHost) -> Result<()> {
     host.idle()?;
-    std::thread::park_timeout(Duration::from_millis(10));
+    pause(Duration::from_millis(10));
     Ok(())
 }
 
@@ -180,13 +181,13 @@ fn pushed(stage: &Stage, host: &mut ClapHost) -> Result<Vec<Change>> {
 
 /// About five times as fast as in a room.
 fn paced(process: &mut dyn FnMut()) {
-    std::thread::park_timeout(Duration::from_millis(2));
+    pause(Duration::from_millis(2));
     process();
 }
 
 /// A block takes as long as it lasts.
 fn in_real_time(process: &mut dyn FnMut()) {
-    std::thread::park_timeout(Duration::from_millis(10));
+    pause(Duration::from_millis(10));
     process();
 }
 

@@ -4,6 +4,7 @@
 
 use crate::clap::{linked, noise};
 use egui_kittest::kittest::Queryable;
+use kit::pause::pause;
 use rig::clap_host::Result;
 use rig::editor_stage::{SIZE, Stage, open};
 use rig::screen::{HostWindow, on_a_screen};
@@ -27,11 +28,11 @@ fn click(window: &HostWindow, label: &str, mut done: impl FnMut() -> Result<bool
         // Again where nothing has come of it.
         if clicked.is_none_or(|clicked| clicked.elapsed() > Duration::from_secs(3)) {
             window.point_at([at.x as i16, at.y as i16])?;
-            std::thread::park_timeout(Duration::from_millis(200));
+            pause(Duration::from_millis(200));
             window.click()?;
             clicked = Some(Instant::now());
         }
-        std::thread::park_timeout(Duration::from_millis(10));
+        pause(Duration::from_millis(10));
     }
     Ok(false)
 }
@@ -126,7 +127,7 @@ fn pass(host: &Vst3Host, time: Duration) {
     let start = Instant::now();
     while start.elapsed() < time {
         host.idle();
-        std::thread::park_timeout(Duration::from_millis(10));
+        pause(Duration::from_millis(10));
     }
 }
 

@@ -20,6 +20,7 @@ use crestline_core::handover::{AuditionLoop, audition, handover, tap};
 use crestline_core::measure::RestGain;
 use crestline_core::process::ListenSettings;
 use kit::automation::automation;
+use kit::pause::pause;
 use proptest::prelude::*;
 use rig::clap_host::Run;
 use rig::vst3_host::{Param, Point, Vst3Host};
@@ -308,7 +309,7 @@ fn a_tap_is_handed_over_without_allocating() {
         writer.begin();
         while writer.behind_frames() == 0 {
             watched(&mut || writer.write(&signal, &signal));
-            std::thread::park_timeout(std::time::Duration::from_millis(1));
+            pause(std::time::Duration::from_millis(1));
         }
         let side_chain = thread.side_chain();
         side_chain.begin();

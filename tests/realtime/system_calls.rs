@@ -7,6 +7,7 @@
 
 use crate::trap::{first_call, first_call_among_frozen, is_possible};
 use crate::{BLOCK_SIZES, LAYOUTS, active_host, every_parameter, noise, switched_on};
+use kit::pause::pause;
 use kit::skip::skip;
 use rig::clap_host::{Change, ClapHost, Result, Run};
 use rig::screen::{HostWindow, on_a_screen};
@@ -50,7 +51,7 @@ fn watched(process: &mut dyn FnMut()) {
 
 /// About as fast as in a room.
 fn watched_in_real_time(process: &mut dyn FnMut()) {
-    std::thread::park_timeout(Duration::from_millis(5));
+    pause(Duration::from_millis(5));
     watched(process);
 }
 
@@ -198,7 +199,7 @@ fn no_system_call_while_the_window_draws_and_a_forecast_is_made() {
                             if pictures.last() != Some(&picture) {
                                 pictures.push(picture);
                             }
-                            std::thread::park_timeout(Duration::from_millis(40));
+                            pause(Duration::from_millis(40));
                             work_s = worked_s()? - before_s;
                         }
                         stop.store(true, Ordering::Relaxed);

@@ -14,6 +14,7 @@ use crate::processes::unfixed;
 use crestline_core::handover::{Tap, TapState, TapWriter, tap};
 use crestline_core::measure::{Aligner, Reduction, Relation, mono};
 use crestline_core::process::{Limiter, LimiterSettings};
+use kit::pause::pause;
 use songs::{Song, rink_lights, turnstile};
 use std::sync::LazyLock;
 use std::time::{Duration, Instant};
@@ -243,7 +244,7 @@ fn feed(
     let mut index = 0;
     while start.elapsed() < Duration::from_mins(10) {
         if writer.behind_frames() > 48_000 {
-            std::thread::park_timeout(Duration::from_millis(1));
+            pause(Duration::from_millis(1));
         } else {
             let [a, b, c, d] = block(index);
             writer.write(&[&a, &b], &[&c, &d]);

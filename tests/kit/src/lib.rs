@@ -20,6 +20,7 @@ pub mod engine_run;
 pub mod growth;
 pub mod metering;
 pub mod mutate;
+pub mod pause;
 pub mod recorded;
 pub mod reference;
 pub mod signals;
