@@ -109,8 +109,9 @@ impl Matching {
         let most_lu = push_db(after);
         let push_db = most_lu - push_db(before);
         let jump = push_db.abs() > JUMP_DB;
-        // More push makes nothing quieter, and less by no more than it is less. The moments since
-        // the change may be loud ones, which a limiter holds down more than the song as a whole.
+        // More push makes nothing quieter that is not limited to pieces already (a square wave by
+        // 0.4 LU), and less push by no more than it is less. The moments since the change may be
+        // loud ones, which a limiter holds down more than the song as a whole.
         let push_alone = ChainSettings {
             push: after.push,
             ..*before

@@ -143,29 +143,21 @@ fn the_bound_is_that_of_the_filters() {
         one[MIDDLE.wrapping_add_signed(frame)] = 1.0;
         one
     };
+    // Every other point is there already, those between are made of them.
+    let between = |taps: &[f64], there: &dyn Fn(isize) -> [f64; 81], at: isize| {
+        let mut sum = [0.0; 81];
+        if at % 2 == 0 {
+            return there(at / 2);
+        }
+        for (tap, k) in taps.iter().zip(0..) {
+            add(&mut sum, &there((at - 1).div_euclid(2) - k), *tap);
+            add(&mut sum, &there((at + 1).div_euclid(2) + k), *tap);
+        }
+        sum
+    };
     // Points of half a frame, and of a quarter, from the frame in the middle on.
-    let of_halves = |at: isize| {
-        let mut sum = [0.0; 81];
-        if at % 2 == 0 {
-            return frame(at / 2);
-        }
-        for (tap, k) in first.iter().zip(0..) {
-            add(&mut sum, &frame((at - 1).div_euclid(2) - k), *tap);
-            add(&mut sum, &frame((at + 1).div_euclid(2) + k), *tap);
-        }
-        sum
-    };
-    let of_quarters = |at: isize| {
-        let mut sum = [0.0; 81];
-        if at % 2 == 0 {
-            return of_halves(at / 2);
-        }
-        for (tap, k) in second.iter().zip(0..) {
-            add(&mut sum, &of_halves((at - 1).div_euclid(2) - k), *tap);
-            add(&mut sum, &of_halves((at + 1).div_euclid(2) + k), *tap);
-        }
-        sum
-    };
+    let of_halves = |at: isize| between(&first, &frame, at);
+    let of_quarters = |at: isize| between(&second, &of_halves, at);
     let weights = |response: &[f64; 81]| {
         let (mut once, mut twice, mut all) = (0.0, 0.0, 0.0_f64);
         for value in response {
