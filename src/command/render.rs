@@ -12,7 +12,7 @@ use crate::measures::{MeasuredFile, Measures};
 use crate::stage_args::StageArgs;
 use crate::table::table;
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
-use crestline_core::measure::{ChannelRole, GainMemory, Meter, Readings, ReductionMeter, RestGain};
+use crestline_core::measure::Readings;
 use crestline_core::process::{ListenSettings, Source};
 use crestline_files::AudioFile;
 use crestline_files::{InputError, OutputError, OutputErrorKind, printable};
@@ -190,7 +190,9 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     // Some systems do not replace a file that is still open, and IN may be OUT.
     drop(audio);
     let corners_hz = run.settings.chain.bands.crossovers_hz;
-    let ([input, clean, output], reduction) = run.finish()?;
+    let engine = run.finish()?;
+    let told = engine.snapshot();
+    let [input, clean, output] = [told.input, told.clean, told.output].map(|point| point.readings);
     for note in notes {
         print_error(&format!("{}: {note}", printable(&args.input)));
     }
@@ -212,7 +214,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     ];
     let paid = |index: usize, readings: &Readings| {
         let measures = [&Measures::new(&input), &Measures::new(readings)];
-        Comparison::new(&reduction, index, corners_hz, None, measures)
+        Comparison::new(engine.reduction(), index, corners_hz, None, measures)
     };
     let rendered = Rendered {
         file: args.output.to_string_lossy().into_owned(),
@@ -264,24 +266,14 @@ struct Run {
     taken: u64,
     early: usize,
     written: u64,
-    input: Meter,
-    clean: Meter,
-    output: Meter,
-    /// As the engine's own, with percentiles, and without the frames before the file.
-    reduction: ReductionMeter,
 }
 
 impl Run {
     fn new(sample_rate_hz: f64, channels: usize, file: WavFile, settings: &Settings) -> Self {
-        let engine = Engine::new(EngineSpec {
+        let engine = Engine::for_file(EngineSpec {
             sample_rate_hz,
             channels,
         });
-        let meter = || Meter::new(sample_rate_hz, &[ChannelRole::Front; 2][..channels], CHUNK);
-        let rest = RestGain::Known(0.0);
-        let mut reduction =
-            ReductionMeter::new(sample_rate_hz, channels, 2, GainMemory::Session, rest);
-        reduction.set_corners(settings.chain.bands.crossovers_hz);
         Self {
             early: engine.latency_frames(),
             engine,
@@ -291,10 +283,6 @@ impl Run {
             channels,
             taken: 0,
             written: 0,
-            input: meter(),
-            clean: meter(),
-            output: meter(),
-            reduction,
         }
     }
 
@@ -323,32 +311,15 @@ impl Run {
         let rest = usize::try_from(self.taken - self.written).unwrap_or(usize::MAX);
         let end = start + rest.min(CHUNK - start);
         self.written += (end - start) as u64;
-        let signals = self.engine.signals();
-        for (meter, signal) in [
-            (&mut self.input, signals.input),
-            (&mut self.clean, signals.clean),
-            (&mut self.output, signals.output),
-        ] {
-            let signal = signal.map(|channel| &channel[start..end]);
-            meter.process(&signal[..self.channels]);
-        }
-        let (before, turned_down) = self.engine.before();
-        let [before, clean, output] = [before, signals.clean, signals.output]
-            .map(|signal| signal.map(|channel| channel.get(start..end).unwrap_or_default()));
-        self.reduction.process_turned_down(
-            &before[..self.channels],
-            turned_down.get(start..end).unwrap_or_default(),
-            &[&clean[..self.channels], &output[..self.channels]],
-        );
         let heard = [&left[start..end], right.get(start..end).unwrap_or(&[])];
         self.file.write(&heard[..self.channels])?;
         self.pending.iter_mut().for_each(Vec::clear);
         Ok(())
     }
 
-    /// Lets the latency run out and completes the file; returns what was measured of input, clean
-    /// path and output path, and what the paths paid.
-    fn finish(mut self) -> Result<([Readings; 3], ReductionMeter), OutputError> {
+    /// Lets the latency run out and completes the file; the engine has measured it.
+    fn finish(mut self) -> Result<Engine, OutputError> {
+        self.engine.file_ends(self.taken);
         while self.written < self.taken {
             for pending in &mut self.pending[..self.channels] {
                 pending.resize(CHUNK, 0.0);
@@ -356,11 +327,7 @@ impl Run {
             self.chunk()?;
         }
         self.file.finish()?;
-        self.reduction.finish();
-        let readings = [&mut self.input, &mut self.clean, &mut self.output].map(|meter| {
-            meter.finish();
-            meter.readings()
-        });
-        Ok((readings, self.reduction))
+        self.engine.finish();
+        Ok(self.engine)
     }
 }

@@ -32,6 +32,7 @@ use self::point::Points;
 use self::recent_bands::RecentBands;
 use self::residue_level::ResidueLevel;
 use self::restart::Undo;
+use self::stretch::{Reported, path_reduction};
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
 use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
@@ -95,6 +96,8 @@ pub struct Engine {
     points: Points,
     /// The clean and the output path against what they would be if nothing held them down.
     reduction: ReductionMeter,
+    /// Which frames the points and the reduction are told of.
+    reported: Reported,
     tap: Option<Box<TapStage>>,
     audition: Option<Box<Audition>>,
     recent: Option<RecentWriter>,
@@ -107,9 +110,8 @@ pub struct Engine {
     output_signal: Stereo,
     before_signal: Stereo,
     turned_down: Box<[[f32; 4]; CHUNK]>,
-    /// Whether any band is turned down in what is not measured yet, and in the last run of frames.
+    /// Whether any band is turned down in what is not measured yet.
     turned: bool,
-    last_turned: bool,
     /// Frames into the current chunk, how many of them have been measured, and where in it lies the
     /// last run of frames that was worked on.
     position: usize,
@@ -149,17 +151,6 @@ fn range_in(of: &mut Stereo, range: Range<usize>) -> [&mut [f32]; 2] {
         .map(|channel| channel.get_mut(range.clone()).unwrap_or_default())
 }
 
-/// A meter of what both paths pay.
-fn path_reduction(spec: EngineSpec) -> ReductionMeter {
-    ReductionMeter::new(
-        spec.sample_rate_hz,
-        spec.channels,
-        2,
-        GainMemory::Nothing,
-        RestGain::Known(0.0),
-    )
-}
-
 /// The part of a channel that lies in `range`, as far as there is any.
 fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: Range<usize>) -> &'a [f32] {
     let channel = channels.get(index).copied().unwrap_or_default();
@@ -187,7 +178,8 @@ impl Engine {
             chain,
             listen: Listen::new(spec.sample_rate_hz),
             points: Points::new(spec, balances),
-            reduction: path_reduction(spec),
+            reduction: path_reduction(spec, GainMemory::Nothing),
+            reported: Reported::everything(),
             tap: None,
             audition: None,
             recent: None,
@@ -198,7 +190,6 @@ impl Engine {
             before_signal: silent_stereo(),
             turned_down: Box::new([[1.0; 4]; CHUNK]),
             turned: false,
-            last_turned: false,
             position: 0,
             measured: 0,
             at_hand: 0..0,
@@ -428,7 +419,7 @@ impl Engine {
         if !self.unheard {
             self.dry_delay.process(&mut dry[..channels]);
         }
-        self.last_turned = self.chain.process(
+        let turned = self.chain.process(
             &mut clean[..channels],
             &mut output[..channels],
             &mut Before {
@@ -437,8 +428,8 @@ impl Engine {
             },
             &settings.chain,
         );
-        self.turned |= self.last_turned;
-        if !self.last_turned {
+        self.turned |= turned;
+        if !turned {
             turned_down.fill([1.0; 4]);
         }
         if !self.unheard {
@@ -474,6 +465,7 @@ impl Engine {
             return;
         }
         self.measured = range.end;
+        let range = self.reported.take(range);
         let channels = self.spec.channels;
         let [output, clean, dry, before] = [
             &self.output_signal,

@@ -2,7 +2,7 @@
 
 use super::{CHUNK, CLEAN, Engine, OUTPUT, point, range_of};
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap};
-use crate::measure::Readings;
+use crate::measure::{Readings, ReductionMeter};
 use crate::process::Signals;
 
 impl Engine {
@@ -44,15 +44,10 @@ impl Engine {
         }
     }
 
-    /// What the paths' reduction is counted from, in step with [`signals`](Self::signals): the
-    /// input with push and shelves, and by how much each band of it was turned down, which is to be
-    /// taken back; see [`Before`](crate::process::Before). Nothing is told where all factors are 1.
-    pub fn before(&self) -> ([&[f32]; 2], &[[f32; 4]]) {
-        let turned_down = self.turned_down.get(self.at_hand.clone());
-        (
-            range_of(&self.before_signal, self.at_hand.clone()),
-            turned_down.filter(|_| self.last_turned).unwrap_or_default(),
-        )
+    /// What the clean path (0) and the output path (1) pay, counted from the input with its push
+    /// and shelves.
+    pub fn reduction(&self) -> &ReductionMeter {
+        &self.reduction
     }
 
     /// What has been measured, for the editor.
