@@ -12,6 +12,7 @@
     reason = "the measured figures are worth reading"
 )]
 
+mod music;
 mod signals;
 
 use kit::signals::white_noise;
