@@ -9,7 +9,8 @@
 //! as much loudness as before, or as push alone can make: either errs towards too quiet. What was
 //! known of ten seconds before the change stays the least that is believed. Still, where push
 //! changes in a loud moment, which a limiter holds down more than the song as a whole, a quiet one
-//! right after it is heard up to 1.5 LU louder than once the match has settled.
+//! right after it is heard louder than once the match has settled: by more than 0.5 LU after 44 of
+//! 480 changes tried over the demo songs, by 1.9 LU at most.
 
 use super::CHUNK;
 use crate::dsp::decibel::power_from_db;
