@@ -11,7 +11,7 @@ use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print
 use crate::measures::{MeasuredFile, Measures};
 use crate::stage_args::StageArgs;
 use crate::table::table;
-use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
+use crestline_core::engine::{CHUNK, CLEAN, Engine, EngineSpec, OUTPUT, Settings};
 use crestline_core::measure::Readings;
 use crestline_core::process::{ListenSettings, Source};
 use crestline_files::AudioFile;
@@ -249,10 +249,6 @@ impl RenderArgs {
         }
     }
 }
-
-/// The paths in the order in which the reduction meter takes them.
-const CLEAN: usize = 0;
-const OUTPUT: usize = 1;
 
 /// A file on its way through the engine.
 struct Run {

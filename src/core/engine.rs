@@ -82,9 +82,10 @@ pub const CHUNK: usize = 256;
 /// first: a host that hands over a frame at a time does not have each measured by itself, and the
 /// readings are the same.
 const GATHERED: usize = 64;
-/// The paths in the order in which the reduction meter takes them.
-const CLEAN: usize = 0;
-const OUTPUT: usize = 1;
+/// The clean path, as the [meter of what the paths pay](Engine::reduction) counts them.
+pub const CLEAN: usize = 0;
+/// The output path, as that meter counts them.
+pub const OUTPUT: usize = 1;
 
 /// The engine. See the module's head.
 #[derive(Debug)]

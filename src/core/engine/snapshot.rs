@@ -44,8 +44,8 @@ impl Engine {
         }
     }
 
-    /// What the clean path (0) and the output path (1) pay, counted from the input with its push
-    /// and shelves.
+    /// What the [clean](CLEAN) and the [output path](OUTPUT) pay, counted from the input with its
+    /// push and shelves.
     pub fn reduction(&self) -> &ReductionMeter {
         &self.reduction
     }
