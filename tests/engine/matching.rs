@@ -191,6 +191,51 @@ fn at_any_moment_of_a_song_a_change_of_push_is_matched_within_half_a_second() {
     }
 }
 
+/// Once the song is known, changes where it is loud and where it is quiet. By the moments since the
+/// change alone it would be 1.5 LU too quiet after half a second, and 1.6 LU too loud later on. The
+/// design's limit for the latter is 0.5 LU.
+#[test]
+fn of_a_song_that_is_known_no_moment_of_a_change_stands_out() {
+    const AT: usize = 12 * SECOND;
+    const HEARD: usize = AT + 7 * SECOND / 2;
+    let mut failed = Vec::new();
+    for (name, whole) in programmes(9 * SECOND + HEARD) {
+        for (from_db, to_db, saturated) in [(6.0, 12.0, false), (2.0, 8.0, true)] {
+            let moments = |input: &Planes, push_db: &dyn Fn(usize) -> f64| {
+                let of = |start: usize| settings(push_db(start), saturated, Source::Output);
+                moments_lufs(&play(&mut engine(48_000.0, 2), input, || 480, of))
+            };
+            let [before, settled] = [from_db, to_db].map(|db| moments(&whole, &|_| db));
+            let late = engine(48_000.0, 2).latency_frames();
+            let delayed = |channel: &Vec<f32>| [&vec![0.0; late][..], channel].concat();
+            let other = moments_lufs(&whole.iter().map(delayed).collect::<Planes>());
+            for start in [0, 3, 6, 9].map(|seconds| seconds * SECOND) {
+                let input = cut(&whole, start..start + HEARD);
+                let heard = moments(&input, &|at| if at < AT { from_db } else { to_db });
+                let over = |moment: usize, of: [&Vec<f64>; 2]| {
+                    let [one, two] = of.map(|of| of[start / TENTH + moment]);
+                    let heard = heard[moment];
+                    (heard - one.max(two)).max(0.0) + (heard - one.min(two)).min(0.0)
+                };
+                let at = |after: usize| (AT + PIPELINE + after) / TENTH - 1;
+                let [half, one] = [SECOND / 2, SECOND].map(|s| over(at(s), [&other, &settled]));
+                let louder = (AT / TENTH..heard.len())
+                    .map(|moment| over(moment, [&before, &settled]))
+                    .fold(f64::MIN, f64::max);
+                println!(
+                    "{name} from {} s on, push {from_db} to {to_db} dB: after 0.5 s {half:+.2} LU, \
+                     1 s {one:+.2} LU; louder by {louder:+.2} LU at most",
+                    start / SECOND
+                );
+                if half.abs() > 1.0 || one.abs() > 0.5 || louder > 0.75 {
+                    failed.push((name, from_db, start / SECOND));
+                }
+            }
+        }
+    }
+    assert!(failed.is_empty(), "{failed:?}");
+}
+
 // What is heard after a stop against what would have been heard without it, moment by moment.
 #[test]
 fn a_stop_and_a_start_keep_the_match() {

@@ -1,0 +1,246 @@
+//! What a push does to the loudness of a song, foretold from what was heard of the song.
+//!
+//! Right after a change of push there are only a few moments to tell how much louder the paths have
+//! become, and they may be loud ones, which a limiter holds down more than the song as a whole. So
+//! the last ten seconds of the song are kept as histograms: how much energy came in with which
+//! peak. The clean path lets pass what stays under the ceiling and turns the rest down to it, for
+//! as long as a limiter does; the saturated one bends only what is above. That makes a rough gain
+//! for each bin, and with it the loudness of the ten seconds at any push. What the moments since
+//! the change brought against what was foretold of these very moments tells how rough it is, and is
+//! added.
+//!
+//! The times and the half decibel were chosen by trying both demo songs at 20 moments with six
+//! changes each: at worst 0.8 LU off after half a second and after a whole one, 0.4 after five,
+//! where the moments alone are 1.6, 1.8 and 1.0 off.
+
+#![expect(
+    clippy::cast_sign_loss,
+    reason = "lengths, and bins from the lowest on"
+)]
+
+use super::push_db;
+use super::since::{LONGEST_S, Since};
+use crate::dsp::decibel::{db_from_gain, db_from_power, gain_from_db, power_from_db};
+use crate::engine::CHUNK;
+use crate::process::{ChainSettings, LimiterSettings};
+
+/// Peaks are taken of so long, about: a saturator bends no longer than a peak lasts, s.
+const PEAK_S: f64 = 64.0 / 48_000.0;
+const MOST_PEAKS: usize = CHUNK / 64;
+/// A limiter turns down for about so long, s.
+const LIMITED_S: f64 = 8.0 * PEAK_S;
+/// What is bent at its tip loses less than its tip does, dB.
+const BENT_DB: f64 = 0.5;
+/// Histograms are of blocks as long as those of ITU-R BS.1770-5, s, and as many as make up
+/// [`LONGEST_S`]; the one that is being filled comes on top. So many stand for the song.
+const BLOCK_S: f64 = 0.4;
+const BLOCKS: usize = (LONGEST_S / BLOCK_S) as usize + 1;
+const ENOUGH_BLOCKS: usize = 17;
+/// Relative gate of ITU-R BS.1770-5: −10 LU.
+const GATE: f64 = 0.1;
+/// Bins of half a decibel from here on up, dBFS.
+const LOWEST_DBFS: f64 = -36.0;
+const BINS_PER_DB: f64 = 2.0;
+const BINS: usize = 120;
+/// How far off it was is kept of so long in a change, and forgotten within so much of the new, s.
+const KEPT_S: f64 = 0.3;
+const FORGOTTEN_S: f64 = 1.0;
+
+/// Output and clean path, in this order.
+const PATHS: usize = 2;
+
+/// Foretells loudness after changes of push.
+#[derive(Debug)]
+pub(super) struct Prediction {
+    chunks_per_block: usize,
+    peaks_per_chunk: usize,
+    /// Bins of the highest peaks of the last chunks, [`LIMITED_S`] long, a ring.
+    recent: Box<[usize]>,
+    next: usize,
+    /// Stretches of the song, a ring: the one that is being filled, and so many whole ones.
+    blocks: Box<[Block]>,
+    at: usize,
+    filled: usize,
+    push_gain: f64,
+    passed: Passed,
+    /// What came out of both paths, and what was foretold of both.
+    since: Since<{ 2 * PATHS }>,
+}
+
+/// A stretch of the song.
+#[derive(Debug, Clone)]
+struct Block {
+    chunks: usize,
+    /// Energy that came in.
+    input: f64,
+    /// The same by the peak, without push, that it came with, for each path.
+    by_peak: [[f64; BINS]; PATHS],
+    /// Energy that comes out with the settings as they are, foretold.
+    output: [f64; PATHS],
+}
+
+/// What settings let pass: a rough idea of limiter and saturator.
+#[derive(Debug)]
+struct Passed {
+    /// The output's path bends peaks by itself, where it would be turned down around them.
+    bends: bool,
+    /// Power gain of each path for energy with a peak of each bin.
+    power: [[f64; BINS]; PATHS],
+}
+
+impl Prediction {
+    /// Allocates.
+    pub fn new(sample_rate_hz: f64) -> Self {
+        let chunk_s = CHUNK as f64 / sample_rate_hz;
+        let chunks = |length_s: f64| (length_s / chunk_s).round() as usize;
+        Self {
+            chunks_per_block: chunks(BLOCK_S).max(1),
+            peaks_per_chunk: ((chunk_s / PEAK_S).round() as usize).clamp(1, MOST_PEAKS),
+            recent: vec![0; chunks(LIMITED_S).max(1)].into(),
+            next: 0,
+            blocks: vec![Block::NONE; BLOCKS].into(),
+            filled: 0,
+            at: 0,
+            push_gain: 1.0,
+            passed: Passed::by(&ChainSettings::default()),
+            since: Since::new(chunk_s, FORGOTTEN_S),
+        }
+    }
+
+    /// What is heard from here on is made with other settings; `push_alone`: but for push with the
+    /// same. Of other changes nothing is foretold.
+    pub fn change(&mut self, after: &ChainSettings, push_alone: bool) {
+        if push_alone {
+            self.since.begin(KEPT_S);
+        } else {
+            self.since.forget();
+            self.filled = 0;
+            self.blocks.fill(Block::NONE);
+        }
+        self.push_gain = gain_from_db(push_db(after));
+        self.passed = Passed::by(after);
+        for block in &mut self.blocks {
+            block.foretell(&self.passed);
+        }
+    }
+
+    /// A chunk has been heard that brought these energies of output, clean path and input and came
+    /// to the limiters as `before`; `settled`: made with the settings as they are.
+    pub fn heard(&mut self, energies: [f64; 3], before: &[&[f32]], settled: bool) {
+        let mut peaks = [0.0_f32; MOST_PEAKS];
+        for channel in before {
+            let parts = channel.chunks(CHUNK / self.peaks_per_chunk);
+            for (peak, part) in peaks.iter_mut().zip(parts) {
+                *peak = part.iter().fold(*peak, |peak, x| peak.max(x.abs()));
+            }
+        }
+        let bins = peaks.map(|peak| bin(f64::from(peak) / self.push_gain));
+        let bent = bins.get(..self.peaks_per_chunk).unwrap_or_default();
+        if let Some(recent) = self.recent.get_mut(self.next) {
+            *recent = bent.iter().copied().max().unwrap_or_default();
+        }
+        self.next = (self.next + 1) % self.recent.len().max(1);
+        let limited = [self.recent.iter().copied().max().unwrap_or_default()];
+        let Some(block) = self.blocks.get_mut(self.at).filter(|_| settled) else {
+            return;
+        };
+        let [output, clean, input] = energies;
+        let bins = [if self.passed.bends { bent } else { &limited }, &limited];
+        let foretold = block.add(input, bins, &self.passed);
+        self.since.add([output, clean, foretold[0], foretold[1]]);
+        if block.chunks == self.chunks_per_block {
+            self.filled = (self.filled + 1).min(BLOCKS);
+            self.at = (self.at + 1) % BLOCKS;
+            if let Some(oldest) = self.blocks.get_mut(self.at) {
+                *oldest = Block::NONE;
+            }
+        }
+    }
+
+    /// Loudness of output and clean path over that of the input, LU, of the last ten seconds as if
+    /// all of it had been made with the settings as they are; `None` while too little is known.
+    pub fn over_input_lu(&self) -> Option<[f64; PATHS]> {
+        if self.filled < ENOUGH_BLOCKS {
+            return None;
+        }
+        let sum = |of: &dyn Fn(&Block) -> f64| self.blocks.iter().map(of).sum::<f64>();
+        let gate = GATE * sum(&|block| block.input) / sum(&|block| block.chunks as f64);
+        let gated = |of: &dyn Fn(&Block) -> f64| {
+            sum(&|block| {
+                let counts = block.input >= gate * block.chunks as f64;
+                if counts { of(block) } else { 0.0 }
+            })
+        };
+        let input = gated(&|block| block.input);
+        let [output, clean, foretold @ ..] = self.since.known();
+        let mut over = [0.0; PATHS];
+        for (path, (over, known)) in over.iter_mut().zip([output, clean]).enumerate() {
+            let song = gated(&|block| block.output[path]) / input;
+            let off = known / foretold[path];
+            *over = db_from_power(song)? + db_from_power(off).unwrap_or(0.0);
+        }
+        Some(over)
+    }
+}
+
+impl Block {
+    const NONE: Self = Self {
+        chunks: 0,
+        input: 0.0,
+        by_peak: [[0.0; BINS]; PATHS],
+        output: [0.0; PATHS],
+    };
+
+    /// Enters a chunk, whose energy is spread over these bins of each path, and returns what is
+    /// foretold to come out of each.
+    fn add(&mut self, input: f64, bins: [&[usize]; PATHS], passed: &Passed) -> [f64; PATHS] {
+        self.chunks += 1;
+        self.input += input;
+        let mut foretold = [0.0; PATHS];
+        for (path, bins) in bins.into_iter().enumerate() {
+            for bin in bins {
+                let share = input / bins.len() as f64;
+                self.by_peak[path][*bin] += share;
+                foretold[path] += share * passed.power[path][*bin];
+            }
+            self.output[path] += foretold[path];
+        }
+        foretold
+    }
+
+    fn foretell(&mut self, passed: &Passed) {
+        for (path, output) in self.output.iter_mut().enumerate() {
+            let bins = self.by_peak[path].iter().zip(&passed.power[path]);
+            *output = bins.map(|(energy, passed)| energy * passed).sum();
+        }
+    }
+}
+
+/// The bin of an amplitude.
+fn bin(amplitude: f64) -> usize {
+    let over_db = db_from_gain(amplitude).map_or(0.0, |dbfs| dbfs - LOWEST_DBFS);
+    ((BINS_PER_DB * over_db).max(0.0) as usize).min(BINS - 1)
+}
+
+impl Passed {
+    fn by(chain: &ChainSettings) -> Self {
+        let (limiter, saturator) = (&chain.limiter, &chain.saturator);
+        let highest_dbfs = |on: bool, ceiling_dbtp: f64, more_db: f64| {
+            let ceiling_dbfs = LimiterSettings::CEILING_DBTP.held(ceiling_dbtp) + more_db;
+            if on { ceiling_dbfs } else { f64::INFINITY }
+        };
+        let bent = highest_dbfs(saturator.enabled, saturator.ceiling_dbtp, BENT_DB);
+        let limited = highest_dbfs(limiter.enabled, limiter.ceiling_dbtp, 0.0);
+        let output = if saturator.enabled { bent } else { limited };
+        let push_db = push_db(chain);
+        Self {
+            bends: saturator.enabled,
+            power: [output, limited].map(|highest_dbfs| {
+                std::array::from_fn(|bin| {
+                    let peak_dbfs = LOWEST_DBFS + (bin as f64 + 0.5) / BINS_PER_DB;
+                    power_from_db(push_db.min(highest_dbfs - peak_dbfs))
+                })
+            }),
+        }
+    }
+}
