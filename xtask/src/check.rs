@@ -1,9 +1,9 @@
 //! Everything that must hold before a change is kept. Stops at the first step that fails.
 
 use crate::checked::checked;
-use crate::step::{cargo, run};
+use crate::step::{cargo, run, seconds};
 use crate::tests::Program;
-use crate::{bundle, bundled_dir, setup, target_dir, tests};
+use crate::{bundled_dir, setup, target_dir, tests};
 use nice_plug_xtask::Result;
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -13,6 +13,9 @@ use std::time::{Duration, Instant};
 const BUNDLED: &str = "CRESTLINE_BUNDLED";
 /// The file to which tests write what they pass over, a line each.
 const SKIPPED: &str = "CRESTLINE_SKIPPED";
+/// Test programs that play against the clock or hold pictures of a window that does, and the one
+/// that needs the bundle: they run once it is there, one after the other.
+const ALONE: [&str; 2] = ["editor", "host"];
 
 /// Formatting, lints, documentation, and all tests; those of the audio thread as shipped too.
 ///
@@ -34,14 +37,20 @@ pub fn everything() -> Result<()> {
     let mut programs = Vec::new();
     steps.step("tests, compiled", || {
         programs = tests::compile()?;
-        programs.extend([documentation()?, examples()?]);
         Ok(())
     })?;
-    steps.step("bundle", bundle)?;
-    steps.step("tests and documentation", || {
-        let settings = [(BUNDLED, bundled_dir()), (SKIPPED, skipped.clone())];
-        tests::run(programs, &settings)
+    for Program { command, .. } in &mut programs {
+        command.env(BUNDLED, bundled_dir()).env(SKIPPED, &skipped);
+    }
+    let alone = programs.extract_if(.., |program| ALONE.contains(&program.name.as_str()));
+    let alone = alone.collect();
+    steps.step("bundle, documentation, most tests", || {
+        let mut both = vec![bundle()?];
+        both.append(&mut programs);
+        both.extend([documentation()?, examples()?]);
+        tests::run(both, 2)
     })?;
+    steps.step("tests that need the machine alone", || tests::run(alone, 1))?;
     steps.step("audio thread, as shipped", || {
         let mut command = Command::new(target_dir().join("release/realtime"));
         command.arg("--quiet").env(SKIPPED, &skipped);
@@ -49,6 +58,16 @@ pub fn everything() -> Result<()> {
     })?;
     steps.summary(&std::fs::read_to_string(&skipped).unwrap_or_default());
     Ok(())
+}
+
+/// As this program makes it by itself.
+fn bundle() -> Result<Program> {
+    let mut command = Command::new(std::env::current_exe()?);
+    command.arg("bundle");
+    Ok(Program {
+        name: "bundle".to_owned(),
+        command,
+    })
 }
 
 fn documentation() -> Result<Program> {
@@ -107,9 +126,4 @@ impl Steps {
             skipped.lines().count()
         );
     }
-}
-
-/// A length of time as it is told.
-pub fn seconds(time: Duration) -> String {
-    format!("{:.1} s", time.as_secs_f64())
 }

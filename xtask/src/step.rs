@@ -2,6 +2,7 @@
 
 use nice_plug_xtask::Result;
 use std::process::{Command, Stdio};
+use std::time::Duration;
 
 /// The cargo that runs this program, with these arguments.
 pub fn cargo<const N: usize>(arguments: [&str; N]) -> Command {
@@ -44,4 +45,9 @@ pub fn line(command: &Command) -> String {
         .map(|word| word.to_string_lossy())
         .collect::<Vec<_>>()
         .join(" ")
+}
+
+/// A length of time as it is told.
+pub fn seconds(time: Duration) -> String {
+    format!("{:.1} s", time.as_secs_f64())
 }

@@ -1,14 +1,13 @@
-//! All tests: compiled at once, then run one program after the other. Two beside each other would be
-//! done sooner, but what waits for a thread below normal priority, or for another's lock, then waits
-//! too long now and then.
+//! All tests: compiled at once, then run, most of them two programs at a time.
 
 use crate::checked::checked;
-use crate::step::line;
+use crate::step::{line, seconds};
 use cargo_metadata::{Artifact, Message};
 use nice_plug_xtask::Result;
 use std::io::{BufReader, Error};
-use std::path::PathBuf;
 use std::process::{Command, Stdio};
+use std::sync::Mutex;
+use std::time::Instant;
 
 /// What is run to its end: a test program, or something else that is checked.
 pub struct Program {
@@ -55,18 +54,28 @@ fn program(artifact: Artifact) -> Option<Program> {
     })
 }
 
-/// Runs the programs to their ends, each with `settings` in its environment.
+/// Runs the programs to their ends, in this order, so many of them at a time.
 ///
 /// # Errors
 /// A program fails, after the others have run and what it had to say has been printed.
-pub fn run(programs: Vec<Program>, settings: &[(&str, PathBuf)]) -> Result<()> {
-    let mut failed = Vec::new();
-    for mut program in programs {
-        program.command.envs(settings.iter().cloned());
-        if let Err(said) = to_its_end(&mut program) {
-            failed.push((program.name, said));
+pub fn run(programs: Vec<Program>, at_a_time: usize) -> Result<()> {
+    let waiting = Mutex::new(programs.into_iter());
+    let failed = Mutex::new(Vec::new());
+    let next = || waiting.lock().ok()?.next();
+    std::thread::scope(|scope| {
+        for _ in 0..at_a_time {
+            scope.spawn(|| {
+                while let Some(mut program) = next() {
+                    if let Err(said) = to_its_end(&mut program)
+                        && let Ok(mut failed) = failed.lock()
+                    {
+                        failed.push((program.name, said));
+                    }
+                }
+            });
         }
-    }
+    });
+    let failed = failed.into_inner().unwrap_or_default();
     for (_, said) in &failed {
         println!("\n{said}");
     }
@@ -79,17 +88,21 @@ pub fn run(programs: Vec<Program>, settings: &[(&str, PathBuf)]) -> Result<()> {
 
 /// Says how it went and what it passed over; fails with all that it had to say.
 fn to_its_end(Program { name, command }: &mut Program) -> std::result::Result<(), String> {
+    let start = Instant::now();
     let ended = command.output();
+    let took = seconds(start.elapsed());
     let ended = ended.map_err(|error| format!("{name} cannot be run: {error}"))?;
     let [said, complained] =
         [&ended.stdout, &ended.stderr].map(|text| String::from_utf8_lossy(text));
     if !ended.status.success() {
         let status = ended.status;
-        println!("{name}: FAILED ({status}), see below");
+        println!("{name}: FAILED ({status}) after {took}, see below");
         return Err(format!("== {name}: {status} ==\n{said}\n{complained}"));
     }
     let mut lines = said.lines();
     let result = lines.find_map(|line| line.strip_prefix("test result: "));
-    print!("{name}: {}\n{complained}", result.unwrap_or("ok"));
+    let result = result.and_then(|result| result.split("; finished").next());
+    let result = result.unwrap_or("ok");
+    print!("{name}, {took}: {result}\n{complained}");
     Ok(())
 }
