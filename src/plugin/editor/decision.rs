@@ -89,11 +89,8 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
              marked of it. There is none where other instances hold all the memory for music.",
         );
     }
-    for (index, words) in [&card.worth, &card.fair]
-        .into_iter()
-        .take(lines)
-        .enumerate()
-    {
+    let fair = scene::fitting(painter, &card.fair, &card.fair_in_short, area.width());
+    for (index, words) in [&card.worth, fair].into_iter().take(lines).enumerate() {
         let y = area.bottom() - (lines - index) as f32 * FOOT + FOOT / 2.0;
         scene::cut(
             painter,

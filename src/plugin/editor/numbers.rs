@@ -78,8 +78,11 @@ fn verdict(ui: &Ui, area: Rect, scene: &Scene<'_>) {
         colours.text
     };
     let words = format!("song so far: {}", state.words);
+    let short = format!("song so far: {}", state.short);
     let at = pos2(area.left() + 24.0, middle);
-    let song = scene::cut(painter, at, &words, area.width() - 24.0, colour);
+    let room = area.width() - 24.0;
+    let fitting = scene::fitting(painter, &words, &short, room);
+    let song = scene::cut(painter, at, fitting, room, colour);
     let turned = target::turn_down_words(scene.session.playback_lufs, readings);
     let size = font(painter.ctx(), LABEL_PT);
     let galley = painter.layout_no_wrap(turned, size, colours.label);

@@ -112,6 +112,22 @@ pub fn place(area: Rect, right: f32, up: f32) -> Pos2 {
     )
 }
 
+/// The longer of two wordings where it has room in the size of labels.
+pub fn fitting<'words>(
+    painter: &Painter,
+    longer: &'words str,
+    shorter: &'words str,
+    width: f32,
+) -> &'words str {
+    let size = font(painter.ctx(), LABEL_PT);
+    let galley = painter.layout_no_wrap(longer.into(), size, Color32::PLACEHOLDER);
+    if galley.size().x <= width {
+        longer
+    } else {
+        shorter
+    }
+}
+
 /// Writes a line in the size of labels, cut where it would be wider than `width`, with its middle
 /// left at `at`.
 pub fn cut(painter: &Painter, at: Pos2, text: &str, width: f32, colour: Color32) -> Rect {

@@ -29,9 +29,9 @@ enum Unit {
 const ROUNDING: f64 = 1e-5;
 
 impl Unit {
-    /// The value in text. Decibels and per cent have their units beside the text, as the framework
+    /// The value in text, with its sign where the range goes both ways. Decibels and per cent have their units beside the text, as the framework
     /// knows them.
-    fn write(self, value: f32) -> String {
+    fn write(self, value: f32, both_ways: bool) -> String {
         let value = f64::from(value);
         let to = |decimals: i32| {
             let scale = 10.0_f64.powi(decimals);
@@ -39,6 +39,7 @@ impl Unit {
             (value * scale).round() / scale + 0.0
         };
         match self {
+            Self::Decibels if both_ways && to(1) > 0.0 => format!("{:+.1}", to(1)),
             Self::Decibels => format!("{:.1}", to(1)),
             Self::Hertz if to(0) < 1_000.0 => format!("{:.0} Hz", to(0)),
             Self::Hertz => format!("{:.2} kHz", value / 1_000.0),
@@ -131,8 +132,9 @@ fn ends(setting: Setting) -> (f32, f32) {
 
 fn param(name: &str, setting: Setting, range: FloatRange, unit: Unit) -> FloatParam {
     let held = f64::from(setting.min as f32)..=f64::from(setting.max as f32);
+    let both_ways = setting.min < 0.0 && setting.max > 0.0;
     FloatParam::new(name, setting.default as f32, range)
-        .with_value_to_string(Arc::new(move |value| unit.write(value)))
+        .with_value_to_string(Arc::new(move |value| unit.write(value, both_ways)))
         .with_string_to_value(Arc::new(move |text| {
             unit.read(text, &held, None).ok().map(|value| value as f32)
         }))
@@ -197,10 +199,8 @@ pub fn read(param: &FloatParam, text: &str) -> Result<f32, Refused> {
     unit.read(text, &(low..=high), Some(scale))
         .map(|value| param.preview_normalized(value as f32).clamp(0.0, 1.0))
         .map_err(|error| {
-            let written = |value: f64| match param.unit() {
-                "" => unit.write(value as f32),
-                of => unit.write(value as f32) + of,
-            };
+            let both_ways = low < 0.0 && high > 0.0;
+            let written = |value: f64| unit.write(value as f32, both_ways) + param.unit();
             let range = format!("{} … {}", written(low), written(high)).replace('-', "\u{2212}");
             Refused(match error {
                 ReadError::NotANumber => {
@@ -221,7 +221,7 @@ pub fn read(param: &FloatParam, text: &str) -> Result<f32, Refused> {
 mod tests {
     use super::*;
     use crate::params::CrestlineParams;
-    use crestline_core::process::{BandSettings, SaturatorSettings, ShelvesSettings};
+    use crestline_core::process::{BandSettings, PushSettings, SaturatorSettings, ShelvesSettings};
 
     fn plain(param: &FloatParam, text: &str) -> Option<f32> {
         param
@@ -262,6 +262,17 @@ mod tests {
             "40%",
             40.0,
         );
+    }
+
+    #[test]
+    fn a_range_that_goes_both_ways_is_written_with_signs() {
+        let written = |setting: Setting, value: f64| {
+            let param = showing(decibels, setting, value);
+            param.normalized_value_to_string(param.unmodulated_normalized_value(), true)
+        };
+        let [up, rest, down] = [2.0, 0.0, -2.0].map(|db| written(ShelvesSettings::GAIN_DB, db));
+        assert_eq!([&*up, &rest, &down], ["+2.0 dB", "0.0 dB", "-2.0 dB"]);
+        assert_eq!(written(PushSettings::PUSH_DB, 2.0), "2.0 dB");
     }
 
     #[test]
@@ -312,11 +323,11 @@ mod tests {
         let gain = showing(decibels, Setting::new(-6.0, 6.0, 0.0), 0.0);
         assert_eq!(
             words(&gain, "9"),
-            "9.0 dB is past the range, \u{2212}6.0 dB … 6.0 dB"
+            "+9.0 dB is past the range, \u{2212}6.0 dB … +6.0 dB"
         );
         assert_eq!(
             words(&gain, "loud"),
-            "“loud” is not a number; the range is \u{2212}6.0 dB … 6.0 dB"
+            "“loud” is not a number; the range is \u{2212}6.0 dB … +6.0 dB"
         );
         let corner = showing(hertz, ShelvesSettings::HIGH_HZ, 6_000.0);
         assert_eq!(

@@ -14,6 +14,8 @@ use crestline_core::dsp::biquad::Coefficients;
 /// What the curve's height stands for, dB either way.
 const REACH_DB: f64 = 10.0;
 const POINTS: usize = 96;
+/// Room for a frequency beside its line, points.
+const FREQUENCY: f32 = 40.0;
 /// The shelves' names, low to high.
 const NAMES: [&str; 2] = ["low shelf", "high shelf"];
 
@@ -150,14 +152,13 @@ fn picture(ui: &Ui, area: Rect, scene: &Scene<'_>) {
         if area.width() < 480.0 && ![100.0, 1_000.0, 10_000.0].contains(&hz) {
             continue;
         }
-        let at = pos2(plot.x(hz) + 3.0, area.bottom() - 1.0);
-        small(
-            &painter,
-            at,
-            Align2::LEFT_BOTTOM,
-            frequency(hz),
-            colours.label,
-        );
+        let (aside, align) = if plot.x(hz) + FREQUENCY < area.right() {
+            (3.0, Align2::LEFT_BOTTOM)
+        } else {
+            (-3.0, Align2::RIGHT_BOTTOM)
+        };
+        let at = pos2(plot.x(hz) + aside, area.bottom() - 1.0);
+        small(&painter, at, align, frequency(hz), colours.label);
     }
     for db in [-6.0, 0.0, 6.0] {
         painter.hline(area.x_range(), plot.y(db), grid);

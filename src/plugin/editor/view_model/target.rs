@@ -38,12 +38,15 @@ pub struct State {
     pub inside: Option<bool>,
     /// In words: what is off, and by how much.
     pub words: String,
+    /// The same without by how much.
+    pub short: String,
 }
 
 /// What the window says to the song as measured so far.
 pub fn state(window: &TargetWindow, readings: &Readings) -> State {
     let verdict = window.judge(readings);
     let mut off = Vec::new();
+    let mut names = Vec::new();
     let mut known = false;
     let mut add =
         |judgement: Judgement, limits: Limits, value: Option<f64>, what: &str, unit: &str| {
@@ -54,6 +57,7 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
                 Judgement::In | Judgement::Unknown => return,
             };
             let by = value.zip(end).map(|(value, end)| (value - end).abs());
+            names.push(what.to_owned());
             off.push(format!(
                 "{what} {} {unit} {}",
                 number::fixed(by, 1),
@@ -84,12 +88,16 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
         "LU",
     );
     let inside = known.then_some(off.is_empty());
-    let words = match inside {
-        None => "not measured yet".into(),
-        Some(true) => "in the window".into(),
-        Some(false) => off.join(", "),
+    let [words, short] = match inside {
+        None => ["not measured yet"; 2].map(String::from),
+        Some(true) => ["in the window"; 2].map(String::from),
+        Some(false) => [off.join(", "), format!("off in {}", names.join(", "))],
     };
-    State { inside, words }
+    State {
+        inside,
+        words,
+        short,
+    }
 }
 
 /// What playback levelled to one loudness does to the song, in words; a dash for what is not known.
@@ -137,6 +145,7 @@ mod tests {
         let quiet = state(&window, &readings(-14.0, -1.0));
         assert_eq!(quiet.inside, Some(false));
         assert_eq!(quiet.words, "loudness 3.0 LU below, PLR 2.0 dB above");
+        assert_eq!(quiet.short, "off in loudness, PLR");
         assert_eq!(
             state(&window, &readings(-10.0, 0.5)).words,
             "true peak 1.5 dB above"
