@@ -8,14 +8,12 @@ use std::thread;
 
 use indicatif::ProgressBar;
 
+use crate::BLOCK_FRAMES;
 use crate::console::{INPUT_UNUSABLE, print_as, print_error, progress_bar};
 use crate::measures::{MeasuredFile, Measures, too_short};
 use crate::table::table;
 use crestline_core::measure::{Meter, Readings};
 use crestline_files::{AudioFile, InputError, decode_ahead, printable};
-
-/// Longest block that is handed to the meter, frames.
-const BLOCK_FRAMES: usize = 4096;
 
 const AFTER_HELP: &str = "\
 Columns:

@@ -14,3 +14,4 @@ pub mod quantum;
 pub mod ramp;
 pub mod run;
 pub mod setting;
+pub mod solve;

@@ -22,14 +22,12 @@ mod moving_gain;
 mod readings;
 mod report;
 mod shelved;
-mod solve;
 mod sums;
 mod window;
 
 pub(super) use self::moving_gain::{MovingGain, turned};
 pub use self::readings::{BandReduction, Reduction, RestGain, Trend};
 pub use self::report::GainMemory;
-pub(super) use self::solve::solve;
 
 use self::report::Report;
 use self::sums::{Bands, BeforeSums, Lanes, PairSums};

@@ -6,7 +6,7 @@
 //! middle tells what is left over of the other bands and of the whole: a limiter turns a drum hit
 //! down and lets go again within the long window, and all that a gain does is to count as gain.
 
-use super::solve::solve;
+use crate::dsp::solve::solve;
 use std::f64::consts::PI;
 use wide::f64x4;
 

@@ -10,6 +10,7 @@
 //! energy as weight would leave all to the bass, which often stands 30 dB above the treble.)
 
 use crate::dsp::decibel::power_from_db;
+use crate::dsp::solve::solve;
 use crate::measure::{BAND_COUNT, KWeighting, band_edge_hz, mid_band_hz};
 use crate::process::ShelvesSettings;
 
@@ -312,7 +313,7 @@ impl Problem {
                 // The constant keeps a corner still while its gain is 0.
                 matrix[row][row] += damping * (matrix[row][row] + 1e-3);
             }
-            let step = solve4(matrix, vector);
+            let step = solve(matrix, vector);
             let next = held(std::array::from_fn(|index| at[index] + step[index]));
             let there = self.mean_square(&next);
             if there < mean_square {
@@ -357,25 +358,4 @@ impl Problem {
         let after: f64 = bands.map(|(power, db)| power * power_from_db(*db)).sum();
         10.0 * (after / before).log10()
     }
-}
-
-/// Solves four equations, whose matrix is symmetric and positive, by elimination.
-fn solve4(mut matrix: [[f64; 4]; 4], mut vector: [f64; 4]) -> [f64; 4] {
-    for pivot in 0..4 {
-        for row in pivot + 1..4 {
-            let factor = matrix[row][pivot] / matrix[pivot][pivot];
-            let above = matrix[pivot];
-            for (cell, above) in matrix[row].iter_mut().zip(above) {
-                *cell -= factor * above;
-            }
-            vector[row] -= factor * vector[pivot];
-        }
-    }
-    for row in (0..4).rev() {
-        let known: f64 = (row + 1..4)
-            .map(|column| matrix[row][column] * vector[column])
-            .sum();
-        vector[row] = (vector[row] - known) / matrix[row][row];
-    }
-    vector
 }

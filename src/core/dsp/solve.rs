@@ -3,10 +3,7 @@
 /// Solves `matrix · x = right` for a symmetric matrix without negative eigenvalues, by Gaussian
 /// elimination without exchanges (which such a matrix does not need; G. Golub, C. Van Loan, *Matrix
 /// Computations*, 4.1–4.2; from memory). An unknown that the equations leave open is 0.
-pub(in crate::measure) fn solve<const N: usize>(
-    mut matrix: [[f64; N]; N],
-    mut right: [f64; N],
-) -> [f64; N] {
+pub fn solve<const N: usize>(mut matrix: [[f64; N]; N], mut right: [f64; N]) -> [f64; N] {
     let scale = std::array::from_fn::<f64, N, _>(|row| matrix[row][row]);
     let open = |pivot: f64, row: usize| pivot <= 1e-12 * scale[row];
     for pivot in 0..N {
