@@ -64,6 +64,8 @@ pub(super) struct Prediction {
     at: usize,
     filled: usize,
     push_gain: f64,
+    /// What brings the power of each bin's peak to that of full scale.
+    full_scale: [f64; BINS],
     passed: Passed,
     /// What came out of both paths, and what was foretold of both.
     since: Since<{ 2 * PATHS }>,
@@ -95,6 +97,10 @@ impl Prediction {
     pub fn new(sample_rate_hz: f64) -> Self {
         let chunk_s = CHUNK as f64 / sample_rate_hz;
         let chunks = |length_s: f64| (length_s / chunk_s).round() as usize;
+        let full_scale = std::array::from_fn(|bin| {
+            let peak_dbfs = LOWEST_DBFS + (bin as f64 + 0.5) / BINS_PER_DB;
+            power_from_db(-peak_dbfs)
+        });
         Self {
             chunks_per_block: chunks(BLOCK_S).max(1),
             peaks_per_chunk: ((chunk_s / PEAK_S).round() as usize).clamp(1, MOST_PEAKS),
@@ -104,7 +110,8 @@ impl Prediction {
             filled: 0,
             at: 0,
             push_gain: 1.0,
-            passed: Passed::by(&ChainSettings::default()),
+            full_scale,
+            passed: Passed::by(&ChainSettings::default(), &full_scale),
             since: Since::new(chunk_s, FORGOTTEN_S),
         }
     }
@@ -120,7 +127,7 @@ impl Prediction {
             self.blocks.fill(Block::NONE);
         }
         self.push_gain = gain_from_db(push_db(after));
-        self.passed = Passed::by(after);
+        self.passed = Passed::by(after, &self.full_scale);
         for block in &mut self.blocks {
             block.foretell(&self.passed);
         }
@@ -212,8 +219,15 @@ impl Block {
 
     fn foretell(&mut self, passed: &Passed) {
         for (path, output) in self.output.iter_mut().enumerate() {
-            let bins = self.by_peak[path].iter().zip(&passed.power[path]);
-            *output = bins.map(|(energy, passed)| energy * passed).sum();
+            // Four sums that do not wait for each other: push may be in motion in each chunk.
+            let mut sums = [0.0; 4];
+            let energies = self.by_peak[path].as_chunks::<4>().0;
+            for (energies, passed) in energies.iter().zip(passed.power[path].as_chunks::<4>().0) {
+                for (sum, (energy, passed)) in sums.iter_mut().zip(energies.iter().zip(passed)) {
+                    *sum += energy * passed;
+                }
+            }
+            *output = sums.iter().sum();
         }
     }
 }
@@ -225,24 +239,24 @@ fn bin(amplitude: f64) -> usize {
 }
 
 impl Passed {
-    fn by(chain: &ChainSettings) -> Self {
+    fn by(chain: &ChainSettings, full_scale: &[f64; BINS]) -> Self {
         let (limiter, saturator) = (&chain.limiter, &chain.saturator);
-        let highest_dbfs = |on: bool, ceiling_dbtp: f64, more_db: f64| {
+        let most = |on: bool, ceiling_dbtp: f64, more_db: f64| {
             let ceiling_dbfs = LimiterSettings::CEILING_DBTP.held(ceiling_dbtp) + more_db;
-            if on { ceiling_dbfs } else { f64::INFINITY }
+            if on {
+                power_from_db(ceiling_dbfs)
+            } else {
+                f64::INFINITY
+            }
         };
-        let bent = highest_dbfs(saturator.enabled, saturator.ceiling_dbtp, BENT_DB);
-        let limited = highest_dbfs(limiter.enabled, limiter.ceiling_dbtp, 0.0);
+        let bent = most(saturator.enabled, saturator.ceiling_dbtp, BENT_DB);
+        let limited = most(limiter.enabled, limiter.ceiling_dbtp, 0.0);
         let output = if saturator.enabled { bent } else { limited };
-        let push_db = push_db(chain);
+        let push = power_from_db(push_db(chain));
         Self {
             bends: saturator.enabled,
-            power: [output, limited].map(|highest_dbfs| {
-                std::array::from_fn(|bin| {
-                    let peak_dbfs = LOWEST_DBFS + (bin as f64 + 0.5) / BINS_PER_DB;
-                    power_from_db(push_db.min(highest_dbfs - peak_dbfs))
-                })
-            }),
+            power: [output, limited]
+                .map(|most| full_scale.map(|full_scale| push.min(most * full_scale))),
         }
     }
 }
