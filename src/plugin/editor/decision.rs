@@ -89,7 +89,9 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
              marked of it. There is none where other instances hold all the memory for music.",
         );
     }
-    let fair = scene::fitting(painter, &card.fair, &card.fair_in_short, area.width());
+    // In fewer letters where there is little room.
+    let short = card.fair.replace("microdynamics", "LDR");
+    let fair = scene::fitting(painter, &card.fair, &short, area.width());
     for (index, words) in [&card.worth, fair].into_iter().take(lines).enumerate() {
         let y = area.bottom() - (lines - index) as f32 * FOOT + FOOT / 2.0;
         scene::cut(

@@ -61,8 +61,6 @@ pub struct Decision {
     pub worth: String,
     /// Saturated against clean, both at one loudness.
     pub fair: String,
-    /// The same in fewer letters.
-    pub fair_in_short: String,
     /// That loudness, LUFS: the one of the path in use at this push.
     pub fair_at_lufs: Option<f64>,
 }
@@ -109,25 +107,20 @@ pub fn decision(
         (None, None) => format!("saturation is worth {}", fixed(None, 1)),
     };
     let here = if saturated { driven } else { clean };
-    let [fair, fair_in_short] = ["microdynamics", "LDR"].map(|microdynamics| {
-        here.map_or_else(
-            || format!("at one loudness {}", fixed(None, 1)),
-            |lufs| fair(found, lufs, microdynamics),
-        )
-    });
     Decision {
         fair_at_lufs: here,
         title,
         next,
         worth,
-        fair,
-        fair_in_short,
+        fair: here.map_or_else(
+            || format!("at one loudness {}", fixed(None, 1)),
+            |lufs| fair(found, lufs),
+        ),
     }
 }
 
-/// Saturated against clean where both have the same loudness, LUFS; `name`: what microdynamics are
-/// called.
-fn fair(found: &Forecasted, lufs: f64, name: &str) -> String {
+/// Saturated against clean where both have the same loudness, LUFS.
+fn fair(found: &Forecasted, lufs: f64) -> String {
     let at = at_one_loudness(&found.points, lufs, lufs);
     let loudness = with_unit(Some(lufs), 1, "LUFS");
     let [clean, saturated] = [at.paths.clean.choice(), at.paths.saturated.choice()];
@@ -144,7 +137,7 @@ fn fair(found: &Forecasted, lufs: f64, name: &str) -> String {
                 distortion_db: difference(|choice| choice.distortion_db),
             };
             let [_, microdynamics, distortion] = difference.written();
-            format!("at one loudness: {name} {microdynamics}, distortion {distortion}")
+            format!("at one loudness: microdynamics {microdynamics}, distortion {distortion}")
         }
         (None, Some(_)) => format!("clean alone does not come to {loudness}"),
         (Some(_), None) => format!("saturated does not stop at {loudness}"),
@@ -211,10 +204,6 @@ mod tests {
         assert_eq!(
             card.fair,
             "at one loudness: microdynamics +1.8\u{a0}dB, distortion +4\u{a0}dB"
-        );
-        assert_eq!(
-            card.fair_in_short,
-            "at one loudness: LDR +1.8\u{a0}dB, distortion +4\u{a0}dB"
         );
         let (push_db, difference) = clean_at_one_loudness(&forecast(), 6.0).unwrap();
         assert!((push_db - 12.0).abs() < 1e-9 && (difference.unwrap() + 1.8).abs() < 1e-9);
