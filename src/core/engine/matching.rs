@@ -38,14 +38,32 @@ const TRANSITION_S: f64 = 0.03;
 /// BS.1770-5, about.
 const SILENCE: f64 = 1e-7;
 
+/// What is compared at a time, s: the meters tell energies of whole 5 ms. At high rates that is more
+/// than a chunk.
+const MOMENT_S: f64 = 0.005;
+/// Peaks of a moment.
+const PEAKS: usize = 4;
+
 /// The paths in the order in which their energies come: output, clean, input.
 const PATHS: usize = 2;
 const INPUT: usize = 2;
 
-/// Compares the paths with the input, chunk by chunk.
+/// A moment that is being heard.
+#[derive(Debug, Default)]
+struct Moment {
+    chunks: usize,
+    /// K-weighted energies of output, clean path and input.
+    energies: [f64; 3],
+    /// Highest magnitudes that come to the limiters, of each part of it.
+    peaks: [f32; PEAKS],
+}
+
+/// Compares the paths with the input, moment by moment.
 #[derive(Debug)]
 pub(super) struct Matching {
-    chunk_s: f64,
+    chunks_per_moment: usize,
+    moment_s: f64,
+    moment: Moment,
     /// Settings of the chunks that have entered the chain but are not heard yet, a ring.
     entered: Box<[ChainSettings]>,
     next: usize,
@@ -64,15 +82,21 @@ pub(super) struct Matching {
 impl Matching {
     /// For a chain of this latency. Allocates.
     pub fn new(sample_rate_hz: f64, latency_frames: usize) -> Self {
+        let chunk_s = CHUNK as f64 / sample_rate_hz;
+        #[expect(clippy::cast_sign_loss, reason = "a ratio of lengths")]
+        let chunks_per_moment = (MOMENT_S / chunk_s).ceil() as usize;
+        let moment_s = chunks_per_moment as f64 * chunk_s;
         Self {
-            chunk_s: CHUNK as f64 / sample_rate_hz,
+            chunks_per_moment,
+            moment_s,
+            moment: Moment::default(),
             // Rounded down: what is louder is turned down a little early rather than late.
             entered: vec![ChainSettings::default(); latency_frames / CHUNK].into(),
             next: 0,
             begins: true,
             heard: None,
-            since: Since::new(CHUNK as f64 / sample_rate_hz, FORGOTTEN_S),
-            prediction: Prediction::new(sample_rate_hz),
+            since: Since::new(moment_s, FORGOTTEN_S),
+            prediction: Prediction::new(moment_s),
             transition_s: 0.0,
             over_input_lu: [0.0; PATHS],
         }
@@ -155,15 +179,21 @@ impl Matching {
         before: &[&[f32]],
         gated_10s_lufs: [Option<f64>; 3],
     ) {
+        self.moment.add(energies, before, self.chunks_per_moment);
+        if self.moment.chunks < self.chunks_per_moment {
+            return;
+        }
+        let frames = (self.chunks_per_moment * CHUNK) as f64;
+        let Moment {
+            energies, peaks, ..
+        } = std::mem::take(&mut self.moment);
         let moves = self.transition_s > 0.0;
-        let silent = energies
-            .iter()
-            .any(|energy| *energy < SILENCE * CHUNK as f64);
+        let silent = energies.iter().any(|energy| *energy < SILENCE * frames);
         if !silent {
-            self.prediction.heard(energies, before, !moves);
+            self.prediction.heard(energies, peaks, !moves);
         }
         if moves {
-            self.transition_s -= self.chunk_s;
+            self.transition_s -= self.moment_s;
             return;
         }
         if silent {
@@ -171,7 +201,7 @@ impl Matching {
         }
         if self.since.is_empty() {
             // Nothing is known yet but what push promises: it stands for the time before.
-            let before = energies[INPUT] * KEPT_OF_A_JUMP_S / self.chunk_s;
+            let before = energies[INPUT] * KEPT_OF_A_JUMP_S / self.moment_s;
             let [output, clean] = self.over_input_lu.map(power_from_db);
             let kept = [before * output, before * clean, before];
             self.since.keep(kept, KEPT_OF_A_JUMP_S);
@@ -214,6 +244,25 @@ impl Matching {
     /// Whether it rests on so much sound that it can only change slowly.
     pub fn is_steady(&self) -> bool {
         self.since.span_s() >= STEADY_S
+    }
+}
+
+impl Moment {
+    /// Another of its `chunks`.
+    fn add(&mut self, energies: [f64; 3], before: &[&[f32]], chunks: usize) {
+        for (sum, energy) in self.energies.iter_mut().zip(energies) {
+            *sum += energy;
+        }
+        let part_frames = (chunks * CHUNK / PEAKS).max(1);
+        for channel in before {
+            for (index, part) in channel.chunks(part_frames).enumerate() {
+                let at = self.chunks * CHUNK / part_frames + index;
+                if let Some(peak) = self.peaks.get_mut(at) {
+                    *peak = part.iter().fold(*peak, |peak, x| peak.max(x.abs()));
+                }
+            }
+        }
+        self.chunks += 1;
     }
 }
 

@@ -18,17 +18,13 @@
     reason = "lengths, and bins from the lowest on"
 )]
 
-use super::push_db;
 use super::since::{LONGEST_S, Since};
+use super::{PEAKS, push_db};
 use crate::dsp::decibel::{db_from_gain, db_from_power, gain_from_db, power_from_db};
-use crate::engine::CHUNK;
 use crate::process::{ChainSettings, LimiterSettings};
 
-/// Peaks are taken of so long, about: a saturator bends no longer than a peak lasts, s.
-const PEAK_S: f64 = 64.0 / 48_000.0;
-const MOST_PEAKS: usize = CHUNK / 64;
 /// A limiter turns down for about so long, s.
-const LIMITED_S: f64 = 8.0 * PEAK_S;
+const LIMITED_S: f64 = 512.0 / 48_000.0;
 /// What is bent at its tip loses less than its tip does, dB.
 const BENT_DB: f64 = 0.5;
 /// Histograms are of blocks as long as those of ITU-R BS.1770-5, s, and as many as make up
@@ -54,9 +50,8 @@ const PATHS: usize = 2;
 /// Foretells loudness after changes of push.
 #[derive(Debug)]
 pub(super) struct Prediction {
-    chunks_per_block: usize,
-    peaks_per_chunk: usize,
-    /// Bins of the highest peaks of the last chunks, [`LIMITED_S`] long, a ring.
+    moments_per_block: usize,
+    /// Bins of the highest peaks of the last moments, [`LIMITED_S`] long, a ring.
     recent: Box<[usize]>,
     next: usize,
     /// Stretches of the song, a ring: the one that is being filled, and so many whole ones.
@@ -74,7 +69,7 @@ pub(super) struct Prediction {
 /// A stretch of the song.
 #[derive(Debug, Clone)]
 struct Block {
-    chunks: usize,
+    moments: usize,
     /// Energy that came in.
     input: f64,
     /// The same by the peak, without push, that it came with, for each path.
@@ -93,18 +88,16 @@ struct Passed {
 }
 
 impl Prediction {
-    /// Allocates.
-    pub fn new(sample_rate_hz: f64) -> Self {
-        let chunk_s = CHUNK as f64 / sample_rate_hz;
-        let chunks = |length_s: f64| (length_s / chunk_s).round() as usize;
+    /// For moments of this length, s. Allocates.
+    pub fn new(moment_s: f64) -> Self {
+        let moments = |length_s: f64| ((length_s / moment_s).round() as usize).max(1);
         let full_scale = std::array::from_fn(|bin| {
             let peak_dbfs = LOWEST_DBFS + (bin as f64 + 0.5) / BINS_PER_DB;
             power_from_db(-peak_dbfs)
         });
         Self {
-            chunks_per_block: chunks(BLOCK_S).max(1),
-            peaks_per_chunk: ((chunk_s / PEAK_S).round() as usize).clamp(1, MOST_PEAKS),
-            recent: vec![0; chunks(LIMITED_S).max(1)].into(),
+            moments_per_block: moments(BLOCK_S),
+            recent: vec![0; moments(LIMITED_S)].into(),
             next: 0,
             blocks: vec![Block::NONE; BLOCKS].into(),
             filled: 0,
@@ -112,7 +105,7 @@ impl Prediction {
             push_gain: 1.0,
             full_scale,
             passed: Passed::by(&ChainSettings::default(), &full_scale),
-            since: Since::new(chunk_s, FORGOTTEN_S),
+            since: Since::new(moment_s, FORGOTTEN_S),
         }
     }
 
@@ -133,18 +126,11 @@ impl Prediction {
         }
     }
 
-    /// A chunk has been heard that brought these energies of output, clean path and input and came
-    /// to the limiters as `before`; `settled`: made with the settings as they are.
-    pub fn heard(&mut self, energies: [f64; 3], before: &[&[f32]], settled: bool) {
-        let mut peaks = [0.0_f32; MOST_PEAKS];
-        for channel in before {
-            let parts = channel.chunks(CHUNK / self.peaks_per_chunk);
-            for (peak, part) in peaks.iter_mut().zip(parts) {
-                *peak = part.iter().fold(*peak, |peak, x| peak.max(x.abs()));
-            }
-        }
-        let bins = peaks.map(|peak| bin(f64::from(peak) / self.push_gain));
-        let bent = bins.get(..self.peaks_per_chunk).unwrap_or_default();
+    /// A moment has been heard that brought these energies of output, clean path and input and came
+    /// to the limiters with these peaks: a saturator bends no longer than one lasts. `settled`: made
+    /// with the settings as they are.
+    pub fn heard(&mut self, energies: [f64; 3], peaks: [f32; PEAKS], settled: bool) {
+        let bent = peaks.map(|peak| bin(f64::from(peak) / self.push_gain));
         if let Some(recent) = self.recent.get_mut(self.next) {
             *recent = bent.iter().copied().max().unwrap_or_default();
         }
@@ -154,10 +140,15 @@ impl Prediction {
             return;
         };
         let [output, clean, input] = energies;
-        let bins = [if self.passed.bends { bent } else { &limited }, &limited];
+        let output_bins = if self.passed.bends {
+            &bent[..]
+        } else {
+            &limited
+        };
+        let bins = [output_bins, &limited];
         let foretold = block.add(input, bins, &self.passed);
         self.since.add([output, clean, foretold[0], foretold[1]]);
-        if block.chunks == self.chunks_per_block {
+        if block.moments == self.moments_per_block {
             self.filled = (self.filled + 1).min(BLOCKS);
             self.at = (self.at + 1) % BLOCKS;
             if let Some(oldest) = self.blocks.get_mut(self.at) {
@@ -173,10 +164,10 @@ impl Prediction {
             return None;
         }
         let sum = |of: &dyn Fn(&Block) -> f64| self.blocks.iter().map(of).sum::<f64>();
-        let gate = GATE * sum(&|block| block.input) / sum(&|block| block.chunks as f64);
+        let gate = GATE * sum(&|block| block.input) / sum(&|block| block.moments as f64);
         let gated = |of: &dyn Fn(&Block) -> f64| {
             sum(&|block| {
-                let counts = block.input >= gate * block.chunks as f64;
+                let counts = block.input >= gate * block.moments as f64;
                 if counts { of(block) } else { 0.0 }
             })
         };
@@ -194,16 +185,16 @@ impl Prediction {
 
 impl Block {
     const NONE: Self = Self {
-        chunks: 0,
+        moments: 0,
         input: 0.0,
         by_peak: [[0.0; BINS]; PATHS],
         output: [0.0; PATHS],
     };
 
-    /// Enters a chunk, whose energy is spread over these bins of each path, and returns what is
+    /// Enters a moment, whose energy is spread over these bins of each path, and returns what is
     /// foretold to come out of each.
     fn add(&mut self, input: f64, bins: [&[usize]; PATHS], passed: &Passed) -> [f64; PATHS] {
-        self.chunks += 1;
+        self.moments += 1;
         self.input += input;
         let mut foretold = [0.0; PATHS];
         for (path, bins) in bins.into_iter().enumerate() {
@@ -219,7 +210,7 @@ impl Block {
 
     fn foretell(&mut self, passed: &Passed) {
         for (path, output) in self.output.iter_mut().enumerate() {
-            // Four sums that do not wait for each other: push may be in motion in each chunk.
+            // Four sums that do not wait for each other: push may be in motion all the time.
             let mut sums = [0.0; 4];
             let energies = self.by_peak[path].as_chunks::<4>().0;
             for (energies, passed) in energies.iter().zip(passed.power[path].as_chunks::<4>().0) {

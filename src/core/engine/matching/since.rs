@@ -9,7 +9,7 @@ pub(super) const LONGEST_S: f64 = 10.0;
 /// before it, which is forgotten as there is something new.
 #[derive(Debug)]
 pub(super) struct Since<const N: usize> {
-    chunk_s: f64,
+    moment_s: f64,
     /// What was kept is forgotten within so much new, s.
     forgotten_s: f64,
     sums: [f64; N],
@@ -20,10 +20,10 @@ pub(super) struct Since<const N: usize> {
 }
 
 impl<const N: usize> Since<N> {
-    /// Of chunks of this length, s.
-    pub fn new(chunk_s: f64, forgotten_s: f64) -> Self {
+    /// Of moments of this length, s.
+    pub fn new(moment_s: f64, forgotten_s: f64) -> Self {
         Self {
-            chunk_s,
+            moment_s,
             forgotten_s,
             sums: [0.0; N],
             span_s: 0.0,
@@ -44,7 +44,7 @@ impl<const N: usize> Since<N> {
 
     /// Nothing is known any more.
     pub fn forget(&mut self) {
-        *self = Self::new(self.chunk_s, self.forgotten_s);
+        *self = Self::new(self.moment_s, self.forgotten_s);
     }
 
     /// This is to be known of the time before, as of so many seconds.
@@ -52,7 +52,7 @@ impl<const N: usize> Since<N> {
         (self.kept, self.kept_s) = (kept, kept_s);
     }
 
-    /// A chunk brought so much.
+    /// A moment brought so much.
     pub fn add(&mut self, energies: [f64; N]) {
         // Short at first, longer as it settles: weights that rise to the latest moment, then equal
         // ones, then those of a leaky sum.
@@ -63,14 +63,14 @@ impl<const N: usize> Since<N> {
         };
         let leaks = self.span_s < SHORT_S || self.span_s >= LONGEST_S;
         let keep = if leaks {
-            (1.0 - self.chunk_s / remembered_s.max(self.chunk_s)).max(0.0)
+            (1.0 - self.moment_s / remembered_s.max(self.moment_s)).max(0.0)
         } else {
             1.0
         };
         for (sum, energy) in self.sums.iter_mut().zip(energies) {
             *sum = keep * *sum + energy;
         }
-        self.span_s = (self.span_s + self.chunk_s).min(LONGEST_S);
+        self.span_s = (self.span_s + self.moment_s).min(LONGEST_S);
     }
 
     /// The sums, with what still counts of those kept.
