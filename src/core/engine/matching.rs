@@ -11,7 +11,7 @@
 //! a loud moment, which a limiter holds down more than the song as a whole, a quiet one right after
 //! it is heard up to 1.9 LU louder than once the match has settled (3.1 with a release by hand); with
 //! it, up to 0.8 LU, and by more than 0.5 LU after 15 of 480 changes tried over the demo songs; up
-//! to 1.2 with shelves, 1.7 with a release by hand, 1.8 with bands at work.
+//! to 1.2 with shelves, 1.4 with a release by hand, 1.8 with bands at work.
 
 mod prediction;
 mod since;

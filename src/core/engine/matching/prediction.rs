@@ -21,10 +21,13 @@
 use super::since::{LONGEST_S, Since};
 use super::{PEAKS, push_db};
 use crate::dsp::decibel::{db_from_gain, db_from_power, gain_from_db, power_from_db};
-use crate::process::{ChainSettings, LimiterSettings};
+use crate::process::{ChainSettings, LimiterSettings, Release};
 
 /// A limiter turns down for about so long, s.
 const LIMITED_S: f64 = 512.0 / 48_000.0;
+/// A release by hand lets go of so much in its time constant, about: what a limiter mostly turns
+/// down, dB.
+const RELEASED_DB: f64 = 4.0;
 /// What is bent at its tip loses less than its tip does, dB.
 const BENT_DB: f64 = 0.5;
 /// Histograms are of blocks as long as those of ITU-R BS.1770-5, s, and as many as make up
@@ -54,6 +57,10 @@ pub(super) struct Prediction {
     /// Bins of the highest peaks of the last moments, [`LIMITED_S`] long, a ring.
     recent: Box<[usize]>,
     next: usize,
+    moment_s: f64,
+    /// The bin to which the limiter still turns down, and by how much it falls in a moment.
+    held: f64,
+    fall: f64,
     /// Stretches of the song, a ring: the one that is being filled, and so many whole ones.
     blocks: Box<[Block]>,
     at: usize,
@@ -99,6 +106,9 @@ impl Prediction {
             moments_per_block: moments(BLOCK_S),
             recent: vec![0; moments(LIMITED_S)].into(),
             next: 0,
+            moment_s,
+            held: 0.0,
+            fall: f64::INFINITY,
             blocks: vec![Block::NONE; BLOCKS].into(),
             filled: 0,
             at: 0,
@@ -120,6 +130,13 @@ impl Prediction {
             self.blocks.fill(Block::NONE);
         }
         self.push_gain = gain_from_db(push_db(after));
+        self.fall = match after.limiter.release {
+            Release::Automatic => f64::INFINITY,
+            Release::Manual(ms) => {
+                let release_s = LimiterSettings::RELEASE_MS.held(ms) / 1_000.0;
+                BINS_PER_DB * RELEASED_DB * self.moment_s / release_s
+            }
+        };
         self.passed = Passed::by(after, &self.full_scale);
         for block in &mut self.blocks {
             block.foretell(&self.passed);
@@ -135,7 +152,9 @@ impl Prediction {
             *recent = bent.iter().copied().max().unwrap_or_default();
         }
         self.next = (self.next + 1) % self.recent.len().max(1);
-        let limited = [self.recent.iter().copied().max().unwrap_or_default()];
+        let highest = self.recent.iter().copied().max().unwrap_or_default();
+        self.held = (self.held - self.fall).max(highest as f64);
+        let limited = [self.held as usize];
         let Some(block) = self.blocks.get_mut(self.at).filter(|_| settled) else {
             return;
         };
