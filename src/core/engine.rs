@@ -268,7 +268,7 @@ impl Engine {
     /// # Realtime
     /// Yes.
     pub fn cut_listening(&mut self) {
-        self.listen.reset();
+        self.listen.cut();
         self.chain.skip_solo_fade();
     }
 

@@ -26,6 +26,7 @@ mod listen;
 mod live_reference;
 mod matching;
 mod paths;
+mod pauses;
 mod recent_model;
 mod reference;
 mod restart;

@@ -140,8 +140,9 @@ pub struct Listen {
     fresh: bool,
     /// The signal that is being switched to.
     selected: Option<usize>,
-    /// Levels were matched last.
+    /// Levels were matched last, and were to be, were it not for bypass.
     matched: bool,
+    matched_unless_bypassed: bool,
     /// Frames until the next quantum.
     until_quantum: u32,
     residue: Residue,
@@ -159,15 +160,16 @@ impl Listen {
             fresh: true,
             selected: None,
             matched: false,
+            matched_unless_bypassed: false,
             until_quantum: 0,
             residue: Residue::new(sample_rate_hz),
             beside: Beside::default(),
         }
     }
 
-    /// Forgets the past: the next settings are taken at once, and so are the gains that match.
+    /// Forgets the signals: the next settings are taken at once, and so are the gains that match.
+    /// How far the mix is turned down to a reference, and what is left of a rise, holds.
     pub fn reset(&mut self) {
-        self.levels = [Level::FULL; SIGNALS];
         self.shares = [0.0; SIGNALS];
         self.fade.reset();
         self.fresh = true;
@@ -175,6 +177,12 @@ impl Listen {
         self.matched = false;
         self.until_quantum = 0;
         self.residue.reset();
+    }
+
+    /// The same, and what still rises is there at once, too.
+    pub fn cut(&mut self) {
+        self.reset();
+        self.levels = [Level::FULL; SIGNALS];
     }
 
     /// Gain at which the selected signal is heard, dB, 0 or less.
@@ -250,6 +258,10 @@ impl Listen {
             self.forget_reference();
         }
         let was_matched = std::mem::replace(&mut self.matched, matched);
+        let was_asked = std::mem::replace(&mut self.matched_unless_bypassed, settings.matched);
+        if was_asked && !settings.matched {
+            self.beside.begin_anew();
+        }
         let before = self.selected.replace(wanted);
         let Some(old) = before else {
             self.fade.jump(1.0);
@@ -289,16 +301,18 @@ impl Listen {
     }
 
     /// Matching was switched on or off while `old` was heard. What is heard goes to its new gain:
-    /// downwards with the next quanta, upwards gradually. What is not heard takes it at once.
+    /// downwards with the next quanta, upwards gradually. What is not heard, or silent, takes it at
+    /// once: the first of what comes after a silence is to be matched already.
     fn match_anew(&mut self, old: usize, loudness: &RecentLoudness) {
         let fading = !self.fade.is_settled();
-        self.beside.begin_anew();
+        let silent = is_silent(loudness);
         let aims_db = self.beside.aims_db(loudness);
         for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
             let heard = signal == old || fading && self.shares[signal] > 0.0;
             match (heard, self.matched, aim_db) {
                 (true, false, _) => level.release(self.quantum_s),
-                (false, true, Some(aim_db)) if !is_silent(loudness) => level.jump(aim_db),
+                (false, true, Some(aim_db)) => level.jump(aim_db),
+                (true, true, Some(aim_db)) if silent && signal < REFERENCE => level.jump(aim_db),
                 (false, false, _) => level.jump(0.0),
                 (_, true, _) => {}
             }
@@ -362,19 +376,25 @@ impl Listen {
 
     fn quantum(&mut self, loudness: &RecentLoudness) {
         let fresh = std::mem::take(&mut self.fresh);
-        // In silence there is nothing to go by.
-        let follows = self.matched && !is_silent(loudness);
+        // In silence there is nothing to go by but what settings promise.
+        let silent = is_silent(loudness);
+        let follows = self.matched && !silent;
+        let falls = self.matched && silent && !loudness.steady;
         self.keep_up_with_reference(loudness);
         let aims_db = self.beside.aims_db(loudness);
         for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
             if fresh {
-                level.jump(aim_db.filter(|_| self.matched).unwrap_or(0.0));
+                level.begin(aim_db.filter(|_| self.matched).unwrap_or(0.0));
+            }
+            if falls {
+                level.match_db = aim_db.map_or(level.match_db, |aim_db| level.match_db.min(aim_db));
             }
             let aim = Aim {
                 db: aim_db.filter(|_| follows),
                 steady: loudness.steady
                     && !(signal == REFERENCE + LIVE && loudness.references.moving),
                 input: signal == INPUT || signal >= REFERENCE,
+                unheard: silent && signal < REFERENCE,
             };
             level.quantum(aim, self.quantum_s);
         }

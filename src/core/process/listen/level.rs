@@ -52,6 +52,8 @@ pub(super) struct Aim {
     pub steady: bool,
     /// It is the input's.
     pub input: bool,
+    /// The signal is silent: it does not rise before there is something to hear.
+    pub unheard: bool,
 }
 
 /// The gain of one signal, in decibels and as heard.
@@ -106,7 +108,9 @@ impl Level {
             self.match_db += distance.clamp(-fall * quantum_s, rise * quantum_s);
             self.settled = aim.steady && (self.settled || distance.abs() < SETTLED_WITHIN_DB);
         }
-        self.rise.left = (self.rise.left - self.rise.step).max(0.0);
+        if !aim.unheard {
+            self.rise.left = (self.rise.left - self.rise.step).max(0.0);
+        }
         let gain = self.gain;
         self.follow_db();
         self.slope = (self.gain - gain) / f64::from(QUANTUM_FRAMES);
@@ -155,6 +159,14 @@ impl Level {
         } else {
             Rise::OVER
         };
+    }
+
+    /// Takes a matching gain at once; a rise goes on.
+    pub fn begin(&mut self, match_db: f64) {
+        let rise = self.rise;
+        self.jump(match_db);
+        self.rise = rise;
+        self.follow_db();
     }
 
     /// Takes a matching gain at once.
