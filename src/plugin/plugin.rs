@@ -122,8 +122,6 @@ impl Plugin for Crestline {
             sample_rate_hz: f64::from(config.sample_rate),
             channels,
         };
-        // Also after the host has loaded a state, when nothing else may have changed.
-        self.params.load_audition();
         // Hosts activate again and again without a change; what has been measured must survive
         // that.
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {

@@ -2,14 +2,20 @@
 //!
 //! The framework takes values as they come. It keeps the present value of a parameter that a state
 //! does not know or has another kind of value for, so that an older or damaged state would leave
-//! settings behind; and it keeps a number that is none, which then makes all that is saved next
-//! unreadable.
+//! settings behind; it keeps a number that is none, which then makes all that is saved next
+//! unreadable; and it keeps the present session, with its reference and windows, where it finds
+//! none that it can read.
 
 use crate::params::CrestlineParams;
+use crestline_core::session::Session;
 use nice_plug::prelude::{Param, ParamPtr, Params, PluginState};
 use serde_json::{Value, json};
 
-/// Brings every parameter's value into its range, and gives those that have none their default.
+/// Where the session stands beside the parameters.
+const SESSION: &str = "session";
+
+/// Brings every parameter's value into its range, and gives those that have none, and a session
+/// that cannot be read, their default.
 pub fn mend(state: &mut PluginState) {
     let params = CrestlineParams::default();
     for (id, param, _) in params.param_map() {
@@ -28,6 +34,11 @@ pub fn mend(state: &mut PluginState) {
         {
             state.params.insert(id, value);
         }
+    }
+    let session = state.fields.get(SESSION);
+    let readable = session.is_some_and(|json| serde_json::from_str::<Session>(json).is_ok());
+    if !readable && let Ok(json) = serde_json::to_string(&Session::default()) {
+        state.fields.insert(SESSION.into(), json);
     }
 }
 
@@ -106,6 +117,27 @@ mod tests {
         assert_eq!(mended["link"], json!({"f32": 100.0}));
         assert_eq!(mended["limit"], json!({"bool": false}));
         assert_eq!(mended["listen"], json!({"i32": 0}));
+    }
+
+    #[test]
+    fn a_session_that_cannot_be_read_is_a_new_one() {
+        let mended_from = |fields: Value| {
+            let state = json!({"version": "0.1.0", "params": {}, "fields": fields});
+            let mut state: PluginState = serde_json::from_value(state).unwrap();
+            mend(&mut state);
+            state.fields["session"].clone()
+        };
+        let new = serde_json::to_string(&Session::default()).unwrap();
+        assert_eq!(mended_from(json!({})), new);
+        for unreadable in ["", "{", "[1, 2]", "\"session\""] {
+            assert_eq!(
+                mended_from(json!({"session": unreadable})),
+                new,
+                "{unreadable}"
+            );
+        }
+        let read = r#"{"version":1,"theme":"light"}"#;
+        assert_eq!(mended_from(json!({"session": read})), read);
     }
 
     #[test]

@@ -8,9 +8,13 @@
 
 use crestline_core::session::Session;
 use crestline_core::session::reference::{Figures, Profile, Reference};
+use kit::signals::white_noise;
+use kit::sound_files::{Stored, wav};
 use rig::clap_host::ClapHost;
+use rig::raw_host::{Block, Port, Ports, RawHost, both};
 use rig::vst3_host::Vst3Host;
 use serde_json::Value;
+use std::time::{Duration, Instant};
 
 fn reference() -> Reference {
     let figures = Figures {
@@ -94,4 +98,60 @@ fn the_reference_goes_with_the_session_in_vst3() {
         host.load(state);
         host.save()
     });
+}
+
+/// dB of what comes out of a quiet mix.
+fn heard_db(host: &mut dyn RawHost) -> f64 {
+    const FRAMES: usize = 512;
+    let mix: Vec<_> = (0..2).map(|n| white_noise(9 + n, 0.01, FRAMES)).collect();
+    let mut block = Block {
+        frames: FRAMES,
+        inputs: Ports::Passed(vec![Port::of(&mix)]),
+        outputs: Ports::Passed(vec![Port::of(&mix)]),
+        changes: vec![],
+    };
+    assert!(host.process(&mut block));
+    let samples = block.outputs.channels().flatten();
+    let energy: f64 = samples.map(|sample| f64::from(*sample).powi(2)).sum();
+    10.0 * (energy / (2 * FRAMES) as f64).log10()
+}
+
+// Hosts load states while they play: when a preset is chosen, when a step is undone.
+#[test]
+fn a_state_that_is_loaded_while_it_plays_brings_its_own_reference_or_none() {
+    let file = concat!(env!("CARGO_TARGET_TMPDIR"), "/reference of a state.wav");
+    let tone: Vec<f64> = (0..480_000)
+        .map(|n| 0.5 * (0.05 * f64::from(n)).sin())
+        .collect();
+    std::fs::write(
+        file,
+        wav(48_000, Stored::Int24, None, &[tone.clone(), tone]),
+    )
+    .unwrap();
+    for (name, mut host) in both(2, 512) {
+        let without = host.save_in_pieces(usize::MAX);
+        let mut session = session_in(&without);
+        let mut reference = reference();
+        reference.file = Some(file.into());
+        reference.profile.part.end_s = 10.0;
+        session["reference"] = serde_json::to_value(reference).unwrap();
+        let heard = |state: &[u8]| {
+            let (start, mut json) = parsed(state);
+            json["params"]["listenrf"] = serde_json::json!({"bool": true});
+            let json = json.to_string().into_bytes();
+            let length = (json.len() as u64).to_le_bytes();
+            [&length[..start], &json].concat()
+        };
+        let with = heard(&with_session(&without, &session));
+        let mut until = |state: &[u8], holds: &dyn Fn(f64) -> bool| {
+            assert!(host.load_in_pieces(state, usize::MAX));
+            let start = Instant::now();
+            while !holds(heard_db(&mut *host)) {
+                assert!(start.elapsed().as_secs() < 30, "{name}");
+                std::thread::sleep(Duration::from_millis(1));
+            }
+        };
+        until(&with, &|level_db| level_db > -15.0);
+        until(&heard(&without), &|level_db| level_db < -40.0);
+    }
 }

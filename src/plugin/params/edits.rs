@@ -244,10 +244,12 @@ impl CrestlineParams {
         })
     }
 
-    /// A state has been loaded over every edit, and over what the editor remembers.
-    pub fn forget_edits(&self) {
+    /// A state has been loaded over every edit, over what the editor remembers, and over the
+    /// reference at hand.
+    pub fn loaded(&self) {
         self.edits.waiting().params.clear();
         self.edits.loads.fetch_add(1, Ordering::Relaxed);
+        self.load_audition();
     }
 
     /// Has every edit that still waits take effect, for what is about to be saved.

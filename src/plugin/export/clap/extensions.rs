@@ -182,7 +182,7 @@ unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istrea
             .is_some_and(|load| load(plugin, stream))
     };
     if loaded {
-        instance.params.params().forget_edits();
+        instance.params.params().loaded();
     }
     loaded
 }

@@ -122,7 +122,7 @@ impl IComponentTrait for Instance {
         // SAFETY: the host's promise.
         let result = unsafe { IComponentTrait::setState(&self.framework, state) };
         if result == kResultOk {
-            self.params.params().forget_edits();
+            self.params.params().loaded();
         }
         result
     }
