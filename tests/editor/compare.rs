@@ -138,7 +138,7 @@ fn a_state_that_is_loaded_resets_both_settings_and_their_steps() {
     harness
         .state()
         .set_plain(|params| &params.limiter.ceiling, -6.0);
-    params.forget_edits();
+    params.loaded();
     harness.run_steps(2);
     sent_to_host(&harness);
     press(&mut harness, "Undo");
@@ -246,4 +246,38 @@ fn settings_that_play_louder_are_cautioned_of() {
         play(&mut harness, 0.5);
         assert_eq!(is_cautioned(&harness), cautions, "{from_limited}");
     }
+}
+
+// A state that the host brings back may play as much louder as any settings.
+#[test]
+fn a_state_that_plays_louder_is_cautioned_of() {
+    let mut harness = opened_at("limiter");
+    let params = harness.state().params.clone();
+    let stage = harness.state();
+    stage.set_plain(|params| &params.push, 12.0);
+    stage.set_plain(|params| &params.limiter.on, true);
+    harness.run_steps(2);
+    // The push itself is cautioned of, until that is over.
+    harness.run_steps(700);
+    play(&mut harness, 0.5);
+    assert!(!is_cautioned(&harness));
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.on, false);
+    params.loaded();
+    harness.run_steps(2);
+    play(&mut harness, 0.5);
+    assert!(is_cautioned(&harness));
+}
+
+// Bypass is the switch that is most often thrown back.
+#[test]
+fn what_waits_behind_bypass_is_told() {
+    let mut harness = opened_at("limiter");
+    let stage = harness.state();
+    stage.set_plain(|params| &params.push, 9.0);
+    stage.set_plain(|params| &params.bypass, true);
+    harness.run_steps(2);
+    play(&mut harness, 0.1);
+    harness.get_by_label_contains("Output is 9.0 LU louder.");
 }

@@ -209,12 +209,12 @@ fn peaks_over_full_scale_stand_until_they_are_cleared() {
     let mut harness = open(stage, SIZE, 1.0);
     // 20·log10(1.5) dB.
     harness
-        .get_by_label("1 peak over 0 dBTP, up to +3.5")
+        .get_by_label("1 peak over full scale, up to +3.5 dBTP")
         .click();
     harness.run_steps(3);
     assert!(harness.state_mut().answer_clear_overs());
     harness.run_steps(3);
-    assert!(harness.query_by_label_contains("over 0 dBTP").is_none());
+    assert!(harness.query_by_label_contains("over full scale").is_none());
 }
 
 #[test]

@@ -86,13 +86,15 @@ impl Changes {
     }
 
     /// Forgets both settings and their steps once the host has loaded a state: they were made from
-    /// another. Call it before anything is drawn.
-    pub fn follow_loads(&mut self) {
+    /// another. Call it before anything is drawn. Tells whether it has.
+    pub fn follow_loads(&mut self) -> bool {
         let loads = self.params.edits.loads();
-        if std::mem::replace(&mut self.loads, loads) != loads {
+        let loaded = std::mem::replace(&mut self.loads, loads) != loads;
+        if loaded {
             self.memory = SettingsMemory::default();
             self.asked.take();
         }
+        loaded
     }
 
     /// Asks for something that is done at the end of the frame.

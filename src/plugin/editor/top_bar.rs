@@ -254,9 +254,14 @@ pub fn notice(
     caution: bool,
     message: Option<&str>,
 ) -> bool {
-    let listen = scene.params.listen.value();
+    let bypass = scene.params.bypass.value();
+    let listen = if bypass {
+        ListenChoice::Input
+    } else {
+        scene.params.listen.value()
+    };
     let recording = Heard::of(scene.params, scene.snapshot).recording();
-    let reference = hears_reference(scene.params, scene.snapshot);
+    let reference = !bypass && hears_reference(scene.params, scene.snapshot);
     let matched = scene.params.matched.value();
     let jump = notices::jump(scene.snapshot, listen, reference, matched);
     let kind = if jump.is_some() || recording.severity == Severity::Caution {

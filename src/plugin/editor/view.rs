@@ -150,7 +150,9 @@ impl View {
     /// Draws one frame over all of `ui`; changes to parameters go through `setter`.
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
-        self.changes.follow_loads();
+        if self.changes.follow_loads() {
+            self.caution.recall();
+        }
         self.follow_file_jobs();
         self.follow_reference();
         if self.forecast.follow(&self.params) {

@@ -47,6 +47,8 @@ pub fn jump(
     let (louder, by) = sources
         .iter()
         .filter_map(|(_, name, lufs)| Some((*name, (*lufs)? - heard)))
+        // Of those that are as loud as each other the first is named.
+        .rev()
         .max_by(|one, other| one.1.total_cmp(&other.1))?;
     (by > JUMP_DB).then(|| format!("{louder} is {} LU louder.", number::fixed(Some(by), 1)))
 }
@@ -61,7 +63,7 @@ pub fn overs(overs: &Overs) -> Option<String> {
         format!("{} peaks", overs.count)
     };
     let highest = number::fixed(Some(highest.into()), 1);
-    Some(format!("{peaks} over 0 dBTP, up to +{highest}"))
+    Some(format!("{peaks} over full scale, up to +{highest} dBTP"))
 }
 
 /// How many samples were no audio, and where; `None` if none were since they were last cleared.
@@ -108,10 +110,13 @@ mod tests {
 
     #[test]
     fn a_jump_upwards_is_told_unless_levels_are_matched() {
-        let snapshot = playing();
+        let mut snapshot = playing();
         let text = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
         assert!(text.contains("Output is 6.0 LU louder."), "{text}");
         assert_eq!(jump(&snapshot, ListenChoice::Input, false, true), None);
+        snapshot.clean = snapshot.output;
+        let text = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
+        assert!(text.contains("Output is 6.0 LU louder."), "{text}");
         assert_eq!(jump(&snapshot, ListenChoice::Output, false, false), None);
         assert_eq!(
             jump(&Snapshot::default(), ListenChoice::Input, false, false),
@@ -163,8 +168,14 @@ mod tests {
                 highest_dbtp: Some(dbtp),
             })
         };
-        assert_eq!(of(1, 0.26).unwrap(), "1 peak over 0 dBTP, up to +0.3");
-        assert_eq!(of(12, 3.0).unwrap(), "12 peaks over 0 dBTP, up to +3.0");
+        assert_eq!(
+            of(1, 0.26).unwrap(),
+            "1 peak over full scale, up to +0.3 dBTP"
+        );
+        assert_eq!(
+            of(12, 3.0).unwrap(),
+            "12 peaks over full scale, up to +3.0 dBTP"
+        );
         assert_eq!(undo("Measured anew", 9.2), "Measured anew: undo (10 s)");
     }
 }
