@@ -1,6 +1,6 @@
 //! `crestline render`: one file through the chain, as the plug-in would process it.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::ValueEnum;
@@ -9,6 +9,7 @@ use serde::Serialize;
 use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::measures::{MeasuredFile, Measures};
+use crate::output;
 use crate::stage_args::StageArgs;
 use crate::table::table;
 use crestline_core::engine::{CHUNK, CLEAN, Engine, EngineSpec, OUTPUT, Settings};
@@ -20,6 +21,7 @@ use crestline_files::{SampleFormat, WavFile};
 
 const AFTER_HELP: &str = "\
 The output has the input's length and timing: the latency is taken out. 16 and 24 bits are dithered (TPDF).
+What IN tells beside its audio (title, comments, markers) is not copied.
 Unless --no-limiter is given the true peak stays under the ceiling. Both paths are measured whichever is
 written: clean is the chain without its saturator, output the chain with it; without --saturate they are one.
 
@@ -83,7 +85,7 @@ enum PathChoice {
     Output,
     /// The chain without its saturator
     Clean,
-    /// What the chain changed: output less the best-fitting gain times the input
+    /// What the chain changed: output less the input at the gain that fits best over the last 0.4 s
     Residue,
 }
 
@@ -137,6 +139,14 @@ pub fn run(args: &RenderArgs) -> ExitCode {
         print_error(&wrong);
         return ExitCode::from(WRONG_USAGE);
     }
+    if let Some(wrong) = no_wav(&args.output) {
+        print_error(&wrong);
+        return ExitCode::from(WRONG_USAGE);
+    }
+    if let Some(line) = output::refused(&args.output, args.force, &[&args.input]) {
+        print_error(&line);
+        return ExitCode::from(OUTPUT_FAILED);
+    }
     let (rendered, rows) = match render(args) {
         Ok(done) => done,
         Err(RenderError::Input(error)) => {
@@ -169,6 +179,17 @@ pub fn run(args: &RenderArgs) -> ExitCode {
     printed.err().unwrap_or(ExitCode::SUCCESS)
 }
 
+/// A name that promises another kind of file than is written.
+fn no_wav(path: &Path) -> Option<String> {
+    let ending = path.extension()?;
+    let wav = ["wav", "wave"]
+        .iter()
+        .any(|wav| ending.eq_ignore_ascii_case(wav));
+    let better = printable(&path.with_extension("wav"));
+    let name = printable(path);
+    (!wav).then(|| format!("{name}: only WAV is written; call it {better}"))
+}
+
 fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderError> {
     let mut audio = AudioFile::open(&args.input)?;
     let (sample_rate_hz, channels) = (audio.sample_rate_hz(), audio.roles().len());
@@ -187,8 +208,6 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         run.push(planes)?;
     }
     let (notes, duration_frames) = (audio.notes(), audio.frames());
-    // Some systems do not replace a file that is still open, and IN may be OUT.
-    drop(audio);
     let corners_hz = run.settings.chain.bands.crossovers_hz;
     let engine = run.finish()?;
     let told = engine.snapshot();

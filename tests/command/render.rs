@@ -226,12 +226,28 @@ fn a_file_is_overwritten_only_on_demand() {
     fs::write(folder.join("out.wav"), b"precious").unwrap();
     let original = fs::read(folder.join("in.wav")).unwrap();
 
-    for out in ["out.wav", "in.wav"] {
-        let refused = render(&folder, &["in.wav", out]);
+    for (out, options, told) in [
+        (
+            "out.wav",
+            &[][..],
+            "out.wav: is there already; choose another name or add --force",
+        ),
+        (
+            "in.wav",
+            &[],
+            "in.wav: is one of the inputs, which are never written to;",
+        ),
+        (
+            "in.wav",
+            &["--force"],
+            "in.wav: is one of the inputs, which are never written to;",
+        ),
+    ] {
+        let refused = render(&folder, &[&["in.wav", out], options].concat());
         assert_eq!(refused.status.code(), Some(4));
         let line = text(&refused.stderr);
         assert!(
-            line.starts_with(out) && line.contains("is there already") && line.lines().count() == 1,
+            line.starts_with(told) && line.lines().count() == 1,
             "{line}"
         );
         assert!(refused.stdout.is_empty());
@@ -252,40 +268,36 @@ fn a_file_is_overwritten_only_on_demand() {
             "32f",
         ],
     );
-    // In its own place, twice 6 dB: 12 dB (a gain of 10^(6/20) each time).
-    for _ in 0..2 {
-        rendered(
-            &folder,
-            &[
-                "in.wav",
-                "in.wav",
-                "--force",
-                "--push-db",
-                "6",
-                "--no-limiter",
-                "--bits",
-                "32f",
-            ],
-        );
-    }
+    // A gain of 10^(6/20).
     let gain = 10_f64.powf(6.0 / 20.0);
-    for (name, times) in [("out.wav", 1), ("in.wav", 2)] {
-        for (out, input) in samples(&folder.join(name))
-            .iter()
-            .flatten()
-            .zip(input.iter().flatten())
-        {
-            assert!(
-                (f64::from(*out) - f64::from(*input) * gain.powi(times)).abs() < 1e-6,
-                "{name}"
-            );
-        }
+    let out = samples(&folder.join("out.wav"));
+    for (out, input) in out.iter().flatten().zip(input.iter().flatten()) {
+        assert!((f64::from(*out) - f64::from(*input) * gain).abs() < 1e-6);
     }
     assert_eq!(
         fs::read_dir(&folder).unwrap().count(),
         2,
         "nothing is left behind"
     );
+}
+
+#[test]
+fn a_name_that_promises_another_kind_of_file_is_refused() {
+    let folder = folder("render_names");
+    let input = noise(1, 1_000, 0.5, 5);
+    write(&folder.join("in.wav"), 48_000, Stored::Int16, &input);
+    for (out, better) in [("out.flac", "out.wav"), ("out.json", "out.wav")] {
+        let refused = render(&folder, &["in.wav", out]);
+        assert_eq!(refused.status.code(), Some(2));
+        let line = text(&refused.stderr);
+        assert_eq!(
+            line.trim(),
+            format!("{out}: only WAV is written; call it {better}")
+        );
+    }
+    for out in ["out", "out.WAV", "out.wave"] {
+        rendered(&folder, &["in.wav", out]);
+    }
 }
 
 #[test]
