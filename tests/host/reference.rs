@@ -8,6 +8,7 @@
 
 use crestline_core::session::Session;
 use crestline_core::session::reference::{Figures, Profile, Reference};
+use kit::pause::pause;
 use kit::signals::white_noise;
 use kit::sound_files::{Stored, wav};
 use rig::clap_host::ClapHost;
@@ -148,7 +149,7 @@ fn a_state_that_is_loaded_while_it_plays_brings_its_own_reference_or_none() {
             let start = Instant::now();
             while !holds(heard_db(&mut *host)) {
                 assert!(start.elapsed().as_secs() < 30, "{name}");
-                std::thread::sleep(Duration::from_millis(1));
+                pause(Duration::from_millis(1));
             }
         };
         until(&with, &|level_db| level_db > -15.0);
