@@ -57,6 +57,16 @@ impl Window {
         }
     }
 
+    /// Shows everything again where what was chosen is gone: a measurement has begun anew.
+    pub fn follow(&mut self, recorded_s: f64) {
+        let gone = |Chosen { length_s, end_s }| {
+            end_s.is_some_and(|end_s| end_s > f64::max(recorded_s, length_s))
+        };
+        if self.chosen.is_some_and(gone) {
+            self.whole();
+        }
+    }
+
     /// Whether everything is shown.
     pub fn is_whole(&self) -> bool {
         self.chosen.is_none()
@@ -132,6 +142,16 @@ mod tests {
         let span = window.span(200.0);
         assert!((span.start_s - 25.0).abs() < 1e-9 && (span.end_s - 125.0).abs() < 1e-9);
         window.zoom(0.01, 0.5, 200.0);
+        assert!(window.is_whole());
+    }
+
+    #[test]
+    fn what_begins_anew_is_shown_whole() {
+        let mut window = Window::default();
+        window.zoom(4.0, 0.5, 200.0);
+        window.follow(200.0);
+        assert!(!window.is_whole());
+        window.follow(10.0);
         assert!(window.is_whole());
     }
 
