@@ -154,6 +154,33 @@ fn what_is_linear_is_told_as_what_it_is() {
     );
 }
 
+// Where both channels carry the same, as a bass does, how much of either went where is anybody's
+// guess.
+#[test]
+fn a_bass_in_the_middle_does_not_tilt_the_balance() {
+    let [(name, mut before), _] = songs();
+    let [left, right] = &mut before[..] else {
+        unreachable!()
+    };
+    let mut low = [0.0; 3];
+    for (left, right) in left.iter_mut().zip(right) {
+        let mut bass = *left + *right;
+        for low in &mut low {
+            *low += 0.02 * (bass - *low);
+            bass = *low;
+        }
+        *left = 0.3 * (*left + bass);
+        *right = 0.3 * (*right + bass);
+    }
+    let device = frames(|_, left, right| {
+        let (middle, side) = ((left + right) / 2.0, (left - right) / 2.0 * gain(1.0));
+        [middle + side, middle - side].map(|x| x - 0.3 * x * x.abs())
+    });
+    let told = through(name, &before, &device).0.linear;
+    let balance_db = told.balance_db.unwrap();
+    assert!(balance_db.abs() < 0.05, "{balance_db}");
+}
+
 #[test]
 fn a_slow_ride_is_no_distortion() {
     for (song, before) in songs() {

@@ -214,8 +214,21 @@ impl Powers {
 
     /// What the right channel has gained on the left.
     fn balance_db(&self) -> Option<f32> {
-        let [[left, _], [_, right]] = self.matrix()?;
-        self.gained_db(|_| 1.0, |bin| [left[bin], right[bin]])
+        let [[left, from_right], [from_left, right]] = self.matrix()?;
+        // Where one channel is silent, nothing is known of its gain; nor, if each can hold some of
+        // the other, where both are the same.
+        let known = |bin: usize| {
+            let [a, b] = [0, 1].map(|channel| self.before[channel][bin]);
+            let across = from_right[bin].norm_sqr() + from_left[bin].norm_sqr() > 0.0;
+            let alike = if across {
+                self.cross[bin].norm_sqr()
+            } else {
+                0.0
+            };
+            let apart = 1.0 - alike / (a * b).max(f64::MIN_POSITIVE);
+            weaker_share(a, b) * apart.max(0.0)
+        };
+        self.gained_db(known, |bin| [left[bin], right[bin]])
     }
 
     /// What the side has gained on the middle, from the responses of either to itself.
@@ -226,7 +239,7 @@ impl Powers {
         let known = |bin: usize| {
             let [middle, side] =
                 [[one, one], [one, -one]].map(|weights| self.power_of(bin, &weights));
-            middle.min(side).max(0.0) / (middle + side).max(f64::MIN_POSITIVE)
+            weaker_share(middle, side)
         };
         self.gained_db(known, |bin| {
             let (own, other) = (ll[bin] + rr[bin], lr[bin] + rl[bin]);
@@ -380,6 +393,11 @@ impl Powers {
             _ => Complex64::default(),
         }
     }
+}
+
+/// Share of the weaker of two powers in both.
+fn weaker_share(one: f64, other: f64) -> f64 {
+    one.min(other).max(0.0) / (one + other).max(f64::MIN_POSITIVE)
 }
 
 /// Half a spectrum back to time, and how long that is.
