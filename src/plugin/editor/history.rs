@@ -65,7 +65,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Sh
     let plot = lanes.whole;
     let recorded_s = scene.history.length_s();
     state.window.follow(recorded_s);
-    state.read_s = state.read_s.filter(|read_s| *read_s <= recorded_s);
+    let end_s = state.window.span(recorded_s).end_s.max(recorded_s);
+    state.read_s = state.read_s.filter(|read_s| *read_s <= end_s);
     let response = ui.interact(plot, ui.scope_id().with("history"), Sense::click_and_drag());
     steer(ui, &response, plot, state, recorded_s);
     let span = state.window.span(recorded_s);
