@@ -36,9 +36,17 @@ const OUTPUT: ListenSettings = ListenSettings {
     matched: false,
     bypass: false,
 };
+const INPUT: ListenSettings = ListenSettings {
+    source: Source::Input,
+    ..OUTPUT
+};
 const MATCHED: ListenSettings = ListenSettings {
     matched: true,
     ..OUTPUT
+};
+const BYPASSED: ListenSettings = ListenSettings {
+    bypass: true,
+    ..MATCHED
 };
 
 fn music(seconds: usize) -> Planes {
@@ -75,12 +83,8 @@ fn highest(levels_db: &[f64]) -> f64 {
 // Whatever is set while nothing plays is in effect when something does.
 #[test]
 fn what_follows_a_silence_is_matched_from_the_first_moment_on() {
-    let bypass = ListenSettings {
-        bypass: true,
-        ..MATCHED
-    };
     for (what, (push_before, before), (push_between, between)) in [
-        ("bypass left", (PUSH_DB, MATCHED), (PUSH_DB, bypass)),
+        ("bypass left", (PUSH_DB, MATCHED), (PUSH_DB, BYPASSED)),
         ("matched", (PUSH_DB, OUTPUT), (PUSH_DB, OUTPUT)),
         ("pushed", (6.0, MATCHED), (6.0, MATCHED)),
     ] {
@@ -101,12 +105,8 @@ fn what_follows_a_silence_is_matched_from_the_first_moment_on() {
 #[test]
 fn a_rise_waits_for_sound() {
     let mut engine = engine(f64::from(RATE_HZ), 2);
-    let input = ListenSettings {
-        source: Source::Input,
-        ..OUTPUT
-    };
-    heard(&mut engine, &music(12), 12.0, input);
-    heard(&mut engine, &silence(1), 12.0, input);
+    heard(&mut engine, &music(12), 12.0, INPUT);
+    heard(&mut engine, &silence(1), 12.0, INPUT);
     heard(&mut engine, &silence(2), 12.0, OUTPUT);
     assert!(
         engine.snapshot().activity.rising_db > 9.0,
@@ -120,15 +120,35 @@ fn a_rise_waits_for_sound() {
     assert_eq!(engine.snapshot().activity.rising_db, 0.0);
 }
 
+// A band that holds nothing is soloed: the paths are silent, and the input is not.
+#[test]
+fn an_input_rises_beside_silent_paths() {
+    for matched in [false, true] {
+        let mut engine = engine(f64::from(RATE_HZ), 2);
+        let mut soloed = chain(0.0);
+        soloed.bands.on = true;
+        soloed.bands.bands[3].solo = true;
+        let low: Vec<f32> = (0..12 * SECOND)
+            .map(|n| 0.1 * (0.05 * n as f32).sin())
+            .collect();
+        let low = vec![low; 2];
+        let mut heard = |listen| play(&mut engine, &low, || 480, |_| with(soloed, listen));
+        heard(OUTPUT);
+        let risen = heard(ListenSettings { matched, ..INPUT });
+        let level_db = levels_db(&engine, &risen);
+        let (first, last) = (highest(&level_db[..4]), highest(&level_db[200..]));
+        println!("matched {matched}: {first:.1} dB at first, {last:.1} dB at last");
+        assert!(first < last - 30.0, "{first:.1} {last:.1}");
+        assert!(last > -30.0, "{last:.1}");
+        assert_eq!(engine.snapshot().activity.rising_db, 0.0);
+    }
+}
+
 // A host that moves its cursor resets what it plays through.
 #[test]
 fn a_reset_does_not_cut_a_rise_short() {
     let mut engine = engine(f64::from(RATE_HZ), 2);
-    let input = ListenSettings {
-        source: Source::Input,
-        ..OUTPUT
-    };
-    heard(&mut engine, &music(12), 12.0, input);
+    heard(&mut engine, &music(12), 12.0, INPUT);
     heard(&mut engine, &cut(&music(1), 0..SECOND / 10), 12.0, OUTPUT);
     engine.reset();
     let after = heard(&mut engine, &music(4), 12.0, OUTPUT);
@@ -153,10 +173,6 @@ fn bypass_does_not_bring_the_mix_back_up() {
         reference: true,
         ..MATCHED
     };
-    let bypass = ListenSettings {
-        bypass: true,
-        ..MATCHED
-    };
     let mut level = |listen: ListenSettings, seconds: usize| {
         let played = heard(&mut engine, &music(seconds), 0.0, listen);
         highest(&levels_db(&engine, &played)[200..])
@@ -164,7 +180,7 @@ fn bypass_does_not_bring_the_mix_back_up() {
     let alone = level(MATCHED, 12);
     level(reference, 4);
     let before = level(MATCHED, 4);
-    level(bypass, 3);
+    level(BYPASSED, 3);
     let after = level(MATCHED, 4);
     println!("alone {alone:.1}, beside the reference {before:.1}, after bypass {after:.1} dB");
     assert!(before < alone - 12.0, "it is turned down by 14 dB");

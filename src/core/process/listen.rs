@@ -7,9 +7,11 @@
 //!
 //! Matched, the louder signals are turned down to the quietest as fast as push moves; once that
 //! rests on seconds of sound it moves by no more than 1 dB/s. It survives a reset and holds in
-//! silence.
+//! silence, where only settings bring it down. A rise waits for something to hear, and goes on
+//! after a reset.
 
 mod level;
+mod loudness;
 mod reference;
 mod residue;
 
@@ -18,6 +20,7 @@ use self::reference::{Beside, LIVE};
 use self::residue::Residue;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
+pub use self::loudness::RecentLoudness;
 pub use self::reference::{REFERENCES, ReferenceLoudness, References};
 
 /// A signal to listen to.
@@ -69,26 +72,6 @@ pub struct ListenSettings {
     pub bypass: bool,
 }
 
-/// Loudness of output path, clean path and input in LUFS, in this order; `None` while there is
-/// none.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct RecentLoudness {
-    /// Gated, of the last 10 s.
-    pub gated_10s_lufs: [Option<f64>; 3],
-    /// Of the last 400 ms: shows a jump even where a setting was changed a moment ago.
-    pub momentary_lufs: [Option<f64>; 3],
-    /// Loudness of output path and clean path over that of the input, LU, as far as it is known
-    /// since their settings were last changed: what matching goes by.
-    pub over_input_lu: Option<[f64; 2]>,
-    /// That has been so for seconds, and only changes with the programme.
-    pub steady: bool,
-    /// Loudness of the residue at its full level, LUFS: what it is at least, and at most. `None`
-    /// while there is none.
-    pub residue_lufs: [Option<f64>; 2],
-    /// The reference to listen to.
-    pub references: References,
-}
-
 /// The signals, all in step, one slice a channel.
 #[derive(Clone, Copy, Debug)]
 pub struct Signals<'a> {
@@ -125,8 +108,6 @@ const JUMP_DB: f64 = 3.0;
 /// The furthest down that it begins, also where nothing was heard before: what lies lower does not
 /// count as heard either, dB.
 pub const MOST_JUMP_DB: f64 = 60.0;
-/// Below this nothing is matched: the absolute gate of ITU-R BS.1770-5, LUFS.
-const SILENCE_LUFS: f64 = -70.0;
 /// The listen switch.
 #[derive(Clone, Debug)]
 pub struct Listen {
@@ -305,14 +286,15 @@ impl Listen {
     /// once: the first of what comes after a silence is to be matched already.
     fn match_anew(&mut self, old: usize, loudness: &RecentLoudness) {
         let fading = !self.fade.is_settled();
-        let silent = is_silent(loudness);
         let aims_db = self.beside.aims_db(loudness);
         for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
             let heard = signal == old || fading && self.shares[signal] > 0.0;
             match (heard, self.matched, aim_db) {
                 (true, false, _) => level.release(self.quantum_s),
                 (false, true, Some(aim_db)) => level.jump(aim_db),
-                (true, true, Some(aim_db)) if silent && signal < REFERENCE => level.jump(aim_db),
+                (true, true, Some(aim_db)) if loudness.is_unheard(signal) => {
+                    level.match_db = aim_db;
+                }
                 (false, false, _) => level.jump(0.0),
                 (_, true, _) => {}
             }
@@ -376,25 +358,25 @@ impl Listen {
 
     fn quantum(&mut self, loudness: &RecentLoudness) {
         let fresh = std::mem::take(&mut self.fresh);
-        // In silence there is nothing to go by but what settings promise.
-        let silent = is_silent(loudness);
-        let follows = self.matched && !silent;
-        let falls = self.matched && silent && !loudness.steady;
+        // In silence there is nothing to go by but what settings promise, and that is taken at once.
+        let follows = self.matched && !loudness.is_silent();
+        let falls = self.matched && !loudness.steady;
         self.keep_up_with_reference(loudness);
         let aims_db = self.beside.aims_db(loudness);
         for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
             if fresh {
                 level.begin(aim_db.filter(|_| self.matched).unwrap_or(0.0));
             }
-            if falls {
-                level.match_db = aim_db.map_or(level.match_db, |aim_db| level.match_db.min(aim_db));
+            let unheard = loudness.is_unheard(signal);
+            if let Some(aim_db) = aim_db.filter(|_| unheard && falls) {
+                level.match_db = level.match_db.min(aim_db);
             }
             let aim = Aim {
                 db: aim_db.filter(|_| follows),
                 steady: loudness.steady
                     && !(signal == REFERENCE + LIVE && loudness.references.moving),
                 input: signal == INPUT || signal >= REFERENCE,
-                unheard: silent && signal < REFERENCE,
+                unheard,
             };
             level.quantum(aim, self.quantum_s);
         }
@@ -487,10 +469,4 @@ impl Listen {
             }
         }
     }
-}
-
-/// Whether one of the signals is silent.
-fn is_silent(loudness: &RecentLoudness) -> bool {
-    let silent = |now: &Option<f64>| now.is_none_or(|lufs| lufs < SILENCE_LUFS);
-    loudness.momentary_lufs.iter().any(silent)
 }

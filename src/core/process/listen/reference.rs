@@ -7,7 +7,7 @@
 //! listened to, only ever grows, and is forgotten when matching is switched off or the reference is
 //! gone.
 
-use super::{INPUT, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS, is_silent};
+use super::{INPUT, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS};
 
 /// Places of a reference: two, so that a new one comes in while the last one fades out, and that of
 /// one that comes in by the side-chain.
@@ -50,7 +50,7 @@ pub(super) struct Beside {
 impl Beside {
     /// Takes what is known of the mix. In silence what was known holds.
     pub fn follow(&mut self, loudness: &RecentLoudness) {
-        if !is_silent(loudness) {
+        if !loudness.is_silent() {
             self.input_lufs = loudness.gated_10s_lufs[INPUT].or(self.input_lufs);
         }
     }
