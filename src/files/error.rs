@@ -215,7 +215,7 @@ impl fmt::Display for OutputErrorKind {
         match self {
             Self::Exists => write!(
                 f,
-                "is there already; choose another name or have it replaced"
+                "is there already; choose another name or ask for it to be overwritten"
             ),
             Self::TooLong => write!(
                 f,

@@ -223,7 +223,7 @@ fn at_high_rates_a_song_is_known_as_soon() {
     .assert_matched();
 }
 
-/// A release by hand lets go slowly; as if it did not, moments would be up to 1.3 LU too loud.
+/// A release by hand lets go slowly; as if it did not, moments would be up to 1 LU too loud.
 #[test]
 fn of_a_song_that_is_known_a_release_by_hand_is_foretold_as_well() {
     Known {

@@ -84,7 +84,7 @@ impl Matching {
     pub fn new(sample_rate_hz: f64, latency_frames: usize) -> Self {
         let chunk_s = CHUNK as f64 / sample_rate_hz;
         #[expect(clippy::cast_sign_loss, reason = "a ratio of lengths")]
-        let chunks_per_moment = (MOMENT_S / chunk_s).ceil() as usize;
+        let chunks_per_moment = (MOMENT_S / chunk_s).ceil().max(1.0) as usize;
         let moment_s = chunks_per_moment as f64 * chunk_s;
         Self {
             chunks_per_moment,
@@ -253,7 +253,7 @@ impl Moment {
         for (sum, energy) in self.energies.iter_mut().zip(energies) {
             *sum += energy;
         }
-        let part_frames = (chunks * CHUNK / PEAKS).max(1);
+        let part_frames = chunks * CHUNK / PEAKS;
         for channel in before {
             for (index, part) in channel.chunks(part_frames).enumerate() {
                 let at = self.chunks * CHUNK / part_frames + index;
