@@ -2,8 +2,8 @@
 //! what moves or distorts is told as if it stood there alone.
 
 use crate::processes::{
-    Device, Planes, RATE_HZ, bands, bell, chain, compressor, compressor_of, crossover, cubic,
-    fraction, frames, gain, limiter, statics, unfixed,
+    Device, Planes, RATE_HZ, bands, bell, chain, compressor, compressor_of, crossover,
+    crossover_at, cubic, fraction, frames, gain, limiter, statics, unfixed,
 };
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
@@ -15,7 +15,8 @@ use std::f64::consts::TAU;
 
 /// 20 s of a song.
 fn programme(song: &songs::Song) -> Planes {
-    let cut = |channel: &Vec<f32>| channel[20 * 48_000..40 * 48_000].to_vec();
+    let second = song.sample_rate_hz as usize;
+    let cut = |channel: &Vec<f32>| channel[20 * second..40 * second].to_vec();
     song.channels.iter().map(cut).collect()
 }
 
@@ -25,14 +26,23 @@ fn songs() -> [(&'static str, Planes); 2] {
 }
 
 fn told(before: &Planes, after: &Planes, rest: RestGain) -> (Estimate, ThroughMeter) {
-    let estimator = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ);
+    told_at(RATE_HZ, before, after, rest)
+}
+
+fn told_at(
+    rate_hz: f64,
+    before: &Planes,
+    after: &Planes,
+    rest: RestGain,
+) -> (Estimate, ThroughMeter) {
+    let estimator = Estimator::new(rate_hz, DEFAULT_CORNERS_HZ);
     let stretch = Stretch {
         before: before.clone(),
         after: after.clone(),
     };
     let estimate = estimator.estimate(&[stretch]).unwrap();
     let mut meter = ThroughMeter::new(
-        RATE_HZ,
+        rate_hz,
         before.len(),
         GainMemory::Session,
         rest,
@@ -152,6 +162,21 @@ fn what_is_linear_is_told_as_what_it_is() {
         "{:?}",
         wide.balance_db
     );
+}
+
+// Music that ends where hearing does leaves the upper octaves of high rates empty.
+#[test]
+fn at_high_rates_a_crossover_is_no_distortion() {
+    for rate_hz in [96_000, 192_000] {
+        let before = programme(&songs::rink_lights(rate_hz));
+        let rate_hz = f64::from(rate_hz);
+        let after = crossover_at(rate_hz, [120.0, 1000.0, 6000.0])(&before);
+        let (estimate, meter) = told_at(rate_hz, &before, &after, RestGain::Automatic);
+        let reading = meter.readings();
+        line(&format!("crossover at {rate_hz} Hz"), &estimate, &reading);
+        assert!(estimate.fixed && whole(&reading) < NOTHING_MOVES_DB);
+        assert!(means(&reading).iter().all(|mean_db| mean_db.abs() < 0.3));
+    }
 }
 
 // Where both channels carry the same, as a bass does, how much of either went where is anybody's

@@ -132,8 +132,12 @@ pub fn frames(of: impl Fn(usize, f64, f64) -> [f64; 2] + 'static) -> Device {
 
 /// Four Linkwitz-Riley bands added up again: three all-passes of second order.
 pub fn crossover(corners_hz: [f64; 3]) -> Device {
+    crossover_at(RATE_HZ, corners_hz)
+}
+
+pub fn crossover_at(rate_hz: f64, corners_hz: [f64; 3]) -> Device {
     Box::new(move |signal| {
-        let mut crossover: Crossover = Crossover::new(RATE_HZ);
+        let mut crossover: Crossover = Crossover::new(rate_hz);
         crossover.reset(corners_hz);
         let mut out = vec![Vec::new(); 2];
         for (left, right) in signal[0].iter().zip(&signal[1]) {
