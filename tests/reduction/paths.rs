@@ -192,6 +192,51 @@ fn bands_that_hold_still_add_no_distortion() {
     assert!(distortion_db < -50.0, "{distortion_db}");
 }
 
+// The latency is not the same time at every rate, and must be in no figure.
+#[test]
+fn moving_bands_cost_the_same_at_every_rate() {
+    let mut bands = BandsSettings {
+        on: true,
+        ..BandsSettings::default()
+    };
+    for band in &mut bands.bands {
+        (band.threshold_db, band.ratio) = (-30.0, 3.0);
+    }
+    let settings = ChainSettings {
+        bands,
+        ..ChainSettings::default()
+    };
+    let distortion_db = [22_050, 48_000, 192_000].map(|rate_hz| {
+        let second = rate_hz as usize;
+        let channels = rink_lights(rate_hz).channels;
+        let part = channels.map(|channel| channel[20 * second..32 * second].to_vec());
+        let mut engine = Engine::new(EngineSpec {
+            sample_rate_hz: f64::from(rate_hz),
+            channels: 2,
+        });
+        let [mut left, mut right] = part;
+        let settings = Settings {
+            chain: settings,
+            playing: true,
+            ..Settings::default()
+        };
+        engine.process(&mut [&mut left, &mut right], &[], &settings);
+        engine
+            .snapshot()
+            .output_reduction
+            .distortion
+            .mean_db
+            .unwrap()
+    });
+    println!("{distortion_db:.2?} dB");
+    for at_rate in distortion_db {
+        assert!(
+            (at_rate - distortion_db[1]).abs() < 0.5,
+            "{distortion_db:?}"
+        );
+    }
+}
+
 // A limiter turns the whole signal down by one gain, which is known to itself: the same in all
 // bands.
 #[test]

@@ -212,6 +212,15 @@ impl Bands {
         }
     }
 
+    /// The same, with what is [beside](Self::process) the signal so many frames late. Allocates.
+    #[must_use]
+    pub fn with_beside_late(self, frames: usize) -> Self {
+        Self {
+            settled: self.settled.late_by(frames, self.sample_rate_hz),
+            ..self
+        }
+    }
+
     /// Forgets the signal; the next settings are taken at once.
     ///
     /// # Realtime
@@ -248,8 +257,9 @@ impl Bands {
     /// Compresses one or two channels of equal length in place, and makes of `beside` what they are
     /// to be compared with.
     ///
-    /// `beside` holds channels of the same length, the input of this or of an earlier moment. They
-    /// come out with the make-up and with the gains as they are on an average of some 20 ms, and
+    /// `beside` holds channels of the same length, the input of this moment or as much earlier as
+    /// was said. They come out with the make-up and with the gains of their moment as they are on an
+    /// average of some 20 ms, and
     /// `turned_down` holds the factor by which each band of each frame was turned down in that.
     /// Split into bands at the same corners and divided by it, they are what bands at rest would
     /// let through, in the phase of what is compressed. Returns false where all of it is as it was

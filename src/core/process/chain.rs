@@ -102,7 +102,7 @@ impl Chain {
         Self {
             push: Push::new(sample_rate_hz),
             shelves: Shelves::new(sample_rate_hz),
-            bands: Box::new(Bands::new(sample_rate_hz)),
+            bands: Box::new(Bands::new(sample_rate_hz).with_beside_late(latency)),
             driven: LevelCounter::new(sample_rate_hz),
             clean_delay: DelayLine::new(saturator.latency_frames(), channels),
             saturator,

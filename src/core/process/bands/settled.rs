@@ -5,6 +5,7 @@ use wide::{f32x4, f64x2};
 use super::gain::{FrameGains, exp2};
 use super::soloed;
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
+use crate::dsp::ramp::frames_from_ms;
 use crate::dsp::run::MAX_RUN;
 
 /// Time constant of either of the two averages behind one another, ms: together they follow the
@@ -30,6 +31,11 @@ pub(super) struct Settled {
     dry: [f64x2; MAX_RUN],
     makeup: Average,
     reduction: Average,
+    /// Make-up and reduction on their way to the averages, a ring, and frames until it holds
+    /// nothing.
+    waiting: Box<[[f32x4; 2]]>,
+    next: usize,
+    until_empty: usize,
     /// Both averages have died away: frames pass as they are until a gain moves.
     idle: bool,
     corners_hz: [f64; 3],
@@ -52,14 +58,29 @@ impl Settled {
             dry: [f64x2::ZERO; MAX_RUN],
             makeup: Average::default(),
             reduction: Average::default(),
+            waiting: Box::default(),
+            next: 0,
+            until_empty: 0,
             idle: true,
             corners_hz: DEFAULT_CORNERS_HZ,
+        }
+    }
+
+    /// For a copy that is so many frames late: what the averages are late themselves is a part of
+    /// it. Allocates.
+    pub fn late_by(self, frames: usize, sample_rate_hz: f64) -> Self {
+        let averages = frames_from_ms(sample_rate_hz, 2.0 * AVERAGE_MS) as usize;
+        Self {
+            waiting: vec![[f32x4::ZERO; 2]; frames.saturating_sub(averages)].into(),
+            ..self
         }
     }
 
     /// Forgets the signal and the gains.
     pub fn reset(&mut self) {
         (self.makeup, self.reduction) = (Average::default(), Average::default());
+        self.waiting.fill([f32x4::ZERO; 2]);
+        (self.next, self.until_empty) = (0, 0);
         (self.soloed, self.idle) = (false, true);
     }
 
@@ -95,8 +116,21 @@ impl Settled {
         self.idle = false;
         let (mut makeup, mut reduction) = (self.makeup, self.reduction);
         for (([_, gains], turned_down), bands) in gains.iter_mut().zip(turned_down).zip(bands) {
-            let reduction = reduction.step(bands.reduction, self.share);
-            *gains = makeup.step(bands.makeup, self.share) - reduction;
+            let mut due = [bands.makeup, bands.reduction];
+            if let Some(waiting) = self.waiting.get_mut(self.next) {
+                std::mem::swap(waiting, &mut due);
+                self.next += 1;
+                if self.next == self.waiting.len() {
+                    self.next = 0;
+                }
+            }
+            self.until_empty = if moves(bands) {
+                self.waiting.len()
+            } else {
+                self.until_empty.saturating_sub(1)
+            };
+            let reduction = reduction.step(due[1], self.share);
+            *gains = makeup.step(due[0], self.share) - reduction;
             *turned_down = exp2(-reduction).to_array();
         }
         (self.makeup, self.reduction) = (makeup, reduction);
@@ -104,7 +138,8 @@ impl Settled {
 
     /// Looks whether the averages have died away.
     pub fn look(&mut self) {
-        if !self.soloed && self.makeup.is_nothing() && self.reduction.is_nothing() {
+        let waits = self.idle || self.soloed || self.until_empty > 0;
+        if !waits && self.makeup.is_nothing() && self.reduction.is_nothing() {
             self.reset();
         }
     }
