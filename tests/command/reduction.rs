@@ -318,9 +318,9 @@ fn render_says_of_both_paths_what_their_files_show() {
     }
 }
 
-// The chain knows its gains, and with them what they do to the phase. Found from outside are the
-// same means and percentiles, and the same distortion. The rarest moments are told of windows that
-// hold little else than neighbours: the highest value is left out.
+// The chain knows its gains to the sample, and with them what they do to the phase. Found from
+// outside are the same means, percentiles and highest values. Gains in points of 10 ms leave more
+// over of what moves, by 1.9 dB here, and never less.
 #[test]
 fn bands_are_found_behind_their_own_crossover() {
     let folder = folder("reduction_bands");
@@ -347,14 +347,12 @@ fn bands_are_found_behind_their_own_crossover() {
     println!("{printed:#}\n{found:#}");
     assert_eq!(found["polarity"], "normal");
     assert_eq!(found["fixed_device"], true);
-    assert_close(
-        &printed["distortion_db"],
-        found["distortion_db"].as_f64().unwrap(),
-        0.3,
-    );
+    let [own, more] =
+        [printed, &found].map(|reduction| reduction["distortion_db"].as_f64().unwrap());
+    assert!((-0.3..2.5).contains(&(more - own)), "{own} {more}");
     for band in 0..4 {
         let (printed, found) = (&printed["bands"][band], &found["bands"][band]);
-        for key in ["mean_db", "p95_db"] {
+        for key in ["mean_db", "p95_db", "max_db"] {
             assert_close(&printed[key], found[key].as_f64().unwrap(), 0.3);
         }
     }

@@ -400,13 +400,15 @@ fn what_is_found_of_own_bands_is_what_they_say_of_themselves() {
         for (own, found) in means(&own).iter().zip(means(&found)) {
             assert!((own - found).abs() < 0.3, "{own} {found}");
         }
-        // Its own gains are taken a little late, as averages; those found are not.
-        assert!((own_db - whole(&found)).abs() < 1.5);
+        // The chain knows its gains to the sample; found are points of 10 ms. That leaves more over
+        // the further they move: 0.3 dB at 3 dB of reduction, 3.0 dB at 14, and never less.
+        let more = whole(&found) - own_db;
+        assert!((-0.5..3.5).contains(&more), "{more}");
     }
 }
 
 // With one band alone at work its neighbours are at rest, on average. Their highest value is not
-// held: what a shelf's skirt leaves in them between notes is told as up to 3.7 dB, where the chain
+// held: what a shelf's skirt leaves in them between notes is told as up to 2.7 dB, where the chain
 // says 0.4.
 #[test]
 fn one_band_alone_is_found_and_the_others_at_rest() {

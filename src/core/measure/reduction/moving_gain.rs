@@ -44,6 +44,8 @@ struct Point {
     by_power: Gains,
     /// Energy that the gain acts on; 0 where it is only held.
     weights: Gains,
+    /// Energy of the second signal in the window that no gain explains.
+    residual: f64,
 }
 
 impl MovingGain {
@@ -72,6 +74,7 @@ impl MovingGain {
             gains: [[1.0; 4]; 2],
             by_power: [[1.0; 4]; 2],
             weights: [[0.0; 4]; 2],
+            residual: 0.0,
         };
         let mut start = 0;
         while start < frames {
@@ -89,6 +92,7 @@ impl MovingGain {
                 if grid.steps().is_multiple_of(SLOTS_PER_UPDATE) && grid.steps() >= SLOTS as u64 {
                     let per_slot = grid.frames_in_last(SLOTS as u64) / SLOTS as f64;
                     point.frame = end as f64 - per_slot * SLOTS as f64 / 2.0;
+                    point.residual = 0.0;
                     for (channel, (before, pairs)) in slots.iter().enumerate().take(channels) {
                         let fit = windows.fit(&windows.before(before), pairs, per_slot);
                         found.take(&mut point, channel, &fit);
@@ -117,6 +121,7 @@ impl MovingGain {
             self.common += fit.gain[band] * xx;
             point.weights[channel][band] = if loud { xx } else { 0.0 };
         }
+        point.residual += fit.whole_residual;
         if fit.whole > GATE {
             self.whole += fit.whole;
             self.residual += fit.whole_residual;
@@ -188,14 +193,21 @@ impl MovingGain {
         }
     }
 
-    /// The same, with what others leave unexplained that were found on top of these.
-    #[must_use]
-    pub fn leaving(self, left: &Self) -> Self {
-        Self {
-            whole: left.whole,
-            residual: left.residual,
-            common: left.common,
-            ..self
+    /// Notes that these gains leave what others leave that were found on top of them, over the same
+    /// frames.
+    pub fn leave(&mut self, left: &Self) {
+        (self.whole, self.residual, self.common) = (left.whole, left.residual, left.common);
+        for (point, left) in self.points.iter_mut().zip(&left.points) {
+            point.residual = left.residual;
+        }
+    }
+
+    /// Takes the gains of others, over the same frames, at those points where they leave less.
+    pub fn take_better(&mut self, others: &Self) {
+        for (point, other) in self.points.iter_mut().zip(&others.points) {
+            if other.residual < point.residual {
+                *point = *other;
+            }
         }
     }
 
