@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use self::report::Report;
-pub(crate) use self::report::{nominal_hz, shelves};
+pub(crate) use self::report::shelves;
 pub(crate) use self::sides::profile_of;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::output;
@@ -64,7 +64,7 @@ pub struct CompareArgs {
     /// The reference: an audio file, or a profile saved before
     #[arg(value_name = "REFERENCE")]
     reference: PathBuf,
-    /// What of the files: their loudest 30 s, the whole, or from one second to another
+    /// What of the files: their loudest 30 s, the whole, or from one time to another (s or m:ss)
     #[arg(
         long,
         value_name = "loudest|whole|START-END",

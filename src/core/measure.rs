@@ -26,7 +26,7 @@ mod true_peak;
 mod weighted_energy;
 
 pub use alignment::{Aligner, Alignment, LONGEST_DELAY_MS, Relation, longest_delay_frames, mono};
-pub use balance::{band_edge_hz, mid_band_hz};
+pub use balance::{band_edge_hz, mid_band_hz, nominal_hz};
 pub use band_crest::BandCrest;
 pub use k_weighting::{KWeighting, Section};
 pub use meter::{Meter, MeterGroup};

@@ -375,6 +375,77 @@ fn figures(of: impl Fn(&mut Figures)) -> Profile {
     }
 }
 
+/// By construction: the reference is the mix, whose bass is 10 dB stronger than the rest, with
+/// these gains in its bands.
+fn told_of_gains(gain_db: impl Fn(f64) -> f64) -> Vec<String> {
+    let level_db = |band: usize| {
+        if mid_band_hz(band) < 300.0 {
+            -20.0
+        } else {
+            -30.0
+        }
+    };
+    let mix = figures(|part| {
+        part.balance_db = std::array::from_fn(|band| Some(level_db(band)));
+    });
+    let reference = figures(|part| {
+        part.balance_db =
+            std::array::from_fn(|band| Some(level_db(band) - gain_db(mid_band_hz(band))));
+    });
+    let comparison = Comparison::new(&mix, &reference);
+    let told = findings(&mix, &reference, &comparison);
+    told.into_iter().map(|finding| finding.sentence).collect()
+}
+
+/// A bell in the middle of a region hardly moves its level, where the bass of the region is
+/// stronger; and a region that is higher as a whole has no bell. The bell: R. Bristow-Johnson,
+/// *Audio EQ Cookbook*, the analogue prototype of its peaking filter.
+#[test]
+fn an_octave_that_stands_out_is_told() {
+    let bell = |gain_db: f64| {
+        let (a, q) = (10_f64.powf(gain_db / 40.0), 1.4);
+        move |hz: f64| {
+            let x = hz / 500.0;
+            let power = |width: f64| (1.0 - x * x).powi(2) + (x * width / q).powi(2);
+            10.0 * (power(a) / power(1.0 / a)).log10()
+        }
+    };
+    for (gain_db, more) in [(5.0, "more"), (-5.0, "less")] {
+        let told = told_of_gains(bell(gain_db));
+        assert_eq!(told.len(), 1, "{told:?}");
+        let words = format!(" dB {more} than the reference around 500 Hz.");
+        assert!(told[0].ends_with(&words), "{told:?}");
+    }
+    assert_eq!(told_of_gains(bell(1.5)), [""; 0]);
+    let told = told_of_gains(|hz| {
+        if (125.0..1_000.0).contains(&hz) {
+            4.0
+        } else {
+            0.0
+        }
+    });
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].ends_with(" dB more than the reference from 120 Hz to 1 kHz."));
+    // What one of them does not hold is not told of as an octave.
+    let told = told_of_gains(|hz| if hz > 15_000.0 { 60.0 } else { 0.0 });
+    assert!(
+        told.iter().all(|sentence| !sentence.contains("around")),
+        "{told:?}"
+    );
+}
+
+/// A straight tilt over ten octaves, of which no region holds enough to be told by itself.
+#[test]
+fn a_tilt_is_told_by_its_ends() {
+    for (tilt_db, end) in [(0.2, "treble"), (-0.2, "bass")] {
+        let told = told_of_gains(|hz| tilt_db * (hz / 640.0).log2());
+        assert_eq!(told.len(), 1, "{told:?}");
+        let words = format!(" dB to the {end} (below 120 Hz against above 6 kHz).");
+        assert!(told[0].ends_with(&words), "{told:?}");
+    }
+    assert_eq!(told_of_gains(|hz| 0.1 * (hz / 640.0).log2()), [""; 0]);
+}
+
 /// By construction: profiles made by hand that differ in known ways.
 #[test]
 fn findings_tell_what_differs_most_and_by_how_much() {

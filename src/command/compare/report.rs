@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use crate::table::{column, hundredths, lines, name_column, tenths};
-use crestline_core::measure::mid_band_hz;
+use crestline_core::measure::nominal_hz;
 use crestline_core::session::reference::{
     Comparison, Figures, Finding, Profile, REGIONS, Suggestion,
 };
@@ -101,7 +101,7 @@ impl Report {
         let rows: Vec<usize> = (0..self.comparison.difference_db.len()).collect();
         let mut columns = vec![
             column(["third", "octave, Hz"], &rows, |band| {
-                nominal_hz(mid_band_hz(*band))
+                nominal_hz(*band).to_string()
             }),
             column(
                 ["mix less reference", "at equal loudness, dB"],
@@ -164,31 +164,5 @@ fn signed(value: Option<f64>) -> String {
     match value {
         Some(value) if value >= 0.05 => format!("+{value:.1}"),
         value => tenths(value),
-    }
-}
-
-/// As bands are named on equipment (IEC 61260-1, annex E): 31.5 and not 31.62.
-pub(crate) fn nominal_hz(exact_hz: f64) -> String {
-    const STEPS: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
-    let index = (10.0 * exact_hz.log10()).round();
-    let decade = (index / 10.0).floor();
-    #[expect(clippy::cast_sign_loss, reason = "a remainder of a floor")]
-    let step = STEPS[(index - 10.0 * decade) as usize % 10];
-    let hz = step * 10_f64.powf(decade);
-    ((10.0 * hz).round() / 10.0).to_string()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    // IEC 61260-1:2014, annex E (from memory).
-    #[test]
-    fn bands_have_their_nominal_names() {
-        let names: Vec<String> = (0..31).map(|band| nominal_hz(mid_band_hz(band))).collect();
-        assert_eq!(names[..6], ["20", "25", "31.5", "40", "50", "63"]);
-        assert_eq!(names[8], "125");
-        assert_eq!(names[17], "1000");
-        assert_eq!(names[30], "20000");
     }
 }

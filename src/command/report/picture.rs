@@ -15,8 +15,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use super::html::text;
 use super::record::at_equal_loudness;
 use super::song::Song;
-use crate::compare::nominal_hz;
-use crestline_core::measure::{BAND_COUNT, mid_band_hz};
+use crestline_core::measure::{BAND_COUNT, nominal_hz};
 use crestline_core::session::TargetWindow;
 use crestline_core::session::reference::{Figures, Profile};
 
@@ -393,10 +392,7 @@ pub(super) fn balance(song: &Song, reference: Option<&Profile>, id: &str) -> Dra
     let strongest = ours.iter().max_by(|a, b| a.1.total_cmp(&b.1));
     #[expect(clippy::cast_sign_loss, reason = "an index of a band")]
     let strongest = strongest.map_or("unknown".to_owned(), |(band, _)| {
-        format!(
-            "strongest at {} Hz",
-            nominal_hz(mid_band_hz(*band as usize))
-        )
+        format!("strongest at {} Hz", nominal_hz(*band as usize))
     });
     let caption = Caption {
         id,
@@ -411,7 +407,7 @@ pub(super) fn balance(song: &Song, reference: Option<&Profile>, id: &str) -> Dra
         ),
     };
     #[expect(clippy::cast_sign_loss, reason = "held at 0")]
-    let hz = |band: &f64| nominal_hz(mid_band_hz(band.max(0.0).round() as usize));
+    let hz = |band: &f64| nominal_hz(band.max(0.0).round() as usize).to_string();
     figure(&caption, (1_000, 380), |area| {
         let all = ours.iter().chain(theirs.iter().flatten());
         let y = range(all.map(|point| point.1), 1.0);

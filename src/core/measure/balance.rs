@@ -35,6 +35,15 @@ pub fn mid_band_hz(index: usize) -> f64 {
     1_000.0 * 10.0_f64.powf((index as f64 - 17.0) / 10.0)
 }
 
+/// Nominal mid-band frequency of band `index`, Hz, as bands are named on equipment: 31.5 and not
+/// 31.62 (IEC 61260-1, annex E).
+pub fn nominal_hz(index: usize) -> f64 {
+    const STEPS: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
+    // Band 0, of 20 Hz, is the fourth from 10 Hz on.
+    let (decade, step) = ((index + 3) / 10, (index + 3) % 10);
+    (0..=decade).fold(STEPS[step], |hz, _| 10.0 * hz)
+}
+
 /// Lower edge of band `index`; its upper edge is the lower edge of the next (IEC 61260-1, 5.5).
 pub fn band_edge_hz(index: usize) -> f64 {
     1_000.0 * 10.0_f64.powf((index as f64 - 17.5) / 10.0)

@@ -2,6 +2,18 @@ use super::analyser::{powers, weigh};
 use super::*;
 use rustfft::num_complex::Complex32;
 
+// IEC 61260-1:2014, annex E (from memory).
+#[test]
+fn bands_have_their_nominal_names() {
+    let names: Vec<f64> = (0..BAND_COUNT).map(nominal_hz).collect();
+    assert_eq!(names[..6], [20.0, 25.0, 31.5, 40.0, 50.0, 63.0]);
+    assert_eq!([names[8], names[17], names[30]], [125.0, 1_000.0, 20_000.0]);
+    for (band, name) in names.iter().enumerate() {
+        assert!((name / mid_band_hz(band) - 1.0).abs() < 0.02, "{name}");
+        assert!(name.to_string().len() <= 5, "{name}");
+    }
+}
+
 /// All but the library's transform, whose rounding is its own. Lengths are no whole numbers of
 /// registers.
 #[test]

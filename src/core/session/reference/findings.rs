@@ -1,9 +1,9 @@
 //! What sets a mix apart from its reference, in plain words and in order of weight.
 
 use super::profile::{Figures, Profile};
-use super::suggest::{Suggestion, difference_db, suggest};
+use super::suggest::{Suggestion, difference_db, evidence, suggest};
 use crate::dsp::decibel::{db_from_power, power_from_db};
-use crate::measure::BAND_COUNT;
+use crate::measure::{BAND_COUNT, nominal_hz};
 
 /// The third-octave bands of each region, and its name in a sentence. They meet where the
 /// crossover's bands do: near 120 Hz, 1 kHz and 6 kHz.
@@ -27,8 +27,23 @@ pub struct Comparison {
     pub crest_difference_db: [Option<f64>; 4],
     /// The shelves that bring the mix nearest; `None` where too few bands are known.
     pub suggestion: Option<Suggestion>,
+    /// The octave that stands out most from its region.
+    pub octave: Option<Octave>,
     /// Everything measured of both is the same, so they are one recording.
     pub same: bool,
+}
+
+/// Three third-octave bands beside one another in which mix and reference differ otherwise than in
+/// the region around them, as a region's level does not show: that of its strongest bands is most
+/// of it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Octave {
+    /// Its middle band.
+    pub band: usize,
+    /// Mix less reference at equal loudness, the powers of its bands added up, dB.
+    pub difference_db: f64,
+    /// How far that stands out from the region of the middle band, away from 0, dB.
+    pub beyond_db: f64,
 }
 
 impl Comparison {
@@ -40,25 +55,41 @@ impl Comparison {
         let difference = |ours: &[Option<f64>], theirs: &[Option<f64>], index: usize| {
             Some((*ours.get(index)?)? - (*theirs.get(index)?)?)
         };
-        let suggestion = suggest(
-            f64::from(mix.sample_rate_hz),
-            &ours.balance_db,
-            &theirs.balance_db,
-        );
+        let rate_hz = f64::from(mix.sample_rate_hz);
+        let region = |bands: &std::ops::Range<usize>| {
+            let (mix, reference) = loudness?;
+            let level = |figures: &Figures| power_db(&figures.balance_db[bands.clone()]);
+            Some(level(ours)? - mix - (level(theirs)? - reference))
+        };
+        let evidence = evidence(rate_hz, &ours.balance_db, &theirs.balance_db);
+        let octaves = REGIONS.iter().flat_map(|(around, _)| {
+            let around_db = region(around);
+            around.clone().filter_map(move |band| {
+                let bands = band.checked_sub(1)?..band + 2;
+                let told = |band: &f64| *band >= LEAST_EVIDENCE;
+                if !evidence.get(bands.clone())?.iter().all(told) {
+                    return None;
+                }
+                let difference_db = region(&bands)?;
+                let beyond_db = difference_db.signum() * (difference_db - around_db?);
+                Some(Octave {
+                    band,
+                    difference_db,
+                    beyond_db: beyond_db.min(difference_db.abs()),
+                })
+            })
+        });
         Self {
             match_gain_db: loudness.map(|(mix, reference)| mix - reference),
             difference_db: loudness.map_or([None; BAND_COUNT], |(mix, reference)| {
                 difference_db(&ours.balance_db, mix, &theirs.balance_db, reference)
             }),
-            region_difference_db: REGIONS.map(|(bands, _)| {
-                let (mix, reference) = loudness?;
-                let level = |figures: &Figures| power_db(&figures.balance_db[bands.clone()]);
-                Some(level(ours)? - mix - (level(theirs)? - reference))
-            }),
+            region_difference_db: REGIONS.map(|(bands, _)| region(&bands)),
             crest_difference_db: std::array::from_fn(|band| {
                 difference(&ours.band_crest_db, &theirs.band_crest_db, band)
             }),
-            suggestion,
+            suggestion: suggest(rate_hz, &ours.balance_db, &theirs.balance_db),
+            octave: octaves.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db)),
             same: mix.whole == reference.whole && mix.channels == reference.channels,
         }
     }
@@ -83,13 +114,19 @@ pub struct Finding {
     pub sentence: String,
 }
 
+/// Bands of an octave that say less are not told of: 40 dB below the strongest, K-weighted.
+const LEAST_EVIDENCE: f64 = 0.2;
+
 /// Findings told at most, and of one kind.
 const MOST: usize = 3;
 const MOST_OF_A_KIND: usize = 2;
 
 /// From these differences on something is worth telling (common practice, no standard's figures):
-/// a region's level dB, a band's crest factor dB, loudness LU, microdynamics dB, PLR dB.
+/// a region's level dB, what an octave stands out by dB, the lowest region against the highest dB, a
+/// band's crest factor dB, loudness LU, microdynamics dB, PLR dB.
 const BALANCE_DB: f64 = 1.0;
+const OCTAVE_DB: f64 = 2.0;
+const TILT_DB: f64 = 1.5;
 const DENSITY_DB: f64 = 1.5;
 const LOUDNESS_LU: f64 = 3.0;
 const MICRODYNAMICS_DB: f64 = 0.7;
@@ -98,7 +135,7 @@ const PLR_DB: f64 = 2.0;
 /// The two or three differences that weigh most, the heaviest first; empty where nothing is worth
 /// telling.
 pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> Vec<Finding> {
-    let mut all: Vec<Finding> = balance(comparison).collect();
+    let mut all = balance(comparison);
     all.extend(density(&mix.part, &reference.part, comparison));
     all.extend(levels(&mix.part, &reference.part));
     all.retain(|finding| finding.weight >= 1.0);
@@ -113,20 +150,54 @@ pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> 
     told
 }
 
-fn balance(comparison: &Comparison) -> impl Iterator<Item = Finding> {
-    let regions = comparison.region_difference_db.into_iter().zip(REGIONS);
-    regions.filter_map(|(difference, (_, name))| {
-        let difference = difference?;
+fn balance(comparison: &Comparison) -> Vec<Finding> {
+    let finding = |difference: f64, weight: f64, place: &str| {
         let more = if difference > 0.0 { "more" } else { "less" };
-        Some(Finding {
+        Finding {
             about: "balance",
             difference,
-            weight: difference.abs() / BALANCE_DB,
+            weight,
             sentence: format!(
-                "At equal loudness the mix has {:.1} dB {more} than the reference {name}.",
+                "At equal loudness the mix has {:.1} dB {more} than the reference {place}.",
                 difference.abs()
             ),
+        }
+    };
+    let regions = comparison.region_difference_db.into_iter().zip(REGIONS);
+    let mut all: Vec<Finding> = regions
+        .filter_map(|(difference, (_, name))| {
+            let difference = difference?;
+            Some(finding(difference, difference.abs() / BALANCE_DB, name))
         })
+        .collect();
+    all.extend(comparison.octave.map(|octave| {
+        finding(
+            octave.difference_db,
+            octave.beyond_db / OCTAVE_DB,
+            &format!("around {} Hz", nominal_hz(octave.band)),
+        )
+    }));
+    all.extend(tilt(comparison));
+    all
+}
+
+/// Lowest against highest region, where neither is told by itself.
+fn tilt(comparison: &Comparison) -> Option<Finding> {
+    let [low, .., high] = comparison.region_difference_db;
+    let (low, high) = (low?, high?);
+    let difference = low - high;
+    let apart = low * high < 0.0 && low.abs().max(high.abs()) < BALANCE_DB;
+    let end = if difference > 0.0 { "bass" } else { "treble" };
+    apart.then(|| Finding {
+        about: "balance",
+        difference,
+        weight: difference.abs() / TILT_DB,
+        sentence: format!(
+            "Against the reference the balance of the mix tilts {:.1} dB to the {end} ({} against {}).",
+            difference.abs(),
+            REGIONS[0].1,
+            REGIONS[3].1
+        ),
     })
 }
 

@@ -183,34 +183,36 @@ struct Problem {
     loudness: [f64; BAND_COUNT],
 }
 
+/// K-weighted levels of the bands, dB; `None` where one is not known, or only partly there.
+fn weighted(sample_rate_hz: f64, bands: &Bands) -> Bands {
+    let k = KWeighting::new(sample_rate_hz);
+    std::array::from_fn(|band| {
+        // A band that reaches beyond half the rate is only partly there.
+        let whole = band_edge_hz(band + 1) < 0.5 * sample_rate_hz;
+        let level_db = bands[band].filter(|db| db.is_finite() && whole)?;
+        let power = k.power_response(mid_band_hz(band), sample_rate_hz);
+        Some(level_db + 10.0 * power.log10())
+    })
+}
+
+/// How much each band says of a difference between the two, 0 to 1: see the [module](self).
+pub(super) fn evidence(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> [f64; BAND_COUNT] {
+    let both = [mix, reference].map(|bands| weighted(sample_rate_hz, bands));
+    let strongest = |bands: &Bands| bands.iter().flatten().copied().fold(f64::MIN, f64::max);
+    let tops = [strongest(&both[0]), strongest(&both[1])];
+    std::array::from_fn(|band| match (both[0][band], both[1][band]) {
+        (Some(mix), Some(reference)) => {
+            let lower_db = (mix - tops[0]).min(reference - tops[1]);
+            (1.0 + lower_db / FLOOR_DB).clamp(0.0, 1.0)
+        }
+        _ => 0.0,
+    })
+}
+
 impl Problem {
     fn new(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> Option<Self> {
-        let k = KWeighting::new(sample_rate_hz);
-        let weighted = |bands: &Bands| -> Bands {
-            std::array::from_fn(|band| {
-                // A band that reaches beyond half the rate is only partly there.
-                let whole = band_edge_hz(band + 1) < 0.5 * sample_rate_hz;
-                let level_db = bands[band].filter(|db| db.is_finite() && whole)?;
-                let power = k.power_response(mid_band_hz(band), sample_rate_hz);
-                Some(level_db + 10.0 * power.log10())
-            })
-        };
-        let [of_mix, of_reference] = [weighted(mix), weighted(reference)];
-        let strongest = |bands: &Bands| bands.iter().flatten().copied().fold(f64::MIN, f64::max);
-        let tops = [strongest(&of_mix), strongest(&of_reference)];
-        let mut weights = [0.0; BAND_COUNT];
-        let mut wanted_db = [0.0; BAND_COUNT];
-        let mut loudness = [0.0; BAND_COUNT];
-        for band in 0..BAND_COUNT {
-            if let Some(level_db) = of_mix[band] {
-                loudness[band] = power_from_db(level_db);
-            }
-            if let (Some(mix), Some(reference)) = (of_mix[band], of_reference[band]) {
-                let lower_db = (mix - tops[0]).min(reference - tops[1]);
-                weights[band] = (1.0 + lower_db / FLOOR_DB).clamp(0.0, 1.0);
-                wanted_db[band] = reference - mix;
-            }
-        }
+        let [of_mix, of_reference] = [mix, reference].map(|bands| weighted(sample_rate_hz, bands));
+        let weights = evidence(sample_rate_hz, mix, reference);
         let known = weights.iter().filter(|weight| **weight > 0.0).count();
         if known < LEAST_BANDS {
             return None;
@@ -218,9 +220,12 @@ impl Problem {
         let sum: f64 = weights.iter().sum();
         Some(Self {
             sample_rate_hz,
-            wanted_db,
+            wanted_db: std::array::from_fn(|band| match (of_mix[band], of_reference[band]) {
+                (Some(mix), Some(reference)) => reference - mix,
+                _ => 0.0,
+            }),
             weights: weights.map(|weight| weight / sum),
-            loudness,
+            loudness: of_mix.map(|level_db| level_db.map_or(0.0, power_from_db)),
         })
     }
 
