@@ -79,7 +79,7 @@ pub struct ForecastArgs {
     file: PathBuf,
     #[command(flatten)]
     stages: StageArgs,
-    /// What of the file: its loudest minute, the whole, or from one second to another
+    /// What of the file: its loudest minute, the whole, or from one time to another (s or m:ss)
     #[arg(
         long,
         value_name = "loudest|whole|START-END",

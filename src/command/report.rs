@@ -60,8 +60,8 @@ pub struct ReportArgs {
     /// A reference to set each song beside: an audio file, or a profile that `compare` has saved
     #[arg(long, value_name = "REF")]
     reference: Option<PathBuf>,
-    /// What is compared with the reference: the loudest 30 s, the whole, or from one second to
-    /// another
+    /// What is compared with the reference: the loudest 30 s, the whole, or from one time to another
+    /// (s or m:ss)
     #[arg(
         long,
         value_name = "loudest|whole|START-END",

@@ -9,7 +9,8 @@ use serde::{Deserialize, Serialize};
 
 /// The part that is asked for.
 ///
-/// As text: `loudest`, `whole`, or two seconds such as `30-90.5`.
+/// As text: `loudest`, `whole`, or two times in seconds, or in minutes (and hours) and seconds, such
+/// as `30-90.5` or `0:30-1:30.5`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub enum Section {
@@ -31,18 +32,34 @@ impl FromStr for Section {
             "whole" => return Ok(Self::Whole),
             _ => {}
         }
-        let seconds = |text: &str| text.trim().parse::<f64>().ok().filter(|s| s.is_finite());
         let ends = text.split_once('-');
         match ends.and_then(|(start, end)| Some((seconds(start)?, seconds(end)?))) {
             Some((start, end)) if start < end => Ok(Self::Between(start, end)),
             Some(_) => Err(format!(
-                "“{text}” ends before it starts, or is empty; the earlier second comes first, as in 30-90"
+                "“{text}” ends before it starts, or is empty; the earlier time comes first, as in 30-90"
             )),
             None => Err(format!(
-                "“{text}” is neither loudest nor whole nor two seconds such as 30-90"
+                "“{text}” is neither loudest nor whole nor two times such as 30-90 or 0:30-1:30"
             )),
         }
     }
+}
+
+/// Seconds of a time such as `90.5`, `1:30.5` or `1:00:00`.
+fn seconds(text: &str) -> Option<f64> {
+    let mut parts = text.trim().split(':').rev();
+    let mut sum: f64 = parts.next()?.parse().ok()?;
+    let mut unit_s = 1.0;
+    for part in parts {
+        // What is before a colon is a whole number, and what comes behind it less than one of it.
+        let count: u32 = part.parse().ok()?;
+        unit_s *= 60.0;
+        if unit_s > 3_600.0 || !(0.0..unit_s).contains(&sum) {
+            return None;
+        }
+        sum += unit_s * f64::from(count);
+    }
+    sum.is_finite().then_some(sum)
 }
 
 impl TryFrom<String> for Section {
@@ -147,8 +164,29 @@ mod tests {
             assert_eq!(section.to_string(), text);
         }
         assert_eq!(" whole".parse(), Ok(Section::Whole));
+        for (text, seconds) in [
+            ("0:30-1:30.5", [30.0, 90.5]),
+            ("90-2:00", [90.0, 120.0]),
+            ("59:59.9-1:00:01", [3_599.9, 3_601.0]),
+        ] {
+            assert_eq!(text.parse(), Ok(Section::Between(seconds[0], seconds[1])));
+        }
         for wrong in [
-            "", "loud", "30", "90-30", "30-30", "-5-10", "a-b", "1-inf", "nan-2",
+            "",
+            "loud",
+            "30",
+            "90-30",
+            "30-30",
+            "-5-10",
+            "a-b",
+            "1-inf",
+            "nan-2",
+            "1:60-2:00",
+            "1.5:00-2:00",
+            ":30-1:00",
+            "1:-1:30",
+            "0:1:00:00-2",
+            "1:30-1:00",
         ] {
             assert!(wrong.parse::<Section>().is_err(), "{wrong}");
         }
