@@ -33,10 +33,10 @@ const BLOCK_FRAMES: usize = 4096;
 /// Shows what each decibel of loudness costs.
 #[derive(Parser)]
 #[command(
+    name = "crestline",
     version,
     arg_required_else_help = true,
-    subcommand_required = true,
-    disable_help_subcommand = true
+    subcommand_required = true
 )]
 struct CommandLine {
     #[command(subcommand)]

@@ -31,7 +31,12 @@ pub(super) fn refused(path: &Path, force: bool, inputs: &[&Path]) -> Option<Stri
 pub(super) fn write(path: &Path, text: &str, force: bool) -> Result<(), String> {
     write_inner(path, text, force).map_err(|error| {
         let name = printable(path);
-        format!("{name}: could not be written ({error}); check folder and space")
+        // All else names the file that is written first, which is nobody's business.
+        let cause = match error.raw_os_error() {
+            Some(_) => error.to_string(),
+            None => error.kind().to_string(),
+        };
+        format!("{name}: could not be written ({cause}); check folder and space")
     })
 }
 

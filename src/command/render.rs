@@ -164,11 +164,19 @@ pub fn run(args: &RenderArgs) -> ExitCode {
         }
     };
     let text = || {
-        let paid = [
-            ("clean", &rendered.clean_reduction),
-            ("output", &rendered.output_reduction),
-        ]
-        .map(|(name, paid)| format!("{name} path\n{}{}", paid.table(), paid.changes()));
+        let [clean, output] = [&rendered.clean_reduction, &rendered.output_reduction]
+            .map(|paid| format!("{}{}", paid.table(), paid.changes()));
+        // Without a saturator they are one.
+        let paid = if clean == output {
+            vec![format!(
+                "clean and output path, which are the same\n{output}"
+            )]
+        } else {
+            vec![
+                format!("clean path\n{clean}"),
+                format!("output path\n{output}"),
+            ]
+        };
         format!(
             "{}\n{}\nwritten: {}\n",
             table(&rows),

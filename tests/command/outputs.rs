@@ -98,6 +98,8 @@ fn what_is_there_is_replaced_when_told_to_and_nothing_is_left_behind() {
             assert_eq!(refused.status.code(), Some(4), "{arguments:?}");
             let line = text(&refused.stderr);
             assert!(line.starts_with(cause) && line.contains(';'), "{line}");
+            // The file that is written first is named in no message.
+            assert!(!line.contains(".tmp"), "{line}");
         }
     }
     assert_eq!(fs::read_dir(folder.join("sub")).unwrap().count(), 0);

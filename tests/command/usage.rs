@@ -76,6 +76,19 @@ fn the_command_alone_prints_its_help_and_ends_with_2() {
 }
 
 #[test]
+fn help_and_version_are_those_of_the_command_by_its_name() {
+    let asked = |argument: &str| crestline(&folder("help"), &[argument]).output().unwrap();
+    let [command, option, version] = ["help", "--help", "--version"].map(asked);
+    assert_eq!(command.status.code(), Some(0));
+    assert_eq!(printed(&command), printed(&option));
+    let (version, _) = printed(&version);
+    assert_eq!(
+        version.trim(),
+        concat!("crestline ", env!("CARGO_PKG_VERSION"))
+    );
+}
+
+#[test]
 fn help_names_the_columns_the_keys_the_exit_codes_and_an_example() {
     let output = crestline(&folder("help"), &["measure", "--help"])
         .output()
