@@ -74,6 +74,11 @@ fn follow(capture: &Capture, seconds: f64) {
 
 fn outcome(capture: &Capture) -> Result<Profile, CaptureError> {
     capture.stop();
+    outcome_of(capture)
+}
+
+/// What came of it once it has ended.
+fn outcome_of(capture: &Capture) -> Result<Profile, CaptureError> {
     let start = Instant::now();
     loop {
         if let Some(outcome) = capture.outcome() {
@@ -151,6 +156,23 @@ fn what_cannot_be_measured_is_told_with_its_remedy() {
     played.play(&tone, SECOND, &[480], false);
     let capture = Capture::begin(played.side_chain(), Section::Whole).unwrap();
     assert_eq!(outcome(&capture).unwrap_err(), CaptureError::Nothing);
+}
+
+/// A host that changes its sample rate gets another engine: the capture ends with what came until
+/// then, and nobody waits for more.
+#[test]
+fn a_capture_ends_where_its_engine_does() {
+    let mut played = Played::new(2);
+    let capture = Capture::begin(played.side_chain(), Section::Whole).unwrap();
+    played.play(&noise(2, 2 * SECOND, 0.3, 7), 2 * SECOND, &[480], false);
+    let Played {
+        engine, comparison, ..
+    } = played;
+    drop(engine);
+    let two_seconds = ProfileError::TooShort { duration_s: 2.0 };
+    let error = outcome_of(&capture).unwrap_err();
+    assert_eq!(error, CaptureError::Unusable(two_seconds));
+    drop(comparison);
 }
 
 /// A worker that is held up for longer than there is room finds that out: nothing is told of a song

@@ -117,6 +117,12 @@ pub struct TapWriter {
     missed_enough: u64,
 }
 
+impl Drop for TapWriter {
+    fn drop(&mut self) {
+        self.captured.close();
+    }
+}
+
 /// The comparison, which the worker goes on with until this is dropped.
 #[derive(Debug)]
 pub struct TapComparison {

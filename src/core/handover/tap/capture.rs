@@ -19,6 +19,7 @@ const READ_AT_ONCE: usize = 4_096;
 pub(super) struct Captured {
     rings: OnceLock<[Ring; 2]>,
     on: AtomicBool,
+    closed: AtomicBool,
     sample_rate_hz: f64,
     channels: usize,
 }
@@ -28,6 +29,7 @@ impl Captured {
         Self {
             rings: OnceLock::new(),
             on: AtomicBool::new(false),
+            closed: AtomicBool::new(false),
             sample_rate_hz,
             channels,
         }
@@ -40,6 +42,12 @@ impl Captured {
     pub(super) fn is_on(&self) -> bool {
         // Acquire: whoever finds it on finds the rings.
         self.on.load(Ordering::Acquire)
+    }
+
+    /// Nobody will write any more.
+    pub(super) fn close(&self) {
+        // Release: whoever finds it closed finds all that was written.
+        self.closed.store(true, Ordering::Release);
     }
 
     /// Writes down a block, one slice a channel, all of one length. The samples must be finite.
@@ -88,6 +96,12 @@ impl SideChainReader {
     /// Nothing more is written down.
     pub fn end(&self) {
         self.0.on.store(false, Ordering::Release);
+    }
+
+    /// Whether nobody writes any more: the sample rate or the channels have changed, and what comes
+    /// in is written down elsewhere.
+    pub fn is_closed(&self) -> bool {
+        self.0.closed.load(Ordering::Acquire)
     }
 
     /// Number of the next frame.

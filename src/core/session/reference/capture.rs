@@ -68,7 +68,8 @@ struct Shared {
     outcome: Mutex<Option<Outcome>>,
 }
 
-/// A reference on its way in; dropped, it is given up.
+/// A reference on its way in; dropped, it is given up. It ends by itself where the sample rate or
+/// the channels change.
 #[derive(Debug)]
 pub struct Capture {
     // Dropped first: nothing reads any more when the writing ends.
@@ -155,7 +156,7 @@ impl Measuring {
             return false;
         };
         // Acquire, before the reading: what was written before the end is read.
-        let stop = self.shared.stop.load(Ordering::Acquire);
+        let stop = self.shared.stop.load(Ordering::Acquire) || self.reader.is_closed();
         let Some(frames) = self.reader.read(self.next, &mut self.planes) else {
             self.end(Err(CaptureError::Overtaken));
             return false;
