@@ -189,8 +189,7 @@ impl NiceEguiApp for App {
                 new_size.logical.height as f32,
             ];
             self.params
-                .session
-                .update(|session| session.editor_size = size);
+                .edit_session(|session| session.editor_size = size);
         }
     }
 }

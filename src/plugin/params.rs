@@ -17,6 +17,7 @@ mod session_cell;
 mod tap_reading;
 mod track;
 pub mod units;
+mod unsaved;
 
 pub use self::edits::{EditBy, Edits};
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
@@ -25,6 +26,7 @@ pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
 pub use self::track::TrackName;
 use self::units::{decibels, hertz, milliseconds, percent, ratio};
+pub use self::unsaved::Unsaved;
 use crate::audition::Audition;
 use crestline_core::handover::SideChainReader;
 use crestline_core::measure::RestGain;
@@ -111,6 +113,9 @@ pub struct CrestlineParams {
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
+
+    /// How the host learns that the session has changed.
+    pub unsaved: Unsaved,
 
     /// What the host renders for.
     pub rendering: Rendering,
@@ -290,6 +295,7 @@ impl Default for CrestlineParams {
             audition: Audition::default(),
             side_chain: Mutex::default(),
             edits: Edits::default(),
+            unsaved: Unsaved::default(),
             rendering: Rendering::default(),
             track: TrackName::default(),
         }

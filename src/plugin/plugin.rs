@@ -92,13 +92,21 @@ impl Plugin for Crestline {
 
     type Editor = editor::WindowedEditor;
     type SysExMessage = ();
+    /// The one task: the host is told that there is something to save.
     type BackgroundTask = ();
 
     fn params(&self) -> Arc<dyn Params> {
         self.params.clone()
     }
 
-    fn editor(&mut self, _async_executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+    fn task_executor(&mut self) -> TaskExecutor<Self> {
+        let params = self.params.clone();
+        Box::new(move |()| params.unsaved.tell())
+    }
+
+    fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        let unsaved = &self.params.unsaved;
+        unsaved.post_with(move || executor.execute_gui(()));
         let app = editor::App::new(
             self.params.clone(),
             self.editor_end.take()?,

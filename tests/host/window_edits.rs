@@ -3,6 +3,7 @@
 #![cfg(target_os = "linux")]
 
 use crate::clap::{linked, noise};
+use crate::window::at_rest;
 use egui_kittest::kittest::Queryable;
 use kit::pause::pause;
 use rig::clap_host::Result;
@@ -84,6 +85,50 @@ fn a_click_is_saved_before_any_audio_brings_it() {
             let mut other = Vst3Host::new(2, 480);
             other.load(&host.save());
             assert_eq!(other.text(listen, other.value(listen)), "Residue");
+            host.close_window();
+            Ok(())
+        },
+    );
+}
+
+// CLAP 1.2, clap/ext/state.h, `mark_dirty`; `ivsteditcontroller.h`, `setDirty`: the session is no
+// parameter, and a host that is not told would let it be lost. To open the window changes nothing.
+#[test]
+fn a_host_is_told_of_a_change_that_is_no_parameter_in_clap() {
+    on_a_screen(
+        "window_edits::a_host_is_told_of_a_change_that_is_no_parameter_in_clap",
+        || {
+            let mut host = linked();
+            host.activate(48_000.0, 480)?;
+            let window = HostWindow::show(size())?;
+            host.open_window(window.id())?;
+            at_rest(&mut host, &window)?;
+            assert_eq!(host.times_unsaved(), 0);
+            let told = click(&window, "Plane shows PLR", || {
+                host.idle()?;
+                Ok(host.times_unsaved() > 0)
+            })?;
+            assert!(told, "the host knows of nothing to save");
+            host.close_window()
+        },
+    );
+}
+
+#[test]
+fn a_host_is_told_of_a_change_that_is_no_parameter_in_vst3() {
+    on_a_screen(
+        "window_edits::a_host_is_told_of_a_change_that_is_no_parameter_in_vst3",
+        || {
+            let mut host = Vst3Host::new(2, 480);
+            let window = HostWindow::show(size())?;
+            host.open_window(window.id());
+            pass(&host, Duration::from_secs(2));
+            assert_eq!(host.times_unsaved(), 0);
+            let told = click(&window, "Plane shows PLR", || {
+                host.idle();
+                Ok(host.times_unsaved() > 0)
+            })?;
+            assert!(told, "the host knows of nothing to save");
             host.close_window();
             Ok(())
         },

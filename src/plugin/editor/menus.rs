@@ -60,10 +60,7 @@ fn built_in(ui: &mut Ui, scene: &Scene<'_>) {
         let choice = TargetChoice::BuiltIn(built_in.id.into());
         let tip = format!("{}: {}", built_in.document, built_in.note);
         if choose(ui, scene, &built_in.window, &choice, &tip) {
-            scene
-                .params
-                .session
-                .update(|session| session.window = choice);
+            scene.params.edit_session(|session| session.window = choice);
             ui.close();
         }
     }
@@ -85,8 +82,7 @@ fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
             let window = window.clone();
             scene
                 .params
-                .session
-                .update(|session| session.choose_own(window));
+                .edit_session(|session| session.choose_own(window));
         }
     }
     let action = ui.scope(|ui| user_target::show(ui, scene)).inner;
@@ -94,7 +90,7 @@ fn own(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
     ui.add_space(4.0);
     let new = Button::new("new: my target");
     if ui.add_enabled(!full, new).clicked() {
-        scene.params.session.update(add_own);
+        scene.params.edit_session(add_own);
     }
     action
 }
@@ -161,8 +157,7 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
                 if response.changed() {
                     scene
                         .params
-                        .session
-                        .update(|session| session.playback_lufs = *level);
+                        .edit_session(|session| session.playback_lufs = *level);
                 }
                 response.on_hover_text(
                     "Loudness that playback is turned down to; −14 LUFS is common practice, not a standard's figure.",
@@ -189,7 +184,7 @@ fn appearance(ui: &mut Ui, scene: &Scene<'_>) {
         for (theme, name) in [(ThemeChoice::Dark, "dark"), (ThemeChoice::Light, "light")] {
             let chosen = scene.session.theme == theme;
             if ui.radio(chosen, name).clicked() {
-                scene.params.session.update(|session| session.theme = theme);
+                scene.params.edit_session(|session| session.theme = theme);
             }
         }
     });
@@ -199,7 +194,7 @@ fn appearance(ui: &mut Ui, scene: &Scene<'_>) {
             let chosen = (scene.session.zoom - zoom).abs() < 0.01;
             let text = RichText::new(format!("{percent} %")).size(LABEL_PT);
             if ui.selectable_label(chosen, text).clicked() {
-                scene.params.session.update(|session| session.zoom = zoom);
+                scene.params.edit_session(|session| session.zoom = zoom);
             }
         }
     });

@@ -209,10 +209,7 @@ fn head(ui: &Ui, area: Rect, scene: &Scene<'_>, mode: PlaneMode) {
             vec2(width, 22.0),
         );
         if choose(ui, rect, name, tip, mode == choice) {
-            scene
-                .params
-                .session
-                .update(|session| session.plane = choice);
+            scene.params.edit_session(|session| session.plane = choice);
         }
     }
 }

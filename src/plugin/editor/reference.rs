@@ -184,9 +184,7 @@ impl State {
             said = Some(match outcome.outcome() {
                 Ok((reference, notes)) => {
                     let words = loaded_in_words(&reference, &notes);
-                    params
-                        .session
-                        .update(|session| session.reference = Some(reference));
+                    params.edit_session(|session| session.reference = Some(reference));
                     // It may be the same file, mended since.
                     if matches!(params.audition.state(), AuditionState::NotAvailable(_)) {
                         params.audition.try_again();
@@ -205,9 +203,7 @@ impl State {
                         file: None,
                     };
                     let words = loaded_in_words(&reference, &[]);
-                    params
-                        .session
-                        .update(|session| session.reference = Some(reference));
+                    params.edit_session(|session| session.reference = Some(reference));
                     words
                 }
                 Err(error) => error.to_string(),

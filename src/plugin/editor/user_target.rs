@@ -60,8 +60,7 @@ pub fn show(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
     if changed {
         scene
             .params
-            .session
-            .update(|session| session.change_own(name, window));
+            .edit_session(|session| session.change_own(name, window));
     }
     keeping(ui, scene, name, chosen)
 }

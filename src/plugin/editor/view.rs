@@ -258,8 +258,7 @@ impl View {
         if introduced {
             self.caution.remind(ui.input(|input| input.time));
             self.params
-                .session
-                .update(|session| session.introduced = true);
+                .edit_session(|session| session.introduced = true);
         }
         for action in actions.into_iter().flatten() {
             self.perform(ui, action);
@@ -386,8 +385,7 @@ impl View {
     fn delete(&mut self, ui: &Ui, window: TargetWindow) -> Option<String> {
         let name = window.name.clone().into_owned();
         self.params
-            .session
-            .update(|session| session.remove_own(&name));
+            .edit_session(|session| session.remove_own(&name));
         let kept = self.kept.iter().flatten().any(|kept| kept.name == name);
         self.deleted = Some(Deleted::now(ui, window, kept));
         if !kept {
@@ -406,8 +404,7 @@ impl View {
         }
         let Deleted { window, kept, .. } = self.deleted.take()?;
         self.params
-            .session
-            .update(|session| session.choose_own(window.clone()));
+            .edit_session(|session| session.choose_own(window.clone()));
         kept.then(|| self.keep(window))?
     }
 

@@ -12,9 +12,11 @@
 
 mod events;
 mod extensions;
+mod host;
 
 use self::events::Events;
 use self::extensions::{Extensions, get_extension};
+use self::host::Host;
 use super::denormals::flushed;
 use super::known::Known;
 use super::ports::{self, Ports};
@@ -128,6 +130,9 @@ impl Instance {
         // SAFETY: the caller's promise.
         let (wrapper, params) =
             CrestlineParams::of_made(|| unsafe { Wrapper::<Crestline>::new(host) });
+        // SAFETY: the caller's promise.
+        let told = unsafe { Host::new(host) };
+        params.unsaved.tell_with(move || told.tell_unsaved());
         let framework = *wrapper.clap_plugin.borrow();
         // `plugin_data` stands for this reference from now on, until the framework's `destroy`
         // takes it back.

@@ -10,6 +10,7 @@
 
 mod curves;
 mod forward;
+mod handler;
 mod instance;
 mod processor;
 

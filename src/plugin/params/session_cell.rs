@@ -45,15 +45,19 @@ impl SessionCell {
         look(&self.session.read().unwrap_or_else(PoisonError::into_inner))
     }
 
-    /// Changes the session, and sanitises the result. `change` must not call this cell.
-    pub fn update(&self, change: impl FnOnce(&mut Session)) {
+    /// Changes the session, and sanitises the result. Tells whether it is another then. `change`
+    /// must not call this cell.
+    pub fn update(&self, change: impl FnOnce(&mut Session)) -> bool {
         let mut held = self.session.write().unwrap_or_else(PoisonError::into_inner);
         let mut session = held.clone();
         change(&mut session);
-        *held = session.sanitised();
+        let session = session.sanitised();
+        let changed = *held != session;
+        *held = session;
         self.copy_limits(&held);
         // Release: whoever finds this number finds the session.
         self.epoch.fetch_add(1, Ordering::Release);
+        changed
     }
 
     fn copy_limits(&self, session: &Session) {

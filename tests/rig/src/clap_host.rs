@@ -12,7 +12,7 @@ use clack_extensions::audio_ports_config::{AudioPortsConfigBuffer, PluginAudioPo
 use clack_extensions::gui::HostGui;
 use clack_extensions::latency::{HostLatency, HostLatencyImpl, PluginLatency};
 use clack_extensions::params::{ParamInfoBuffer, ParamInfoFlags, PluginParams};
-use clack_extensions::state::PluginState;
+use clack_extensions::state::{HostState, HostStateImpl, PluginState};
 use clack_host::entry::EntryDescriptor;
 use clack_host::prelude::*;
 pub use extras::Page;
@@ -49,6 +49,8 @@ pub struct Requests {
     activating: AtomicBool,
     /// How often it said that its latency has changed, in an activation and outside of one.
     latency_changes: [AtomicU64; 2],
+    /// How often it said that there is something to save.
+    unsaved: AtomicU64,
 }
 
 /// How often the plug-in has said that its latency has changed.
@@ -86,6 +88,12 @@ impl HostLatencyImpl for MainThread<'_> {
     }
 }
 
+impl HostStateImpl for MainThread<'_> {
+    fn mark_dirty(&self) {
+        self.0.unsaved.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
 /// The types that belong together.
 pub struct Handlers;
 
@@ -95,7 +103,10 @@ impl HostHandlers for Handlers {
     type AudioProcessor<'a> = ();
 
     fn declare_extensions(builder: &mut HostExtensions<'_, Self>, _: &Requests) {
-        builder.register::<HostLatency>().register::<HostGui>();
+        builder
+            .register::<HostLatency>()
+            .register::<HostGui>()
+            .register::<HostState>();
     }
 }
 

@@ -16,12 +16,12 @@ use crate::raw_host::stream::Pieces;
 use crate::raw_host::vst3::Points;
 use crate::raw_host::{Block, Port, Ports, RawVst3};
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-    IComponentHandler, IComponentHandlerTrait, IComponentTrait, IEditControllerTrait, ParamID,
-    ParamValue, ParameterInfo, String128, TChar,
+    IComponentHandler, IComponentHandler2, IComponentHandler2Trait, IComponentHandlerTrait,
+    IComponentTrait, IEditControllerTrait, ParamID, ParamValue, ParameterInfo, String128, TChar,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    IBStream, IPlugFrame, IPlugView, IPlugViewTrait, ViewRect, int32, kNotImplemented,
-    kResultFalse, kResultOk, tresult,
+    FIDString, IBStream, IPlugFrame, IPlugView, IPlugViewTrait, TBool, ViewRect, int32,
+    kNotImplemented, kResultFalse, kResultOk, tresult,
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper};
 use std::collections::{BTreeMap, BTreeSet};
@@ -29,6 +29,7 @@ use std::ffi::c_void;
 use std::mem::MaybeUninit;
 use std::ptr;
 use std::sync::Mutex;
+use std::thread::{self, ThreadId};
 
 /// Flags of `ParameterInfo`.
 pub const CAN_AUTOMATE: int32 = 1;
@@ -79,10 +80,33 @@ struct Handler {
     edits: Mutex<Vec<(ParamID, ParamValue)>>,
     /// How often an edit has begun, and how often one has ended, by parameter.
     gestures: Mutex<BTreeMap<ParamID, [u32; 2]>>,
+    /// The thread on which it was said that there is something to save, each time.
+    unsaved: Mutex<Vec<ThreadId>>,
 }
 
 impl Class for Handler {
-    type Interfaces = (IComponentHandler,);
+    type Interfaces = (IComponentHandler, IComponentHandler2);
+}
+
+impl IComponentHandler2Trait for Handler {
+    unsafe fn setDirty(&self, state: TBool) -> tresult {
+        if state != 0 {
+            self.unsaved.lock().unwrap().push(thread::current().id());
+        }
+        kResultOk
+    }
+
+    unsafe fn requestOpenEditor(&self, _: FIDString) -> tresult {
+        kNotImplemented
+    }
+
+    unsafe fn startGroupEdit(&self) -> tresult {
+        kNotImplemented
+    }
+
+    unsafe fn finishGroupEdit(&self) -> tresult {
+        kNotImplemented
+    }
 }
 
 impl IComponentHandlerTrait for Handler {
@@ -124,6 +148,7 @@ impl Vst3Host {
             automatable: automatable.map(|it| it.id).collect(),
             edits: Mutex::default(),
             gestures: Mutex::default(),
+            unsaved: Mutex::default(),
         });
         let to_handler = handler.to_com_ptr::<IComponentHandler>().unwrap();
         // SAFETY: a call as the interface has it.
@@ -141,6 +166,13 @@ impl Vst3Host {
             frame: ComWrapper::new(Frame::default()),
             brought: Vec::new(),
         }
+    }
+
+    /// How often the plug-in has said, on this thread, that there is something to save.
+    pub fn times_unsaved(&self) -> usize {
+        let here = thread::current().id();
+        let unsaved = self.handler.unsaved.lock().unwrap();
+        unsaved.iter().filter(|thread| **thread == here).count()
     }
 
     /// All parameters.

@@ -126,8 +126,7 @@ pub fn grips(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
                 *(if index == 0 { low } else { high }) = Some(wanted);
                 scene
                     .params
-                    .session
-                    .update(|session| session.change_own(name, changed));
+                    .edit_session(|session| session.change_own(name, changed));
             }
         }
         let painter = ui.painter().with_clip_rect(axes.plot.expand(GRIP.x));

@@ -49,8 +49,7 @@ impl View {
                 return self.reference.measure_again(&self.session, section);
             }
             Ask::Remove => {
-                let session = &self.params.session;
-                session.update(|session| session.reference = None);
+                self.params.edit_session(|session| session.reference = None);
             }
             Ask::Save => {
                 let json = self.session.reference.as_ref()?.profile.to_json();

@@ -8,6 +8,7 @@ use super::super::known::Known;
 use super::super::ports::Ports;
 use super::curves::Curves;
 use super::forward::forward;
+use super::handler::Handler;
 use crate::Crestline;
 use crate::params::{CrestlineParams, EditBy};
 use nice_plug::wrapper::vst3::Wrapper;
@@ -23,7 +24,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, IBStream, IPlugView, TBool, TUID, int32, kInvalidArgument, kResultOk, tresult,
 };
 use std::mem::MaybeUninit;
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Flags of parameters that nobody sets, and of those that hosts do not show
 /// (`ivsteditcontroller.h`, `kIsReadOnly` and `kIsHidden`).
@@ -40,6 +41,7 @@ pub struct Instance {
     /// Set up in `setupProcessing` and `setActive`; `None` before. The audio thread never waits for
     /// it.
     pub(super) ports: Mutex<Option<Ports>>,
+    handler: Arc<Handler>,
 }
 
 impl Class for Instance {
@@ -59,6 +61,7 @@ impl Class for Instance {
 impl Drop for Instance {
     fn drop(&mut self) {
         self.params.params().edits.end();
+        self.handler.release();
     }
 }
 
@@ -75,11 +78,15 @@ impl Instance {
             (0..framework.getParameterCount()).filter_map(id).collect()
         };
         params.edits.tell_brought(ids.len());
+        let handler = Arc::new(Handler::default());
+        let told = Arc::clone(&handler);
+        params.unsaved.tell_with(move || told.tell_unsaved());
         Self {
             curves: Mutex::new(Curves::new(ids.len())),
             params: Known::new(params, ids),
             framework,
             ports: Mutex::new(None),
+            handler,
         }
     }
 
@@ -202,6 +209,14 @@ impl IEditControllerTrait for Instance {
         result
     }
 
+    unsafe fn setComponentHandler(&self, handler: *mut IComponentHandler) -> tresult {
+        // SAFETY: the host's promise.
+        unsafe {
+            self.handler.set(handler);
+            self.framework.setComponentHandler(handler)
+        }
+    }
+
     forward! { IEditControllerTrait:
         fn setComponentState(state: *mut IBStream) -> tresult;
         fn setState(state: *mut IBStream) -> tresult;
@@ -215,7 +230,6 @@ impl IEditControllerTrait for Instance {
         ) -> tresult;
         fn normalizedParamToPlain(id: ParamID, value: ParamValue) -> ParamValue;
         fn plainParamToNormalized(id: ParamID, value: ParamValue) -> ParamValue;
-        fn setComponentHandler(handler: *mut IComponentHandler) -> tresult;
         fn createView(name: FIDString) -> *mut IPlugView;
     }
 }

@@ -7,6 +7,7 @@ use clack_extensions::remote_controls::{PluginRemoteControls, RemoteControlsPage
 use clack_extensions::render::{PluginRender, RenderMode};
 use clack_host::prelude::*;
 use std::ffi::CString;
+use std::sync::atomic::Ordering;
 
 /// A page of controls.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,6 +37,12 @@ impl ClapHost {
         let extension: PluginParams = self.extension()?;
         let text = CString::new(text)?;
         Ok(extension.text_to_value(&self.instance.plugin_handle(), id, &text))
+    }
+
+    /// How often the plug-in has said, on the main thread, that there is something to save.
+    pub fn times_unsaved(&self) -> u64 {
+        self.instance
+            .access_shared_handler(|requests| requests.unsaved.load(Ordering::Relaxed))
     }
 
     /// Says whether the host is about to write a file.
