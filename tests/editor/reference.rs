@@ -83,6 +83,32 @@ fn reference_of(harness: &Harness<'_, Stage>) -> Option<Reference> {
     harness.state().params.session.get().reference
 }
 
+/// A state that the host loads brings a reference of its own, or none: what was begun before does
+/// not take its place afterwards.
+#[test]
+fn a_loaded_state_ends_what_was_under_way() {
+    let path = directory("loaded").join("long.wav");
+    tone(&path, 300, 1.0);
+    let mut harness = window();
+    let params = Arc::clone(&harness.state().params);
+    harness.state_mut().load_reference(&path);
+    harness.run_steps(2);
+    assert!(harness.query_by_label("Stop measuring").is_some());
+    params.loaded();
+    harness.run_steps(3);
+    assert!(harness.query_by_label("Stop measuring").is_none());
+    let (writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    params.set_side_chain(Some(comparison.side_chain()));
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    choose(&mut harness, "capture the side-chain");
+    assert!(writer.is_captured());
+    params.loaded();
+    harness.run_steps(3);
+    assert!(!writer.is_captured() && harness.query_by_label("Stop capturing").is_none());
+    assert_eq!(reference_of(&harness), None);
+}
+
 /// EBU Tech 3341, 2.9: 1 kHz in both channels reads as its peak level, −20 LUFS here.
 #[test]
 fn an_audio_file_becomes_the_reference_of_the_session() {

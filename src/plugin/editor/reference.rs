@@ -154,6 +154,17 @@ impl State {
         if let Some(capture) = &self.capture {
             capture.stop();
         }
+        self.give_up_loading();
+    }
+
+    /// Gives up what is being measured or captured: a state that the host has loaded brings a
+    /// reference of its own, or none.
+    pub fn give_up(&mut self) {
+        self.capture = None;
+        self.give_up_loading();
+    }
+
+    fn give_up_loading(&mut self) {
         // A disk that hangs must not stop the window: nobody waits for the thread.
         if let Some(loading) = self.loading.take() {
             loading.give_up();

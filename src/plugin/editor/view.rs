@@ -152,6 +152,7 @@ impl View {
         self.follow_session(ui.ctx());
         if self.changes.follow_loads() {
             self.caution.recall();
+            self.reference.give_up();
         }
         self.follow_file_jobs();
         self.follow_reference();
