@@ -168,11 +168,12 @@ impl AudioFile {
     /// empty for nearly every file.
     pub fn notes(&self) -> Vec<String> {
         let mut notes = Vec::new();
-        let count = self.non_finite_samples;
-        if count > 0 {
-            notes.push(format!(
+        match self.non_finite_samples {
+            0 => {}
+            1 => notes.push("1 sample is not a number or infinite; it was taken as 0".to_owned()),
+            count => notes.push(format!(
                 "{count} samples are not a number or infinite; they were taken as 0"
-            ));
+            )),
         }
         match &self.source {
             Source::Pcm(..) if self.promise == Promise::Nothing => notes.push(
