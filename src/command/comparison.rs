@@ -55,6 +55,7 @@ pub(super) struct Comparison {
     balance_db: Option<f64>,
     #[serde(serialize_with = "to_thousandths_if_any")]
     width_db: Option<f64>,
+    muted: Option<&'static str>,
     bands: [Band; BANDS],
     #[serde(serialize_with = "to_thousandths_if_any")]
     distortion_db: Option<f64>,
@@ -127,6 +128,11 @@ impl Comparison {
             linear: gains.collect(),
             balance_db: linear.and_then(|linear| linear.balance_db).map(f64::from),
             width_db: linear.and_then(|linear| linear.width_db).map(f64::from),
+            muted: linear.and_then(|linear| match linear.muted {
+                [true, false] => Some("left"),
+                [false, true] => Some("right"),
+                _ => None,
+            }),
             tone: linear.map_or_else(String::new, |linear| tone_in_words(&linear)),
             polarity: if inverted { "inverted" } else { "normal" },
             bands,
@@ -195,6 +201,7 @@ impl Comparison {
             Some(self.tone.clone()),
             moved("right against left", self.balance_db),
             moved("side against middle", self.width_db),
+            self.muted.map(|channel| format!("{channel} channel muted")),
         ];
         parts.into_iter().flatten().collect::<Vec<_>>().join(", ") + "\n"
     }

@@ -45,8 +45,9 @@ what the longer one has at its end is left out.
 JSON (--json):
   One object with the keys delay_samples (positive where AFTER is late, with its fraction), polarity (\"normal\" or
   \"inverted\"), fixed_device (true or false), linear (an array of objects with hz, gain_db), balance_db (right
-  against left), width_db (side against middle), bands (an array of objects with low_hz, high_hz,
-  rest_gain_db, mean_db, p95_db, max_db, distortion_db; null for an open edge), distortion_db, loudness_change_lu,
+  against left), width_db (side against middle), muted (\"left\" or \"right\", a channel of which nothing is left;
+  otherwise null), bands (an array of objects with low_hz, high_hz, rest_gain_db, mean_db, p95_db, max_db,
+  distortion_db; null for an open edge), distortion_db, loudness_change_lu,
   plr_change_db, ldr_change_db. All means are energy-weighted.
 
 Exit codes:

@@ -391,7 +391,7 @@ fn what_is_no_fixed_device_is_told_as_such_and_without_figures() {
     for band in result["bands"].as_array().unwrap() {
         assert!(keys.iter().all(|key| band[key] == Value::Null), "{band}");
     }
-    for key in ["distortion_db", "balance_db", "width_db"] {
+    for key in ["distortion_db", "balance_db", "width_db", "muted"] {
         assert_eq!(result[key], Value::Null, "{key}");
     }
     assert!(result["loudness_change_lu"].is_f64());

@@ -164,6 +164,29 @@ fn what_is_linear_is_told_as_what_it_is() {
     );
 }
 
+// By construction: of what sounds nothing is turned down. Both channels together are weaker by what
+// the muted one held, at rest and for good.
+#[test]
+fn a_muted_channel_is_not_turned_down() {
+    let [(_, before), _] = songs();
+    for right_out in [true, false] {
+        let device = frames(
+            move |_, left, right| {
+                if right_out { [left, 0.0] } else { [0.0, right] }
+            },
+        );
+        let (estimate, reading) = through("one channel muted", &before, &device);
+        assert!(estimate.fixed && whole(&reading) < NOTHING_MOVES_DB);
+        assert!(
+            means(&reading).iter().all(|mean_db| mean_db.abs() < 0.3),
+            "{reading:?}"
+        );
+        for band in &reading.bands {
+            assert!(band.reduction.max_db.unwrap() < 0.5, "{band:?}");
+        }
+    }
+}
+
 // Music that ends where hearing does leaves the upper octaves of high rates empty.
 #[test]
 fn at_high_rates_a_crossover_is_no_distortion() {

@@ -15,11 +15,13 @@ mod correlation;
 mod estimate;
 mod least_squares;
 mod linear_part;
+mod material;
 mod wander;
 
 pub use self::convolution::Convolution;
-pub use self::estimate::{Estimate, Estimator, Stretch};
+pub use self::estimate::{Estimate, Estimator};
 pub use self::linear_part::LinearPart;
+pub use self::material::Stretch;
 
 /// Length of a response, seconds; rounded up to a power of two in frames.
 const RESPONSE_S: f64 = 0.12;

@@ -2,8 +2,8 @@
 
 use super::convolution::filtered;
 use super::correlation::{Correlations, Correlator};
-use super::least_squares::NormalEquations;
 use super::linear_part::{LinearPart, Powers};
+use super::material::{Material, Stretch, least_frames};
 use super::wander::Phases;
 use super::{Transfer, response_frames};
 use crate::dsp::decibel::gain_from_db;
@@ -31,15 +31,6 @@ const WORTH_A_TURN: f64 = 0.95;
 /// The phase of a fixed device does not wander: more than this of the output (−20 dB) a quarter of
 /// a turn off is no noise.
 const WANDERING: f64 = 0.01;
-
-/// Both signals over a while, in step to within a few milliseconds.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Stretch {
-    /// One vector a channel, one or two of them.
-    pub before: Vec<Vec<f32>>,
-    /// As many, of the same length.
-    pub after: Vec<Vec<f32>>,
-}
 
 /// What stands between the signals.
 #[derive(Clone, Debug, PartialEq)]
@@ -85,17 +76,6 @@ struct Model {
     shelving: bool,
 }
 
-/// What all models are made from.
-struct Material {
-    channels: usize,
-    means: [[f64; 2]; 2],
-    /// Without their means.
-    stretches: Vec<Stretch>,
-    /// The signals before through the crossover's all-pass, which the gains put on those after.
-    turned: Vec<Vec<Vec<f32>>>,
-    equations: NormalEquations,
-}
-
 impl Estimator {
     /// An estimator for gains in bands that meet at `corners_hz`. Allocates.
     pub fn new(sample_rate_hz: f64, corners_hz: [f64; 3]) -> Self {
@@ -110,7 +90,7 @@ impl Estimator {
 
     /// Shortest stretch of which something can be told, frames.
     pub fn least_frames(&self) -> usize {
-        3 * self.taps
+        least_frames(self.taps)
     }
 
     /// What stands between the signals of some stretches, 20 s of programme or more at best;
@@ -183,60 +163,8 @@ impl Estimator {
     }
 
     fn material(&self, stretches: &[Stretch]) -> Option<Material> {
-        let long = |stretch: &&Stretch| {
-            let lengths = stretch.before.iter().chain(&stretch.after).map(Vec::len);
-            lengths.min().unwrap_or(0) >= self.least_frames()
-        };
-        let stretches: Vec<&Stretch> = stretches.iter().filter(long).collect();
-        let channels = stretches.first()?.before.len().min(2);
-        let means = [0, 1].map(|side| {
-            std::array::from_fn(|channel| {
-                let samples = stretches.iter().flat_map(|stretch| {
-                    let signal = if side == 0 {
-                        &stretch.before
-                    } else {
-                        &stretch.after
-                    };
-                    signal.get(channel).into_iter().flatten()
-                });
-                let (sum, count) = samples.fold((0.0, 0.0), |(sum, count), sample| {
-                    (sum + f64::from(*sample), count + 1.0)
-                });
-                if count > 0.0 { sum / count } else { 0.0 }
-            })
-        });
-        let centred = |signal: &[Vec<f32>], means: &[f64; 2]| -> Vec<Vec<f32>> {
-            let channels = signal.iter().zip(means);
-            channels
-                .map(|(channel, mean)| {
-                    let centre = |sample: &f32| (f64::from(*sample) - mean) as f32;
-                    channel.iter().map(centre).collect()
-                })
-                .collect()
-        };
-        let stretches: Vec<Stretch> = stretches
-            .into_iter()
-            .map(|stretch| Stretch {
-                before: centred(&stretch.before, &means[0]),
-                after: centred(&stretch.after, &means[1]),
-            })
-            .collect();
-        let mut sums = self.correlator.none(channels);
-        let turned: Vec<_> = stretches
-            .iter()
-            .map(|stretch| turned(self.sample_rate_hz, self.corners_hz, &stretch.before))
-            .collect();
-        for before in &turned {
-            self.correlator.add(&mut sums, before, before);
-        }
-        let equations = NormalEquations::new(self.taps, &self.correlator.correlations(sums));
-        Some(Material {
-            channels,
-            means,
-            stretches,
-            turned,
-            equations,
-        })
+        let (rate_hz, corners_hz) = (self.sample_rate_hz, self.corners_hz);
+        Material::new(rate_hz, corners_hz, &self.correlator, self.taps, stretches)
     }
 
     /// Gains of the signals after against those before, or what was made of those.
@@ -279,7 +207,14 @@ impl Estimator {
     fn plain(&self, material: &Material, mut gains: Vec<MovingGain>, share: f64) -> Model {
         let means_db = MovingGain::means_db(&gains);
         let gains_db = means_db.map(|bands| bands.iter().sum::<f64>() / 4.0);
-        let factors = gains_db.map(gain_from_db);
+        let mut factors = gains_db.map(gain_from_db);
+        // Of a channel that is silent no gain is told. With none it would count as turned down by
+        // as much as it is stronger than the other.
+        for (factor, muted) in factors.iter_mut().zip(material.muted()) {
+            if muted {
+                *factor = 0.0;
+            }
+        }
         let transfer = Transfer::plain(material.channels, factors, self.taps, material.means);
         let made = |stretch: &Stretch| -> Vec<Vec<f32>> {
             let scaled = |(channel, factor): (&Vec<f32>, &f64)| {
@@ -458,7 +393,7 @@ impl Estimator {
         let powers = Powers::new(self.sample_rate_hz, &material.equations, &model.transfer);
         let rest_db = MovingGain::rest_db(&model.gains);
         Estimate {
-            linear: powers.told(self.corners_hz, rest_db),
+            linear: powers.told(self.corners_hz, rest_db, material.muted()),
             given_gain_db: powers.bands_db(self.corners_hz),
             shelving: model.shelving,
             share: model.share,

@@ -36,6 +36,8 @@ pub struct LinearPart {
     pub balance_db: Option<f32>,
     /// By how much the side has gained on the middle, dB; `None` for mono, or without a side.
     pub width_db: Option<f32>,
+    /// Whether nothing comes out of the left or the right channel, though something goes in.
+    pub muted: [bool; 2],
 }
 
 impl LinearPart {
@@ -175,8 +177,8 @@ impl Powers {
         ]
     }
 
-    /// The numbers, for bands whose gain that moves is `rest_db` at rest.
-    pub fn told(&self, corners_hz: [f64; 3], rest_db: [f64; 4]) -> LinearPart {
+    /// The numbers, for bands whose gain that moves is `rest_db` at rest, and muted channels.
+    pub fn told(&self, corners_hz: [f64; 3], rest_db: [f64; 4], muted: [bool; 2]) -> LinearPart {
         let (delay_frames, inverted) = self.delay();
         LinearPart {
             gain_db: self.curve(corners_hz, rest_db),
@@ -184,6 +186,7 @@ impl Powers {
             inverted,
             balance_db: self.balance_db(),
             width_db: self.width_db(),
+            muted,
         }
     }
 

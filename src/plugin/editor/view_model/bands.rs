@@ -99,10 +99,16 @@ pub fn linear_in_words(snapshot: &Snapshot) -> Option<String> {
         let db = db.filter(|db| db.abs() >= LEAST_SHIFT_DB)?;
         Some(format!("{name} {}", signed(db)))
     };
+    let muted = match linear.muted {
+        [true, false] => Some("left muted"),
+        [false, true] => Some("right muted"),
+        _ => None,
+    };
     let parts = [
         Some(tone),
         moved("right", linear.balance_db),
         moved("side", linear.width_db),
+        muted.map(String::from),
     ];
     Some(parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
 }
@@ -261,6 +267,12 @@ mod tests {
             "tone +3.0\u{a0}dB at 3.2\u{a0}kHz, side +2.0\u{a0}dB"
         );
         assert_eq!(linear_curve(&snapshot)[0][22].1, 3.0);
+        snapshot.tap.linear.muted = [false, true];
+        assert!(
+            linear_in_words(&snapshot)
+                .unwrap()
+                .ends_with(", right muted")
+        );
         snapshot.tap.state = TapState::NotFixed;
         assert_eq!(linear_in_words(&snapshot), None);
     }

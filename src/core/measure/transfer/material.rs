@@ -1,0 +1,114 @@
+//! What all models of a device are made from.
+
+use super::correlation::Correlator;
+use super::least_squares::NormalEquations;
+use crate::measure::reduction::turned;
+
+/// A channel this far below what it was before (−90 dB) is muted.
+const MUTED: f64 = 1e-9;
+
+/// Both signals over a while, in step to within a few milliseconds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Stretch {
+    /// One vector a channel, one or two of them.
+    pub before: Vec<Vec<f32>>,
+    /// As many, of the same length.
+    pub after: Vec<Vec<f32>>,
+}
+
+/// What all models are made from.
+pub(super) struct Material {
+    pub channels: usize,
+    pub means: [[f64; 2]; 2],
+    /// Without their means.
+    pub stretches: Vec<Stretch>,
+    /// The signals before through the crossover's all-pass, which the gains put on those after.
+    pub turned: Vec<Vec<Vec<f32>>>,
+    pub equations: NormalEquations,
+}
+
+/// Shortest stretch of which something can be told, frames.
+pub(super) fn least_frames(taps: usize) -> usize {
+    3 * taps
+}
+
+impl Material {
+    /// What there is to know of the stretches that are long enough; `None` if none is. Allocates.
+    pub fn new(
+        sample_rate_hz: f64,
+        corners_hz: [f64; 3],
+        correlator: &Correlator,
+        taps: usize,
+        stretches: &[Stretch],
+    ) -> Option<Self> {
+        let long = |stretch: &&Stretch| {
+            let lengths = stretch.before.iter().chain(&stretch.after).map(Vec::len);
+            lengths.min().unwrap_or(0) >= least_frames(taps)
+        };
+        let stretches: Vec<&Stretch> = stretches.iter().filter(long).collect();
+        let channels = stretches.first()?.before.len().min(2);
+        let means = [0, 1].map(|side| {
+            std::array::from_fn(|channel| {
+                let samples = stretches.iter().flat_map(|stretch| {
+                    let signal = if side == 0 {
+                        &stretch.before
+                    } else {
+                        &stretch.after
+                    };
+                    signal.get(channel).into_iter().flatten()
+                });
+                let (sum, count) = samples.fold((0.0, 0.0), |(sum, count), sample| {
+                    (sum + f64::from(*sample), count + 1.0)
+                });
+                if count > 0.0 { sum / count } else { 0.0 }
+            })
+        });
+        let centred = |signal: &[Vec<f32>], means: &[f64; 2]| -> Vec<Vec<f32>> {
+            let channels = signal.iter().zip(means);
+            channels
+                .map(|(channel, mean)| {
+                    let centre = |sample: &f32| (f64::from(*sample) - mean) as f32;
+                    channel.iter().map(centre).collect()
+                })
+                .collect()
+        };
+        let stretches: Vec<Stretch> = stretches
+            .into_iter()
+            .map(|stretch| Stretch {
+                before: centred(&stretch.before, &means[0]),
+                after: centred(&stretch.after, &means[1]),
+            })
+            .collect();
+        let mut sums = correlator.none(channels);
+        let turned: Vec<_> = stretches
+            .iter()
+            .map(|stretch| turned(sample_rate_hz, corners_hz, &stretch.before))
+            .collect();
+        for before in &turned {
+            correlator.add(&mut sums, before, before);
+        }
+        let equations = NormalEquations::new(taps, &correlator.correlations(sums));
+        Some(Self {
+            channels,
+            means,
+            stretches,
+            turned,
+            equations,
+        })
+    }
+
+    /// Whether nothing comes out of the left or the right channel, though something goes in.
+    pub fn muted(&self) -> [bool; 2] {
+        std::array::from_fn(|channel| {
+            let energy = |signal: fn(&Stretch) -> &[Vec<f32>]| -> f64 {
+                let channels = self
+                    .stretches
+                    .iter()
+                    .filter_map(|stretch| signal(stretch).get(channel));
+                let samples = channels.flatten();
+                samples.map(|sample| f64::from(*sample).powi(2)).sum()
+            };
+            energy(|stretch| &stretch.after) < MUTED * energy(|stretch| &stretch.before)
+        })
+    }
+}
