@@ -25,6 +25,13 @@ const MOST_COHERENT: f64 = 0.999_999;
 /// Spectra of the products of each channel with each.
 type Operator = Vec<Vec<Vec<Complex64>>>;
 
+/// What the preconditioner multiplies with: of one channel, or of two the inverse of a Hermitian
+/// matrix, its diagonal and what is taken off across.
+enum Inverse {
+    One(Vec<f64>),
+    Two(Vec<([f64; 2], Complex64)>),
+}
+
 /// The equations of one signal before.
 pub(super) struct NormalEquations {
     taps: usize,
@@ -101,8 +108,10 @@ impl NormalEquations {
 
     /// Spectrum of a response at the same frequencies as [`power`](Self::power).
     pub fn spectrum(&self, response: &[f64]) -> Vec<Complex64> {
-        let mut time = response.to_vec();
-        time.resize(2 * self.taps, 0.0);
+        let mut time = self.forward.make_input_vec();
+        for (time, response) in time.iter_mut().zip(response) {
+            *time = *response;
+        }
         let mut spectrum = self.forward.make_output_vec();
         let _ = self.forward.process(&mut time, &mut spectrum);
         spectrum
@@ -138,15 +147,13 @@ impl NormalEquations {
         from.iter().map(row).collect()
     }
 
-    fn precondition(&self, from: &[usize], error: &[Vec<f64>]) -> Vec<Vec<f64>> {
-        let spectra: Vec<_> = error.iter().map(|error| self.spectrum(error)).collect();
+    /// The smoothed power spectra of the channels `from`, inverted at each frequency.
+    fn inverse(&self, from: &[usize]) -> Inverse {
         let power = |i: usize, bin: usize| self.smooth[i][i][bin].re.max(0.0) + self.floor;
-        if let ([i], [spectrum]) = (from, &*spectra) {
-            let bins = spectrum.iter().enumerate();
-            return vec![self.response(bins.map(|(bin, value)| value / power(*i, bin)).collect())];
+        if let [i] = from {
+            return Inverse::One((0..=self.taps).map(|bin| 1.0 / power(*i, bin)).collect());
         }
-        let mut solved = [0, 1].map(|_| Vec::with_capacity(self.taps + 1));
-        for (bin, (x, y)) in spectra[0].iter().zip(&spectra[1]).enumerate() {
+        let both = |bin: usize| {
             let (a, d) = (power(0, bin), power(1, bin));
             let mut b = self.smooth[0][1][bin];
             let most = MOST_COHERENT * (a * d).sqrt();
@@ -154,19 +161,35 @@ impl NormalEquations {
                 b *= most / b.norm();
             }
             let determinant = a * d - b.norm_sqr();
-            solved[0].push((x * d - b * y) / determinant);
-            solved[1].push((y * a - b.conj() * x) / determinant);
+            ([d, a].map(|own| own / determinant), b / determinant)
+        };
+        Inverse::Two((0..=self.taps).map(both).collect())
+    }
+
+    fn precondition(&self, inverse: &Inverse, error: &[Vec<f64>]) -> Vec<Vec<f64>> {
+        let mut spectra = error.iter().map(|error| self.spectrum(error));
+        match (inverse, spectra.next(), spectra.next()) {
+            (Inverse::One(inverse), Some(mut x), _) => {
+                for (x, inverse) in x.iter_mut().zip(inverse) {
+                    *x *= inverse;
+                }
+                vec![self.response(x)]
+            }
+            (Inverse::Two(inverse), Some(mut x), Some(mut y)) => {
+                for ((x, y), ([d, a], b)) in x.iter_mut().zip(&mut y).zip(inverse) {
+                    (*x, *y) = (*x * d - b * *y, *y * a - b.conj() * *x);
+                }
+                vec![self.response(x), self.response(y)]
+            }
+            _ => Vec::new(),
         }
-        solved
-            .into_iter()
-            .map(|spectrum| self.response(spectrum))
-            .collect()
     }
 
     /// The responses from the channels `from` whose products with one channel after are `right`;
     /// where nothing sounds they stay as in `start`.
     pub fn solve(&self, from: &[usize], right: &[&[f64]], start: &[Vec<f64>]) -> Vec<Vec<f64>> {
         let mut found = start.to_vec();
+        let inverse = self.inverse(from);
         for _ in 0..ROUNDS {
             let reached = self.apply(&self.exact, from, &found);
             let mut error: Vec<Vec<f64>> = (0..found.len())
@@ -179,7 +202,7 @@ impl NormalEquations {
                         .collect()
                 })
                 .collect();
-            let mut direction = self.precondition(from, &error);
+            let mut direction = self.precondition(&inverse, &error);
             let mut left = dot(&error, &direction);
             let first = left;
             for _ in 0..STEPS {
@@ -194,7 +217,7 @@ impl NormalEquations {
                 }
                 add(&mut found, left / curvature, &direction);
                 add(&mut error, -left / curvature, &product);
-                let mut next = self.precondition(from, &error);
+                let mut next = self.precondition(&inverse, &error);
                 let still = dot(&error, &next);
                 add(&mut next, still / left, &direction);
                 (direction, left) = (next, still);
