@@ -405,8 +405,8 @@ fn own_bands(before: &Planes, bands: BandsSettings) -> [Reduction; 2] {
 // The chain knows its gains. Its bands are shelves, which turn the phase of what they turn down.
 #[test]
 fn what_is_found_of_own_bands_is_what_they_say_of_themselves() {
-    let settings = [(-24.0, 1.5), (-30.0, 2.0)];
-    for ((song, before), (threshold_db, ratio)) in songs().into_iter().zip(settings) {
+    let settings = [(-24.0, 1.5, 1.5), (-30.0, 2.0, 3.5)];
+    for ((song, before), (threshold_db, ratio, most_db)) in songs().into_iter().zip(settings) {
         let mut bands = BandsSettings {
             on: true,
             ..BandsSettings::default()
@@ -426,7 +426,7 @@ fn what_is_found_of_own_bands_is_what_they_say_of_themselves() {
         // The chain knows its gains to the sample; found are points of 10 ms. That leaves more over
         // the further they move: 0.3 dB at 3 dB of reduction, 3.0 dB at 14, and never less.
         let more = whole(&found) - own_db;
-        assert!((-0.5..3.5).contains(&more), "{more}");
+        assert!((-0.5..most_db).contains(&more), "{more}");
     }
 }
 
