@@ -128,11 +128,7 @@ impl Comparison {
             linear: gains.collect(),
             balance_db: linear.and_then(|linear| linear.balance_db).map(f64::from),
             width_db: linear.and_then(|linear| linear.width_db).map(f64::from),
-            muted: linear.and_then(|linear| match linear.muted {
-                [true, false] => Some("left"),
-                [false, true] => Some("right"),
-                _ => None,
-            }),
+            muted: linear.and_then(|linear| linear.muted_channel()),
             tone: linear.map_or_else(String::new, |linear| tone_in_words(&linear)),
             polarity: if inverted { "inverted" } else { "normal" },
             bands,

@@ -48,6 +48,15 @@ impl LinearPart {
         gains.get(gains.len() / 2).copied()
     }
 
+    /// What the one muted channel is called.
+    pub fn muted_channel(&self) -> Option<&'static str> {
+        match self.muted {
+            [true, false] => Some("left"),
+            [false, true] => Some("right"),
+            _ => None,
+        }
+    }
+
     /// Where the tone is changed most, Hz, and by how much, dB against the level; `None` where it
     /// is by less than half a decibel.
     pub fn tone(&self) -> Option<(f64, f32)> {

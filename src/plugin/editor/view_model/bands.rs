@@ -99,16 +99,11 @@ pub fn linear_in_words(snapshot: &Snapshot) -> Option<String> {
         let db = db.filter(|db| db.abs() >= LEAST_SHIFT_DB)?;
         Some(format!("{name} {}", signed(db)))
     };
-    let muted = match linear.muted {
-        [true, false] => Some("left muted"),
-        [false, true] => Some("right muted"),
-        _ => None,
-    };
     let parts = [
         Some(tone),
         moved("right", linear.balance_db),
         moved("side", linear.width_db),
-        muted.map(String::from),
+        linear.muted_channel().map(|name| format!("{name} muted")),
     ];
     Some(parts.into_iter().flatten().collect::<Vec<_>>().join(", "))
 }
