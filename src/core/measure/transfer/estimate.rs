@@ -245,7 +245,8 @@ impl Estimator {
     ) -> Option<Model> {
         let (rate_hz, corners_hz) = (self.sample_rate_hz, self.corners_hz);
         let shelving = from.is_some_and(|model| model.shelving);
-        self.turn_on(material, across, shelving, |index, stretch| {
+        let near = from.map(|model| &model.transfer);
+        self.turn_on(material, near, across, shelving, |index, stretch| {
             let Some(model) = from else {
                 return turned(rate_hz, corners_hz, &stretch.after);
             };
@@ -264,9 +265,11 @@ impl Estimator {
         })
     }
 
+    /// `near`: what the response is looked for from on.
     fn turn_on(
         &self,
         material: &Material,
+        near: Option<&Transfer>,
         across: &mut Option<bool>,
         shelving: bool,
         target: impl Fn(usize, &Stretch) -> Vec<Vec<f32>>,
@@ -287,7 +290,7 @@ impl Estimator {
             }
         }
         let right = self.correlator.correlations(sums);
-        let transfer = self.respond(material, &right, &energies, across);
+        let transfer = self.respond(material, &right, &energies, near, across);
         self.model(material, transfer, shelving)
     }
 
@@ -296,6 +299,7 @@ impl Estimator {
         material: &Material,
         right: &Correlations,
         energies: &[f64],
+        near: Option<&Transfer>,
         across: &mut Option<bool>,
     ) -> Transfer {
         let (taps, equations) = (self.taps, &material.equations);
@@ -313,13 +317,20 @@ impl Estimator {
             } else {
                 0.0
             };
-            let found = equations.solve(&[out], &[part(out, out)], &[start]);
+            let known = |into: usize| near.and_then(|near| near.responses[out][into].clone());
+            let first = vec![known(out).unwrap_or_else(|| start.clone())];
+            let right = [part(out, out)];
+            let found = equations.solve(&[out], &right, energies[out], &[start], first);
             left += equations.unexplained(&[out], &[part(out, out)], &found, energies[out]);
             if material.channels == 2 && *across != Some(false) {
                 let both = [part(0, out), part(1, out)];
                 let mut start = vec![vec![0.0; taps]; 2];
                 start[out].clone_from(&found[0]);
-                let found = equations.solve(&[0, 1], &both, &start);
+                let first = match (known(0), known(1)) {
+                    (Some(left), Some(right)) => vec![left, right],
+                    _ => start.clone(),
+                };
+                let found = equations.solve(&[0, 1], &both, energies[out], &start, first);
                 left_across += equations.unexplained(&[0, 1], &both, &found, energies[out]);
                 mixed.push(found);
             }
@@ -348,7 +359,7 @@ impl Estimator {
         shelving: bool,
     ) -> Option<Model> {
         centre(&mut gains);
-        let mut best = self.turn_on(material, &mut across, shelving, |index, stretch| {
+        let mut best = self.turn_on(material, None, &mut across, shelving, |index, stretch| {
             let taken_out = if shelving {
                 MovingGain::unshelved
             } else {

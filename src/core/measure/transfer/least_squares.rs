@@ -12,9 +12,10 @@ use std::sync::Arc;
 
 /// Power below which nothing is asked of a frequency, re the mean power in all of them (−90 dB).
 const FLOOR: f64 = 1e-9;
-/// The equations are solved when this part of the error is left, or after so many steps: a hundred
-/// are too few at 192 kHz, where all that sounds lies in the lowest octaves.
-const SOLVED: f64 = 1e-13;
+/// The equations are solved when a step explains no more than this share of the signal after
+/// (−110 dB), or after so many steps: a hundred are too few at 192 kHz, where all that sounds lies
+/// in the lowest octaves.
+const SOLVED: f64 = 1e-11;
 const STEPS: usize = 200;
 /// The equations are not quite symmetric, because a stretch has ends; a second round takes up what
 /// a symmetric solution leaves.
@@ -185,10 +186,16 @@ impl NormalEquations {
         }
     }
 
-    /// The responses from the channels `from` whose products with one channel after are `right`;
-    /// where nothing sounds they stay as in `start`.
-    pub fn solve(&self, from: &[usize], right: &[&[f64]], start: &[Vec<f64>]) -> Vec<Vec<f64>> {
-        let mut found = start.to_vec();
+    /// The responses from the channels `from` whose products with one channel after, of `energy`,
+    /// are `right`; where nothing sounds they are as in `start`. Looked for from `found` on.
+    pub fn solve(
+        &self,
+        from: &[usize],
+        right: &[&[f64]],
+        energy: f64,
+        start: &[Vec<f64>],
+        mut found: Vec<Vec<f64>>,
+    ) -> Vec<Vec<f64>> {
         let inverse = self.inverse(from);
         for _ in 0..ROUNDS {
             let reached = self.apply(&self.exact, from, &found);
@@ -204,9 +211,8 @@ impl NormalEquations {
                 .collect();
             let mut direction = self.precondition(&inverse, &error);
             let mut left = dot(&error, &direction);
-            let first = left;
             for _ in 0..STEPS {
-                if left <= SOLVED * first || first <= 0.0 {
+                if left <= 0.0 {
                     break;
                 }
                 let mut product = self.apply(&self.symmetric, from, &direction);
@@ -215,8 +221,12 @@ impl NormalEquations {
                 if curvature <= 0.0 {
                     break;
                 }
-                add(&mut found, left / curvature, &direction);
-                add(&mut error, -left / curvature, &product);
+                let step = left / curvature;
+                add(&mut found, step, &direction);
+                if step * left <= SOLVED * energy {
+                    break;
+                }
+                add(&mut error, -step, &product);
                 let mut next = self.precondition(&inverse, &error);
                 let still = dot(&error, &next);
                 add(&mut next, still / left, &direction);
@@ -246,13 +256,27 @@ impl NormalEquations {
     }
 }
 
+/// In eight sums, which need not wait for each other.
 fn dot(a: &[Vec<f64>], b: &[Vec<f64>]) -> f64 {
-    let pairs = a.iter().flatten().zip(b.iter().flatten());
-    pairs.map(|(a, b)| a * b).sum()
+    let mut sums = [0.0; 8];
+    for (a, b) in a.iter().zip(b) {
+        let (a, b) = (a.as_chunks::<8>(), b.as_chunks::<8>());
+        for (a, b) in a.0.iter().zip(b.0) {
+            for ((sum, a), b) in sums.iter_mut().zip(a).zip(b) {
+                *sum += a * b;
+            }
+        }
+        for ((sum, a), b) in sums.iter_mut().zip(a.1).zip(b.1) {
+            *sum += a * b;
+        }
+    }
+    sums.iter().sum()
 }
 
 fn add(to: &mut [Vec<f64>], factor: f64, what: &[Vec<f64>]) {
-    for (to, what) in to.iter_mut().flatten().zip(what.iter().flatten()) {
-        *to += factor * what;
+    for (to, what) in to.iter_mut().zip(what) {
+        for (to, what) in to.iter_mut().zip(what) {
+            *to += factor * what;
+        }
     }
 }
