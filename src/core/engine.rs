@@ -126,6 +126,8 @@ pub struct Engine {
     overs: OverLatch,
     faults: Faults,
     undo: Undo,
+    /// Frames until all of the last 10 s has been measured since measuring anew.
+    refilled_in: u64,
     /// Lowest gain of the clean and of the output path's limiter in the last whole chunk, dB.
     limiters_db: [f32; 2],
     /// What the bands did in the last whole chunks.
@@ -201,6 +203,7 @@ impl Engine {
             overs: OverLatch::new(spec.sample_rate_hz),
             faults: Faults::default(),
             undo: Undo::default(),
+            refilled_in: 0,
             limiters_db: [0.0; 2],
             bands: RecentBands::new(spec.sample_rate_hz),
             playing: false,
@@ -344,7 +347,7 @@ impl Engine {
                 (self.position, self.measured) = (0, 0);
                 self.points.take_balances();
                 let energies = self.points.take_weighted_energies();
-                let gated_10s_lufs = self.readings().map(|readings| readings.gated_10s_lufs);
+                let gated_10s_lufs = self.gated_10s_lufs();
                 let before = range_of(&self.before_signal, 0..CHUNK);
                 let before = &before[..self.spec.channels];
                 self.matching.heard(energies, before, gated_10s_lufs);
@@ -371,9 +374,8 @@ impl Engine {
         settings: &Settings,
     ) {
         if self.position == 0 {
-            let points = self.readings();
-            let gated_10s_lufs = points.map(|readings| readings.gated_10s_lufs);
-            let momentary_lufs = points.map(|readings| readings.momentary_lufs);
+            let gated_10s_lufs = self.gated_10s_lufs();
+            let momentary_lufs = self.readings().map(|readings| readings.momentary_lufs);
             self.matching.enter(&settings.chain);
             if let Some(audition) = &mut self.audition {
                 audition.chunk_begins(&self.listen);

@@ -349,6 +349,38 @@ fn a_stop_and_a_start_keep_the_match() {
     }
 }
 
+// Measuring anew forgets readings: what is heard is what would have been heard without it, within
+// the 0.2 LU that the design allows a match that has settled.
+#[test]
+fn measuring_anew_moves_nothing_that_is_heard() {
+    const AT: [usize; 3] = [130, 142, 149];
+    for (name, input) in programmes(26 * SECOND) {
+        let run = |at: Option<usize>| {
+            let mut engine = engine(48_000.0, 2);
+            let always = |_| settings(9.0, true, Source::Output);
+            let cut_at = at.unwrap_or(AT[0]) * TENTH;
+            let mut heard = play(&mut engine, &cut(&input, 0..cut_at), || 480, always);
+            if at.is_some() {
+                engine.restart();
+            }
+            let rest = cut(&input, cut_at..26 * SECOND);
+            let later = play(&mut engine, &rest, || 480, always);
+            for (heard, later) in heard.iter_mut().zip(later) {
+                heard.extend(later);
+            }
+            moments_lufs(&heard)
+        };
+        let through = run(None);
+        for at in AT {
+            let off = run(Some(at)).into_iter().zip(&through).skip(3);
+            let most = off.map(|(anew, through)| (anew - through).abs());
+            let most = most.fold(0.0, f64::max);
+            println!("{name}, anew after {at} tenths: {most:.2} LU");
+            assert!(most <= 0.2, "{name}, {at}: {most}");
+        }
+    }
+}
+
 /// A push turned by hand over two seconds. What is heard may lag behind by what the limiter
 /// swallows of the last few steps.
 #[test]

@@ -17,7 +17,8 @@ mod prediction;
 mod since;
 
 use self::prediction::Prediction;
-use self::since::{LONGEST_S, Since};
+use self::since::Since;
+pub(super) use self::since::LONGEST_S;
 use super::CHUNK;
 use crate::dsp::decibel::power_from_db;
 use crate::process::{ChainSettings, PushSettings};
@@ -172,7 +173,7 @@ impl Matching {
 
     /// A chunk has been heard that brought these energies of output, clean path and input
     /// (K-weighted, summed over the channels) and came to the limiters as `before`; the gated
-    /// loudness of the last 10 s is this.
+    /// loudness of the last 10 s, where it is known, is this.
     pub fn heard(
         &mut self,
         energies: [f64; 3],
@@ -217,14 +218,6 @@ impl Matching {
                 self.over_input_lu = [output, clean].map(|path| 10.0 * (path / input).log10());
                 self.look_ahead();
             }
-        }
-    }
-
-    /// What is told of the last 10 s is of another time from here on: what was found goes on as
-    /// after a change of the chain that changes nothing.
-    pub fn begin_anew(&mut self) {
-        if let Some(heard) = self.heard {
-            self.change(&heard, &heard);
         }
     }
 

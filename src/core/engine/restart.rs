@@ -4,6 +4,7 @@
 //! audio thread only has to exchange the two. The signals that the meters are in the midst of stay
 //! with the set that is in use.
 
+use super::matching::LONGEST_S;
 use super::point::{POINTS, Points};
 use super::{CHUNK, Engine, EngineSpec};
 use crate::handover::{AudioEnd, Faults, Overs};
@@ -81,6 +82,7 @@ impl Engine {
     /// Takes what the worker has made. At the end of a chunk.
     pub(super) fn follow_undo(&mut self) {
         self.undo.left = self.undo.left.saturating_sub(CHUNK as u64);
+        self.refilled_in = self.refilled_in.saturating_sub(CHUNK as u64);
         if self.undo.able {
             return;
         }
@@ -119,6 +121,7 @@ impl Engine {
             self.undo.left = frames;
         }
         self.points.restart();
+        self.refill();
         self.reduction.restart();
         self.overs.clear();
         if let Some(tap) = &mut self.tap {
@@ -154,7 +157,7 @@ impl Engine {
         self.measure();
         self.exchange();
         self.overs.restore(self.undo.overs);
-        self.matching.begin_anew();
+        self.refill();
         audio_end.take_history_back();
         true
     }
@@ -163,6 +166,12 @@ impl Engine {
     pub fn undo_left_s(&self) -> Option<f32> {
         let left_s = self.undo.left as f64 / self.spec.sample_rate_hz;
         (self.undo.left > 0).then_some(left_s as f32)
+    }
+
+    fn refill(&mut self) {
+        #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
+        let frames = (LONGEST_S * self.spec.sample_rate_hz).ceil() as u64;
+        self.refilled_in = frames;
     }
 
     fn exchange(&mut self) {

@@ -11,6 +11,15 @@ impl Engine {
         [point::OUTPUT, point::CLEAN, point::INPUT].map(|index| &self.points.told(index).readings)
     }
 
+    /// Gated loudness of the last 10 s of output path, clean path and input, LUFS. `None` while it
+    /// is of less, or of another time, because what was measured has been forgotten or taken back:
+    /// what is heard goes on, and must not move with it.
+    pub(super) fn gated_10s_lufs(&self) -> [Option<f64>; 3] {
+        let known = self.refilled_in == 0;
+        self.readings()
+            .map(|readings| readings.gated_10s_lufs.filter(|_| known))
+    }
+
     /// Enters the chunk just finished into the history.
     pub(super) fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
         let [output, clean, input] = self.readings();

@@ -3,7 +3,7 @@
 /// Up to here the last moments count more than those before them, s.
 const SHORT_S: f64 = 2.0;
 /// Longest time that is looked back on, s.
-pub(super) const LONGEST_S: f64 = 10.0;
+pub(in crate::engine) const LONGEST_S: f64 = 10.0;
 
 /// Sums over the last [`LONGEST_S`], at most since the last change, and some of what was summed
 /// before it, which is forgotten as there is something new.
