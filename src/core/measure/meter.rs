@@ -117,7 +117,7 @@ impl Meter {
             }
         });
         let channel = |_| Channel {
-            true_peak: TruePeak::new(sample_rate_hz),
+            true_peak: TruePeak::new(),
             levels: PeakAndClips::default(),
         };
         Self {

@@ -1,8 +1,7 @@
 //! True peak (ITU-R BS.1770-5, Annex 2) by an interpolator of our own.
 //!
-//! A half-band stage finds the samples half-way between the given ones, a second stage the quarters
-//! (below 144 kHz), and a parabola through the highest point and its neighbours the crest between
-//! them. The standard's example filter reads up to 0.55 dB low at 0.45 of the sample rate; this one
+//! A half-band stage finds the samples half-way between the given ones, a second stage the quarters,
+//! and a parabola through the highest point and its neighbours the crest between them. The standard's example filter reads up to 0.55 dB low at 0.45 of the sample rate; this one
 //! stays within 0.1 dB, and passes DC exactly.
 //!
 //! All that only where the signal could rise above the highest so far. Both stages pass straight
@@ -38,18 +37,13 @@ const EIGHTS: usize = EIGHTS_BACK + CHUNK / LANES;
 /// From the sample that enters to the one whose neighbourhood is complete.
 const DELAY: usize = FIRST_PAIRS + 3;
 
-/// How far a crest between two neighbouring points may rise above the higher: `1/cos(π/8)` for four
-/// points a sample, `√2` for two.
-const CREST_AT_4: f32 = 1.083;
-const CREST_AT_2: f32 = 1.415;
+/// How far a crest between two neighbouring points may rise above the higher: `1/cos(π/8)`.
+const MOST_OF_A_CREST: f32 = 1.083;
 /// How far anything from one frame to the next, crests included, may rise above the higher of the
 /// two, for each unit of the largest second difference around.
-const BEND_AT_4: f32 = 0.5232;
-const BEND_AT_2: f32 = 0.6109;
+const MOST_OF_A_BEND: f32 = 0.5232;
 /// What rounding may add to such a rise, for each unit of the largest frame around, and more.
 const ROUNDING: f32 = 1e-5;
-/// Above this rate two points a sample are enough for everything that can be heard.
-const TWO_POINTS_FROM_HZ: f64 = 144_000.0;
 
 /// Peak follower for one channel.
 #[derive(Clone, Debug)]
@@ -57,7 +51,6 @@ pub(super) struct TruePeak {
     level: Level,
     first: [f32; FIRST_PAIRS],
     second: [f32; SECOND_PAIRS],
-    four_points: bool,
     /// The signal: history, then the chunk at hand.
     frames: Box<[f32; HISTORY + CHUNK + LANES]>,
     /// Scratch: samples half-way between frames, where they were asked for.
@@ -70,7 +63,7 @@ pub(super) struct TruePeak {
 
 impl TruePeak {
     /// Allocates.
-    pub fn new(sample_rate_hz: f64) -> Self {
+    pub fn new() -> Self {
         let (first, second) = (
             half_sample(FIRST_PAIRS, FIRST_BETA),
             half_sample(SECOND_PAIRS, SECOND_BETA),
@@ -79,7 +72,6 @@ impl TruePeak {
             level: Level::new(),
             first: std::array::from_fn(|k| first[k] as f32),
             second: std::array::from_fn(|k| second[k] as f32),
-            four_points: sample_rate_hz < TWO_POINTS_FROM_HZ,
             frames: Box::new([0.0; HISTORY + CHUNK + LANES]),
             halves: Box::new([0.0; CHUNK + 2 * LANES]),
             bends: Box::new([0.0; EIGHTS + 1]),
@@ -140,13 +132,8 @@ impl TruePeak {
                 }
                 self.interpolate_halves(simd, at + LANES);
                 halved = Some(at + LANES);
-                let crests = if self.four_points {
-                    self.crests_of_four(simd, at, *peak)
-                } else {
-                    self.crests_of_two(simd, at)
-                };
                 // Lanes past the end hold samples of before.
-                let crests: [f32; LANES] = crests.into();
+                let crests: [f32; LANES] = self.crests(simd, at, *peak).into();
                 let lanes = crests.into_iter().take(count - at);
                 for crest in lanes.skip(self.stale.saturating_sub(at)) {
                     *peak = if crest > *peak { crest } else { *peak };
@@ -165,12 +152,7 @@ impl TruePeak {
         let frame = load(simd, frames, at);
         let (before, ahead) = (load(simd, frames, at - 1), load(simd, frames, at - 2));
         let difference = (frame + ahead) - (before + before);
-        let factor = if self.four_points {
-            BEND_AT_4
-        } else {
-            BEND_AT_2
-        };
-        let bend = difference.abs() * factor + frame.abs() * ROUNDING;
+        let bend = difference.abs() * MOST_OF_A_BEND + frame.abs() * ROUNDING;
         if let Some(highest) = self.bends.get_mut(eight) {
             *highest = highest_lane(bend);
         }
@@ -220,7 +202,7 @@ impl TruePeak {
     /// Highest point or crest from each of eight frames up to the next; zero if none of them can
     /// exceed `peak`.
     #[inline(always)]
-    fn crests_of_four<S: Simd>(&self, simd: S, at: usize, peak: f32) -> f32x8<S> {
+    fn crests<S: Simd>(&self, simd: S, at: usize, peak: f32) -> f32x8<S> {
         let (frame, half) = (Self::frame_at(at) - 2, Self::half_at(at) - 2);
         let x = five(simd, &self.frames[..], frame);
         let m = five(simd, &self.halves[..], half);
@@ -235,7 +217,7 @@ impl TruePeak {
             .abs()
             .max(quarter.abs())
             .max(m[2].abs().max(three_quarters.abs()));
-        if !exceeds(highest * CREST_AT_4, peak) {
+        if !exceeds(highest * MOST_OF_A_CREST, peak) {
             return f32x8::splat(simd, 0.0);
         }
         let points = [
@@ -246,20 +228,7 @@ impl TruePeak {
             three_quarters,
             x[3],
         ];
-        highest_crest(simd, &points, CREST_AT_4)
-    }
-
-    /// As [`crests_of_four`](Self::crests_of_four), from frames and halves alone.
-    #[inline(always)]
-    fn crests_of_two<S: Simd>(&self, simd: S, at: usize) -> f32x8<S> {
-        let (frame, half) = (Self::frame_at(at), Self::half_at(at));
-        let points = [
-            load(simd, &self.halves[..], half - 1),
-            load(simd, &self.frames[..], frame),
-            load(simd, &self.halves[..], half),
-            load(simd, &self.frames[..], frame + 1),
-        ];
-        highest_crest(simd, &points, CREST_AT_2)
+        highest_crest(simd, &points)
     }
 }
 
@@ -324,7 +293,7 @@ fn exceeds<S: Simd>(values: f32x8<S>, limit: f32) -> bool {
 /// them and its neighbours, where it is an extremum of the signal. No crest rises above its point
 /// by more than the factor `crest`.
 #[inline(always)]
-fn highest_crest<S: Simd>(simd: S, points: &[f32x8<S>], crest: f32) -> f32x8<S> {
+fn highest_crest<S: Simd>(simd: S, points: &[f32x8<S>]) -> f32x8<S> {
     let mut highest = f32x8::splat(simd, 0.0);
     for triple in points.windows(3) {
         let &[before, middle, after] = triple else {
@@ -337,7 +306,7 @@ fn highest_crest<S: Simd>(simd: S, points: &[f32x8<S>], crest: f32) -> f32x8<S> 
         let slope = before - after;
         let rise = slope * slope / (curvature * -8.0);
         let extremum = before.simd_le(height) & after.simd_le(height) & curvature.simd_lt(0.0);
-        let top = (height + rise).min(height * crest);
+        let top = (height + rise).min(height * MOST_OF_A_CREST);
         highest = highest.max(extremum.select(top, height));
     }
     highest
