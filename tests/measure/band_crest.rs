@@ -41,6 +41,40 @@ fn a_tone_has_the_crest_factor_of_a_sine_in_its_band() {
     }
 }
 
+/// The same sound at twice the rate, and beside a pause, is as dense. Noise below 9 kHz is drawn at
+/// 96 kHz by a sum of sines, of which every other sample is the same sound at 48 kHz (sampling
+/// theorem). The crossover's slopes are a little different at each rate, and so are the peaks behind
+/// them.
+#[test]
+fn neither_the_rate_nor_a_pause_makes_sound_denser() {
+    let tones: Vec<(f64, f64)> = (0..60)
+        .map(|k| (300.0 + 145.0 * f64::from(k), 2.399 * f64::from(k * k)))
+        .collect();
+    let fine: Vec<f32> = (0..384_000)
+        .map(|n| {
+            let time_s = f64::from(n) / 96_000.0;
+            let tone =
+                |(hz, phase): &(f64, f64)| (std::f64::consts::TAU * hz * time_s + phase).sin();
+            (0.01 * tones.iter().map(tone).sum::<f64>()) as f32
+        })
+        .collect();
+    let coarse: Vec<f32> = fine.iter().step_by(2).copied().collect();
+    let mut paused = coarse.clone();
+    paused.extend(vec![0.0; 96_000]);
+    let mut group = Group::new("band crest, rates and pauses", 0.25, "dB");
+    let [fine, coarse, paused] = [(96_000.0, &fine), (48_000.0, &coarse), (48_000.0, &paused)]
+        .map(|(rate, signal)| crest_of(rate, &[Front], &[signal]));
+    for band in 1..4 {
+        let expected = coarse[band].unwrap();
+        group.check(
+            format!("band {band} at twice the rate"),
+            fine[band],
+            expected,
+        );
+        group.check(format!("band {band} and a pause"), paused[band], expected);
+    }
+}
+
 #[test]
 fn a_gain_changes_nothing_and_silence_has_none() {
     let noise = white_noise(3, 0.5, 96_000);

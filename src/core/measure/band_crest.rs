@@ -3,6 +3,8 @@
 use wide::f64x2;
 
 use super::readings::ChannelRole;
+use super::time_grid::TimeGrid;
+use super::true_peak::TruePeak;
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
 use crate::dsp::decibel::{db_from_gain, db_from_power};
 use crate::dsp::fault::{LARGEST_SAMPLE, or_silence};
@@ -11,17 +13,28 @@ const BANDS: usize = 4;
 /// A band whose RMS lies lower holds nothing but noise, dBFS: the last step of 16 bits (1/32768).
 const LEAST_RMS_DBFS: f64 = -90.3;
 
-/// Highest sample less RMS in each of the bands that a [`Crossover`] at its default corners makes,
+/// Steps whose mean power is lower are a pause, in which nothing is dense, mean square of a channel
+/// (−70 dBFS), and how many there are a second.
+const GATE: f64 = 1e-7;
+const STEPS_PER_SECOND: u64 = 10;
+/// Frames worked on at a time.
+const RUN: usize = 256;
+
+/// Highest true peak less RMS in each of the bands that a [`Crossover`] at its default corners makes,
 /// low to high.
 ///
-/// The sample peak is that of the loudest channel and the RMS the mean over the channels, as in
-/// [`Readings::crest_factor_db`](super::Readings::crest_factor_db). Low-frequency effects are left
-/// out.
+/// The peak is that of the loudest channel and the RMS the mean over the channels, as in
+/// [`Readings::crest_factor_db`](super::Readings::crest_factor_db), but peaks between the samples
+/// count too: above 6 kHz the highest sample of a band lies up to some dB below them, by as much as
+/// the sample rate will have it. Of a pause no RMS is taken. Low-frequency effects are left out.
 #[derive(Clone, Debug)]
 pub struct BandCrest {
     /// Two channels each, and how many channels count.
     pairs: Vec<Pair>,
     counted: usize,
+    grid: TimeGrid,
+    /// Energies of the bands over the steps that are no pause, and frames of those.
+    energy: [f64; BANDS],
     frames: u64,
 }
 
@@ -30,7 +43,11 @@ struct Pair {
     /// 1 for a channel that counts, 0 for one that does not.
     counted: [f64; 2],
     crossover: Crossover,
-    peak: [f64x2; BANDS],
+    /// Of each band and channel, and the run at hand.
+    peaks: [[TruePeak; 2]; BANDS],
+    run: Box<[[[f32; RUN]; 2]; BANDS]>,
+    peak: [[f32; 2]; BANDS],
+    /// Energies of the step at hand.
     energy: [f64x2; BANDS],
 }
 
@@ -47,7 +64,9 @@ impl BandCrest {
             Pair {
                 counted: [counts(pair.first()), counts(pair.get(1))],
                 crossover,
-                peak: [f64x2::ZERO; BANDS],
+                peaks: std::array::from_fn(|_| [TruePeak::new(), TruePeak::new()]),
+                run: Box::new([[[0.0; RUN]; 2]; BANDS]),
+                peak: [[0.0; 2]; BANDS],
                 energy: [f64x2::ZERO; BANDS],
             }
         });
@@ -55,15 +74,19 @@ impl BandCrest {
         Self {
             counted: counted.count(),
             pairs: pairs.collect(),
+            grid: TimeGrid::with_steps(sample_rate_hz, STEPS_PER_SECOND),
+            energy: [0.0; BANDS],
             frames: 0,
         }
     }
 
     /// Forgets what was measured, of a signal that goes on.
     pub fn restart(&mut self) {
-        self.frames = 0;
+        self.grid.reset();
+        (self.energy, self.frames) = ([0.0; BANDS], 0);
         for pair in &mut self.pairs {
-            pair.peak = [f64x2::ZERO; BANDS];
+            pair.peaks.iter_mut().flatten().for_each(TruePeak::restart);
+            pair.peak = [[0.0; 2]; BANDS];
             pair.energy = [f64x2::ZERO; BANDS];
         }
     }
@@ -73,38 +96,79 @@ impl BandCrest {
     pub fn process(&mut self, channels: &[&[f32]]) {
         let frames = channels.iter().map(|channel| channel.len()).min();
         let frames = frames.unwrap_or(0);
-        self.frames += frames as u64;
-        for (pair, channels) in self.pairs.iter_mut().zip(channels.chunks(2)) {
-            let sample = |channel: usize, frame: usize| {
-                let sample = channels.get(channel).and_then(|channel| channel.get(frame));
-                let sample = sample.copied().unwrap_or_default();
-                f64::from(or_silence(sample, LARGEST_SAMPLE)) * pair.counted[channel]
-            };
-            for frame in 0..frames {
-                let input = f64x2::new([sample(0, frame), sample(1, frame)]);
-                let bands = pair.crossover.split(input);
-                for ((band, peak), energy) in
-                    bands.into_iter().zip(&mut pair.peak).zip(&mut pair.energy)
-                {
-                    *peak = peak.max(band.abs());
-                    *energy += band * band;
+        let mut start = 0;
+        while start < frames {
+            let end = frames.min(start + self.grid.remaining().min(RUN));
+            for (pair, channels) in self.pairs.iter_mut().zip(channels.chunks(2)) {
+                pair.process(channels, start, end);
+            }
+            if self.grid.advance(end - start) {
+                let (energy, loud) = self.step();
+                if loud {
+                    self.frames += self.grid.frames_in_last(1) as u64;
+                    self.energy = energy;
+                }
+                for pair in &mut self.pairs {
+                    pair.energy = [f64x2::ZERO; BANDS];
                 }
             }
+            start = end;
         }
     }
 
-    /// Crest factor in each band so far, dB. `None` where a band's RMS is below −90.3 dBFS.
+    /// Energies with those of the step at hand, which has come to its end, and whether it is no
+    /// pause.
+    fn step(&self) -> ([f64; BANDS], bool) {
+        let (mut energy, mut all) = (self.energy, 0.0);
+        for pair in &self.pairs {
+            for (energy, step) in energy.iter_mut().zip(&pair.energy) {
+                *energy += step.reduce_add();
+                all += step.reduce_add();
+            }
+        }
+        let values = self.grid.frames_in_last(1) * self.counted.max(1) as f64;
+        (energy, all > GATE * values)
+    }
+
+    /// Crest factor in each band so far, dB, of whole steps of 100 ms. `None` where a band's RMS is
+    /// below −90.3 dBFS.
     pub fn crest_db(&self) -> [Option<f64>; BANDS] {
         std::array::from_fn(|band| {
-            let mut peak = 0.0_f64;
-            let mut energy = 0.0;
-            for pair in &self.pairs {
-                peak = pair.peak[band].to_array().into_iter().fold(peak, f64::max);
-                energy += pair.energy[band].reduce_add();
-            }
-            let mean = energy / (self.frames as f64 * self.counted.max(1) as f64);
+            let peaks = self.pairs.iter().flat_map(|pair| pair.peak[band]);
+            let peak = f64::from(peaks.fold(0.0, f32::max));
+            let mean = self.energy[band] / (self.frames as f64 * self.counted.max(1) as f64);
             let rms_dbfs = db_from_power(mean).filter(|rms| *rms > LEAST_RMS_DBFS)?;
             Some(db_from_gain(peak)? - rms_dbfs)
         })
+    }
+}
+
+impl Pair {
+    /// At most [`RUN`] frames.
+    fn process(&mut self, channels: &[&[f32]], start: usize, end: usize) {
+        let sample = |channel: usize, frame: usize| {
+            let sample = channels.get(channel).and_then(|channel| channel.get(frame));
+            let sample = sample.copied().unwrap_or_default();
+            f64::from(or_silence(sample, LARGEST_SAMPLE)) * self.counted[channel]
+        };
+        for (at, frame) in (start..end).enumerate() {
+            let input = f64x2::new([sample(0, frame), sample(1, frame)]);
+            let bands = self.crossover.split(input);
+            for ((band, run), energy) in bands.into_iter().zip(&mut *self.run).zip(&mut self.energy)
+            {
+                let [left, right] = band.to_array();
+                (run[0][at], run[1][at]) = (left as f32, right as f32);
+                *energy += band * band;
+            }
+        }
+        let channels = self.run.iter().flatten().map(|run| &run[..end - start]);
+        let peaks = self.peaks.iter_mut().flatten();
+        for ((run, peaks), peak) in channels.zip(peaks).zip(self.peak.iter_mut().flatten()) {
+            // What comes last is still on its way through the interpolation.
+            *peak = run
+                .iter()
+                .fold(*peak, |peak, sample| peak.max(sample.abs()));
+            peaks.process(run, peak);
+        }
     }
 }

@@ -166,6 +166,6 @@ fn told(ui: &Ui, cell: Rect, index: usize, [ours, theirs]: Density) {
     let response = ui.interact(cell, ui.scope_id().with(("density", index)), Sense::HOVER);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
     response.on_hover_text(format!(
-        "{words}. Highest sample less RMS: the smaller, the denser."
+        "{words}. Highest true peak less RMS: the smaller, the denser."
     ));
 }
