@@ -30,6 +30,17 @@ pub struct ChainSettings {
     pub limiter: LimiterSettings,
 }
 
+impl ChainSettings {
+    /// The same without solo, which only serves listening: what is written, foretold and compared.
+    #[must_use]
+    pub fn without_solo(mut self) -> Self {
+        for band in &mut self.bands.bands {
+            band.solo = false;
+        }
+        self
+    }
+}
+
 impl Default for ChainSettings {
     fn default() -> Self {
         Self {

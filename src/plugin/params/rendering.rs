@@ -42,9 +42,7 @@ impl Rendering {
                 bypass: listen.bypass,
                 ..ListenSettings::default()
             };
-            for band in &mut chain.bands.bands {
-                band.solo = false;
-            }
+            chain = chain.without_solo();
         }
         (chain, listen)
     }

@@ -141,10 +141,11 @@ impl Forecaster {
     /// Says what the settings are at this time. Call it as often as you like: a forecast is begun,
     /// and one under way given up, when that is worth it.
     pub fn ask(&self, settings: &ChainSettings, now: Instant) {
-        // Neither the push nor what is switched on makes a difference to a forecast.
+        // Neither the push nor what is switched on makes a difference to a forecast, and solo only
+        // serves listening.
         let settings = ChainSettings {
             push: PushSettings::default(),
-            ..fully_on(settings)
+            ..fully_on(&settings.without_solo())
         };
         let mut state = lock(&self.instance.state);
         let first = state.seen.is_none();
