@@ -260,6 +260,9 @@ impl Engine {
         if let Some(audition) = &mut self.audition {
             audition.reset();
         }
+        if let Some(tap) = &mut self.tap {
+            tap.reset();
+        }
         self.points.cut();
         // The stages begin to count frames anew, and so does what is in step with them.
         (self.position, self.measured, self.at_hand) = (0, 0, 0..0);

@@ -308,6 +308,60 @@ fn the_worker_finds_settles_and_gives_up() {
     drop(comparison);
 }
 
+// The host clears what is under way, and with it what a delay of 2000 frames between tap and input
+// held: after the cut it gives silence for so long. That is no distortion of the delay.
+#[test]
+fn what_a_cleared_delay_has_lost_is_no_distortion() {
+    const LATE: usize = 2_000;
+    const BLOCK: usize = 500;
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    let song = &RINK_LIGHTS.channels;
+    let length = song[0].len() / BLOCK * BLOCK - LATE;
+    let cell = std::cell::Cell::new(0);
+    let late = |index: usize| {
+        let at = |index: usize| (BLOCK * index) % length;
+        let blocks = [0, 1].map(|channel| song[channel][at(index)..][..BLOCK].to_vec());
+        let since_cut = index - cell.get();
+        let after = [0, 1].map(|channel| match index.checked_sub(LATE / BLOCK) {
+            Some(before) if since_cut >= LATE / BLOCK => {
+                song[channel][at(before)..][..BLOCK].to_vec()
+            }
+            _ => vec![0.0; BLOCK],
+        });
+        let ([a, b], [c, d]) = (blocks, after);
+        [a, b, c, d]
+    };
+    writer.begin();
+    let told =
+        |tap: &Tap| tap.state == TapState::Aligned && tap.reduction.distortion.mean_3s_db.is_some();
+    let index = std::cell::Cell::new(0);
+    let next = |_: usize| {
+        let block = late(index.get());
+        index.set(index.get() + 1);
+        block
+    };
+    assert!(feed(&mut writer, next, told));
+    writer.cut();
+    cell.set(index.get());
+    let worst = std::cell::Cell::new(f32::NEG_INFINITY);
+    let five_s_later = |tap: &Tap| {
+        worst.set(
+            worst.get().max(
+                tap.reduction
+                    .distortion
+                    .mean_3s_db
+                    .unwrap_or(f32::NEG_INFINITY),
+            ),
+        );
+        index.get() - cell.get() > 5 * 48_000 / BLOCK
+    };
+    assert!(feed(&mut writer, next, five_s_later));
+    assert_eq!(writer.told().delay_frames, LATE as i32);
+    println!("after a cut: {:.1} dB of distortion at most", worst.get());
+    assert!(worst.get() < -78.0, "{}", worst.get());
+    drop(comparison);
+}
+
 // A copy whose delay sways, beside the signal itself: it has a place, and no figures.
 #[test]
 fn the_worker_tells_a_chorus_as_no_fixed_device() {

@@ -17,8 +17,8 @@ mod prediction;
 mod since;
 
 use self::prediction::Prediction;
-use self::since::Since;
 pub(super) use self::since::LONGEST_S;
+use self::since::Since;
 use super::CHUNK;
 use crate::dsp::decibel::power_from_db;
 use crate::process::{ChainSettings, PushSettings};

@@ -68,6 +68,11 @@ impl TapStage {
         faults
     }
 
+    /// Clears what is under way.
+    pub(super) fn reset(&mut self) {
+        self.writer.cut();
+    }
+
     /// Forgets what has been found.
     pub(super) fn restart(&mut self) {
         self.writer.restart();

@@ -86,6 +86,8 @@ struct Shared {
     /// Frame with which the comparison begins; it moves on when the tap is switched on.
     begin: AtomicU64,
     restarts: AtomicU32,
+    /// Frame before which the signals were last cut.
+    cut: AtomicU64,
     /// The comparison has panicked.
     failed: AtomicBool,
     /// Gain at rest, dB; not a number while it is to be found.
@@ -152,6 +154,7 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
         written: AtomicU64::new(0),
         begin: AtomicU64::new(0),
         restarts: AtomicU32::new(0),
+        cut: AtomicU64::new(0),
         failed: AtomicBool::new(false),
         rest_gain_db: AtomicU64::new(f64::NAN.to_bits()),
         corners_hz: DEFAULT_CORNERS_HZ.map(|hz| AtomicU64::new(hz.to_bits())),
@@ -225,6 +228,17 @@ impl TapWriter {
     /// Yes, wait-free.
     pub fn restart(&mut self) {
         self.shared.restarts.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// What is written next does not follow on what was written before: the host has cleared what
+    /// was under way, and what is in front of the plug-in has lost what it held.
+    ///
+    /// # Realtime
+    /// Yes, wait-free: one store.
+    pub fn cut(&mut self) {
+        // Seen by whoever sees a frame that is written after it, since the count of those is stored
+        // with release.
+        self.shared.cut.store(self.written, Ordering::Relaxed);
     }
 
     /// Where the gain at rest is taken from, and where the bands meet, Hz.
@@ -348,6 +362,8 @@ struct Comparison {
     begin: u64,
     read: u64,
     restarts: u32,
+    /// The last cut that was taken into account.
+    cut: u64,
 }
 
 impl Comparison {
@@ -361,6 +377,7 @@ impl Comparison {
             begin: 0,
             read: 0,
             restarts: 0,
+            cut: 0,
         }
     }
 
@@ -405,6 +422,13 @@ impl Comparison {
         let asked = shared.restarts.load(Ordering::Relaxed);
         if std::mem::replace(&mut self.restarts, asked) != asked {
             analysis.restart();
+        }
+        let cut = shared.cut.load(Ordering::Relaxed);
+        if std::mem::replace(&mut self.cut, cut) != cut {
+            // Of several cuts in what is not read yet only the last is known: all before it is
+            // passed over.
+            analysis.gap();
+            self.read = self.read.max(cut);
         }
         let most = frames(READ_S, sample_rate_hz) as u64;
         let next = written.min(self.read + most);
