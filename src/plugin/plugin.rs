@@ -269,9 +269,11 @@ impl Plugin for Crestline {
             .request_repaint_with(self.editor_state.is_open() && !still);
 
         // A host may stop calling once it is told that nothing rings on: the latency must have
-        // drained before.
+        // drained before, and a reference that is heard goes on beside a silent mix.
         let latency = engine.latency_frames();
-        if self.silent_frames > latency {
+        if listen.reference {
+            ProcessStatus::KeepAlive
+        } else if self.silent_frames > latency {
             ProcessStatus::Normal
         } else {
             ProcessStatus::Tail(latency as u32)

@@ -593,6 +593,31 @@ fn the_host_may_let_the_plug_in_sleep_only_once_the_latency_has_drained() {
     assert_eq!(host.last_status, Some(ProcessStatus::ContinueIfNotQuiet));
 }
 
+// A mix that is silent does not end a reference that is listened to beside it.
+#[test]
+fn the_host_may_not_let_the_plug_in_sleep_while_a_reference_is_listened_to() {
+    let mut host = linked();
+    host.activate(48_000.0, 16).unwrap();
+    let listen = host.param("Listen to reference").unwrap();
+    let silence = vec![vec![0.0; host.latency().unwrap() + 4_800]; 2];
+    for (on, status) in [
+        (1.0, ProcessStatus::Continue),
+        (0.0, ProcessStatus::ContinueIfNotQuiet),
+    ] {
+        let changes = [Change {
+            frame: 0,
+            id: listen.id,
+            value: on,
+        }];
+        host.run(Run {
+            changes: &changes,
+            ..Run::new(&silence, &[16])
+        })
+        .unwrap();
+        assert_eq!(host.last_status, Some(status));
+    }
+}
+
 /// Noise with a bad sample here and there.
 fn poisoned(bad: &[f32]) -> Vec<Vec<f32>> {
     let mut main = noise(2, 20_000, PEAK, 19);

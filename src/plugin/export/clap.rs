@@ -131,8 +131,9 @@ impl Instance {
         let (wrapper, params) =
             CrestlineParams::of_made(|| unsafe { Wrapper::<Crestline>::new(host) });
         // SAFETY: the caller's promise.
-        let told = unsafe { Host::new(host) };
+        let [told, woken] = [(); 2].map(|()| unsafe { Host::new(host) });
         params.unsaved.tell_with(move || told.tell_unsaved());
+        params.unsaved.wake_with(move || woken.wake());
         let framework = *wrapper.clap_plugin.borrow();
         // `plugin_data` stands for this reference from now on, until the framework's `destroy`
         // takes it back.

@@ -170,6 +170,9 @@ impl CrestlineParams {
         let Some(param) = self.pointers().get(index).copied() else {
             return;
         };
+        if by == EditBy::Editor {
+            self.unsaved.wake();
+        }
         let now = Instant::now();
         self.settle(now);
         let normalized = normalized.clamp(0.0, 1.0);
@@ -324,6 +327,20 @@ mod tests {
             assert!(!params.settle(later(0.5)));
             assert_eq!(params.push.value(), 9.0, "{by:?}");
         }
+    }
+
+    #[test]
+    fn what_the_user_edits_wakes_a_host_that_sleeps() {
+        let (params, push) = params();
+        let woken = std::sync::Arc::new(AtomicU32::new(0));
+        let counts = std::sync::Arc::clone(&woken);
+        params.unsaved.wake_with(move || {
+            counts.fetch_add(1, Ordering::Relaxed);
+        });
+        params.edited(push, 0.5, EditBy::Host);
+        assert_eq!(woken.load(Ordering::Relaxed), 0);
+        params.edited(push, 0.25, EditBy::Editor);
+        assert_eq!(woken.load(Ordering::Relaxed), 1);
     }
 
     #[test]

@@ -13,6 +13,7 @@ type Call = Box<dyn Fn() + Send + Sync>;
 pub struct Unsaved {
     post: OnceLock<Call>,
     tell: OnceLock<Call>,
+    wake: OnceLock<Call>,
 }
 
 impl Unsaved {
@@ -25,6 +26,19 @@ impl Unsaved {
     /// What tells the host, as its format has it.
     pub fn tell_with(&self, tell: impl Fn() + Send + Sync + 'static) {
         let _ = self.tell.set(Box::new(tell));
+    }
+
+    /// What asks the host for blocks of audio, from any thread, where its format has that.
+    pub fn wake_with(&self, wake: impl Fn() + Send + Sync + 'static) {
+        let _ = self.wake.set(Box::new(wake));
+    }
+
+    /// Asks the host for blocks of audio: one that lets quiet plug-ins sleep knows nothing of a
+    /// reference that is to be heard.
+    pub fn wake(&self) {
+        if let Some(wake) = self.wake.get() {
+            wake();
+        }
     }
 
     /// Tells the host, on the thread on which it wants to be told.

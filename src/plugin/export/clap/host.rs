@@ -35,4 +35,16 @@ impl Host {
             }
         }
     }
+
+    /// Asks the host for blocks of audio. From any thread (`clap/host.h`, `request_process`).
+    pub fn wake(&self) {
+        // SAFETY: the promise of `new`.
+        unsafe {
+            if let Some(host) = self.0.as_ref()
+                && let Some(request) = host.request_process
+            {
+                request(self.0);
+            }
+        }
+    }
 }
