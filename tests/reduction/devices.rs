@@ -148,6 +148,8 @@ fn what_is_linear_is_told_as_what_it_is() {
         left.balance_db
     );
     assert!(left.width_db.unwrap().abs() < 0.05, "{:?}", left.width_db);
+    // Neither is an equaliser, however the sides of the song are distributed.
+    assert_eq!(left.tone(), None);
     let wide = linear(frames(|_, left, right| {
         let (middle, side) = ((left + right) / 2.0, (left - right) / 2.0 * gain(3.0));
         [middle + side, middle - side]
@@ -157,6 +159,7 @@ fn what_is_linear_is_told_as_what_it_is() {
         "{:?}",
         wide.width_db
     );
+    assert_eq!(wide.tone(), None);
     assert!(
         wide.balance_db.unwrap().abs() < 0.05,
         "{:?}",

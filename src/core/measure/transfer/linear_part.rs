@@ -28,6 +28,9 @@ pub struct LinearPart {
     /// Gain at rest in the third-octave bands of the balance, dB: of the powers after and before.
     /// `None` where too little sounds.
     pub gain_db: [Option<f32>; BAND_COUNT],
+    /// The part of that which balance and width alone would make, dB: what sounds in the middle and
+    /// what sounds at a side do not lie at the same frequencies.
+    pub placed_db: [f32; BAND_COUNT],
     /// Delay beyond the one taken out beforehand, frames.
     pub delay_frames: f64,
     /// Whether the signal after is upside down, apart from what minimum phase and all-passes turn.
@@ -41,11 +44,9 @@ pub struct LinearPart {
 }
 
 impl LinearPart {
-    /// Gain that the bands have in the middle, dB: what the tone is told from.
+    /// Gain that the bands have in the middle, dB.
     pub fn level_db(&self) -> Option<f32> {
-        let mut gains: Vec<f32> = self.gain_db.into_iter().flatten().collect();
-        gains.sort_by(f32::total_cmp);
-        gains.get(gains.len() / 2).copied()
+        middle(self.gain_db)
     }
 
     /// What the one muted channel is called.
@@ -58,16 +59,26 @@ impl LinearPart {
     }
 
     /// Where the tone is changed most, Hz, and by how much, dB against the level; `None` where it
-    /// is by less than half a decibel.
+    /// is by less than half a decibel. What balance and width change is no tone.
     pub fn tone(&self) -> Option<(f64, f32)> {
-        let level_db = self.level_db()?;
-        let bands = self.gain_db.iter().enumerate();
+        let mut gains_db = self.gain_db;
+        for (gain, placed) in gains_db.iter_mut().zip(self.placed_db) {
+            *gain = gain.map(|gain| gain - placed);
+        }
+        let level_db = middle(gains_db)?;
+        let bands = gains_db.iter().enumerate();
         let changes =
             bands.filter_map(|(band, gain)| Some((mid_band_hz(band), (*gain)? - level_db)));
         changes
             .max_by(|(_, a), (_, b)| a.abs().total_cmp(&b.abs()))
             .filter(|(_, change)| change.abs() >= LEAST_TONE_DB)
     }
+}
+
+fn middle(gains_db: [Option<f32>; BAND_COUNT]) -> Option<f32> {
+    let mut gains: Vec<f32> = gains_db.into_iter().flatten().collect();
+    gains.sort_by(f32::total_cmp);
+    gains.get(gains.len() / 2).copied()
 }
 
 /// Powers before and the spectra of the responses, by frequency from 0 to half the sample rate.
@@ -189,14 +200,37 @@ impl Powers {
     /// The numbers, for bands whose gain that moves is `rest_db` at rest, and muted channels.
     pub fn told(&self, corners_hz: [f64; 3], rest_db: [f64; 4], muted: [bool; 2]) -> LinearPart {
         let (delay_frames, inverted) = self.delay();
+        let (balance_db, width_db) = (self.balance_db(), self.width_db());
         LinearPart {
             gain_db: self.curve(corners_hz, rest_db),
+            placed_db: self.placed_db(balance_db, width_db),
             delay_frames,
             inverted,
-            balance_db: self.balance_db(),
-            width_db: self.width_db(),
+            balance_db,
+            width_db,
             muted,
         }
+    }
+
+    /// Gain in each third octave of a device that changes balance and width alone, and each by so
+    /// much.
+    fn placed_db(&self, balance_db: Option<f32>, width_db: Option<f32>) -> [f32; BAND_COUNT] {
+        let (Some(balance_db), Some(width_db)) = (balance_db, width_db) else {
+            return [0.0; BAND_COUNT];
+        };
+        let [right, side] = [balance_db, width_db].map(|db| gain_from_db(db.into()));
+        let (own, other) = (0.5 + 0.5 * side, 0.5 - 0.5 * side);
+        let rows = [[own, other], [right * other, right * own]]
+            .map(|row| row.map(|weight| Complex64::new(weight, 0.0)));
+        std::array::from_fn(|band| {
+            let (low, high) = (band_edge_hz(band), band_edge_hz(band + 1));
+            let within = |bin: &usize| (low..high).contains(&(*bin as f64 * self.bin_hz));
+            let [before, after] = self.bins().filter(within).fold([0.0; 2], |sums, bin| {
+                let placed = rows.iter().map(|row| self.power_of(bin, row)).sum::<f64>();
+                [sums[0] + self.power(bin), sums[1] + placed]
+            });
+            ratio_db(after, before).map_or(0.0, |db| db as f32)
+        })
     }
 
     fn curve(&self, corners_hz: [f64; 3], rest_db: [f64; 4]) -> [Option<f32>; BAND_COUNT] {
