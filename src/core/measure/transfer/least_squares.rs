@@ -12,10 +12,11 @@ use std::sync::Arc;
 
 /// Power below which nothing is asked of a frequency, re the mean power in all of them (−90 dB).
 const FLOOR: f64 = 1e-9;
-/// The equations are solved when a step explains no more than this share of the signal after
-/// (−110 dB), or after so many steps: a hundred are too few at 192 kHz, where all that sounds lies
-/// in the lowest octaves.
+/// The equations are solved when so many steps in a row explain no more than this share of the
+/// signal after each (−110 dB; a single one may stand still and go on), or after so many steps: a
+/// hundred are too few at 192 kHz, where all that sounds lies in the lowest octaves.
 const SOLVED: f64 = 1e-11;
+const SOLVED_STEPS: usize = 12;
 const STEPS: usize = 200;
 /// The equations are not quite symmetric, because a stretch has ends; a second round takes up what
 /// a symmetric solution leaves.
@@ -211,8 +212,9 @@ impl NormalEquations {
                 .collect();
             let mut direction = self.precondition(&inverse, &error);
             let mut left = dot(&error, &direction);
+            let mut still = 0;
             for _ in 0..STEPS {
-                if left <= 0.0 {
+                if left <= 0.0 || still == SOLVED_STEPS {
                     break;
                 }
                 let mut product = self.apply(&self.symmetric, from, &direction);
@@ -223,14 +225,16 @@ impl NormalEquations {
                 }
                 let step = left / curvature;
                 add(&mut found, step, &direction);
-                if step * left <= SOLVED * energy {
-                    break;
-                }
+                still = if step * left <= SOLVED * energy {
+                    still + 1
+                } else {
+                    0
+                };
                 add(&mut error, -step, &product);
                 let mut next = self.precondition(&inverse, &error);
-                let still = dot(&error, &next);
-                add(&mut next, still / left, &direction);
-                (direction, left) = (next, still);
+                let more = dot(&error, &next);
+                add(&mut next, more / left, &direction);
+                (direction, left) = (next, more);
             }
         }
         found
