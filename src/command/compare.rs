@@ -29,7 +29,7 @@ JSON (--json):
   One object with the keys
     mix, reference    each with file, sample_rate_hz, channels, part and whole; either has start_s, end_s, integrated_lufs,
                       short_term_max_lufs, loudness_range_lu, true_peak_dbtp, plr_db, short_term_plr_min_db, ldr_db
-    same              true where both are the same recording
+    same              true where nothing that is measured differs
     match_gain_db     gain of the reference that brings its part to the loudness of the mix's
     bands             [{hz, mix_db, reference_db, difference_db, shelved_db}], third octaves from 20 Hz: level of either, mix
                       less reference at equal loudness, and the same with the suggested shelves

@@ -347,7 +347,7 @@ fn the_page_is_valid_and_its_numbers_are_measures() {
         assert_eq!(cells[3], coded["samples_over"].to_string());
     }
     // Song 2 is its own reference.
-    assert!(dense.unwrap().text.contains("the same recording"));
+    assert!(dense.unwrap().text.contains("Nothing that is measured"));
 }
 
 /// The list of a song's cautions.

@@ -485,3 +485,52 @@ fn findings_tell_what_differs_most_and_by_how_much() {
         ]
     );
 }
+
+// One sound at 16 and at 48 kHz, drawn as a sum of tones up to 15 kHz of which the low rate holds
+// those up to half of it (sampling theorem). Nothing is told of what one of the files cannot hold,
+// whichever is the mix.
+#[test]
+fn what_a_low_rate_leaves_out_is_no_difference() {
+    let at = |rate: u32| -> Profile {
+        let tones: Vec<(f64, f64)> = (0..150)
+            .map(|k| (100.0 * f64::from(k + 1), 2.399 * f64::from(k * k)))
+            .filter(|(hz, _)| *hz < 0.49 * f64::from(rate))
+            .collect();
+        let signal: Vec<f32> = (0..8 * rate)
+            .map(|n| {
+                let turn = std::f64::consts::TAU * f64::from(n) / f64::from(rate);
+                let tones = tones
+                    .iter()
+                    .map(|(hz, phase)| (turn * hz + phase).sin() / hz.sqrt());
+                (0.1 * tones.sum::<f64>()) as f32
+            })
+            .collect();
+        let mut profiler = Profiler::new(rate, &[Front], Section::Whole);
+        for part in signal.chunks(1_024) {
+            profiler.process(&[part]);
+        }
+        profiler.finish("tones").unwrap()
+    };
+    let (low, high) = (at(16_000), at(48_000));
+    for (mix, reference) in [(&low, &high), (&high, &low)] {
+        let comparison = Comparison::new(mix, reference);
+        let told = findings(mix, reference, &comparison);
+        // What lies above half the low rate is a part of the loudness, and rightly so: what is
+        // there of both differs by no more than that.
+        assert!(
+            told.iter()
+                .all(|finding| !finding.sentence.contains("6 kHz.")),
+            "{told:?}"
+        );
+        let regions = comparison.region_difference_db.map(Option::unwrap);
+        let spread = regions.map(|db| db - regions[1]);
+        println!(
+            "16 beside 48 kHz: {spread:.2?} dB, {:.2?}",
+            comparison.suggestion
+        );
+        assert!(spread.iter().all(|db| db.abs() < 0.5), "{spread:?}");
+        assert_eq!(comparison.crest_difference_db[3], None);
+        assert!(!comparison.suggestion.unwrap().helps());
+        assert!(comparison.difference_db[28..].iter().all(Option::is_none));
+    }
+}

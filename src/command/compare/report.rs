@@ -28,7 +28,7 @@ impl Report {
         let _ = writeln!(text, "{}", self.matching());
         let _ = writeln!(text, "{}\n", shelves(self.comparison.suggestion.as_ref()));
         if self.comparison.same {
-            text += "Mix and reference are the same recording: there is nothing to compare.\n";
+            text += "Nothing that is measured sets mix and reference apart.\n";
         } else if self.findings.is_empty() {
             text += "Nothing sets them apart by enough to be told.\n";
         }

@@ -273,7 +273,7 @@ impl Report<'_> {
             part_in_words(&reference.part)
         ));
         if against.comparison.same {
-            return html + &paragraph("Song and reference are the same recording.");
+            return html + &paragraph("Nothing that is measured sets song and reference apart.");
         }
         let told: Vec<String> = against
             .findings

@@ -1,9 +1,9 @@
 //! What sets a mix apart from its reference, in plain words and in order of weight.
 
 use super::profile::{Figures, Profile};
-use super::suggest::{Suggestion, difference_db, evidence, suggest};
+use super::suggest::{Bands, Suggestion, difference_db, evidence, suggest};
 use crate::dsp::decibel::{db_from_power, power_from_db};
-use crate::measure::{BAND_COUNT, nominal_hz};
+use crate::measure::{BAND_COUNT, band_edge_hz, mid_band_hz, nominal_hz};
 
 /// The third-octave bands of each region, and its name in a sentence. They meet where the
 /// crossover's bands do: near 120 Hz, 1 kHz and 6 kHz.
@@ -21,15 +21,17 @@ pub struct Comparison {
     pub match_gain_db: Option<f64>,
     /// Mix less reference in each third-octave band at equal loudness, dB.
     pub difference_db: [Option<f64>; BAND_COUNT],
-    /// The same of each of the [`REGIONS`], whose bands' powers are added up.
+    /// The same of each of the [`REGIONS`]: the powers of those bands added up that are known of both.
     pub region_difference_db: [Option<f64>; 4],
-    /// Crest factor of the mix less that of the reference in each band, dB.
+    /// Crest factor of the mix less that of the reference in each band, dB. `None` where a band is
+    /// not wholly there in both, or 40 dB below the whole of either.
     pub crest_difference_db: [Option<f64>; 4],
     /// The shelves that bring the mix nearest; `None` where too few bands are known.
     pub suggestion: Option<Suggestion>,
     /// The octave that stands out most from its region.
     pub octave: Option<Octave>,
-    /// Everything measured of both is the same, so they are one recording.
+    /// Everything measured of both is the same. That may be one recording, or another that no
+    /// measure tells from it, as with its channels exchanged.
     pub same: bool,
 }
 
@@ -56,12 +58,14 @@ impl Comparison {
             Some((*ours.get(index)?)? - (*theirs.get(index)?)?)
         };
         let rate_hz = f64::from(mix.sample_rate_hz);
+        let balances = known_of_both(mix, reference);
+        let [our_balance, their_balance] = &balances;
         let region = |bands: &std::ops::Range<usize>| {
             let (mix, reference) = loudness?;
-            let level = |figures: &Figures| power_db(&figures.balance_db[bands.clone()]);
-            Some(level(ours)? - mix - (level(theirs)? - reference))
+            let [ours, theirs] = balances.map(|balance| power_db(&balance[bands.clone()]));
+            Some(ours? - mix - (theirs? - reference))
         };
-        let evidence = evidence(rate_hz, &ours.balance_db, &theirs.balance_db);
+        let evidence = evidence(rate_hz, our_balance, their_balance);
         let octaves = REGIONS.iter().flat_map(|(around, _)| {
             let around_db = region(around);
             around.clone().filter_map(move |band| {
@@ -82,17 +86,44 @@ impl Comparison {
         Self {
             match_gain_db: loudness.map(|(mix, reference)| mix - reference),
             difference_db: loudness.map_or([None; BAND_COUNT], |(mix, reference)| {
-                difference_db(&ours.balance_db, mix, &theirs.balance_db, reference)
+                difference_db(our_balance, mix, their_balance, reference)
             }),
             region_difference_db: REGIONS.map(|(bands, _)| region(&bands)),
             crest_difference_db: std::array::from_fn(|band| {
+                let bands = &REGIONS[band].0;
+                let whole = lower_half_hz(mix, reference) > mid_band_hz(bands.end - 1);
+                let sounds = |balance: &Bands| {
+                    let within_db = power_db(&balance[bands.clone()]);
+                    within_db > power_db(balance).map(|all_db| all_db - FAINT_DB)
+                };
+                if !(whole && balances.iter().all(sounds)) {
+                    return None;
+                }
                 difference(&ours.band_crest_db, &theirs.band_crest_db, band)
             }),
-            suggestion: suggest(rate_hz, &ours.balance_db, &theirs.balance_db),
+            suggestion: suggest(rate_hz, our_balance, their_balance),
             octave: octaves.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db)),
             same: mix.whole == reference.whole && mix.channels == reference.channels,
         }
     }
+}
+
+/// Half of the lower of both sample rates, Hz.
+fn lower_half_hz(mix: &Profile, reference: &Profile) -> f64 {
+    0.5 * f64::from(mix.sample_rate_hz.min(reference.sample_rate_hz))
+}
+
+/// Both balances, without the bands that are not known of both, or of which the one of the lower
+/// rate holds only a part.
+fn known_of_both(mix: &Profile, reference: &Profile) -> [Bands; 2] {
+    let (ours, theirs) = (&mix.part.balance_db, &reference.part.balance_db);
+    let half_hz = lower_half_hz(mix, reference);
+    let alike = mix.sample_rate_hz == reference.sample_rate_hz;
+    let known = |band: usize| {
+        let whole = alike || band_edge_hz(band + 1) < half_hz;
+        whole && ours[band].is_some() && theirs[band].is_some()
+    };
+    [ours, theirs].map(|balance| std::array::from_fn(|band| balance[band].filter(|_| known(band))))
 }
 
 /// The powers of the bands added up, dB; `None` where none is known.
@@ -113,6 +144,10 @@ pub struct Finding {
     /// The sentence.
     pub sentence: String,
 }
+
+/// A region so far below the whole holds nothing of its own: what dense or open is said of it would
+/// be said of skirts, dB.
+const FAINT_DB: f64 = 40.0;
 
 /// Bands of an octave that say less are not told of: 40 dB below the strongest, K-weighted.
 const LEAST_EVIDENCE: f64 = 0.2;

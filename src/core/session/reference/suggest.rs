@@ -44,7 +44,7 @@ const LOW_STARTS_HZ: [f64; 3] = [60.0, 120.0, 250.0];
 const HIGH_STARTS_HZ: [f64; 3] = [2_200.0, 4_500.0, 9_000.0];
 
 /// Balance in the third-octave bands from 20 Hz to 20 kHz, dB.
-type Bands = [Option<f64>; BAND_COUNT];
+pub(super) type Bands = [Option<f64>; BAND_COUNT];
 
 /// Shelves that bring the mix nearest to the reference, and how near.
 #[derive(Clone, Copy, Debug, PartialEq)]
