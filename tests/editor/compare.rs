@@ -149,9 +149,10 @@ fn a_state_that_is_loaded_resets_both_settings_and_their_steps() {
     is(&params.limiter.ceiling, -6.0);
 }
 
-// Solo only serves listening, and offline it stands aside.
+// Solo only serves listening, and offline it stands aside. What the side-chain carries is a matter
+// of what stands around the plug-in.
 #[test]
-fn solo_is_no_part_of_a_setting() {
+fn neither_solo_nor_what_the_side_chain_carries_is_part_of_a_setting() {
     let mut harness = opened_at("limiter");
     let params = harness.state().params.clone();
     step(&mut harness, "Ceiling", Key::ArrowLeft);
@@ -159,11 +160,14 @@ fn solo_is_no_part_of_a_setting() {
     harness
         .state()
         .set_plain(|params| &params.band[1].solo, true);
+    harness
+        .state()
+        .set_plain(|params| &params.live_reference, true);
     harness.run_steps(2);
     press(&mut harness, "Use the first");
-    assert!(params.band[1].solo.value());
+    assert!(params.band[1].solo.value() && params.live_reference.value());
     begin(&mut harness, "nothing done");
-    assert!(params.band[1].solo.value());
+    assert!(params.band[1].solo.value() && params.live_reference.value());
 }
 
 fn begin(harness: &mut Harness<'_, Stage>, name: &str) {

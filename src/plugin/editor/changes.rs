@@ -18,8 +18,8 @@ use crate::params::CrestlineParams;
 /// Parameters that are no setting of the chain, by the beginning of their ids: what is listened to
 /// and what is measured stays as it is when settings are compared or undone. Solo only serves
 /// listening, too.
-const NOT_OF_THE_CHAIN: [&str; 8] = [
-    "bypass", "restrt", "rstply", "listen", "match", "solo", "tap", "rd",
+const NOT_OF_THE_CHAIN: [&str; 9] = [
+    "bypass", "restrt", "rstply", "listen", "match", "siderf", "solo", "tap", "rd",
 ];
 
 const PUSH: &str = "push";
