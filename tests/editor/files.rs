@@ -149,6 +149,39 @@ fn open_list(harness: &mut Harness<'_, Stage>) {
     harness.run_steps(4);
 }
 
+// Of "-12" neither the "-1" on the way is meant nor what that would push aside; a unit and a decimal
+// comma may be typed, and no end passes the other.
+#[test]
+fn a_limit_that_is_typed_counts_when_it_is_whole() {
+    let mut harness = open(Stage::default(), SIZE, 1.0);
+    let params = harness.state().params.clone();
+    open_list(&mut harness);
+    harness.get_by_label("new: my target").click();
+    harness.run_steps(4);
+    let limits = || params.session.get().target().loudness_lufs;
+    assert_eq!(limits(), Limits::between(-11.0, -9.0));
+    for (typed, low) in [
+        ("-12", -12.0),
+        ("-10,5 LUFS", -10.5),
+        ("-14 dB", -10.5),
+        ("-3", -9.1),
+    ] {
+        let before = limits();
+        harness.get_by_label("lowest loudness, LUFS").click();
+        harness.run_steps(3);
+        harness.key_press_modifiers(egui::Modifiers::COMMAND, Key::A);
+        harness.run_steps(1);
+        for letter in typed.chars() {
+            harness.event(egui::Event::Text(letter.into()));
+            harness.run_steps(1);
+            assert_eq!(limits(), before, "{typed}");
+        }
+        harness.key_press(Key::Enter);
+        harness.run_steps(3);
+        assert_eq!(limits(), Limits::between(low, -9.0), "{typed}");
+    }
+}
+
 #[test]
 fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
     let directory = directory("keep");

@@ -11,6 +11,7 @@ use super::scene::{self, Scene};
 use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, font};
 use super::user_target;
 use super::view_model::target;
+use crate::params::units::number_typed;
 use crestline_core::session::{
     BUILT_IN, MAX_OWN_WINDOWS, PLAYBACK_LUFS, Session, TargetChoice, TargetWindow, ThemeChoice,
     rink_floor,
@@ -152,6 +153,8 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
                     .range(PLAYBACK_LUFS.min..=PLAYBACK_LUFS.max)
                     .speed(0.1)
                     .fixed_decimals(1)
+                    .custom_parser(|text| number_typed(text, "LUFS"))
+                    .update_while_editing(false)
                     .suffix(" LUFS");
                 let response = ui.add(value).labelled_by(label.id);
                 if response.changed() {

@@ -7,6 +7,7 @@ use super::Action;
 use super::number;
 use super::scene::{self, Scene};
 use super::theme::{LABEL_PT, SMALL_PT, font};
+use crate::params::units::number_typed;
 use crestline_core::session::{Limits, TargetChoice, TargetWindow};
 
 /// Width of a line's name, points.
@@ -14,6 +15,9 @@ const NAME: f32 = 96.0;
 /// Width of a number, points.
 const NUMBER: f32 = 58.0;
 const LINE: f32 = 22.0;
+
+/// What lies between both ends of a range at least.
+const LEAST_WIDTH: f64 = 0.1;
 
 /// One end of a range, as it is set.
 struct End<'a> {
@@ -99,7 +103,7 @@ fn line(ui: &mut Ui, name: &str, add: impl FnOnce(&mut Ui)) {
     });
 }
 
-/// Both ends of a range.
+/// Both ends of a range. Neither passes the other.
 fn range(
     ui: &mut Ui,
     what: &str,
@@ -109,16 +113,29 @@ fn range(
     [low, high]: [f64; 2],
 ) -> bool {
     let mut changed = false;
+    let [least, most] = range;
+    let below = [
+        least,
+        limits
+            .high
+            .map_or(most, |high| (high - LEAST_WIDTH).max(least)),
+    ];
+    let above = [
+        limits
+            .low
+            .map_or(least, |low| (low + LEAST_WIDTH).min(most)),
+        most,
+    ];
     line(ui, what, |ui| {
-        for (limit, side, word, first) in [
-            (&mut limits.low, "lowest", "from", low),
-            (&mut limits.high, "highest", "to", high),
+        for (limit, side, word, first, range) in [
+            (&mut limits.low, "lowest", "from", low, below),
+            (&mut limits.high, "highest", "to", high, above),
         ] {
             let end = End {
                 name: format!("{side} {what}"),
                 unit,
                 range,
-                first,
+                first: first.clamp(range[0], range[1]),
             };
             changed |= end.show(ui, word, limit);
         }
@@ -174,7 +191,10 @@ impl End<'_> {
                 .range(least..=most)
                 .speed(0.1)
                 .fixed_decimals(1)
-                .custom_formatter(|value, _| number::fixed(Some(value), 1));
+                .custom_formatter(|value, _| number::fixed(Some(value), 1))
+                .custom_parser(|text| number_typed(text, self.unit))
+                // A value half typed is not meant: of "-12" neither "-1" nor what it would push.
+                .update_while_editing(false);
             let tip = format!("The {} of the window: drag, or click and type.", self.name);
             let response = ui.add_sized([NUMBER, LINE], drag);
             changed |= response

@@ -104,6 +104,12 @@ fn number_and_unit(text: &str) -> Option<(f64, String)> {
     Some((number.parse().ok()?, rest.trim().to_owned()))
 }
 
+/// The number that a person typed, with `unit` behind it or without.
+pub fn number_typed(text: &str, unit: &str) -> Option<f64> {
+    let (number, name) = number_and_unit(text)?;
+    (name.is_empty() || name.eq_ignore_ascii_case(unit)).then_some(number)
+}
+
 /// Why a text was not taken for a value.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum ReadError {
