@@ -13,6 +13,10 @@ pub fn in_words(window: &TargetWindow) -> String {
     if let Some(ceiling) = window.ceiling_dbtp {
         parts.push(number::with_unit(Some(ceiling), 1, "dBTP"));
     }
+    if let Some(most) = window.short_term_max_lufs {
+        let most = number::with_unit(Some(most), 1, "LUFS");
+        parts.push(format!("short-term ≤ {most}"));
+    }
     parts.join(" · ")
 }
 
