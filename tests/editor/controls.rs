@@ -432,6 +432,27 @@ fn a_digit_begins_a_value_and_escape_drops_it() {
     );
 }
 
+// Whoever ends a value by going elsewhere has gone there: the next digit chooses what is heard, and
+// is no beginning of another value.
+#[test]
+fn a_value_that_is_left_by_a_click_does_not_take_the_keyboard_back() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    harness.get_by_label("Push").focus();
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    harness.get_by_label("Push, type a value").type_text("6.5");
+    harness.run_steps(2);
+    let elsewhere = harness.get_by_label("Matched listening").rect().center();
+    click(&mut harness, elsewhere, 1, Modifiers::NONE);
+    harness.run_steps(3);
+    assert!((params.push.value() - 6.5).abs() < 1e-3);
+    harness.event(Event::Text("1".into()));
+    harness.run_steps(3);
+    assert!(harness.query_by_label("Push, type a value").is_none());
+}
+
 #[test]
 fn nonsense_changes_nothing() {
     let (mut harness, _) = ceiling();

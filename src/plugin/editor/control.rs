@@ -94,7 +94,10 @@ fn typed(
             Err(_) if text.trim().is_empty() => {}
             Err(refused) => typing::refuse(ui, id, refused.to_string()),
         }
-        response.request_focus();
+        // Whoever has clicked elsewhere goes on there.
+        if ui.input(|input| input.key_pressed(Key::Enter)) {
+            response.request_focus();
+        }
     }
     let refused = typing::refused(ui, id);
     if let Some(words) = &refused {
