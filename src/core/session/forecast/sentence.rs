@@ -103,20 +103,30 @@ fn comparison(at: &AtOneLoudness, max_push_db: f64) -> Option<String> {
     }
 }
 
+/// Below this there is next to no distortion, and how much less one path has than the other says
+/// nothing: between the pushes that were tried it may be off by 10 dB there. dB.
+const NEXT_TO_NONE_DB: f64 = -70.0;
+
 /// What tells the paths apart, whichever of them that favours.
 fn price(clean: &Choice, saturated: &Choice) -> Option<String> {
     let difference = |of: fn(&Choice) -> Option<f64>| Some(of(saturated)? - of(clean)?);
     let dynamics = difference(|choice| choice.ldr_db).map(tenths);
-    let distortion = difference(|choice| choice.distortion_db).map(|db| db.round() as i64);
+    let heard = |choice: &Choice| choice.distortion_db.map(|db| db.max(NEXT_TO_NONE_DB));
+    let distortion = difference(heard).map(|db| db.round() as i64);
+    let least = [clean, saturated].map(heard).into_iter().flatten();
+    let none = least.fold(0.0, f64::min) <= NEXT_TO_NONE_DB;
     let path = |saturated: bool| if saturated { "saturated" } else { "clean" };
+    let less = |db: i64| {
+        if none {
+            "adds next to no distortion".to_owned()
+        } else {
+            format!("adds {} dB less distortion", db.abs())
+        }
+    };
     let Some(dynamics) = dynamics else {
         return match distortion? {
             0 => Some("both paths add the same distortion".to_owned()),
-            db => Some(format!(
-                "the {} path adds {} dB less distortion",
-                path(db < 0),
-                db.abs()
-            )),
+            db => Some(format!("the {} path {}", path(db < 0), less(db))),
         };
     };
     if dynamics == 0 {
@@ -124,11 +134,7 @@ fn price(clean: &Choice, saturated: &Choice) -> Option<String> {
         return Some(match distortion {
             None => both.to_owned(),
             Some(0) => format!("{both} for the same distortion"),
-            Some(db) => format!(
-                "{both}; the {} path adds {} dB less distortion",
-                path(db < 0),
-                db.abs()
-            ),
+            Some(db) => format!("{both}; the {} path {}", path(db < 0), less(db)),
         });
     }
     let keeps = format!(
@@ -140,8 +146,11 @@ fn price(clean: &Choice, saturated: &Choice) -> Option<String> {
     Some(match distortion.map(|db| db * dynamics.signum()) {
         None => keeps,
         Some(0) => format!("{keeps} for the same distortion"),
+        Some(more) if more > 0 && none => {
+            format!("{keeps}; the {} one {}", path(dynamics < 0), less(more))
+        }
         Some(more) if more > 0 => format!("{keeps} for {more} dB more distortion"),
-        Some(less) => format!("{keeps} and adds {} dB less distortion", -less),
+        Some(db) => format!("{keeps} and {}", less(db)),
     })
 }
 
@@ -280,6 +289,22 @@ mod tests {
             (
                 [2.5, -29.0],
                 [2.0, -29.4],
+                "the clean path keeps 0.5 dB more microdynamics for the same distortion",
+            ),
+            (
+                [2.0, -105.0],
+                [2.0, -66.0],
+                "both paths keep the same microdynamics; the clean path adds next to no distortion",
+            ),
+            (
+                [2.0, -150.0],
+                [2.5, -40.0],
+                "the saturated path keeps 0.5 dB more microdynamics; the clean one adds next to no \
+                 distortion",
+            ),
+            (
+                [2.5, -150.0],
+                [2.0, -85.0],
                 "the clean path keeps 0.5 dB more microdynamics for the same distortion",
             ),
             (
