@@ -22,6 +22,12 @@ pub fn fixed(value: Option<f64>, decimals: usize) -> String {
     written(value, decimals, false)
 }
 
+/// What the user has set, in tenths: `−14`, but `−14.5`.
+pub fn plain(value: f64) -> String {
+    let tenths = (10.0 * value).round();
+    fixed(Some(value), usize::from(tenths % 10.0 != 0.0))
+}
+
 /// As [`fixed`], with a plus before what is above zero: for changes.
 pub fn signed(value: Option<f64>, decimals: usize) -> String {
     written(value, decimals, true)
@@ -120,6 +126,18 @@ mod tests {
         assert_eq!(signed(Some(0.7), 1), "+0.7");
         assert_eq!(signed(Some(-0.7), 1), "\u{2212}0.7");
         assert_eq!(with_unit(Some(-1.0), 1, "dBTP"), "\u{2212}1.0\u{a0}dBTP");
+    }
+
+    #[test]
+    fn what_is_set_has_a_decimal_only_where_it_needs_one() {
+        for (value, text) in [
+            (-14.0, "−14"),
+            (-14.5, "−14.5"),
+            (-13.96, "−14"),
+            (0.0, "0"),
+        ] {
+            assert_eq!(plain(value), text);
+        }
     }
 
     #[test]

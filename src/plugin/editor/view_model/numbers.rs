@@ -206,7 +206,7 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
     let turned = points.map(|r| turn_down(playback_lufs, r.integrated_lufs, r.true_peak_dbtp));
     let gains = turned.map(|turned| turned.map(|turned| turned.gain_db));
     let room = turned.map(|turned| turned.map(|turned| turned.unused_peak_db));
-    let level = number::fixed(Some(playback_lufs), 0);
+    let level = number::plain(playback_lufs);
     [
         Row {
             name: "turn-down",

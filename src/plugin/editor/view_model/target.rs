@@ -106,7 +106,7 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
 
 /// What playback levelled to one loudness does to the song, in words; a dash for what is not known.
 pub fn turn_down_words(playback_lufs: f64, readings: &Readings) -> String {
-    let level = number::fixed(Some(playback_lufs), 0);
+    let level = number::plain(playback_lufs);
     let turned = turn_down(
         playback_lufs,
         readings.integrated_lufs,
