@@ -172,14 +172,19 @@ impl Comparison {
 
     /// Where the second signal was found, in a line.
     pub fn alignment(&self, sample_rate_hz: f64) -> String {
-        let ms = self.delay_samples * 1000.0 / sample_rate_hz;
+        let ms = format!("{:.2}", self.delay_samples * 1000.0 / sample_rate_hz);
         let samples = if self.delay_samples.fract().abs() < 0.005 {
             format!("{:.0}", self.delay_samples)
         } else {
             format!("{:.2}", self.delay_samples)
         };
+        let [samples, ms] = [samples, ms].map(|text| match text.strip_prefix('-') {
+            // What rounds to zero has no sign.
+            Some(rest) if rest.chars().all(|c| "0.".contains(c)) => rest.to_owned(),
+            _ => text,
+        });
         format!(
-            "delay {samples} samples ({ms:.2} ms), polarity {}\n",
+            "delay {samples} samples ({ms} ms), polarity {}\n",
             self.polarity
         )
     }

@@ -36,7 +36,11 @@ impl Paired {
         let [a, b] = files.each_ref().map(|file| file.roles().len());
         if a != b {
             return Err(format!(
-                "{name}: {b} channels, but the file before has {a}; export both with the same channels"
+                "{name}: {}, but the file before has {a}; export both with the same channels",
+                match b {
+                    1 => "1 channel".to_owned(),
+                    _ => format!("{b} channels"),
+                }
             ));
         }
         if a > 2 {
