@@ -356,7 +356,7 @@ fn what_a_cleared_delay_has_lost_is_no_distortion() {
         index.get() - cell.get() > 5 * 48_000 / BLOCK
     };
     assert!(feed(&mut writer, next, five_s_later));
-    assert_eq!(writer.told().delay_frames, LATE as i32);
+    assert_eq!(usize::try_from(writer.told().delay_frames), Ok(LATE));
     println!("after a cut: {:.1} dB of distortion at most", worst.get());
     assert!(worst.get() < -78.0, "{}", worst.get());
     drop(comparison);

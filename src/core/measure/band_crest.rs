@@ -35,7 +35,7 @@ pub struct BandCrest {
     grid: TimeGrid,
     /// Energies of the bands over the steps that are no pause, and frames of those.
     energy: [f64; BANDS],
-    frames: u64,
+    frames: f64,
 }
 
 #[derive(Clone, Debug)]
@@ -76,14 +76,14 @@ impl BandCrest {
             pairs: pairs.collect(),
             grid: TimeGrid::with_steps(sample_rate_hz, STEPS_PER_SECOND),
             energy: [0.0; BANDS],
-            frames: 0,
+            frames: 0.0,
         }
     }
 
     /// Forgets what was measured, of a signal that goes on.
     pub fn restart(&mut self) {
         self.grid.reset();
-        (self.energy, self.frames) = ([0.0; BANDS], 0);
+        (self.energy, self.frames) = ([0.0; BANDS], 0.0);
         for pair in &mut self.pairs {
             pair.peaks.iter_mut().flatten().for_each(TruePeak::restart);
             pair.peak = [[0.0; 2]; BANDS];
@@ -105,7 +105,7 @@ impl BandCrest {
             if self.grid.advance(end - start) {
                 let (energy, loud) = self.step();
                 if loud {
-                    self.frames += self.grid.frames_in_last(1) as u64;
+                    self.frames += self.grid.frames_in_last(1);
                     self.energy = energy;
                 }
                 for pair in &mut self.pairs {
@@ -136,7 +136,7 @@ impl BandCrest {
         std::array::from_fn(|band| {
             let peaks = self.pairs.iter().flat_map(|pair| pair.peak[band]);
             let peak = f64::from(peaks.fold(0.0, f32::max));
-            let mean = self.energy[band] / (self.frames as f64 * self.counted.max(1) as f64);
+            let mean = self.energy[band] / (self.frames * self.counted.max(1) as f64);
             let rms_dbfs = db_from_power(mean).filter(|rms| *rms > LEAST_RMS_DBFS)?;
             Some(db_from_gain(peak)? - rms_dbfs)
         })
