@@ -52,7 +52,7 @@ pub fn face(scene: &Scene<'_>, state: &mut State) -> Face {
             on,
         );
     }
-    let most = with_unit(Some((-state.lowest.told_db()).into()), 1, "dB");
+    let most = with_unit(state.lowest.told_db().map(|db| (-db).into()), 1, "dB");
     lines(
         format!("{working}, turn down"),
         format!("{most} at most in 10 s"),
