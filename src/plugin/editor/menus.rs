@@ -126,7 +126,7 @@ pub fn anew(ui: &mut Ui) -> Response {
     let button = ui.button("measure anew");
     control::tip(
         button,
-        "Forgets everything measured so far and starts anew.",
+        "Forgets everything measured so far and starts anew; the forecast goes by the last minute played.",
     )
 }
 
