@@ -135,6 +135,13 @@ fn json_has_the_keys_that_the_help_names() {
         table.contains("half an LU") && table.contains("as asked"),
         "{table}"
     );
+    // Pushes that end where each decibel still adds one show no potential.
+    let short = crestline(&folder, &["forecast", "mix.wav", "--max-push-db", "1.5"]);
+    let short = text(&short.stdout);
+    assert!(
+        short.contains("clean, potential not reached") && !short.contains("at the clean"),
+        "{short}"
+    );
 }
 
 // Closed form: the loud part of the file is where it was put.

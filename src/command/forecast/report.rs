@@ -91,11 +91,18 @@ impl Report {
     }
 
     fn comparisons(&self) -> String {
+        let beyond = self
+            .summary
+            .potential
+            .clean
+            .is_some_and(|clean| clean.beyond);
         let rows: Vec<(&str, &AtOneLoudness)> = self
             .reasons
             .iter()
             .map(|reason| match reason {
                 Reason::Now => "as loud as now",
+                // One decibel before the last push that was tried: the path still gets louder.
+                Reason::CleanPotential if beyond => "clean, potential not reached",
                 Reason::CleanPotential => "at the clean potential",
                 Reason::Asked => "as asked",
             })
