@@ -16,6 +16,7 @@ use crestline_core::measure::{Aligner, Reduction, Relation, mono};
 use crestline_core::process::{Limiter, LimiterSettings};
 use kit::pause::pause;
 use songs::{Song, rink_lights, turnstile};
+use std::cell::Cell;
 use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
@@ -317,11 +318,11 @@ fn what_a_cleared_delay_has_lost_is_no_distortion() {
     let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
     let song = &RINK_LIGHTS.channels;
     let length = song[0].len() / BLOCK * BLOCK - LATE;
-    let cell = std::cell::Cell::new(0);
+    let cut_at = Cell::new(0);
     let late = |index: usize| {
         let at = |index: usize| (BLOCK * index) % length;
         let blocks = [0, 1].map(|channel| song[channel][at(index)..][..BLOCK].to_vec());
-        let since_cut = index - cell.get();
+        let since_cut = index - cut_at.get();
         let after = [0, 1].map(|channel| match index.checked_sub(LATE / BLOCK) {
             Some(before) if since_cut >= LATE / BLOCK => {
                 song[channel][at(before)..][..BLOCK].to_vec()
@@ -334,7 +335,7 @@ fn what_a_cleared_delay_has_lost_is_no_distortion() {
     writer.begin();
     let told =
         |tap: &Tap| tap.state == TapState::Aligned && tap.reduction.distortion.mean_3s_db.is_some();
-    let index = std::cell::Cell::new(0);
+    let index = Cell::new(0);
     let next = |_: usize| {
         let block = late(index.get());
         index.set(index.get() + 1);
@@ -342,8 +343,8 @@ fn what_a_cleared_delay_has_lost_is_no_distortion() {
     };
     assert!(feed(&mut writer, next, told));
     writer.cut();
-    cell.set(index.get());
-    let worst = std::cell::Cell::new(f32::NEG_INFINITY);
+    cut_at.set(index.get());
+    let worst = Cell::new(f32::NEG_INFINITY);
     let five_s_later = |tap: &Tap| {
         worst.set(
             worst.get().max(
@@ -353,7 +354,7 @@ fn what_a_cleared_delay_has_lost_is_no_distortion() {
                     .unwrap_or(f32::NEG_INFINITY),
             ),
         );
-        index.get() - cell.get() > 5 * 48_000 / BLOCK
+        index.get() - cut_at.get() > 5 * 48_000 / BLOCK
     };
     assert!(feed(&mut writer, next, five_s_later));
     assert_eq!(usize::try_from(writer.told().delay_frames), Ok(LATE));
