@@ -16,6 +16,7 @@ use crestline_plugin::editor::Files;
 use egui::Key;
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
+use nice_plug::prelude::Param;
 use rig::editor_stage::{SIZE, Stage, open};
 
 /// An empty directory of this name.
@@ -141,6 +142,29 @@ fn what_cannot_be_written_is_told_with_cause_and_remedy() {
     let mut harness = open(Stage::default(), SIZE, 1.0);
     export(&mut harness, "save CSV");
     until_notice(&mut harness, "names no documents");
+}
+
+// In the smallest window the line has little more room than the warning beside it takes, and what
+// comes after it is the switch of bypass: a click that puts the answer away must not reach that.
+#[test]
+fn an_answer_never_lies_over_the_switches_beside_it() {
+    let stage = Stage::default();
+    stage.set_plain(|params| &params.matched, true);
+    let mut harness = open(stage, SIZE, 1.0);
+    let params = harness.state().params.clone();
+    harness.get_by_label("Listen to Input").click();
+    harness.run_steps(3);
+    export(&mut harness, "save CSV");
+    until_notice(&mut harness, "names no documents");
+    harness.set_size(egui::vec2(700.0, 480.0));
+    harness.run_steps(3);
+    let answer = harness.get_by_label_contains("names no documents");
+    let bypass = harness.get_by_label(params.bypass.name());
+    let (answer, bypass) = (answer.rect(), bypass.rect());
+    assert!(
+        answer.width() > 60.0 && answer.right() < bypass.left(),
+        "{answer} {bypass}"
+    );
 }
 
 /// Opens the list of windows.

@@ -245,6 +245,9 @@ fn listen_button(
     control::tip(response, tip)
 }
 
+/// A line below the bar that is less wide is divided between its words, points.
+const NARROW: f32 = 420.0;
+
 /// The line below the bar: what is recorded, the caution, and `message`, the answer to what was
 /// last asked for. True when a click has put the message away.
 pub fn notice(
@@ -275,8 +278,19 @@ pub fn notice(
         kind,
     };
     let mut room = rect;
-    room.min.x = notice.show(ui, room).rect.right() + 24.0;
-    if caution {
+    // Where both can hardly be there, each has a half.
+    let narrow = message.is_some() && rect.width() < NARROW;
+    let first = if narrow {
+        rect.with_max_x(rect.center().x - 12.0)
+    } else {
+        rect
+    };
+    let response = notice.show(ui, first);
+    room.min.x = response.rect.right() + 24.0;
+    if kind == Kind::Warning {
+        response.on_hover_text(notice.words);
+    }
+    if caution && !narrow {
         let caution = Notice {
             words: notices::CAUTION,
             kind: Kind::Caution,
@@ -327,7 +341,7 @@ impl Notice<'_> {
         };
         let mut job =
             LayoutJob::simple_singleline(self.words.into(), font(painter.ctx(), size_pt), colour);
-        job.wrap = TextWrapping::truncate_at_width((room.width() - 2.0 * frame.x).max(40.0));
+        job.wrap = TextWrapping::truncate_at_width((room.width() - 2.0 * frame.x).max(0.0));
         let galley = painter.layout_job(job);
         let within = room.shrink2(frame);
         let place = Align2::LEFT_CENTER.align_size_within_rect(galley.size(), within);
