@@ -533,4 +533,18 @@ fn what_a_low_rate_leaves_out_is_no_difference() {
         assert!(!comparison.suggestion.unwrap().helps());
         assert!(comparison.difference_db[28..].iter().all(Option::is_none));
     }
+    // A mix that is brighter is to get a shelf, whose loudness is that of all that it moves.
+    let mut bright = high.clone();
+    for (band, db) in bright.part.balance_db.iter_mut().enumerate() {
+        *db = db.map(|db| db + if band >= 21 { 4.0 } else { 0.0 });
+    }
+    let mut cut = bright.clone();
+    cut.part.balance_db[26..].fill(None);
+    let [whole, cut] = [&bright, &cut].map(|mix| Comparison::new(mix, &low).suggestion.unwrap());
+    println!(
+        "loudness of the shelf: {:.2} LU, of its lower part {:.2}",
+        whole.loudness_change_lu, cut.loudness_change_lu
+    );
+    assert!(whole.shelves.high_gain_db < -2.0);
+    assert!(whole.loudness_change_lu < cut.loudness_change_lu - 0.1);
 }

@@ -101,7 +101,8 @@ impl Comparison {
                 }
                 difference(&ours.band_crest_db, &theirs.band_crest_db, band)
             }),
-            suggestion: suggest(rate_hz, our_balance, their_balance),
+            // Shelves move the mix as it is, also where the reference holds nothing.
+            suggestion: suggest(rate_hz, &ours.balance_db, their_balance),
             octave: octaves.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db)),
             same: mix.whole == reference.whole && mix.channels == reference.channels,
         }
