@@ -245,8 +245,8 @@ fn listen_button(
     control::tip(response, tip)
 }
 
-/// A line below the bar that is less wide is divided between its words, points.
-const NARROW: f32 = 420.0;
+/// Between the words in the line below the bar, points.
+const GAP: f32 = 24.0;
 
 /// The line below the bar: what is recorded, the caution, and `message`, the answer to what was
 /// last asked for. True when a click has put the message away.
@@ -277,26 +277,25 @@ pub fn notice(
         words: &words.join("  "),
         kind,
     };
+    // However long the words are, as much of the line is left to what comes after them as is their
+    // equal part.
+    let after = [caution, message.is_some()].map(f32::from);
+    let parts = 1.0 + after[0] + after[1];
+    let share = (rect.width() + GAP) / parts;
+    let leaving = |room: Rect, after: f32| room.with_max_x(rect.right() - after * share);
     let mut room = rect;
-    // Where both can hardly be there, each has a half.
-    let narrow = message.is_some() && rect.width() < NARROW;
-    let first = if narrow {
-        rect.with_max_x(rect.center().x - 12.0)
-    } else {
-        rect
-    };
-    let response = notice.show(ui, first);
-    room.min.x = response.rect.right() + 24.0;
+    let response = notice.show(ui, leaving(room, after[0] + after[1]));
+    room.min.x = response.rect.right() + GAP;
     if kind == Kind::Warning {
         response.on_hover_text(notice.words);
     }
-    if caution && !narrow {
+    if caution {
         let caution = Notice {
             words: notices::CAUTION,
             kind: Kind::Caution,
         };
-        let response = caution.show(ui, room);
-        room.min.x = response.rect.right() + 24.0;
+        let response = caution.show(ui, leaving(room, after[1]));
+        room.min.x = response.rect.right() + GAP;
         response.on_hover_text(notices::CAUTION);
     }
     let Some(words) = message else { return false };
