@@ -16,8 +16,8 @@ const NAME: f32 = 96.0;
 const NUMBER: f32 = 58.0;
 const LINE: f32 = 22.0;
 
-/// What lies between both ends of a range at least.
-const LEAST_WIDTH: f64 = 0.1;
+/// What lies between both ends of a range at least, LU or dB.
+pub(super) const LEAST_WIDTH: f64 = 0.2;
 
 /// One end of a range, as it is set.
 struct End<'a> {

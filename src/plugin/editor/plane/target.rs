@@ -8,14 +8,14 @@ use super::Axes;
 use crate::editor::number;
 use crate::editor::scene::{self, Scene, place};
 use crate::editor::theme::{Colours, LABEL_PT, font};
+use crate::editor::user_target::LEAST_WIDTH;
 use crate::editor::view_model::plane::Place;
 use crestline_core::session::{PlaneMode, TargetChoice};
 
 /// Size of a grip, points.
 const GRIP: egui::Vec2 = vec2(9.0, 24.0);
-/// A side moves in steps of this, LUFS, and stays this far from the other.
+/// A side moves in steps of this, LUFS.
 const STEP_LUFS: f64 = 0.1;
-const LEAST_WIDTH_LUFS: f64 = 0.2;
 
 /// Draws the window under everything else.
 pub fn show(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, colours: &Colours) {
@@ -113,8 +113,8 @@ pub fn grips(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
             let share = (pointer.x - axes.plot.left()) / axes.plot.width();
             let wanted = (axes.across.value(share) / STEP_LUFS).round() * STEP_LUFS;
             let wanted = match index {
-                0 => wanted.min(limits.high.unwrap_or(0.0) - LEAST_WIDTH_LUFS),
-                _ => wanted.max(limits.low.unwrap_or(-70.0) + LEAST_WIDTH_LUFS),
+                0 => wanted.min(limits.high.unwrap_or(0.0) - LEAST_WIDTH),
+                _ => wanted.max(limits.low.unwrap_or(-70.0) + LEAST_WIDTH),
             };
             if (wanted - lufs).abs() > STEP_LUFS / 2.0 {
                 let mut changed = target.clone();
