@@ -2,7 +2,7 @@
 //! band, and what changed in the whole.
 
 use crate::measures::{Measures, to_thousandths_if_any};
-use crate::table::{column, hundredths, lines, name_column};
+use crate::table::{column, decimals, hundredths, lines, name_column};
 use crestline_core::measure::{LinearPart, Reduction, ReductionMeter, mid_band_hz};
 use serde::Serialize;
 
@@ -172,17 +172,9 @@ impl Comparison {
 
     /// Where the second signal was found, in a line.
     pub fn alignment(&self, sample_rate_hz: f64) -> String {
-        let ms = format!("{:.2}", self.delay_samples * 1000.0 / sample_rate_hz);
-        let samples = if self.delay_samples.fract().abs() < 0.005 {
-            format!("{:.0}", self.delay_samples)
-        } else {
-            format!("{:.2}", self.delay_samples)
-        };
-        let [samples, ms] = [samples, ms].map(|text| match text.strip_prefix('-') {
-            // What rounds to zero has no sign.
-            Some(rest) if rest.chars().all(|c| "0.".contains(c)) => rest.to_owned(),
-            _ => text,
-        });
+        let ms = hundredths(Some(self.delay_samples * 1000.0 / sample_rate_hz));
+        let whole = self.delay_samples.fract().abs() < 0.005;
+        let samples = decimals(Some(self.delay_samples), if whole { 0 } else { 2 });
         format!(
             "delay {samples} samples ({ms} ms), polarity {}\n",
             self.polarity

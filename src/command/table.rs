@@ -196,7 +196,7 @@ pub(super) fn hundredths(value: Option<f64>) -> String {
     decimals(value, 2)
 }
 
-fn decimals(value: Option<f64>, places: usize) -> String {
+pub(super) fn decimals(value: Option<f64>, places: usize) -> String {
     let Some(value) = value else {
         return DASH.to_owned();
     };
