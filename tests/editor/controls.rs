@@ -406,6 +406,18 @@ fn a_value_is_typed_with_its_unit() {
     }
 }
 
+/// Opens the value of this name for typing, and types.
+fn type_into(harness: &mut Harness<'_, Stage>, name: &str, text: &str) {
+    harness.get_by_label(name).focus();
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    harness
+        .get_by_label(&format!("{name}, type a value"))
+        .type_text(text);
+    harness.run_steps(2);
+}
+
 #[test]
 fn a_digit_begins_a_value_and_escape_drops_it() {
     let mut harness = opened_at("shelves");
@@ -438,12 +450,7 @@ fn a_digit_begins_a_value_and_escape_drops_it() {
 fn a_value_that_is_left_by_a_click_does_not_take_the_keyboard_back() {
     let mut harness = opened();
     let params = harness.state().params.clone();
-    harness.get_by_label("Push").focus();
-    harness.run_steps(2);
-    harness.key_press(Key::Enter);
-    harness.run_steps(3);
-    harness.get_by_label("Push, type a value").type_text("6.5");
-    harness.run_steps(2);
+    type_into(&mut harness, "Push", "6.5");
     let elsewhere = harness.get_by_label("Matched listening").rect().center();
     click(&mut harness, elsewhere, 1, Modifiers::NONE);
     harness.run_steps(3);
@@ -456,14 +463,7 @@ fn a_value_that_is_left_by_a_click_does_not_take_the_keyboard_back() {
 #[test]
 fn nonsense_changes_nothing() {
     let (mut harness, _) = ceiling();
-    harness.get_by_label("Ceiling").focus();
-    harness.run_steps(2);
-    harness.key_press(Key::Enter);
-    harness.run_steps(3);
-    harness
-        .get_by_label("Ceiling, type a value")
-        .type_text("loud");
-    harness.run_steps(2);
+    type_into(&mut harness, "Ceiling", "loud");
     harness.key_press(Key::Enter);
     harness.run_steps(3);
     assert_eq!(sent_to_host(&harness), []);
@@ -472,12 +472,7 @@ fn nonsense_changes_nothing() {
 #[test]
 fn a_value_past_the_range_is_refused_and_that_is_said() {
     let mut harness = opened();
-    harness.get_by_label("Push").focus();
-    harness.run_steps(2);
-    harness.key_press(Key::Enter);
-    harness.run_steps(3);
-    harness.get_by_label("Push, type a value").type_text("19");
-    harness.run_steps(2);
+    type_into(&mut harness, "Push", "19");
     harness.key_press(Key::Enter);
     harness.run_steps(3);
     assert_eq!(sent_to_host(&harness), []);
