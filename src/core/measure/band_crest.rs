@@ -20,8 +20,8 @@ const STEPS_PER_SECOND: u64 = 10;
 /// Frames worked on at a time.
 const RUN: usize = 256;
 
-/// Highest true peak less RMS in each of the bands that a [`Crossover`] at its default corners makes,
-/// low to high.
+/// Highest true peak less RMS in each of the bands that a [`Crossover`] at its default corners
+/// makes, low to high.
 ///
 /// The peak is that of the loudest channel and the RMS the mean over the channels, as in
 /// [`Readings::crest_factor_db`](super::Readings::crest_factor_db), but peaks between the samples

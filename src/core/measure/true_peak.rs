@@ -1,8 +1,9 @@
 //! True peak (ITU-R BS.1770-5, Annex 2) by an interpolator of our own.
 //!
-//! A half-band stage finds the samples half-way between the given ones, a second stage the quarters,
-//! and a parabola through the highest point and its neighbours the crest between them. The standard's example filter reads up to 0.55 dB low at 0.45 of the sample rate; this one
-//! stays within 0.1 dB, and passes DC exactly.
+//! A half-band stage finds the samples half-way between the given ones, a second stage the
+//! quarters, and a parabola through the highest point and its neighbours the crest between them.
+//! The standard's example filter reads up to 0.55 dB low at 0.45 of the sample rate; this one stays
+//! within 0.1 dB, and passes DC exactly.
 //!
 //! All that only where the signal could rise above the highest so far. Both stages pass straight
 //! lines as they are, so what they find between two frames is the line between these and a
@@ -291,7 +292,7 @@ fn exceeds<S: Simd>(values: f32x8<S>, limit: f32) -> bool {
 
 /// In each lane, the highest of the inner points and of the crests of the parabolas through each of
 /// them and its neighbours, where it is an extremum of the signal. No crest rises above its point
-/// by more than the factor `crest`.
+/// by more than [`MOST_OF_A_CREST`].
 #[inline(always)]
 fn highest_crest<S: Simd>(simd: S, points: &[f32x8<S>]) -> f32x8<S> {
     let mut highest = f32x8::splat(simd, 0.0);

@@ -258,12 +258,12 @@ impl Bands {
     /// to be compared with.
     ///
     /// `beside` holds channels of the same length, the input of this moment or as much earlier as
-    /// was said. They come out with the make-up and with the gains of their moment as they are on an
-    /// average of some 20 ms, and `turned_down` holds the factor by which each band of each frame was
-    /// turned down in that. Split into bands at the same corners and divided by it, they are what
-    /// bands at rest would let through, in the phase of what is compressed. Returns false where all
-    /// of it is as it was and every factor is 1: `turned_down`, as long as a channel, is then left
-    /// alone.
+    /// was said. They come out with the make-up and with the gains of their moment as they are on
+    /// an average of some 20 ms, and `turned_down` holds the factor by which each band of each frame
+    /// was turned down in that. Split into bands at the same corners and divided by it, they are
+    /// what bands at rest would let through, in the phase of what is compressed. Returns false where
+    /// all of it is as it was and every factor is 1: `turned_down`, as long as a channel, is then
+    /// left alone.
     ///
     /// # Realtime
     /// Yes: its work is bounded by the number of frames.

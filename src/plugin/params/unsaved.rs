@@ -1,5 +1,5 @@
-//! What the host does not see change: the session is no parameter, so the host is told that there
-//! is something to save.
+//! What the host does not see: the session is no parameter, so the host is told that there is
+//! something to save, and a reference is no input, so it is asked to go on with a silent one.
 
 use super::CrestlineParams;
 use crestline_core::session::Session;

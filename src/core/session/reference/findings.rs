@@ -21,7 +21,8 @@ pub struct Comparison {
     pub match_gain_db: Option<f64>,
     /// Mix less reference in each third-octave band at equal loudness, dB.
     pub difference_db: [Option<f64>; BAND_COUNT],
-    /// The same of each of the [`REGIONS`]: the powers of those bands added up that are known of both.
+    /// The same of each of the [`REGIONS`]: the powers of those bands added up that are known of
+    /// both.
     pub region_difference_db: [Option<f64>; 4],
     /// Crest factor of the mix less that of the reference in each band, dB. `None` where a band is
     /// not wholly there in both, or 40 dB below the whole of either.
