@@ -275,7 +275,6 @@ impl Engine {
     /// Yes.
     pub fn cut_listening(&mut self) {
         self.listen.cut();
-        self.chain.skip_solo_fade();
     }
 
     /// Processes one block in place: one slice a channel, all of one length, any length. `side` is
@@ -455,6 +454,7 @@ impl Engine {
                 .process(main, &signals, settings.listen, &self.loudness);
             let heard = [0, 1].map(|index| main.get(index).map_or(&[][..], |channel| channel));
             self.residue.process(signals.input, signals.output, heard);
+            self.listen.solo(main, settings.listen, corners_hz);
         }
         self.faults.side_chain = self.faults.side_chain.saturating_add(silenced);
         (self.position, self.at_hand) = (range.end, range);

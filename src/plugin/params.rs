@@ -181,7 +181,7 @@ pub struct BandParams {
     /// Whether this band is compressed.
     #[id = "on"]
     pub on: BoolParam,
-    /// Whether only soloed bands are heard.
+    /// Whether this band is heard, and the others only if they are soloed, too.
     #[id = "solo"]
     pub solo: BoolParam,
     /// Level above which the band is turned down.
@@ -331,7 +331,7 @@ impl BandParams {
         let name = |what: &str| format!("{band} {what}");
         Self {
             on: BoolParam::new(name("compressed"), stage.enabled),
-            solo: BoolParam::new(name("solo"), stage.solo),
+            solo: BoolParam::new(name("solo"), false),
             threshold: decibels(&name("threshold"), BandSettings::THRESHOLD_DB),
             ratio: ratio(&name("ratio"), BandSettings::RATIO),
             knee: decibels(&name("knee"), BandSettings::KNEE_DB),
@@ -344,7 +344,6 @@ impl BandParams {
     fn settings(&self) -> BandSettings {
         BandSettings {
             enabled: self.on.value(),
-            solo: self.solo.value(),
             threshold_db: self.threshold.value().into(),
             ratio: self.ratio.value().into(),
             knee_db: self.knee.value().into(),
@@ -449,6 +448,7 @@ impl CrestlineParams {
             reference: self.reference.value(),
             side_chain: self.live_reference.value(),
             matched: self.matched.value(),
+            solo: self.band.each_ref().map(|band| band.solo.value()),
             bypass: self.bypass.value(),
         }
     }

@@ -216,12 +216,12 @@ impl Plugin for Crestline {
             engine.cut_listening();
         }
         self.was_offline = offline;
-        let (chain, listen) = self
+        let listen = self
             .params
             .rendering
-            .settings(self.params.chain_settings(), self.params.listen_settings());
+            .listening(self.params.listen_settings());
         let settings = Settings {
-            chain,
+            chain: self.params.chain_settings(),
             listen,
             tap: tap_settings(&self.params),
             playing,

@@ -127,12 +127,7 @@ fn it_finds_what_a_forecast_of_the_music_gives() {
     // The push makes no difference: a forecast goes through all of them.
     let mut settings = ceiling(-2.0);
     settings.push = PushSettings { push_db: 7.0 };
-    // Solo only serves listening: the forecast is of all four bands.
-    settings.bands.on = true;
-    let unsoloed = settings;
-    settings.bands.bands[1].solo = true;
     forecaster.ask(&settings, Instant::now());
-    let settings = unsoloed;
     let found = wait(&forecaster, |found| found.done);
     assert_eq!(found.points, directly(&reader, &settings));
     assert_eq!(found.music_s, 11.0);

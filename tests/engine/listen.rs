@@ -330,11 +330,10 @@ fn no_switch_at_all_steps_further_than_the_programme() {
             chain.saturator.enabled = step & 1 == 0;
             chain.limiter.enabled = step & 2 == 0;
             chain.bands.on = step & 4 == 0;
-            chain.bands.bands[1].solo = step & 8 != 0;
             chain
         };
         let mut own = 0.0_f32;
-        for step in 0..16 {
+        for step in 0..8 {
             own = own.max(largest_step(&heard(&|_| {
                 with(stages(step), listen(Source::Output, false))
             })));

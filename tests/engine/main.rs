@@ -31,6 +31,7 @@ mod recent_model;
 mod reference;
 mod restart;
 mod rises;
+mod solo;
 mod starting_points;
 mod targets;
 mod transparency;

@@ -359,6 +359,7 @@ fn references_are_handed_over_and_back_without_allocating() {
                 listen: ListenSettings {
                     reference: block % 3 > 0,
                     matched: block % 5 > 2,
+                    solo: [block % 7 == 3, block % 11 > 7, false, false],
                     ..ListenSettings::default()
                 },
                 ..Settings::default()

@@ -9,12 +9,10 @@ mod shelves;
 
 use wide::{f32x4, f64x2};
 
-use self::gain::{
-    Ballistics, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, exp2, levels,
-};
+use self::gain::{Ballistics, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, levels};
 use self::settled::Settled;
 use self::shelves::BandShelves;
-use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ, low_to_high};
+use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ};
 use crate::dsp::quad::{Level, Quad, dispatch};
 use crate::dsp::ramp::Switch;
 use crate::dsp::run::{MAX_RUN, for_each_run};
@@ -31,8 +29,6 @@ const LEAST_LEVEL: f32 = -40.0;
 pub struct BandSettings {
     /// Whether the band is compressed and made up; if not it passes at 0 dB.
     pub enabled: bool,
-    /// If any band is soloed, only soloed bands are heard.
-    pub solo: bool,
     /// Level above which the band is turned down, −60…0 dBFS (peak level of the louder channel).
     pub threshold_db: f64,
     /// Change of level in for each dB of level out above the threshold, 1…10.
@@ -52,7 +48,6 @@ impl Default for BandSettings {
     fn default() -> Self {
         Self {
             enabled: true,
-            solo: false,
             threshold_db: Self::THRESHOLD_DB.default,
             ratio: Self::RATIO.default,
             knee_db: Self::KNEE_DB.default,
@@ -168,8 +163,6 @@ pub struct Bands {
     split: [BandLanes; MAX_RUN],
     levels: [f32x4; MAX_RUN],
     frames: [FrameGains; MAX_RUN],
-    /// The next settings are taken without a fade.
-    at_once: bool,
     /// Frames until the envelopes are looked at.
     countdown: u32,
     /// Largest reduction and highest level since they were last taken, log₂ units.
@@ -205,7 +198,6 @@ impl Bands {
             split: [[Quad::ZERO; 2]; MAX_RUN],
             levels: [f32x4::ZERO; MAX_RUN],
             frames: [FrameGains::default(); MAX_RUN],
-            at_once: false,
             countdown: SNAP_FRAMES,
             most: f32x4::ZERO,
             loudest: SILENT,
@@ -229,15 +221,6 @@ impl Bands {
         self.switch.reset();
         self.settled.reset();
         self.take_activity();
-    }
-
-    /// The next settings of the bands are taken at once, with what is fading already; nothing is
-    /// forgotten of the signal.
-    ///
-    /// # Realtime
-    /// Yes.
-    pub fn skip_fade(&mut self) {
-        self.at_once = true;
     }
 
     /// What happened since this was last asked: it misses nothing, wherever the blocks end.
@@ -343,7 +326,6 @@ impl Bands {
                 let share = f32x4::splat(self.switch.advance() as f32);
                 gains.makeup *= share;
                 gains.reduction *= share;
-                gains.solo *= share;
             }
         }
     }
@@ -363,38 +345,15 @@ impl Bands {
             self.settled
                 .average(bands, gains, &mut turned_down[range.clone()]);
             let beside = &mut beside[range.clone()];
-            let soloing = bands.iter().any(|bands| bands.solo != f32x4::ZERO);
-            if soloing {
-                self.settled.keep_dry(beside);
-            }
             self.shelves.filter(&mut frames[range], beside);
-            if soloing {
-                self.settled.solo(beside, bands, &self.shelves.gains);
-            } else {
-                self.settled.solo_is_over();
-            }
             if is_time {
                 self.settled.look();
-            }
-        }
-        let bands = self.frames.iter().zip(&self.split);
-        for (frame, (bands, split)) in frames.iter_mut().zip(bands) {
-            if bands.solo != f32x4::ZERO {
-                let gains = bands.makeup - bands.reduction;
-                *frame = soloed(*frame, &low_to_high(split), gains, bands);
             }
         }
     }
 
     /// Heads for `settings`: at once if nothing is being heard of the old ones, smoothly otherwise.
     fn take(&mut self, settings: &BandsSettings) {
-        self.follow(settings);
-        if std::mem::take(&mut self.at_once) {
-            self.curves.share.jump(1.0);
-        }
-    }
-
-    fn follow(&mut self, settings: &BandsSettings) {
         let was_off = self.switch.is_off();
         self.switch.set(settings.on);
         // Asked again with every block, however short.
@@ -402,7 +361,6 @@ impl Bands {
             return;
         }
         self.asked = *settings;
-        self.settled.set_corners(settings.crossovers_hz);
         self.shelves.set_corners(settings.crossovers_hz);
         if self.switch.is_off() {
             return;
@@ -428,22 +386,6 @@ impl Bands {
             self.ballistics = Ballistics::new(&bands, self.sample_rate_hz);
             self.settings = bands;
         }
-    }
-}
-
-/// The frame, as far as solo lets the bands of its split with these gains (log₂ units) be heard in
-/// its place.
-#[inline]
-fn soloed(frame: f64x2, split: &[f64x2; 4], gains: f32x4, bands: &FrameGains) -> f64x2 {
-    let heard = (bands.audible * exp2(gains)).to_array();
-    let [a, b, c, d] = heard.map(|gain| f64x2::splat(f64::from(gain)));
-    let wet = (split[0] * a + split[1] * b) + (split[2] * c + split[3] * d);
-    let [share, ..] = bands.solo.to_array();
-    // Arrived, nothing of the rest is heard.
-    if share < 1.0 {
-        frame + f64x2::splat(f64::from(share)) * (wet - frame)
-    } else {
-        wet
     }
 }
 

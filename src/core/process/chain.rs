@@ -30,17 +30,6 @@ pub struct ChainSettings {
     pub limiter: LimiterSettings,
 }
 
-impl ChainSettings {
-    /// The same without solo, which only serves listening: what is written, foretold and compared.
-    #[must_use]
-    pub fn without_solo(mut self) -> Self {
-        for band in &mut self.bands.bands {
-            band.solo = false;
-        }
-        self
-    }
-}
-
 impl Default for ChainSettings {
     fn default() -> Self {
         Self {
@@ -151,14 +140,6 @@ impl Chain {
         self.heard.reset();
         self.fresh = true;
         self.before_delay.reset();
-    }
-
-    /// Has solo, which only serves listening, be taken at once with the next settings.
-    ///
-    /// # Realtime
-    /// Yes.
-    pub fn skip_solo_fade(&mut self) {
-        self.bands.skip_fade();
     }
 
     /// Takes the input in `clean`, leaves the clean path there and the output path in `output`, and

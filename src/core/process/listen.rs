@@ -3,7 +3,8 @@
 //!
 //! Nothing here ever makes a signal louder than it is. Where a switch, of whatever kind, would
 //! bring a jump upwards by more than 3 dB, the new signal comes in at the level of the old one and
-//! rises over a second; a fall is done with the crossfade.
+//! rises over a second; a fall is done with the crossfade. Of two sources that goes by the loudness
+//! of the whole, also where only some bands are heard.
 //!
 //! Matched, the louder signals are turned down to the quietest as fast as push moves; once that
 //! rests on seconds of sound it moves by no more than 1 dB/s. It survives a reset and holds in
@@ -14,10 +15,12 @@ mod level;
 mod loudness;
 mod reference;
 mod residue;
+mod solo;
 
 use self::level::{Aim, Level};
 use self::reference::{Beside, LIVE};
 use self::residue::Residue;
+use self::solo::Solo;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
 pub use self::loudness::RecentLoudness;
@@ -68,6 +71,8 @@ pub struct ListenSettings {
     pub side_chain: bool,
     /// Turn the louder signals down to the quietest.
     pub matched: bool,
+    /// Hear these bands alone, low to high, of whatever is heard; all of it if none is chosen.
+    pub solo: [bool; 4],
     /// Hear the input as it is, whatever else is set.
     pub bypass: bool,
 }
@@ -128,6 +133,7 @@ pub struct Listen {
     until_quantum: u32,
     residue: Residue,
     beside: Beside,
+    solo: Solo,
 }
 
 impl Listen {
@@ -145,6 +151,7 @@ impl Listen {
             until_quantum: 0,
             residue: Residue::new(sample_rate_hz),
             beside: Beside::default(),
+            solo: Solo::new(sample_rate_hz),
         }
     }
 
@@ -158,12 +165,14 @@ impl Listen {
         self.matched = false;
         self.until_quantum = 0;
         self.residue.reset();
+        self.solo.reset();
     }
 
     /// The same, and what still rises is there at once, too.
     pub fn cut(&mut self) {
         self.reset();
         self.levels = [Level::FULL; SIGNALS];
+        self.solo.cut();
     }
 
     /// Gain at which the selected signal is heard, dB, 0 or less.
@@ -174,8 +183,8 @@ impl Listen {
     /// By how much what is heard is rising after a switch, dB: the whole of the rise until it is
     /// over; 0 while nothing rises by more than 3 dB.
     pub fn rising_db(&self) -> f64 {
-        self.selected
-            .map_or(0.0, |signal| self.levels[signal].rising_db())
+        let of = |signal: usize| self.levels[signal].rising_db();
+        self.selected.map_or(0.0, of).max(self.solo.rising_db())
     }
 
     /// The linear gain of the residue, while that is heard alone.
@@ -223,6 +232,20 @@ impl Listen {
             self.until_quantum -= (end - start) as u32;
             start = end;
         }
+    }
+
+    /// Leaves of what is heard the bands between these corners that are to be heard alone.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn solo(
+        &mut self,
+        heard: &mut [&mut [f32]],
+        settings: ListenSettings,
+        corners_hz: [f64; 3],
+    ) {
+        let bands = settings.solo.map(|solo| solo && !settings.bypass);
+        self.solo.process(heard, bands, corners_hz);
     }
 
     /// Starts a crossfade where another signal is asked for, and holds back whatever would jump

@@ -1,6 +1,6 @@
 //! Whether the host writes a file, and what stands aside then.
 
-use crestline_core::process::{ChainSettings, ListenSettings};
+use crestline_core::process::ListenSettings;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// What the host renders for, as it has last said.
@@ -27,24 +27,19 @@ impl Rendering {
         self.offline.load(Ordering::Relaxed)
     }
 
-    /// The settings by which to play: offline, what only serves listening stands aside, and the
-    /// output is written. Bypass stays: it says that the plug-in is not there.
+    /// How to listen: offline the output is written, whatever else is set. Bypass stays: it says
+    /// that the plug-in is not there.
     ///
     /// # Realtime
     /// Yes.
-    pub fn settings(
-        &self,
-        mut chain: ChainSettings,
-        mut listen: ListenSettings,
-    ) -> (ChainSettings, ListenSettings) {
-        if self.is_offline() {
-            listen = ListenSettings {
-                bypass: listen.bypass,
-                ..ListenSettings::default()
-            };
-            chain = chain.without_solo();
+    pub fn listening(&self, listen: ListenSettings) -> ListenSettings {
+        if !self.is_offline() {
+            return listen;
         }
-        (chain, listen)
+        ListenSettings {
+            bypass: listen.bypass,
+            ..ListenSettings::default()
+        }
     }
 }
 
@@ -54,28 +49,26 @@ mod tests {
     use crestline_core::process::Source;
 
     #[test]
-    fn offline_only_what_serves_listening_stands_aside() {
-        let mut chain = ChainSettings::default();
-        chain.push.push_db = 6.0;
-        let unsoloed = chain;
-        chain.bands.bands[0].solo = true;
+    fn offline_the_output_is_heard_whatever_is_listened_to() {
         let listen = ListenSettings {
             source: Source::Residue,
             reference: true,
             side_chain: true,
             matched: true,
+            solo: [true, false, false, false],
             bypass: true,
         };
         let rendering = Rendering::default();
-        assert_eq!(rendering.settings(chain, listen), (chain, listen));
+        assert_eq!(rendering.listening(listen), listen);
         rendering.set_offline(true);
         let written = ListenSettings {
             source: Source::Output,
             reference: false,
             side_chain: false,
             matched: false,
+            solo: [false; 4],
             bypass: true,
         };
-        assert_eq!(rendering.settings(chain, listen), (unsoloed, written));
+        assert_eq!(rendering.listening(listen), written);
     }
 }

@@ -71,7 +71,7 @@ struct Play {
 
 impl Play {
     fn listen(&mut self, script: &mut Script<'_>) {
-        let bits = script.byte();
+        let (bits, solo) = (script.byte(), script.byte());
         let on = |bit: u8| bits & (1 << bit) != 0;
         self.settings.listen = ListenSettings {
             source: SOURCES[usize::from(bits % 4)],
@@ -79,6 +79,7 @@ impl Play {
             side_chain: on(7),
             matched: on(3),
             bypass: on(4),
+            solo: [0, 1, 2, 3].map(|band| solo.is_multiple_of(3) && solo & (16 << band) != 0),
         };
         self.settings.playing = on(5);
         self.settings.tap.on = on(6);
@@ -183,11 +184,7 @@ fn readings(point: &Point) -> [Option<f64>; 14] {
 }
 
 fn switches(chain: &mut ChainSettings) -> Vec<&mut bool> {
-    let bands = chain
-        .bands
-        .bands
-        .iter_mut()
-        .flat_map(|band| [&mut band.enabled, &mut band.solo]);
+    let bands = chain.bands.bands.iter_mut().map(|band| &mut band.enabled);
     let mut all: Vec<_> = bands.collect();
     all.extend([
         &mut chain.bands.on,

@@ -14,27 +14,19 @@ fn band() -> impl Strategy<Value = BandSettings> {
         -1.0..30.0_f64,
         -14.0..14.0_f64,
     );
-    (
-        any::<bool>(),
-        prop::bool::weighted(0.1),
-        level,
-        0.05..300.0_f64,
-        1.0..3000.0_f64,
+    (any::<bool>(), level, 0.05..300.0_f64, 1.0..3000.0_f64).prop_map(
+        |(enabled, (threshold_db, ratio, knee_db, makeup_db), attack_ms, release_ms)| {
+            BandSettings {
+                enabled,
+                threshold_db,
+                ratio,
+                knee_db,
+                attack_ms,
+                release_ms,
+                makeup_db,
+            }
+        },
     )
-        .prop_map(
-            |(enabled, solo, (threshold_db, ratio, knee_db, makeup_db), attack_ms, release_ms)| {
-                BandSettings {
-                    enabled,
-                    solo,
-                    threshold_db,
-                    ratio,
-                    knee_db,
-                    attack_ms,
-                    release_ms,
-                    makeup_db,
-                }
-            },
-        )
 }
 
 fn bands() -> impl Strategy<Value = BandsSettings> {
@@ -132,15 +124,17 @@ pub fn listen() -> impl Strategy<Value = ListenSettings> {
         any::<bool>(),
         prop::bool::weighted(0.2),
     );
-    (source(), switches).prop_map(|(source, (reference, side_chain, matched, bypass))| {
-        ListenSettings {
+    let solo = [prop::bool::weighted(0.1); 4];
+    (source(), switches, solo).prop_map(
+        |(source, (reference, side_chain, matched, bypass), solo)| ListenSettings {
             source,
             reference,
             side_chain,
             matched,
+            solo,
             bypass,
-        }
-    })
+        },
+    )
 }
 
 /// Settings, each for some frames, from 1 to a quarter of a second.

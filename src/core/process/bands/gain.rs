@@ -32,10 +32,6 @@ pub(super) struct Curves {
     /// `1 − 1/ratio`; 0 for a band that is not enabled.
     slope: f32x4,
     makeup: f32x4,
-    /// 1, or 0 for a band silenced by another's solo.
-    audible: f32x4,
-    /// 1 in every lane if any band is soloed, else 0.
-    solo: f32x4,
 }
 
 /// What is done to the bands of one frame.
@@ -44,10 +40,6 @@ pub(super) struct FrameGains {
     /// Make-up, and how far each band is turned down, log₂ units.
     pub makeup: f32x4,
     pub reduction: f32x4,
-    /// Which bands are heard, 0…1, and how much (in every lane, 0…1) they are heard instead of the
-    /// whole.
-    pub audible: f32x4,
-    pub solo: f32x4,
 }
 
 impl Curves {
@@ -56,8 +48,6 @@ impl Curves {
         let lanes = |value: fn(&BandSettings) -> f64| {
             f32x4::new(bands.each_ref().map(|band| value(band) as f32))
         };
-        let any_solo = bands.iter().any(|band| band.solo);
-        let audible = |band: &BandSettings| f32::from(u8::from(band.solo || !any_solo));
         let knee = lanes(|band| band.knee_db * LOG2_PER_DB);
         Self {
             threshold: lanes(|band| band.threshold_db * LOG2_PER_DB),
@@ -77,8 +67,6 @@ impl Curves {
                     0.0
                 }
             }),
-            audible: f32x4::new(bands.each_ref().map(audible)),
-            solo: f32x4::splat(f32::from(u8::from(any_solo))),
         }
     }
 
@@ -95,8 +83,6 @@ impl Curves {
             bend: bend(knee),
             slope: mix(self.slope, to.slope),
             makeup: mix(self.makeup, to.makeup),
-            audible: mix(self.audible, to.audible),
-            solo: mix(self.solo, to.solo),
         }
     }
 
@@ -106,8 +92,6 @@ impl Curves {
         FrameGains {
             makeup: self.makeup,
             reduction: self.reduction(levels),
-            audible: self.audible,
-            solo: self.solo,
         }
     }
 
@@ -292,7 +276,6 @@ mod tests {
 
     const HARD: BandSettings = BandSettings {
         enabled: true,
-        solo: false,
         threshold_db: -20.0,
         ratio: 4.0,
         knee_db: 0.0,

@@ -1,10 +1,8 @@
 //! What the bands are compared with: the signal before them, with the phase that their gains bring.
 
-use wide::{f32x4, f64x2};
+use wide::f32x4;
 
 use super::gain::{FrameGains, exp2};
-use super::soloed;
-use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
 use crate::dsp::ramp::frames_from_ms;
 use crate::dsp::run::MAX_RUN;
 
@@ -24,11 +22,6 @@ const NOTHING: f32 = 1e-6;
 #[derive(Clone, Debug)]
 pub(super) struct Settled {
     share: f32x4,
-    /// Runs while a band is soloed.
-    crossover: Crossover,
-    soloed: bool,
-    /// Scratch.
-    dry: [f64x2; MAX_RUN],
     makeup: Average,
     reduction: Average,
     /// Make-up and reduction on their way to the averages, a ring, and frames until it holds
@@ -38,7 +31,6 @@ pub(super) struct Settled {
     until_empty: usize,
     /// Both averages have died away: frames pass as they are until a gain moves.
     idle: bool,
-    corners_hz: [f64; 3],
 }
 
 /// Two one-pole averages behind one another, log₂ units.
@@ -53,16 +45,12 @@ impl Settled {
         let share = -(-1000.0 / (AVERAGE_MS * sample_rate_hz)).exp_m1();
         Self {
             share: f32x4::splat(share as f32),
-            crossover: Crossover::new(sample_rate_hz),
-            soloed: false,
-            dry: [f64x2::ZERO; MAX_RUN],
             makeup: Average::default(),
             reduction: Average::default(),
             waiting: Box::default(),
             next: 0,
             until_empty: 0,
             idle: true,
-            corners_hz: DEFAULT_CORNERS_HZ,
         }
     }
 
@@ -81,13 +69,7 @@ impl Settled {
         (self.makeup, self.reduction) = (Average::default(), Average::default());
         self.waiting.fill([f32x4::ZERO; 2]);
         (self.next, self.until_empty) = (0, 0);
-        (self.soloed, self.idle) = (false, true);
-    }
-
-    /// Moves the corners, in Hz, low to high; takes 50 ms.
-    pub fn set_corners(&mut self, corners_hz: [f64; 3]) {
-        self.corners_hz = corners_hz;
-        self.crossover.set_corners(corners_hz);
+        self.idle = true;
     }
 
     /// Whether frames pass as they are.
@@ -103,9 +85,7 @@ impl Settled {
         gains: &mut [[f32x4; 2]; MAX_RUN],
         turned_down: &mut [[f32; 4]],
     ) {
-        let moves = |bands: &FrameGains| {
-            bands.makeup.abs() + bands.reduction.abs() + bands.solo != f32x4::ZERO
-        };
+        let moves = |bands: &FrameGains| bands.makeup.abs() + bands.reduction.abs() != f32x4::ZERO;
         if self.idle && !bands.iter().any(moves) {
             for [_, gains] in gains.iter_mut().take(bands.len()) {
                 *gains = f32x4::ZERO;
@@ -138,37 +118,10 @@ impl Settled {
 
     /// Looks whether the averages have died away.
     pub fn look(&mut self) {
-        let waits = self.idle || self.soloed || self.until_empty > 0;
+        let waits = self.idle || self.until_empty > 0;
         if !waits && self.makeup.is_nothing() && self.reduction.is_nothing() {
             self.reset();
         }
-    }
-
-    /// Keeps frames as they are before they have their gains, for [`solo`](Self::solo).
-    pub fn keep_dry(&mut self, frames: &[f64x2]) {
-        for (dry, frame) in self.dry.iter_mut().zip(frames) {
-            *dry = *frame;
-        }
-    }
-
-    /// Lets the frames that were [kept](Self::keep_dry) be heard as far as solo lets them.
-    pub fn solo(&mut self, frames: &mut [f64x2], bands: &[FrameGains], gains: &[[f32x4; 2]]) {
-        let frames = frames.iter_mut().zip(&self.dry).zip(bands);
-        for (((frame, dry), bands), [_, gains]) in frames.zip(gains) {
-            let soloes = bands.solo != f32x4::ZERO;
-            if soloes {
-                if !self.soloed {
-                    self.crossover.reset(self.corners_hz);
-                }
-                *frame = soloed(*frame, &self.crossover.split(*dry), *gains, bands);
-            }
-            self.soloed = soloes;
-        }
-    }
-
-    /// No band is soloed in the frames at hand.
-    pub fn solo_is_over(&mut self) {
-        self.soloed = false;
     }
 }
 

@@ -141,11 +141,10 @@ impl Forecaster {
     /// Says what the settings are at this time. Call it as often as you like: a forecast is begun,
     /// and one under way given up, when that is worth it.
     pub fn ask(&self, settings: &ChainSettings, now: Instant) {
-        // Neither the push nor what is switched on makes a difference to a forecast, and solo only
-        // serves listening.
+        // Neither the push nor what is switched on makes a difference to a forecast.
         let settings = ChainSettings {
             push: PushSettings::default(),
-            ..fully_on(&settings.without_solo())
+            ..fully_on(settings)
         };
         let mut state = lock(&self.instance.state);
         let first = state.seen.is_none();

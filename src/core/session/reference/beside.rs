@@ -111,11 +111,10 @@ impl BesideMeter {
             );
             self.task = task.ok();
         }
-        let settings = settings.without_solo();
         let mut state = lock(&self.shared);
         state.asked = Some(now);
         let same = state.request.as_ref().is_some_and(|(request, _)| {
-            request.settings == settings && *request.reference == *reference
+            request.settings == *settings && *request.reference == *reference
         });
         if !same {
             let known = state
@@ -127,7 +126,7 @@ impl BesideMeter {
                 state.found = None;
             }
             let request = Request {
-                settings,
+                settings: *settings,
                 reference: known.unwrap_or_else(|| Arc::new(reference.clone())),
             };
             state.request = Some((request, now));

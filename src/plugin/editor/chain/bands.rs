@@ -127,7 +127,10 @@ fn switches(ui: &mut Ui, places: [Rect; 2], scene: &Scene<'_>, index: usize) {
     let band = &scene.params.band[index];
     let look = Look::new(BAND_NAMES[index], "Whether this band is compressed.");
     control::switch(ui, places[0], scene.setter, &band.on, look);
-    let look = Look::new("solo", "Hear soloed bands only.");
+    let look = Look::new(
+        "solo",
+        "Hear the soloed bands alone, of whatever you listen to. What is measured stays the whole.",
+    );
     control::switch(ui, places[1], scene.setter, &band.solo, look);
 }
 

@@ -36,7 +36,7 @@ pub struct Heard {
     pub reference: bool,
     /// By how much matched listening turns it down, dB, 0 or more; `None` while not matched.
     pub turned_down_db: Option<f64>,
-    /// Bands that are soloed while the bands are on, low to high.
+    /// Bands that are soloed, low to high.
     pub soloed: [bool; 4],
 }
 
@@ -56,10 +56,7 @@ impl Heard {
             other: (listen != ListenChoice::Output).then_some(listen),
             reference: hears_reference(params, snapshot),
             turned_down_db: params.matched.value().then_some(down_db.max(0.0)),
-            soloed: params
-                .band
-                .each_ref()
-                .map(|band| params.bands.on.value() && band.solo.value()),
+            soloed: params.band.each_ref().map(|band| band.solo.value()),
         }
     }
 
@@ -91,10 +88,7 @@ impl Heard {
                 format!("turned down {down}\u{a0}dB, matched")
             });
         }
-        // Neither the input nor the reference has bands.
-        if !self.reference && self.other != Some(ListenChoice::Input) {
-            words.extend(self.solo());
-        }
+        words.extend(self.solo());
         let plain = words.len() == 1 && source == "output";
         let severity = if plain {
             Severity::Plain
@@ -159,14 +153,14 @@ mod tests {
         assert_eq!(caution(heard), expected);
         let heard = Heard {
             other: Some(ListenChoice::Input),
-            soloed: [true; 4],
+            soloed: [false, false, false, true],
             ..Heard::default()
         };
-        assert_eq!(caution(heard), "host records: input, not the output");
+        let expected = "host records: input, not the output, high band only";
+        assert_eq!(caution(heard), expected);
         let heard = Heard {
             reference: true,
             turned_down_db: Some(2.0),
-            soloed: [true; 4],
             ..Heard::default()
         };
         let expected = "host records: reference, not the output, turned down 2.0\u{a0}dB, matched";

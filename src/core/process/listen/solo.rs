@@ -1,0 +1,209 @@
+//! Some of four bands of what is heard, alone.
+//!
+//! It stands behind everything that is measured: what is listened to changes no reading.
+
+use wide::f64x2;
+
+use super::level::{Aim, Level};
+use super::{JUMP_DB, MOST_JUMP_DB, QUANTUM_FRAMES};
+use crate::dsp::crossover::{BandLanes, Crossover, low_to_high};
+use crate::dsp::quad::Quad;
+use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::run::{MAX_RUN, for_each_run};
+
+/// Time constant of the mean products by which a jump is told, ms.
+const PRODUCTS_MS: f64 = 300.0;
+/// Time constant in which a band that was held within full scale comes back, ms.
+const HELD_MS: f64 = 1_000.0;
+/// Mean square below which nothing is heard of the whole: −90 dBFS.
+const UNHEARD: f64 = 1e-9;
+
+/// How much is heard of the whole, and of each band in its place, low to high.
+type Mix = [f64; 5];
+
+const WHOLE: Mix = [1.0, 0.0, 0.0, 0.0, 0.0];
+
+/// Lets only some bands of a signal be heard: those of a Linkwitz-Riley split.
+///
+/// Changes are faded over 20 ms; what becomes louder by more than 3 dB with one comes in at the
+/// level of what was heard and rises over a second. A band can peak higher than the whole that it
+/// is a part of (the fundamental of a square wave by 2.1 dB): it is held within full scale. With
+/// no band chosen, and settled, every sample passes bit for bit and nothing is worked out. No
+/// latency.
+#[derive(Clone, Debug)]
+pub(super) struct Solo {
+    quantum_s: f64,
+    product_share: f64,
+    held_share: f64,
+    bands: [bool; 4],
+    crossover: Crossover,
+    from: Mix,
+    to: Mix,
+    fade: Ramp,
+    /// The gain of `to`, and frames until its next quantum.
+    level: Level,
+    until_quantum: u32,
+    /// Mean products of the whole and of its bands with each other: those of neighbours hold much
+    /// of the same.
+    products: [Mix; 5],
+    /// What holds the bands within full scale, 1 or less.
+    held: f64,
+    /// Scratch.
+    split: [BandLanes; MAX_RUN],
+}
+
+impl Solo {
+    /// The next bands are taken at once. Allocates nothing.
+    pub fn new(sample_rate_hz: f64) -> Self {
+        let share = |ms: f64| -(-1000.0 / (ms * sample_rate_hz)).exp_m1();
+        Self {
+            quantum_s: f64::from(QUANTUM_FRAMES) / sample_rate_hz,
+            product_share: share(PRODUCTS_MS),
+            held_share: share(HELD_MS),
+            bands: [false; 4],
+            crossover: Crossover::new(sample_rate_hz),
+            from: WHOLE,
+            to: WHOLE,
+            fade: Ramp::new(sample_rate_hz, SWITCH_MS),
+            level: Level::FULL,
+            until_quantum: 0,
+            products: [[0.0; 5]; 5],
+            held: 1.0,
+            split: [[Quad::ZERO; 2]; MAX_RUN],
+        }
+    }
+
+    /// Forgets the signal: the next bands are taken at once. What is left of a rise holds.
+    pub fn reset(&mut self) {
+        self.fade.reset();
+    }
+
+    /// The same, and what still rises is there at once, too.
+    pub fn cut(&mut self) {
+        self.reset();
+        self.level = Level::FULL;
+    }
+
+    /// By how much what is heard is rising, dB: the whole of the rise until it is over, else 0.
+    pub fn rising_db(&self) -> f64 {
+        self.level.rising_db()
+    }
+
+    /// Leaves of one or two channels the bands that are asked for, or all of it for none of them;
+    /// `corners_hz` lie between the bands.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn process(&mut self, channels: &mut [&mut [f32]], bands: [bool; 4], corners_hz: [f64; 3]) {
+        self.take(bands, corners_hz);
+        if !self.is_idle() {
+            self.crossover.set_corners(corners_hz);
+            for_each_run(channels, |frames| self.run(frames));
+        }
+    }
+
+    fn is_idle(&self) -> bool {
+        self.to == WHOLE && self.fade.is_settled() && self.level.constant() == Some(1.0)
+    }
+
+    fn take(&mut self, bands: [bool; 4], corners_hz: [f64; 3]) {
+        let fresh = self.fade.target() == 0.0;
+        if bands == self.bands && !fresh {
+            return;
+        }
+        let was_idle = self.is_idle();
+        self.bands = bands;
+        let heard = self.mix(self.level.at(self.until_quantum).into());
+        self.to = if bands == [false; 4] {
+            WHOLE
+        } else {
+            let [a, b, c, d] = bands.map(|heard| f64::from(u8::from(heard)));
+            [0.0, a, b, c, d]
+        };
+        if was_idle || fresh {
+            self.crossover.reset(corners_hz);
+            self.products = [[0.0; 5]; 5];
+            self.held = 1.0;
+        }
+        if fresh {
+            (self.from, self.until_quantum) = (self.to, 0);
+            self.fade.jump(1.0);
+            return;
+        }
+        self.from = heard;
+        self.fade.jump(0.0);
+        self.fade.set_target(1.0);
+        // From the whole there is only one way.
+        let jump_db = if was_idle { 0.0 } else { self.jump_db() };
+        self.level.arrive(jump_db, self.quantum_s);
+    }
+
+    /// By how much `to` is louder than `from` where that is a jump, dB; else 0.
+    fn jump_db(&self) -> f64 {
+        let energy = |mix: &Mix| -> f64 {
+            let row = |row: &Mix| -> f64 { row.iter().zip(mix).map(|(a, b)| a * b).sum() };
+            let rows = self.products.iter().zip(mix);
+            rows.map(|(products, gain)| gain * row(products)).sum()
+        };
+        let (old, new) = (energy(&self.from), energy(&self.to));
+        if old <= 0.0 {
+            return MOST_JUMP_DB;
+        }
+        let jump_db = 10.0 * (new / old).log10();
+        if jump_db > JUMP_DB {
+            jump_db.min(MOST_JUMP_DB)
+        } else {
+            0.0
+        }
+    }
+
+    /// What is heard at the moment, with `to` at this gain.
+    #[inline]
+    fn mix(&self, gain: f64) -> Mix {
+        let come = self.fade.value();
+        let mut mix = self.from;
+        for (mix, to) in mix.iter_mut().zip(self.to) {
+            *mix += come * (to * gain - *mix);
+        }
+        mix
+    }
+
+    fn run(&mut self, frames: &mut [f64x2]) {
+        self.crossover.split_run([frames], [&mut self.split]);
+        for (index, frame) in frames.iter_mut().enumerate() {
+            if self.until_quantum == 0 {
+                self.quantum();
+            }
+            self.until_quantum -= 1;
+            self.fade.advance();
+            let gain = self.level.at(self.until_quantum).into();
+            let [whole, a, b, c, d] = self.mix(gain);
+            let bands = low_to_high(&self.split[index]);
+            let parts = [*frame, bands[0], bands[1], bands[2], bands[3]];
+            for (row, one) in self.products.iter_mut().zip(parts) {
+                for (product, other) in row.iter_mut().zip(parts) {
+                    *product += self.product_share * ((one * other).reduce_add() - *product);
+                }
+            }
+            let heard = (bands[0] * a + bands[1] * b) + (bands[2] * c + bands[3] * d);
+            let [left, right] = heard.to_array();
+            let peak = left.abs().max(right.abs());
+            self.held += self.held_share * (1.0 - self.held);
+            if peak * self.held > 1.0 {
+                self.held = 1.0 / peak;
+            }
+            *frame = *frame * whole + heard * self.held;
+        }
+    }
+
+    fn quantum(&mut self) {
+        self.until_quantum = QUANTUM_FRAMES;
+        let aim = Aim {
+            db: None,
+            steady: true,
+            input: false,
+            unheard: self.products[0][0] < UNHEARD,
+        };
+        self.level.quantum(aim, self.quantum_s);
+    }
+}
