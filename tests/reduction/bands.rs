@@ -280,3 +280,21 @@ fn the_most_is_not_that_of_a_faint_beginning() {
     println!("most {most_db:.2} dB");
     assert!(most_db.abs() < 0.1, "{most_db}");
 }
+
+// Nothing but a factor of one or a half stands between the signals: no window can hold less.
+#[test]
+fn a_gain_that_jumps_is_never_told_lower_than_it_was() {
+    let song = rink_lights(48_000).channels;
+    let before = [0, 1].map(|channel| song[channel][..20 * 48_000].to_vec());
+    let factor = |frame: usize| if frame / 17_771 % 2 == 0 { 1.0 } else { 0.5 };
+    let after = before.each_ref().map(|channel| {
+        let turned = channel.iter().enumerate();
+        turned
+            .map(|(frame, sample)| factor(frame) * sample)
+            .collect()
+    });
+    let reading = measured(&before, &after, RATE_HZ);
+    let most_db = reading.bands.map(|band| band.reduction.max_db.unwrap());
+    println!("most {most_db:.2?} dB");
+    assert!(most_db.iter().all(|most_db| (most_db - 6.02).abs() < 0.3));
+}

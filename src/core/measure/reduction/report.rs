@@ -288,12 +288,13 @@ impl Report {
             let (xx, yy, residual) = (fit.xx[band], fit.yy[band], fit.residual[band]);
             let loud = xx > gate.max(LEAK * whole);
             let (through, explained) = (fit.through[band], fit.explained[band]);
-            let gain_db = if loud {
-                gain_db(xx, through, fit.gain[band], explained)
+            let gain_db = |gain: f64| {
+                gain_db(xx, through, gain, explained)
                     .map(|db| db + self.given_gain_db[band])
-            } else {
-                None
+                    .filter(|_| loud)
             };
+            let no_lower_db = gain_db(fit.no_lower[band]);
+            let gain_db = gain_db(fit.gain[band]);
             // What has been muted is explained by its silence.
             let own = fit.gain[band].powi(2) * xx > LEAST_OWN * through;
             let firm = explained > FIRMLY_EXPLAINED && own || through < xx * MUTED;
@@ -301,14 +302,14 @@ impl Report {
                 gains[band].push(gain_db.filter(|_| firm));
             }
             let mut now = Sums::NONE;
-            if let Some(gain_db) = gain_db {
+            if let (Some(gain_db), Some(no_lower_db)) = (gain_db, no_lower_db) {
                 (now.weight, now.weighted_db, now.windows) = (xx, xx * gain_db, 1.0);
                 let session = &track.session;
                 if firm {
-                    track.lowest.add(xx, gain_db);
+                    track.lowest.add(xx, no_lower_db);
                 }
                 if firm && xx * session.windows >= FIRM_LEVEL * session.weight {
-                    now.lowest_db = gain_db;
+                    now.lowest_db = no_lower_db;
                 }
             }
             if yy > gate {

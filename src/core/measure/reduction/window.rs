@@ -27,6 +27,9 @@ const LEAST_SPREAD: f64 = 1e-6;
 /// fit leaves over of a loud one.
 const HOLD: f64 = 0.01;
 const HOLD_FAINT: f64 = 3e-5;
+/// How strongly what moves within a window speaks against what its four gains say beyond each
+/// band's own: half of that is left where a thousandth of the energy is explained by movement.
+const DOUBT: f64 = 1_000.0;
 
 /// Weight and time (in windows, from its middle) of each slot of a window in the middle of the last
 /// [`SLOTS`].
@@ -95,6 +98,7 @@ impl Windows {
         let mut fit = Fit::new(&self.short, short, pair, frames_per_slot);
         (fit.xx, fit.through) = (long.xx, long.through);
         (fit.gain, fit.explained) = (long.gain, long.explained);
+        fit.no_lower = long.no_lower;
         (fit.yy[0], fit.residual[0]) = (long.yy[0], long.residual[0]);
         fit
     }
@@ -223,6 +227,9 @@ pub(super) struct Fit {
     pub through: [f64; 4],
     /// Gain of each band, linear.
     pub gain: [f64; 4],
+    /// The same where it is not told lower than it was: beside a gain that jumps within the window,
+    /// four straight lines overshoot.
+    pub no_lower: [f64; 4],
     /// Share of each band of the second signal that the same band of the first explains.
     pub explained: [f64; 4],
     /// Energy of each band of the second signal in the window that tells what is left over, and the
@@ -257,6 +264,7 @@ impl Fit {
             xx: sum(|fit| fit.xx),
             through: sum(|fit| fit.through),
             gain: mean(|fit| fit.gain, |fit| fit.xx),
+            no_lower: mean(|fit| fit.no_lower, |fit| fit.xx),
             explained: mean(|fit| fit.explained, |fit| fit.through),
             yy: sum(|fit| fit.yy),
             residual: sum(|fit| fit.residual),
@@ -297,6 +305,17 @@ impl Fit {
         let own_gain = ratio(sum.xy, xx).to_array();
         let (gain, unexplained) =
             together(before, own_gain, sum.xs.to_array(), xs_moment.to_array());
+        let still = steady.reduce_add();
+        let doubt = DOUBT * moving.reduce_add();
+        let trust = if doubt > 0.0 {
+            still / (still + doubt)
+        } else {
+            1.0
+        };
+        let no_lower = std::array::from_fn(|band| {
+            let further = gain[band] - own_gain[band];
+            own_gain[band] + if further < 0.0 { trust } else { 1.0 } * further
+        });
         let [whole, ..] = sum.ss.to_array();
         let scale = 1.0 / (shape.weights() * frames_per_slot.max(1.0));
         let per_frame = |sum: f64x4| (sum * f64x4::splat(scale)).to_array();
@@ -304,6 +323,7 @@ impl Fit {
             xx: per_frame(xx),
             through: per_frame(sum.yy),
             gain,
+            no_lower,
             explained: ratio(steady, sum.yy).to_array(),
             yy: per_frame(sum.yy),
             residual: per_frame(residual),
