@@ -28,8 +28,8 @@ const LEAST_SPREAD: f64 = 1e-6;
 const HOLD: f64 = 0.01;
 const HOLD_FAINT: f64 = 3e-5;
 /// How strongly what moves within a window speaks against what its four gains say beyond each
-/// band's own: half of that is left where a thousandth of the energy is explained by movement.
-const DOUBT: f64 = 1_000.0;
+/// band's own: half of that is left where a ten-thousandth of the energy is explained by movement.
+const DOUBT: f64 = 10_000.0;
 
 /// Weight and time (in windows, from its middle) of each slot of a window in the middle of the last
 /// [`SLOTS`].
