@@ -196,3 +196,25 @@ fn it_follows_settings_and_music() {
         pause(Duration::from_millis(10));
     }
 }
+
+/// By construction: the reference is the music as a file at 8 kHz holds it, of the band that
+/// reaches past 4 kHz a part and nothing above (sampling theorem).
+#[test]
+fn what_a_low_rate_leaves_out_is_nothing_to_come_near_to() {
+    let music = music();
+    let mut reference = profile(&music);
+    reference.sample_rate_hz = 8_000;
+    for (band, level) in reference.part.balance_db.iter_mut().enumerate() {
+        let part = (mid_band_hz(band) < 4_400.0).then_some(6.0);
+        if mid_band_hz(band) > 3_600.0 {
+            *level = level.zip(part).map(|(level, part)| level - part);
+        }
+    }
+    let stretch = Stretch::new(RATE_HZ, music.to_vec());
+    let found = beside(stretch, &ChainSettings::default(), &reference).unwrap();
+    let shelves = found.shelves.unwrap();
+    println!("beside 8 kHz: {shelves:.2?}, now {:.2?} dB", found.now_db);
+    assert!(!shelves.helps());
+    assert!(found.now_db.unwrap() < 0.1);
+    assert_eq!(found.comparison.crest_difference_db[2..], [None; 2]);
+}

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 
 use super::super::forecast::{Forecaster, LEAST_MUSIC_S, Stretch};
 use super::super::section::Section;
-use super::findings::Comparison;
+use super::findings::{Comparison, known_of_both};
 use super::profile::Profile;
 use super::profiler::{LOUDEST_PART_S, Profiler};
 use super::suggest::{Suggestion, difference_db, shape_db, suggest};
@@ -356,7 +356,8 @@ fn compared(request: &Request, output: Profiler, input: Profiler, music_s: f64) 
         let gains = filters.map(|shelf| shelf.magnitude_db(hz, rate_hz));
         Some(output.part.balance_db[band]? - gains.iter().sum::<f64>())
     });
-    let theirs = &reference.part.balance_db;
+    // Where the reference holds nothing there is nothing to come near to.
+    let [_, theirs] = known_of_both(&output, reference);
     let loudness = input
         .part
         .integrated_lufs
@@ -365,10 +366,10 @@ fn compared(request: &Request, output: Profiler, input: Profiler, music_s: f64) 
         music_s,
         comparison: Comparison::new(&output, reference),
         input_difference_db: loudness.map_or([None; BAND_COUNT], |(ours, loudness)| {
-            difference_db(&input.part.balance_db, ours, theirs, loudness)
+            difference_db(&input.part.balance_db, ours, &theirs, loudness)
         }),
-        shelves: suggest(rate_hz, &bare, theirs),
-        now_db: shape_db(rate_hz, &bare, theirs, &set),
+        shelves: suggest(rate_hz, &bare, &theirs),
+        now_db: shape_db(rate_hz, &bare, &theirs, &set),
         output,
         input,
     })

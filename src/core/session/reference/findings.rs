@@ -105,7 +105,8 @@ impl Comparison {
             // Shelves move the mix as it is, also where the reference holds nothing.
             suggestion: suggest(rate_hz, &ours.balance_db, their_balance),
             octave: octaves.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db)),
-            same: mix.whole == reference.whole && mix.channels == reference.channels,
+            same: mix.channels == reference.channels
+                && (mix.whole, mix.part) == (reference.whole, reference.part),
         }
     }
 }
@@ -117,7 +118,7 @@ fn lower_half_hz(mix: &Profile, reference: &Profile) -> f64 {
 
 /// Both balances, without the bands that are not known of both, or of which the one of the lower
 /// rate holds only a part.
-fn known_of_both(mix: &Profile, reference: &Profile) -> [Bands; 2] {
+pub(super) fn known_of_both(mix: &Profile, reference: &Profile) -> [Bands; 2] {
     let (ours, theirs) = (&mix.part.balance_db, &reference.part.balance_db);
     let half_hz = lower_half_hz(mix, reference);
     let alike = mix.sample_rate_hz == reference.sample_rate_hz;

@@ -119,7 +119,7 @@ pub fn advice(beside: Option<&Beside>, same: bool, set: &ShelvesSettings) -> Adv
         apply: None,
     };
     if same {
-        return plain("The reference is this very recording: choose another.");
+        return plain("Nothing measured sets mix and reference apart: choose another.");
     }
     let Some(beside) = beside else {
         return plain("Shelves are suggested after ten seconds of music.");
@@ -203,10 +203,14 @@ fn is_one_recording(point: &Point, whole: &Figures) -> bool {
 /// Crest factor of one band, mix and reference, dB.
 pub type Density = [Option<f64>; 2];
 
-/// The crest factors in four bands, low to high.
+/// The crest factors in four bands, low to high. The mix's is left out where the two are not to be
+/// compared.
 pub fn density(beside: Option<&Beside>, reference: &Profile) -> [Density; 4] {
     std::array::from_fn(|band| {
-        let ours = beside.and_then(|beside| beside.output.part.band_crest_db[band]);
+        let ours = beside.and_then(|beside| {
+            beside.comparison.crest_difference_db[band]?;
+            beside.output.part.band_crest_db[band]
+        });
         [ours, reference.part.band_crest_db[band]]
     })
 }
