@@ -286,7 +286,13 @@ fn the_most_is_not_that_of_a_faint_beginning() {
 fn a_gain_that_jumps_is_never_told_lower_than_it_was() {
     let song = rink_lights(48_000).channels;
     let before = [0, 1].map(|channel| song[channel][..20 * 48_000].to_vec());
-    let factor = |frame: usize| if frame / 17_771 % 2 == 0 { 1.0 } else { 0.5 };
+    let factor = |frame: usize| {
+        if (frame / 17_771).is_multiple_of(2) {
+            1.0
+        } else {
+            0.5
+        }
+    };
     let after = before.each_ref().map(|channel| {
         let turned = channel.iter().enumerate();
         turned
