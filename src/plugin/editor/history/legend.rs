@@ -29,7 +29,7 @@ fn entries(colours: &Colours) -> [(Mark, &'static str); 7] {
             Mark::Triangles(colours.window.mark),
             "outside target (hollow: PLR)",
         ),
-        (Mark::Block(colours.output.mark), "turned down"),
+        (Mark::Block(colours.output.mark), "limiter"),
         (Mark::Tick(colours.text), "over the ceiling"),
     ]
 }

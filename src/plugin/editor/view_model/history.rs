@@ -138,7 +138,7 @@ pub fn values_in_columns(time_s: f64, recorded: &Recorded) -> [(String, Option<S
         ),
         (
             format!(
-                "turned down {}",
+                "limiter {}",
                 with_unit(value(Column::OutputLimiterGain), 1, "dB")
             ),
             None,

@@ -29,7 +29,7 @@ pub struct Row {
     pub threshold_db: f32,
     /// Its level now, dBFS.
     pub level_db: Option<f32>,
-    /// By how much it is turned down now, dB, 0 or less.
+    /// Gain by which it is turned down now, dB, 0 or less.
     pub gain_db: f32,
     /// The same as it is written.
     pub told_gain_db: f32,
@@ -158,15 +158,15 @@ fn choose(
         .widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), chosen, &text));
     let level = with_unit(row.level_db.map(f64::from), 1, "dBFS");
     let threshold = with_unit(Some(row.threshold_db.into()), 1, "dBFS");
-    let gain = fixed(row.working.then_some(row.gain_db.into()), 1);
-    let spoken = format!("level {level}, threshold {threshold}, gain {gain} dB");
+    let gain = with_unit(row.working.then_some(row.gain_db.into()), 1, "dB");
+    let spoken = format!("level {level}, threshold {threshold}, gain {gain}");
     ui.ctx()
         .accesskit_node_builder(response.id, |node| node.set_value(spoken.clone()));
     let response = response.on_hover_cursor(egui::CursorIcon::PointingHand);
     control::tip(
         response,
         &format!(
-            "Shows the {} band's curve and controls. Its peaks are at {level}, its threshold is {threshold}, it is turned down by {gain} dB.",
+            "Shows the {} band's curve and controls. Its peaks are at {level}, its threshold is {threshold}, its gain is {gain}.",
             BAND_NAMES[index]
         ),
     )
