@@ -530,6 +530,10 @@ fn what_a_low_rate_leaves_out_is_no_difference() {
         );
         assert!(spread.iter().all(|db| db.abs() < 0.5), "{spread:?}");
         assert_eq!(comparison.crest_difference_db[3], None);
+        for side in [mix, reference] {
+            assert_eq!(comparison.crest_db(side, 3), None);
+            assert_eq!(comparison.crest_db(side, 1), side.part.band_crest_db[1]);
+        }
         assert!(!comparison.suggestion.unwrap().helps());
         assert!(comparison.difference_db[28..].iter().all(Option::is_none));
     }

@@ -164,8 +164,8 @@ impl Report {
             low_hz: corner(region.checked_sub(1)),
             high_hz: corner(Some(region)),
             difference_db: self.comparison.region_difference_db[region],
-            mix_crest_db: mix.band_crest_db[region],
-            reference_crest_db: reference.band_crest_db[region],
+            mix_crest_db: self.comparison.crest_db(&self.mix, region),
+            reference_crest_db: self.comparison.crest_db(&self.reference, region),
         });
         Json {
             mix: JsonSide::new(&self.files[0], &self.mix),

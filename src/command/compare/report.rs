@@ -89,10 +89,10 @@ impl Report {
                 |row| signed(comparison.region_difference_db[*row]),
             ),
             column(["crest factor", "mix, dB"], &rows, |row| {
-                tenths(self.mix.part.band_crest_db[*row])
+                tenths(comparison.crest_db(&self.mix, *row))
             }),
             column(["", "reference, dB"], &rows, |row| {
-                tenths(self.reference.part.band_crest_db[*row])
+                tenths(comparison.crest_db(&self.reference, *row))
             }),
         ])
     }

@@ -111,6 +111,15 @@ impl Comparison {
     }
 }
 
+impl Comparison {
+    /// Crest factor of one of the two in a region, dB; `None` where they are
+    /// [not to be compared](Self::crest_difference_db).
+    pub fn crest_db(&self, of: &Profile, region: usize) -> Option<f64> {
+        self.crest_difference_db.get(region).copied().flatten()?;
+        of.part.band_crest_db.get(region).copied().flatten()
+    }
+}
+
 /// Half of the lower of both sample rates, Hz.
 fn lower_half_hz(mix: &Profile, reference: &Profile) -> f64 {
     0.5 * f64::from(mix.sample_rate_hz.min(reference.sample_rate_hz))

@@ -207,10 +207,7 @@ pub type Density = [Option<f64>; 2];
 /// compared.
 pub fn density(beside: Option<&Beside>, reference: &Profile) -> [Density; 4] {
     std::array::from_fn(|band| {
-        let ours = beside.and_then(|beside| {
-            beside.comparison.crest_difference_db[band]?;
-            beside.output.part.band_crest_db[band]
-        });
+        let ours = beside.and_then(|beside| beside.comparison.crest_db(&beside.output, band));
         [ours, reference.part.band_crest_db[band]]
     })
 }
