@@ -153,13 +153,15 @@ pub fn values_in_columns(time_s: f64, recorded: &Recorded) -> [(String, Option<S
     ]
 }
 
-/// What was measured; levels of silence are none.
+/// What was measured; levels of silence are none, and a limiter's gain says nothing of it.
 fn value_of(recorded: &Recorded, column: Column) -> Option<f64> {
-    let value = recorded.point.get(column).map(f64::from);
-    if matches!(column.unit(), "LUFS" | "dBTP") {
-        level(value)
-    } else {
-        value
+    let value = |column: Column| recorded.point.get(column).map(f64::from);
+    match column {
+        Column::CleanLimiterGain | Column::OutputLimiterGain => {
+            level(value(Column::TruePeakOutput)).and(value(column))
+        }
+        _ if matches!(column.unit(), "LUFS" | "dBTP") => level(value(column)),
+        _ => value(column),
     }
 }
 
