@@ -192,6 +192,33 @@ fn it_says_while_it_rises_and_a_cut_ends_that() {
     assert_eq!(heard(ALL, SECOND), 0.0);
 }
 
+// Played, paused, and played on: what the pause hides is told by what was heard before it. Tried
+// before anything was played, it leaves no trace.
+#[test]
+fn a_pause_hides_no_jump_and_makes_none() {
+    let low_on = |until: usize| {
+        move |start: usize| {
+            let solo = if start < until { LOW } else { ALL };
+            with(ChainSettings::default(), soloed(solo))
+        }
+    };
+    let sound = tone(400.0, 0.3, SECOND);
+    let silence = vec![vec![0.0; 2 * SECOND]; 2];
+    for (before, rises) in [(&sound, true), (&silence, false)] {
+        let mut engine = engine(RATE_HZ, 2);
+        play(&mut engine, before, || 480, low_on(usize::MAX));
+        play(&mut engine, &silence, || 480, low_on(SECOND));
+        let heard = play(&mut engine, &sound, || 480, low_on(0));
+        let late = engine.latency_frames();
+        let first = peak_of(&heard, late, late + SECOND / 10);
+        println!("rises {rises}: begins at {first:.4}");
+        assert_eq!(first < 0.03, rises, "{first}");
+        if !rises {
+            assert_eq!(sound[0][..SECOND - late], heard[0][late..]);
+        }
+    }
+}
+
 // Every change is a fade whose weights move by 1/N a frame, N the frames of 20 ms: a step is never
 // larger than those of the signals and the span between them over N.
 #[test]

@@ -15,8 +15,8 @@ use crate::dsp::run::{MAX_RUN, for_each_run};
 const PRODUCTS_MS: f64 = 300.0;
 /// Time constant in which a band that was held within full scale comes back, ms.
 const HELD_MS: f64 = 1_000.0;
-/// Mean square below which nothing is heard of the whole: −90 dBFS.
-const UNHEARD: f64 = 1e-9;
+/// Energy of a frame from which on something is heard of the whole: −90 dBFS.
+const HEARD: f64 = 1e-9;
 
 /// How much is heard of the whole, and of each band in its place, low to high.
 type Mix = [f64; 5];
@@ -43,9 +43,12 @@ pub(super) struct Solo {
     /// The gain of `to`, and frames until its next quantum.
     level: Level,
     until_quantum: u32,
-    /// Mean products of the whole and of its bands with each other: those of neighbours hold much
-    /// of the same.
+    /// Mean products of the whole and of its bands with each other (those of neighbours hold much
+    /// of the same) over frames in which something was heard: what a pause follows on is not
+    /// forgotten in it.
     products: [Mix; 5],
+    /// Something was heard in the quantum.
+    sounds: bool,
     /// What holds the bands within full scale, 1 or less.
     held: f64,
     /// Scratch.
@@ -68,6 +71,7 @@ impl Solo {
             level: Level::FULL,
             until_quantum: 0,
             products: [[0.0; 5]; 5],
+            sounds: false,
             held: 1.0,
             split: [[Quad::ZERO; 2]; MAX_RUN],
         }
@@ -145,10 +149,8 @@ impl Solo {
             let rows = self.products.iter().zip(mix);
             rows.map(|(products, gain)| gain * row(products)).sum()
         };
-        let (old, new) = (energy(&self.from), energy(&self.to));
-        if old <= 0.0 {
-            return MOST_JUMP_DB;
-        }
+        // What rounds below nothing is nothing; and if nothing was heard at all, nothing jumps.
+        let (old, new) = (energy(&self.from).max(0.0), energy(&self.to));
         let jump_db = 10.0 * (new / old).log10();
         if jump_db > JUMP_DB {
             jump_db.min(MOST_JUMP_DB)
@@ -180,9 +182,12 @@ impl Solo {
             let [whole, a, b, c, d] = self.mix(gain);
             let bands = low_to_high(&self.split[index]);
             let parts = [*frame, bands[0], bands[1], bands[2], bands[3]];
-            for (row, one) in self.products.iter_mut().zip(parts) {
-                for (product, other) in row.iter_mut().zip(parts) {
-                    *product += self.product_share * ((one * other).reduce_add() - *product);
+            if (*frame * *frame).reduce_add() > HEARD {
+                self.sounds = true;
+                for (row, one) in self.products.iter_mut().zip(parts) {
+                    for (product, other) in row.iter_mut().zip(parts) {
+                        *product += self.product_share * ((one * other).reduce_add() - *product);
+                    }
                 }
             }
             let heard = (bands[0] * a + bands[1] * b) + (bands[2] * c + bands[3] * d);
@@ -202,7 +207,7 @@ impl Solo {
             db: None,
             steady: true,
             input: false,
-            unheard: self.products[0][0] < UNHEARD,
+            unheard: !std::mem::take(&mut self.sounds),
         };
         self.level.quantum(aim, self.quantum_s);
     }

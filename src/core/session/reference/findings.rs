@@ -109,9 +109,7 @@ impl Comparison {
                 && (mix.whole, mix.part) == (reference.whole, reference.part),
         }
     }
-}
 
-impl Comparison {
     /// Crest factor of one of the two in a region, dB; `None` where they are
     /// [not to be compared](Self::crest_difference_db).
     pub fn crest_db(&self, of: &Profile, region: usize) -> Option<f64> {
