@@ -12,6 +12,7 @@ use std::f64::consts::{LN_10, PI};
 use crestline_core::process::{
     BandSettings, Bands, BandsSettings, Push, PushSettings, Shelves, ShelvesSettings,
 };
+use kit::automation::bands;
 use proptest::prelude::*;
 
 pub(super) const RATES_HZ: [f64; 4] = [44_100.0, 48_000.0, 96_000.0, 192_000.0];
@@ -377,44 +378,14 @@ fn after_a_reset_everything_sounds_as_if_new() {
 }
 
 fn any_settings() -> impl Strategy<Value = Settings> {
-    let band = (
-        any::<bool>(),
-        -60.0..0.0,
-        1.0..10.0,
-        0.0..24.0,
-        0.1..50.0,
-        5.0..500.0,
-        -12.0..12.0,
-    )
-        .prop_map(
-            |(enabled, threshold_db, ratio, knee_db, attack_ms, release_ms, makeup_db)| {
-                BandSettings {
-                    enabled,
-                    threshold_db,
-                    ratio,
-                    knee_db,
-                    attack_ms,
-                    release_ms,
-                    makeup_db,
-                }
-            },
-        );
     let gain = prop_oneof![Just(0.0), -9.0..9.0];
     (
         prop_oneof![Just(0.0), 0.0..18.0],
         (40.0..400.0, gain.clone(), 1500.0..12_000.0, gain),
-        (
-            any::<bool>(),
-            [40.0..200.0, 300.0..2000.0, 3000.0..9000.0],
-            [band.clone(), band.clone(), band.clone(), band],
-        ),
+        bands(),
     )
         .prop_map(
-            |(
-                push_db,
-                (low_hz, low_gain_db, high_hz, high_gain_db),
-                (on, crossovers_hz, bands),
-            )| Settings {
+            |(push_db, (low_hz, low_gain_db, high_hz, high_gain_db), bands)| Settings {
                 push: PushSettings { push_db },
                 shelves: ShelvesSettings {
                     low_hz,
@@ -422,11 +393,7 @@ fn any_settings() -> impl Strategy<Value = Settings> {
                     high_hz,
                     high_gain_db,
                 },
-                bands: BandsSettings {
-                    on,
-                    crossovers_hz,
-                    bands,
-                },
+                bands,
             },
         )
 }

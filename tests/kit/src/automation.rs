@@ -29,7 +29,8 @@ fn band() -> impl Strategy<Value = BandSettings> {
     )
 }
 
-fn bands() -> impl Strategy<Value = BandsSettings> {
+/// Any bands.
+pub fn bands() -> impl Strategy<Value = BandsSettings> {
     (
         any::<bool>(),
         [10.0..500.0_f64, 300.0..4_000.0, 2_000.0..20_000.0],
