@@ -4,6 +4,7 @@ mod chart;
 mod input;
 mod json;
 mod report;
+mod told;
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -17,14 +18,14 @@ use crate::stage_args::{StageArgs, within};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::process::PushSettings;
 use crestline_core::session::forecast::{
-    PUSH_STEP_DB, Path as Way, Point, Summary, forecast, loudness_at, potential,
+    PUSH_STEP_DB, Path as Way, Point, Summary, forecast, forecast_at, loudness_at, potential,
 };
 use crestline_core::session::{PLAYBACK_LUFS, Section};
 use crestline_files::printable;
 
 const AFTER_HELP: &str = "\
-The file runs through the chain, with the stages as given, at pushes of 0 dB to --max-push-db, 1.5 dB apart and nearer to
-each other where a curve bends. The limiter runs in both paths and the saturator in the saturated one, with --saturate or
+The file runs through the chain, with the stages as given, at pushes of 0 dB to --max-push-db, 1.5 dB apart, nearer to
+each other where a curve bends, and at each push that something is told of. The limiter runs in both paths and the saturator in the saturated one, with --saturate or
 without. --push-db and --saturate say where the output stands now.
 
 The loudness potential is where one more decibel of push, and each after it, adds less than half an LU. At one loudness
@@ -64,6 +65,9 @@ const MAX_PUSH_DB: Setting = Setting::new(
     PushSettings::PUSH_DB.max,
     PushSettings::PUSH_DB.max,
 );
+/// Rounds of measuring what is told: where a path comes to a loudness is itself known better once the
+/// push before has been measured.
+const ROUNDS: usize = 2;
 /// Loudness to compare at, LUFS: what music comes to, with room on either side.
 const AT_LUFS: Setting = Setting::new(-40.0, 0.0, -14.0);
 
@@ -132,6 +136,38 @@ impl ForecastArgs {
         }
     }
 
+    /// Runs the even pushes, then those that something is told of.
+    fn forecast(&self, input: &mut input::Input) -> Report {
+        let settings = self.stages.settings();
+        let stretch = input.take_stretch();
+        let bar = progress_bar(None, "pushing {bar:40} {pos} of {len}  {eta} left");
+        let points = forecast(
+            stretch.clone(),
+            &settings,
+            self.max_push_db,
+            &|| false,
+            &mut |_, progress| {
+                bar.set_length(progress.planned as u64);
+                bar.set_position(progress.done as u64);
+            },
+        );
+        // Nobody cancels it.
+        let mut report = self.report(input, points.unwrap_or_default());
+        for _ in 0..ROUNDS {
+            let pushes = told::missing(&report.points, &report.summary, report.now_db);
+            bar.inc_length(pushes.len() as u64);
+            let mut points = report.points;
+            for push_db in pushes {
+                points.extend(forecast_at(&stretch, &settings, push_db, &|| false));
+                bar.inc(1);
+            }
+            points.sort_by(|a, b| a.push_db.total_cmp(&b.push_db));
+            report = self.report(input, points);
+        }
+        bar.finish_and_clear();
+        report
+    }
+
     fn report(&self, input: &input::Input, points: Vec<Point>) -> Report {
         let (now_db, way) = (self.stages.settings().push.push_db, self.way());
         let now = loudness_at(&points, way, now_db).map(|lufs| (Reason::Now, lufs));
@@ -178,21 +214,7 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
     for note in &input.notes {
         print_error(&format!("{}: {note}", printable(&args.file)));
     }
-    let bar = progress_bar(None, "pushing {bar:40} {pos} of {len}  {eta} left");
-    let settings = args.stages.settings();
-    let points = forecast(
-        input.take_stretch(),
-        &settings,
-        args.max_push_db,
-        &|| false,
-        &mut |_, progress| {
-            bar.set_length(progress.planned as u64);
-            bar.set_position(progress.done as u64);
-        },
-    );
-    bar.finish_and_clear();
-    // Nobody cancels it.
-    let report = args.report(&input, points.unwrap_or_default());
+    let report = args.forecast(&mut input);
     if let Some(svg) = svg
         && let Err(message) = write_chart(&report, svg, args.force)
     {

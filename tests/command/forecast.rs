@@ -88,6 +88,43 @@ fn a_point_is_what_render_does_at_that_push() {
     }
 }
 
+// Source: `crestline render` at the pushes that the forecast tells, as its own JSON tells. The
+// saturator sets in between the pushes of 0 and 1.5 dB, where no straight line follows it.
+#[test]
+fn what_is_told_between_the_even_pushes_is_what_render_does_there() {
+    let folder = folder("forecast_between");
+    song(&folder, 10);
+    let shoulder = ["--saturate", "--shoulder-db", "1"];
+    let asked = ["forecast", "mix.wav", "--section", "whole"];
+    let asked = [&asked[..], &["--push-db", "0.7"], &shoulder].concat();
+    let told = json(&folder, &asked);
+    for (at, of) in ["now", "clean_potential"].into_iter().enumerate() {
+        let at = &told["at_one_loudness"][at];
+        assert_eq!(at["of"], of);
+        for (path, render) in [("clean", "clean"), ("saturated", "output")] {
+            let told = &at[path];
+            let push = number(&told["push_db"]).to_string();
+            let mut arguments = vec!["render", "mix.wav", "out.wav", "--force"];
+            arguments.extend(["--bits", "32f", "--push-db", &push]);
+            arguments.extend(shoulder);
+            let rendered = json(&folder, &arguments);
+            for (key, is, within) in [
+                ("plr_db", &rendered[render]["plr_db"], 0.1),
+                ("ldr_db", &rendered[render]["ldr_db"], 0.1),
+                (
+                    "distortion_db",
+                    &rendered[format!("{render}_reduction")]["distortion_db"],
+                    0.5,
+                ),
+            ] {
+                let error = number(&told[key]) - number(is);
+                println!("{of}, {path} at {push} dB: {key} {error:.3} dB off");
+                assert!(error.abs() <= within, "{of}, {path}, {key}: {error}");
+            }
+        }
+    }
+}
+
 // Source: `--help`, which names the keys.
 #[test]
 fn json_has_the_keys_that_the_help_names() {
