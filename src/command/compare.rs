@@ -9,7 +9,7 @@ use std::process::ExitCode;
 
 use self::report::Report;
 pub(crate) use self::report::shelves;
-pub(crate) use self::sides::profile_of;
+pub(crate) use self::sides::{ONE_BESIDE_TWO, profile_of};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::output;
 use crestline_core::session::Section;
@@ -17,7 +17,8 @@ use crestline_core::session::reference::{Comparison, findings};
 
 const AFTER_HELP: &str = "\
 Both files are measured whole and in the part that is asked for: by default the loudest 30 s of either, so that choruses
-are compared with choruses. The parts are compared at equal loudness. Files may have different sample rates and channels.
+are compared with choruses. The parts are compared at equal loudness. Files may have different sample rates and channels;
+mono beside stereo is told as it is heard from both loudspeakers, 3.01 LU louder at the same peaks.
 
 REFERENCE may also be a profile that --save-profile has written; its part is then the one that was measured.
 
@@ -112,13 +113,16 @@ pub fn run(args: &CompareArgs) -> ExitCode {
         print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
-    let mut comparison = Comparison::new(&sides.mix, &sides.reference);
+    let mix = sides.mix.beside(sides.reference.channels);
+    let reference = sides.reference.beside(sides.mix.channels);
+    let mut comparison = Comparison::new(&mix, &reference);
     comparison.same |= sides.same_file;
     let report = Report {
         files: [&args.mix, &args.reference].map(PathBuf::clone),
-        findings: findings(&sides.mix, &sides.reference, &comparison),
-        mix: sides.mix,
-        reference: sides.reference,
+        channels: [sides.mix.channels, sides.reference.channels],
+        findings: findings(&mix, &reference, &comparison),
+        mix: mix.into_owned(),
+        reference: reference.into_owned(),
         comparison,
     };
     let printed = print_as(args.json, || report.json(), || report.text());

@@ -264,6 +264,46 @@ fn the_same_recording_is_told() {
     }
 }
 
+// Source: ITU-R BS.1770-5, Annex 1, which adds up the channels' powers.
+#[test]
+fn mono_beside_stereo_is_told_as_it_is_heard() {
+    let folder = folder("compare_mono");
+    let planes = song(12);
+    let mono: Vec<f64> = planes[0]
+        .iter()
+        .zip(&planes[1])
+        .map(|(l, r)| 0.5 * (l + r))
+        .collect();
+    write(&folder, "two.wav", &[mono.clone(), mono.clone()]);
+    write(&folder, "one.wav", &[mono]);
+    let told = json(&folder, &["compare", "two.wav", "one.wav"]);
+    assert_eq!(told["reference"]["channels"], 1);
+    assert!(told["findings"].as_array().unwrap().is_empty());
+    assert!(number(&told["match_gain_db"]).abs() <= 0.002);
+    for key in ["integrated_lufs", "plr_db"] {
+        let [ours, theirs] = ["mix", "reference"].map(|side| number(&told[side]["part"][key]));
+        assert!((ours - theirs).abs() <= 0.002, "{key}: {ours}, {theirs}");
+    }
+    let output = crestline(&folder, &["compare", "one.wav", "two.wav"]);
+    let note = text(&output.stderr);
+    assert!(
+        note.starts_with("crestline: one.wav: mono") || note.starts_with("one.wav: mono"),
+        "{note}"
+    );
+    assert_eq!(note.lines().count(), 1);
+    // What is saved is the file as it was measured.
+    let arguments = [
+        "compare",
+        "two.wav",
+        "one.wav",
+        "--save-profile",
+        "one.json",
+    ];
+    assert_eq!(crestline(&folder, &arguments).status.code(), Some(0));
+    let saved = json(&folder, &["compare", "one.wav", "one.json"]);
+    assert_eq!(saved["same"], true);
+}
+
 #[test]
 fn a_saved_profile_stands_for_its_file_and_is_never_overwritten_unasked() {
     let folder = folder("compare_profile");

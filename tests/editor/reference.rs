@@ -464,6 +464,31 @@ fn the_menu_tells_what_was_measured() {
     compare_after(harness, "editor_reference_menu");
 }
 
+// Source: ITU-R BS.1770-5, Annex 1, which adds up the channels' powers: 3.01 LU.
+#[test]
+fn one_channel_is_told_as_it_is_heard_beside_two() {
+    let stage = stage();
+    let (mut profile, _) = COMPARED.clone();
+    profile.channels = 1;
+    profile.part.integrated_lufs = Some(-10.0);
+    profile.part.plr_db = Some(9.0);
+    stage.params.session.update(|session| {
+        session.reference = Some(Reference {
+            profile,
+            file: None,
+        });
+    });
+    let mut harness = open(stage, [700.0, 480.0], 1.0);
+    let plane = words_of(&harness, "Plane: ");
+    assert!(plane.contains("reference −7.0 LUFS,"), "{plane}");
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    harness.get_by_label("Reference").click();
+    harness.run_steps(3);
+    harness.get_by_label_contains("−7.0 LUFS, PLR 6.0 dB");
+    harness.get_by_label_contains("mono: told as it is heard from both");
+}
+
 #[test]
 fn the_balance_is_seen_beside_the_reference_in_a_large_window() {
     compare(stage(), [1_900.0, 1_200.0], false, "editor_reference_large");

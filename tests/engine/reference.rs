@@ -486,6 +486,57 @@ fn findings_tell_what_differs_most_and_by_how_much() {
     );
 }
 
+/// Source: ITU-R BS.1770-5, Annex 1: the powers of the channels add up, so that the same signal on
+/// two of them is what one of them is beside two; measured on two, for every measure.
+#[test]
+fn one_channel_beside_two_is_heard_from_both() {
+    let [left, right] = rink();
+    let mono: Vec<f32> = left
+        .iter()
+        .zip(&right)
+        .map(|(l, r)| 0.5 * (l + r))
+        .collect();
+    let section = Section::Between(20.0, 60.0);
+    let one = profile(&[Front], &[&mono], section);
+    let two = profile(&STEREO, &[&mono, &mono], section);
+    let heard = one.beside(2);
+    assert_eq!(heard.channels, 2);
+    let mut worst = 0.0_f64;
+    for (heard, two) in [(&heard.part, &two.part), (&heard.whole, &two.whole)] {
+        for of in [
+            (|f| f.integrated_lufs) as fn(&Figures) -> Option<f64>,
+            |f| f.short_term_max_lufs,
+            |f| f.loudness_range_lu,
+            |f| f.true_peak_dbtp,
+            |f| f.plr_db,
+            |f| f.short_term_plr_min_db,
+            |f| f.ldr_db,
+            |f| f.band_crest_db[1],
+            |f| f.balance_db[10],
+        ] {
+            let (heard, two) = (of(heard), of(two));
+            assert_eq!(heard.is_some(), two.is_some());
+            worst = worst.max((heard.unwrap_or(0.0) - two.unwrap_or(0.0)).abs());
+        }
+    }
+    println!("reference: one channel beside two is {worst:.4} dB off two channels");
+    assert!(worst <= 0.002, "{worst}");
+    // Nothing sets them apart, whichever is the reference.
+    let song = profile(&STEREO, &[&left, &right], section);
+    for (mix, reference) in [(&one, &two), (&two, &one)] {
+        let comparison = Comparison::new(mix, reference);
+        assert!(comparison.match_gain_db.unwrap().abs() <= 0.002);
+        assert!(findings(mix, reference, &comparison).is_empty());
+    }
+    // Beside a song of two channels it is what two of it are.
+    let told = |mono: &Profile| findings(&song, mono, &Comparison::new(&song, mono));
+    assert_eq!(told(&one), told(&two));
+    // One beside one, and two beside whatever, are as measured.
+    for (profile, channels) in [(&one, 1), (&two, 1), (&two, 2), (&one, 6)] {
+        assert_eq!(*profile.beside(channels), *profile);
+    }
+}
+
 // One sound at 16 and at 48 kHz, drawn as a sum of tones up to 15 kHz of which the low rate holds
 // those up to half of it (sampling theorem). Nothing is told of what one of the files cannot hold,
 // whichever is the mix.

@@ -111,11 +111,11 @@ impl From<&Figures> for JsonFigures {
 }
 
 impl JsonSide {
-    fn new(file: &std::path::Path, profile: &Profile) -> Self {
+    fn new(file: &std::path::Path, channels: usize, profile: &Profile) -> Self {
         Self {
             file: file.to_string_lossy().into_owned(),
             sample_rate_hz: profile.sample_rate_hz,
-            channels: profile.channels,
+            channels,
             part: (&profile.part).into(),
             whole: (&profile.whole).into(),
         }
@@ -168,8 +168,8 @@ impl Report {
             reference_crest_db: self.comparison.crest_db(&self.reference, region),
         });
         Json {
-            mix: JsonSide::new(&self.files[0], &self.mix),
-            reference: JsonSide::new(&self.files[1], &self.reference),
+            mix: JsonSide::new(&self.files[0], self.channels[0], &self.mix),
+            reference: JsonSide::new(&self.files[1], self.channels[1], &self.reference),
             same: self.comparison.same,
             match_gain_db: self.comparison.match_gain_db,
             bands: bands.collect(),

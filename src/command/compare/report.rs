@@ -15,6 +15,8 @@ use crestline_files::printable;
 pub(super) struct Report {
     /// Mix and reference.
     pub files: [PathBuf; 2],
+    /// Channels of the files.
+    pub channels: [usize; 2],
     pub mix: Profile,
     pub reference: Profile,
     pub comparison: Comparison,

@@ -12,6 +12,10 @@ use crestline_files::{Profiled, printable, saved_or_measured};
 /// Progress is counted in thousandths of a file.
 const STEPS: f64 = 1_000.0;
 
+/// What is told of one channel beside two.
+pub(crate) const ONE_BESIDE_TWO: &str = "mono, and told as it is heard from both loudspeakers beside stereo: 3.01 LU louder at the same peaks";
+
+/// Both as they were measured.
 pub(super) struct Sides {
     pub mix: Profile,
     pub reference: Profile,
@@ -49,15 +53,17 @@ pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sid
         (Ok(ours), Ok(theirs)) => (ours, theirs),
         (ours, theirs) => return Err([ours.err(), theirs.err()].into_iter().flatten().collect()),
     };
-    let told = |path: &Path, notes: &[String]| -> Vec<String> {
-        let lines = notes.iter();
-        lines
+    let notes = |path: &Path, side: &Profiled, other: &Profiled| -> Vec<String> {
+        let channels = [&side.profile, &other.profile].map(|profile| profile.channels);
+        let mono = (channels == [1, 2]).then_some(ONE_BESIDE_TWO);
+        let notes = side.notes.iter().map(String::as_str).chain(mono);
+        notes
             .map(|note| format!("{}: {note}", printable(path)))
             .collect()
     };
     let same = |a: &Path, b: &Path| Some(a.canonicalize().ok()? == b.canonicalize().ok()?);
     Ok(Sides {
-        notes: [told(mix, &ours.notes), told(reference, &theirs.notes)].concat(),
+        notes: [notes(mix, &ours, &theirs), notes(reference, &theirs, &ours)].concat(),
         mix: ours.profile,
         reference: theirs.profile,
         same_file: same(mix, reference) == Some(true),

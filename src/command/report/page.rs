@@ -209,17 +209,19 @@ impl Report<'_> {
             html += &list(&told);
             html += "</div>\n";
         }
-        let reference = self.reference.as_ref();
+        let against = song.against.as_ref();
+        let reference = against.map(|against| &against.reference);
+        let reference = reference.or(self.reference.as_ref());
         html += "<h3>History</h3>\n";
         html += &picture::history(song, &format!("{id}-history"))?;
         html += "<h3>Loudness against PLR</h3>\n";
         html += &picture::plane(song, reference, &self.target.window, &format!("{id}-plane"))?;
         html += "<h3>Balance</h3>\n";
         html += &picture::balance(song, reference, &format!("{id}-balance"))?;
-        html += &self.regions(song);
+        html += &regions(song);
         if let Some(against) = &song.against {
             html += "<h3>Beside the reference</h3>\n";
-            html += &self.beside(against);
+            html += &beside(against);
         }
         if let Some(trial) = &song.trial {
             html += "<h3>After the encoder</h3>\n";
@@ -228,64 +230,69 @@ impl Report<'_> {
         }
         Ok(html + "</section>\n")
     }
+}
 
-    fn regions(&self, song: &Song) -> String {
-        let names: Vec<String> = REGIONS.iter().map(|(_, name)| (*name).to_owned()).collect();
-        let cells = |values: &[Option<f64>; 4]| values.iter().copied().map(tenths).collect();
-        let mut columns = vec![Column {
-            heading: "crest factor",
+fn regions(song: &Song) -> String {
+    let names: Vec<String> = REGIONS.iter().map(|(_, name)| (*name).to_owned()).collect();
+    let cells = |values: &[Option<f64>; 4]| values.iter().copied().map(tenths).collect();
+    let mut columns = vec![Column {
+        heading: "crest factor",
+        unit: "dB",
+        cells: cells(&song.band_crest_db),
+    }];
+    if let Some(Against {
+        profile,
+        reference,
+        comparison,
+        ..
+    }) = &song.against
+    {
+        let crest_db = |of| std::array::from_fn(|region| comparison.crest_db(of, region));
+        columns[0].heading = "crest factor, whole song";
+        columns.push(Column {
+            heading: "crest factor, part",
             unit: "dB",
-            cells: cells(&song.band_crest_db),
-        }];
-        if let (Some(against), Some(reference)) = (&song.against, &self.reference) {
-            columns[0].heading = "crest factor, whole song";
-            columns.push(Column {
-                heading: "crest factor, part",
-                unit: "dB",
-                cells: cells(&against.profile.part.band_crest_db),
-            });
-            columns.push(Column {
-                heading: "reference",
-                unit: "dB",
-                cells: cells(&reference.part.band_crest_db),
-            });
-            columns.push(Column {
-                heading: "song less reference at equal loudness",
-                unit: "dB",
-                cells: cells(&against.comparison.region_difference_db),
-            });
-        }
-        table(
-            "Density and balance by region",
-            ("region", &names),
-            &columns,
-        )
+            cells: cells(&crest_db(profile)),
+        });
+        columns.push(Column {
+            heading: "reference",
+            unit: "dB",
+            cells: cells(&crest_db(reference)),
+        });
+        columns.push(Column {
+            heading: "song less reference at equal loudness",
+            unit: "dB",
+            cells: cells(&comparison.region_difference_db),
+        });
     }
+    table(
+        "Density and balance by region",
+        ("region", &names),
+        &columns,
+    )
+}
 
-    fn beside(&self, against: &Against) -> String {
-        let Some(reference) = &self.reference else {
-            return String::new();
-        };
-        let mut html = paragraph(&format!(
-            "The song from {} beside {} from {}.",
-            part_in_words(&against.profile.part),
-            reference.name,
-            part_in_words(&reference.part)
-        ));
-        if against.comparison.same {
-            return html + &paragraph("Nothing that is measured sets song and reference apart.");
-        }
-        let told: Vec<String> = against
-            .findings
-            .iter()
-            .map(|finding| finding.sentence.clone())
-            .collect();
-        html += &list(&told);
-        let mut shelves = shelves(against.comparison.suggestion.as_ref());
-        shelves.replace_range(..1, "S");
-        let _ = writeln!(html, "{}", paragraph(&(shelves + ".")).trim_end());
-        html
+fn beside(against: &Against) -> String {
+    let reference = &against.reference;
+    let mut html = paragraph(&format!(
+        "The song from {} beside {} from {}.",
+        part_in_words(&against.profile.part),
+        reference.name,
+        part_in_words(&reference.part)
+    ));
+    if against.comparison.same {
+        return html + &paragraph("Nothing that is measured sets song and reference apart.");
     }
+    let told: Vec<String> = against
+        .findings
+        .iter()
+        .map(|finding| finding.sentence.clone())
+        .collect();
+    html += &list(&told);
+    let mut shelves = shelves(against.comparison.suggestion.as_ref());
+    shelves.replace_range(..1, "S");
+    let _ = writeln!(html, "{}", paragraph(&(shelves + ".")).trim_end());
+    html
 }
 
 /// The same numbers, rounded as `crestline measure` rounds them.

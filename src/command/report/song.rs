@@ -3,14 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::BLOCK_FRAMES;
-use crate::compare::profile_of;
+use crate::compare::{ONE_BESIDE_TWO, profile_of};
 use crate::encoded::{Trial, try_out};
 use crate::measure_files::measured_file;
 use crate::measures::MeasuredFile;
 use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Comparison, Finding, Profile, findings};
-use crestline_files::{AudioFile, printable};
+use crestline_files::{AudioFile, Profiled, printable};
 
 /// How a song was at the end of one second.
 #[derive(Clone, Copy, Debug)]
@@ -35,10 +35,11 @@ pub(super) struct Song {
     pub trial: Option<Trial>,
 }
 
-/// The song beside the reference.
+/// The song beside the reference, each as it is heard beside the other.
 #[derive(Debug)]
 pub(super) struct Against {
     pub profile: Profile,
+    pub reference: Profile,
     pub comparison: Comparison,
     pub findings: Vec<Finding>,
 }
@@ -87,12 +88,19 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let mut against = None;
     if let Some(reference) = wanted.reference {
         match profile_of(path, wanted.section, &mut |_| true) {
-            Ok(profiled) => {
-                let profile = profiled.profile;
-                let comparison = Comparison::new(&profile, reference);
+            Ok(Profiled { profile, .. }) => {
+                let reference = reference.beside(profile.channels).into_owned();
+                let own = profile.beside(reference.channels).into_owned();
+                if own.channels != profile.channels {
+                    measured
+                        .notes
+                        .push(format!("beside the reference: {ONE_BESIDE_TWO}"));
+                }
+                let comparison = Comparison::new(&own, &reference);
                 against = Some(Against {
-                    findings: findings(&profile, reference, &comparison),
-                    profile,
+                    findings: findings(&own, &reference, &comparison),
+                    profile: own,
+                    reference,
                     comparison,
                 });
             }

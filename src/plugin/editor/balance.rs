@@ -10,7 +10,7 @@ use super::theme::{Colours, LABEL_PT, font};
 use super::view_model::{bands, reference};
 use super::{mark, number};
 use crestline_core::measure::{BAND_COUNT, mid_band_hz};
-use crestline_core::session::reference::Reference;
+use crestline_core::session::reference::Profile;
 
 /// What the plot reaches to either side of no change, dB.
 const REACH_DB: f32 = 9.0;
@@ -23,13 +23,13 @@ const ROOM_FOR_WORDS: f32 = 90.0;
 /// Draws into `area` the difference between output and input, each against its own loudness; with a
 /// reference that between either and the reference, and below it what would help.
 pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>) {
-    let Some(reference) = &scene.session.reference else {
+    let Some(reference) = scene.reference_profile() else {
         return change(ui, area, scene);
     };
     scene.reference.watch();
     let (plot, rows) = rows::places(area);
-    beside(ui, plot, scene, reference);
-    rows::show(ui, rows, scene, &reference.profile);
+    beside(ui, plot, scene, &reference);
+    rows::show(ui, rows, scene, &reference);
 }
 
 /// A plot's place and what its height stands for.
@@ -128,15 +128,15 @@ fn change(ui: &Ui, area: Rect, scene: &Scene<'_>) {
 }
 
 /// Output and input less the reference, which is the line in the middle.
-fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, reference: &Reference) {
+fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, profile: &Profile) {
     let colours = scene::colours(ui);
     let response = ui.interact(area, ui.scope_id().with("balance"), Sense::HOVER);
     let found = scene.reference.found();
     let marked = scene.forecast.is_marked();
-    let curves = reference::curves(scene.snapshot, found, &reference.profile, marked);
+    let curves = reference::curves(scene.snapshot, found, profile, marked);
     let spoken = format!(
         "Balance by third octaves against the reference {}, on {}",
-        reference.profile.name, curves.of
+        profile.name, curves.of
     );
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &spoken));
     let (plot, inside) = plot(ui, area, REFERENCE_REACH_DB);

@@ -139,11 +139,8 @@ fn fit(scene: &Scene<'_>, state: &mut State, mode: PlaneMode) -> bool {
     let song = plane::song(scene.snapshot, mode);
     let places = places.chain(marks).chain(song).chain(forecast);
     let mut wanted = plane::extent(places, scene.session.target(), mode);
-    if let (Some(shown), Some(reference)) = (&mut wanted, &scene.session.reference) {
-        for place in plane::reference(&reference.profile, mode)
-            .into_iter()
-            .flatten()
-        {
+    if let (Some(shown), Some(reference)) = (&mut wanted, scene.reference_profile()) {
+        for place in plane::reference(&reference, mode).into_iter().flatten() {
             if plane::is_in_reach(place, *shown) {
                 shown[0] = both(shown[0], [place.lufs - 1.0, place.lufs + 1.0]);
                 shown[1] = both(shown[1], [place.up_db - 0.5, place.up_db + 0.5]);

@@ -1,5 +1,7 @@
 //! What every view draws from, and the few strokes they share.
 
+use std::borrow::Cow;
+
 use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Color32, Painter, Pos2, Rect, Ui, pos2};
 
@@ -8,6 +10,7 @@ use super::theme::{Colours, LABEL_PT, RADIUS, SMALL_PT, font};
 use super::{forecast, reference};
 use crate::params::CrestlineParams;
 use crestline_core::handover::Snapshot;
+use crestline_core::session::reference::Profile;
 use crestline_core::session::{History, Session, TargetWindow};
 
 /// Space between a panel's edge and what is in it, points.
@@ -49,6 +52,17 @@ impl Scene<'_> {
         } else {
             48_000.0
         }
+    }
+
+    /// Channels of the mix; two before the first block.
+    pub fn channels(&self) -> usize {
+        if self.snapshot.channels == 1 { 1 } else { 2 }
+    }
+
+    /// The reference, as it is heard beside the mix.
+    pub fn reference_profile(&self) -> Option<Cow<'_, Profile>> {
+        let reference = self.session.reference.as_ref()?;
+        Some(reference.profile.beside(self.channels()))
     }
 
     /// Time measured since the last restart, seconds; `None` before the first block.

@@ -1,5 +1,6 @@
 //! What is kept of a recording, and its file.
 
+use std::borrow::Cow;
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
@@ -10,6 +11,9 @@ use crate::measure::{BAND_COUNT, Readings};
 
 /// Version of the layout that is written.
 pub const PROFILE_VERSION: u32 = 1;
+
+/// One channel is this much quieter than the same signal on two, dB: half the power.
+const ONE_OF_TWO_DB: f64 = 3.010_3;
 
 /// A recording in numbers. All of them are rounded to thousandths, so that a profile is the same
 /// after it has been written and read.
@@ -86,12 +90,44 @@ impl Figures {
     }
 }
 
+impl Figures {
+    /// One channel's figures as those of the same signal on two: each has its peaks, both together
+    /// twice the power.
+    fn on_two_channels(&self) -> Self {
+        let more = |value: Option<f64>| Some(thousandths(value? + ONE_OF_TWO_DB));
+        let less = |value: Option<f64>| Some(thousandths(value? - ONE_OF_TWO_DB));
+        Self {
+            integrated_lufs: more(self.integrated_lufs),
+            short_term_max_lufs: more(self.short_term_max_lufs),
+            plr_db: less(self.plr_db),
+            short_term_plr_min_db: less(self.short_term_plr_min_db),
+            balance_db: self.balance_db.map(more),
+            ..*self
+        }
+    }
+}
+
 /// The sum turns -0 into 0.
 fn thousandths(value: f64) -> f64 {
     (value * 1000.0).round() / 1000.0 + 0.0
 }
 
 impl Profile {
+    /// The recording as it is heard beside another of so many channels: one channel beside two comes
+    /// out of both alike, which makes it 3.01 LU louder at the same peaks (ITU-R BS.1770-5 adds up
+    /// the channels' powers).
+    pub fn beside(&self, channels: usize) -> Cow<'_, Self> {
+        if (self.channels, channels) != (1, 2) {
+            return Cow::Borrowed(self);
+        }
+        Cow::Owned(Self {
+            channels,
+            whole: self.whole.on_two_channels(),
+            part: self.part.on_two_channels(),
+            ..self.clone()
+        })
+    }
+
     /// The profile as a file: JSON with one object.
     pub fn to_json(&self) -> String {
         // Strings and numbers only: there is nothing that JSON could not hold.

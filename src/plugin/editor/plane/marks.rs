@@ -93,11 +93,11 @@ fn references(
     mode: PlaneMode,
     colours: &Colours,
 ) -> [Option<Pos2>; 2] {
-    let Some(reference) = &scene.session.reference else {
+    let Some(profile) = scene.reference_profile() else {
         return [None; 2];
     };
     let hue = colours.reference;
-    let places = plane::reference(&reference.profile, mode).map(|place| Some(axes.at(place?)));
+    let places = plane::reference(&profile, mode).map(|place| Some(axes.at(place?)));
     // The part lies in front.
     for (at, filled) in places.into_iter().zip([true, false]).rev() {
         let Some(at) = at else { continue };
@@ -146,8 +146,8 @@ pub fn hover(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
             number::fixed(now.map(|now| now.up_db), 1)
         )
     };
-    let reference = scene.session.reference.as_ref().and_then(|reference| {
-        let [part, _] = plane::reference(&reference.profile, mode);
+    let reference = scene.reference_profile().and_then(|profile| {
+        let [part, _] = plane::reference(&profile, mode);
         let Place { lufs, up_db } = part?;
         let [lufs, up_db] = [lufs, up_db].map(|value| number::fixed(Some(value), 1));
         Some(format!(", reference {lufs} LUFS, {up_db} dB"))

@@ -11,7 +11,7 @@ use crate::editor::theme::{LABEL_PT, SMALL_PT, font};
 use crate::editor::view_model::{bands, reference as view_model};
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::session::Section;
-use crestline_core::session::reference::{LOUDEST_PART_S, Reference};
+use crestline_core::session::reference::{Figures, LOUDEST_PART_S, Profile, Reference};
 use crestline_files::LONGEST_AUDITION_S;
 
 /// Draws the button into `rect`: it chooses a file where there is no reference, stops what is being
@@ -114,7 +114,7 @@ fn live_in_words(lufs: Option<f64>, tap: bool) -> String {
 }
 
 fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> {
-    let profile = &reference.profile;
+    let profile = &*reference.profile.beside(scene.channels());
     ui.label(&profile.name);
     let density = view_model::density(scene.reference.found(), profile);
     let names = bands::names(DEFAULT_CORNERS_HZ);
@@ -129,10 +129,10 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
     ];
     let audition = scene.params.audition.state();
     let live = scene.setter.value(&scene.params.live_reference) > 0.5;
-    for line in in_words(reference, &audition, live)
-        .into_iter()
-        .chain(density)
-    {
+    let mono = (profile.channels != reference.profile.channels)
+        .then(|| "mono: told as it is heard from both loudspeakers".to_owned());
+    let figures = in_words(profile, reference.file.is_some(), &audition, live);
+    for line in figures.into_iter().chain(mono).chain(density) {
         ui.label(RichText::new(line).size(LABEL_PT));
     }
     ui.separator();
@@ -175,11 +175,12 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
 /// What was measured: which part, how loud, how dynamic; then the whole, and whether it can be
 /// listened to; not so while the side-chain is, `live`.
 fn in_words(
-    Reference { profile, file }: &Reference,
+    profile: &Profile,
+    has_file: bool,
     audition: &AuditionState,
     live: bool,
 ) -> Vec<String> {
-    let figures = |name: &str, of: &crestline_core::session::reference::Figures| {
+    let figures = |name: &str, of: &Figures| {
         format!(
             "{name}: {} LUFS, PLR {} dB, LDR {} dB",
             fixed(of.integrated_lufs, 1),
@@ -193,16 +194,16 @@ fn in_words(
     }
     let range = with_unit(profile.whole.loudness_range_lu, 1, "LU");
     lines.push(format!("loudness range {range}"));
-    lines.push(match (file, audition) {
-        (None, _) => "its audio is not at hand".into(),
-        (Some(_), AuditionState::None) => "its audio is not loaded".into(),
-        (Some(_), AuditionState::Loading(share)) => {
+    lines.push(match (has_file, audition) {
+        (false, _) => "its audio is not at hand".into(),
+        (true, AuditionState::None) => "its audio is not loaded".into(),
+        (true, AuditionState::Loading(share)) => {
             format!("loading its audio: {:.0} %", 100.0 * share)
         }
-        (Some(_), AuditionState::Ready) if live => {
+        (true, AuditionState::Ready) if live => {
             "its audio is at hand; the side-chain is listened to instead".into()
         }
-        (Some(_), AuditionState::Ready) => {
+        (true, AuditionState::Ready) => {
             let part = profile.part.end_s - profile.part.start_s;
             let cut = if part > LONGEST_AUDITION_S {
                 "; of so long a part, its beginning is heard"
@@ -211,7 +212,7 @@ fn in_words(
             };
             format!("to listen to it: Reference, or the key 5{cut}")
         }
-        (Some(_), AuditionState::NotAvailable(words)) => words.clone(),
+        (true, AuditionState::NotAvailable(words)) => words.clone(),
     });
     lines
 }
