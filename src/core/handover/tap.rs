@@ -8,6 +8,8 @@
 mod analysis;
 mod capture;
 mod search;
+#[cfg(test)]
+mod tests;
 
 pub use self::capture::SideChainReader;
 
@@ -429,6 +431,10 @@ impl Comparison {
             // passed over.
             analysis.gap();
             self.read = self.read.max(cut);
+        }
+        if written <= self.read {
+            // The cut is newer than the count: what comes after it is not here yet.
+            return false;
         }
         let most = frames(READ_S, sample_rate_hz) as u64;
         let next = written.min(self.read + most);
