@@ -171,6 +171,14 @@ impl Plugin for Crestline {
         self.silent_frames = 0;
     }
 
+    fn stop_processing(&mut self) {
+        self.params.rendering.end();
+    }
+
+    fn deactivate(&mut self) {
+        self.params.rendering.end();
+    }
+
     fn process(
         &mut self,
         buffer: &mut Buffer<'_>,
@@ -184,7 +192,8 @@ impl Plugin for Crestline {
         let playing = context.transport().playing;
         let song_position_s = context.transport().pos_seconds();
         let restart_is_on = self.params.restart.value();
-        let started = playing && !self.was_playing && self.params.restart_on_play.value();
+        let went_on = self.was_playing && !self.params.rendering.has_ended();
+        let started = playing && !went_on && self.params.restart_on_play.value();
         let switched = restart_is_on && !self.restart_was_on;
         if self.audio_end.restart_requested() | started | switched {
             engine.restart_recorded(&mut self.audio_end);
@@ -269,9 +278,16 @@ impl Plugin for Crestline {
             .request_repaint_with(self.editor_state.is_open() && !still);
 
         // A host may stop calling once it is told that nothing rings on: the latency must have
-        // drained before, and a reference that is heard goes on beside a silent mix.
+        // drained before; a reference that is heard and a side-chain that is used go on beside a
+        // silent mix; and where measuring begins anew with playback, its next start must be seen.
         let latency = engine.latency_frames();
-        if listen.reference {
+        let captured = self.comparison.as_ref();
+        let captured = captured.is_some_and(TapComparison::is_captured);
+        let sounds = |channel: &&[f32]| channel.iter().any(|sample| *sample != 0.0);
+        let used = settings.tap.on || settings.listen.side_chain;
+        let side_goes_on = captured || used && side.iter().any(sounds);
+        let start_is_awaited = playing && self.params.restart_on_play.value();
+        if listen.reference || side_goes_on || start_is_awaited {
             ProcessStatus::KeepAlive
         } else if self.silent_frames > latency {
             ProcessStatus::Normal

@@ -13,6 +13,8 @@ use rig::editor_stage::{
     BANDS, Place, SIZE, Stage, assert_gesture, lead_to, open, opened, picture_of, sent_to_host,
     tracks,
 };
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 #[test]
 fn every_switch_switches() {
@@ -138,10 +140,17 @@ fn bypass_is_said_plainly() {
 #[test]
 fn restart_reaches_the_audio_thread() {
     let mut harness = opened();
+    // A host that lets the plug-in sleep is asked for blocks: it would not be heard of otherwise.
+    let woken = Arc::new(AtomicUsize::new(0));
+    let counts = Arc::clone(&woken);
+    harness.state().params.unsaved.wake_with(move || {
+        counts.fetch_add(1, Ordering::Relaxed);
+    });
     assert!(!harness.state_mut().answer_restart());
     harness.get_by_label("measure anew").click();
     harness.run_steps(2);
     assert!(harness.state_mut().answer_restart());
+    assert_eq!(woken.load(Ordering::Relaxed), 1);
 }
 
 #[test]

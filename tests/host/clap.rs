@@ -618,6 +618,41 @@ fn the_host_may_not_let_the_plug_in_sleep_while_a_reference_is_listened_to() {
     }
 }
 
+// A mix that is silent does not end what is done with the side-chain.
+#[test]
+fn the_host_may_not_let_the_plug_in_sleep_while_a_side_chain_is_used() {
+    let mut host = linked();
+    host.activate(48_000.0, 16).unwrap();
+    let frames = host.latency().unwrap() + 4_800;
+    let silence = vec![vec![0.0; frames]; 2];
+    let sound = noise(2, frames, PEAK, 21);
+    let [live, tap] = [
+        "Side-chain is the reference",
+        "Side-chain carries the signal from before",
+    ]
+    .map(|name| host.param(name).unwrap().id);
+    for (side, live_on, tap_on, status) in [
+        (&sound, 0.0, 0.0, ProcessStatus::ContinueIfNotQuiet),
+        (&sound, 1.0, 0.0, ProcessStatus::Continue),
+        (&silence, 1.0, 0.0, ProcessStatus::ContinueIfNotQuiet),
+        (&sound, 0.0, 1.0, ProcessStatus::Continue),
+        (&silence, 0.0, 1.0, ProcessStatus::ContinueIfNotQuiet),
+    ] {
+        let changes = [(live, live_on), (tap, tap_on)].map(|(id, value)| Change {
+            frame: 0,
+            id,
+            value,
+        });
+        host.run(Run {
+            changes: &changes,
+            side_chain: Some(side),
+            ..Run::new(&silence, &[16])
+        })
+        .unwrap();
+        assert_eq!(host.last_status, Some(status), "{live_on}, {tap_on}");
+    }
+}
+
 /// Noise with a bad sample here and there.
 fn poisoned(bad: &[f32]) -> Vec<Vec<f32>> {
     let mut main = noise(2, 20_000, PEAK, 19);

@@ -168,3 +168,51 @@ fn the_latency_changes_within_an_activation_alone_and_is_told() {
     assert!(after.in_turn > told.in_turn, "not told: {after:?}");
     assert_eq!(after.out_of_turn, 0);
 }
+
+/// Plays a second of `main` in blocks; returns the normalised value of a reading after it.
+fn played(host: &mut dyn RawHost, main: &[Vec<f32>], changes: &[(u32, f64)], reading: &str) -> f64 {
+    for start in (0..main[0].len() - FRAMES).step_by(FRAMES) {
+        let part: Vec<_> = main
+            .iter()
+            .map(|it| it[start..start + FRAMES].to_vec())
+            .collect();
+        let mut block = Block {
+            frames: FRAMES,
+            inputs: Ports::Passed(vec![Port::of(&part)]),
+            outputs: Ports::Passed(vec![Port::of(&part)]),
+            changes: changes.to_vec(),
+        };
+        assert!(host.process(&mut block));
+    }
+    host.param(reading).unwrap().1
+}
+
+// clap/plugin.h, `stop_processing`; ivstaudioprocessor.h, `setProcessing`. Two renders in a row, or
+// a host that stops processing with its transport: the transport runs in the last block of the one
+// and in the first of the next.
+#[test]
+fn measuring_begins_anew_with_playback_also_where_processing_ended_in_between() {
+    let music = noise(2, 2 * 48_000, 0.25, 34);
+    let silence = vec![vec![0.0; 48_000]; 2];
+    for (format, make) in MAKE {
+        for (on, anew) in [(1.0, true), (1.0, false), (0.0, true)] {
+            let mut host = make(true);
+            let (restart, _) = host.param("Restart when playback starts").unwrap();
+            host.play();
+            let integrated = "Integrated loudness";
+            let first = played(&mut *host, &music, &[(restart, on)], integrated);
+            if anew {
+                host.process_anew();
+            }
+            let then = played(&mut *host, &silence, &[(restart, on)], integrated);
+            // Silence adds nothing to what is gated, and begins with nothing.
+            let forgotten = then == 0.0;
+            assert!(first > 0.1, "{format}: {first}");
+            assert_eq!(
+                forgotten,
+                on > 0.5 && anew,
+                "{format}: {on}, {anew}: {then}"
+            );
+        }
+    }
+}

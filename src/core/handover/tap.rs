@@ -10,13 +10,16 @@ mod capture;
 mod search;
 #[cfg(test)]
 mod tests;
+mod told;
 
 pub use self::capture::SideChainReader;
+pub use self::told::{Tap, TapState};
 
 use self::analysis::Analysis;
 use self::capture::Captured;
+use self::told::so_far;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
-use crate::measure::{LinearPart, Reduction, RestGain};
+use crate::measure::RestGain;
 use crate::worker::{Scheduled, Worker};
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering, fence};
@@ -32,43 +35,6 @@ const SILENCE: f32 = 1e-4;
 /// Time for which the input must have sounded, beside a side-chain that has never carried anything,
 /// before the side-chain counts as missing, seconds.
 const MISSED_S: f64 = 2.0;
-
-/// How the side-chain and the input lie to each other.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum TapState {
-    /// The side-chain is not said to carry the signal from before.
-    #[default]
-    Off,
-    /// The side-chain is silent while the input is not.
-    NoSideChain,
-    /// Not enough has been heard to tell.
-    Listening,
-    /// The two belong together; what stands between them is not known yet.
-    Settling,
-    /// The two belong together, and what stands between them is known.
-    Aligned,
-    /// What stands between them does not stay what it is: a delay that moves, a chorus.
-    NotFixed,
-    /// The two have nothing in common.
-    NotRelated,
-    /// They are no longer compared, by a fault of the program's own.
-    Failed,
-}
-
-/// What is known of the way from the tap to the input.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Tap {
-    /// How the two lie to each other.
-    pub state: TapState,
-    /// Frames by which the input comes after the tap; negative if it comes before.
-    pub delay_frames: i32,
-    /// Whether the input is upside down against the tap.
-    pub inverted: bool,
-    /// What stays: the static linear part, once they are aligned.
-    pub linear: LinearPart,
-    /// What happened besides, once they are aligned.
-    pub reduction: Reduction,
-}
 
 /// Two cells a frame, the tap and the input: the left channel in the upper half, the right in the
 /// lower.
@@ -139,6 +105,14 @@ impl TapComparison {
     pub fn side_chain(&self) -> SideChainReader {
         SideChainReader(Arc::clone(&self.captured))
     }
+
+    /// Whether somebody captures it.
+    ///
+    /// # Realtime
+    /// Yes: one load.
+    pub fn is_captured(&self) -> bool {
+        self.captured.is_on()
+    }
 }
 
 /// Makes the two halves for one sample rate and one or two channels, and gives the comparison to
@@ -188,14 +162,6 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
             captured,
         },
     ))
-}
-
-/// A reading with nothing in it but how the signals lie to each other.
-fn so_far(state: TapState) -> Tap {
-    Tap {
-        state,
-        ..Tap::default()
-    }
 }
 
 fn frames(seconds: f64, sample_rate_hz: f64) -> usize {

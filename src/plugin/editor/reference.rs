@@ -141,6 +141,7 @@ impl State {
         match Capture::begin(side_chain, Section::default()) {
             Ok(capture) => {
                 self.capture = Some(capture);
+                params.unsaved.wake();
                 None
             }
             Err(error) => Some(format!(

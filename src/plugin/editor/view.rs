@@ -306,24 +306,19 @@ impl View {
         }
     }
 
+    /// Asks the audio thread, also where the host lets it rest.
+    fn ask(&self, what: fn(&EditorEnd)) -> Option<String> {
+        what(&self.end);
+        self.params.unsaved.wake();
+        None
+    }
+
     fn perform(&mut self, ui: &Ui, action: Action) {
         let refused = match action {
-            Action::Restart => {
-                self.end.restart();
-                None
-            }
-            Action::UndoRestart => {
-                self.end.undo_restart();
-                None
-            }
-            Action::ClearOvers => {
-                self.end.clear_overs();
-                None
-            }
-            Action::ClearFaults => {
-                self.end.clear_faults();
-                None
-            }
+            Action::Restart => self.ask(EditorEnd::restart),
+            Action::UndoRestart => self.ask(EditorEnd::undo_restart),
+            Action::ClearOvers => self.ask(EditorEnd::clear_overs),
+            Action::ClearFaults => self.ask(EditorEnd::clear_faults),
             Action::SaveTable(span) => {
                 let history = self.recorded.clone();
                 self.export("csv", move |to| history.write_csv(span, to).map(|_| ()))

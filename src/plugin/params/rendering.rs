@@ -1,4 +1,5 @@
-//! Whether the host writes a file, and what stands aside then.
+//! What the host has audio processed for: whether it writes a file, and what stands aside then;
+//! whether it has ended.
 
 use crestline_core::process::ListenSettings;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -7,6 +8,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 #[derive(Debug, Default)]
 pub struct Rendering {
     offline: AtomicBool,
+    ended: AtomicBool,
 }
 
 impl Rendering {
@@ -25,6 +27,22 @@ impl Rendering {
     /// Yes: one atomic load.
     pub fn is_offline(&self) -> bool {
         self.offline.load(Ordering::Relaxed)
+    }
+
+    /// The host has ended processing: whatever comes next does not follow on what was.
+    ///
+    /// # Realtime
+    /// Yes: one atomic store.
+    pub fn end(&self) {
+        self.ended.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it has since this was last asked.
+    ///
+    /// # Realtime
+    /// Yes: one atomic swap.
+    pub fn has_ended(&self) -> bool {
+        self.ended.swap(false, Ordering::Relaxed)
     }
 
     /// How to listen: offline the output is written, whatever else is set. Bypass stays: it says

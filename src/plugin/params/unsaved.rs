@@ -34,7 +34,7 @@ impl Unsaved {
     }
 
     /// Asks the host for blocks of audio: one that lets quiet plug-ins sleep knows nothing of a
-    /// reference that is to be heard.
+    /// reference that is to be heard, a side-chain to be captured, or of what is to be forgotten.
     pub fn wake(&self) {
         if let Some(wake) = self.wake.get() {
             wake();

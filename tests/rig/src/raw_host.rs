@@ -105,6 +105,12 @@ pub trait RawHost {
     /// Whether the plug-in describes a parameter of this index.
     fn knows_param(&self, index: u32) -> bool;
 
+    /// The host's transport runs while blocks are processed from now on.
+    fn play(&mut self);
+
+    /// Ends processing, and begins it anew.
+    fn process_anew(&mut self);
+
     /// Has the plug-in process a block; whether it says that it could.
     fn process(&mut self, block: &mut Block) -> bool;
 }

@@ -78,6 +78,15 @@ impl IAudioProcessorTrait for Instance {
         }
     }
 
+    unsafe fn setProcessing(&self, state: TBool) -> tresult {
+        // The framework tells the plug-in of the end in CLAP alone.
+        if state == 0 {
+            self.params.params().rendering.end();
+        }
+        // SAFETY: a number.
+        unsafe { self.framework.setProcessing(state) }
+    }
+
     forward! { IAudioProcessorTrait:
         fn setBusArrangements(
             inputs: *mut SpeakerArrangement, inputs_count: int32,
@@ -88,7 +97,6 @@ impl IAudioProcessorTrait for Instance {
         ) -> tresult;
         fn canProcessSampleSize(size: int32) -> tresult;
         fn getLatencySamples() -> uint32;
-        fn setProcessing(state: TBool) -> tresult;
         fn getTailSamples() -> uint32;
     }
 }

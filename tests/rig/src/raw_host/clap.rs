@@ -9,7 +9,8 @@ use super::stream::Pieces;
 use super::{Block, Described, RawHost};
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::events::{
-    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE, clap_event_header, clap_event_param_value,
+    CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE, CLAP_EVENT_TRANSPORT,
+    CLAP_TRANSPORT_IS_PLAYING, clap_event_header, clap_event_param_value, clap_event_transport,
     clap_input_events, clap_output_events,
 };
 use clap_sys::ext::audio_ports_config::{
@@ -35,6 +36,7 @@ pub struct RawClap {
     _host: Box<clap_host>,
     is_active: bool,
     constant: u64,
+    transport: Option<clap_event_transport>,
 }
 
 /// A parameter that is set somewhere in a block, or past it.
@@ -90,6 +92,7 @@ impl RawClap {
                 _host: host,
                 is_active: false,
                 constant: 0,
+                transport: None,
             }
         }
     }
@@ -269,6 +272,27 @@ impl RawHost for RawClap {
         self.constant = channels;
     }
 
+    fn play(&mut self) {
+        // SAFETY: numbers, for which all zeros are a value.
+        let transport: clap_event_transport = unsafe { std::mem::zeroed() };
+        self.transport = Some(clap_event_transport {
+            header: clap_event_header {
+                size: u32::try_from(size_of::<clap_event_transport>()).unwrap(),
+                time: 0,
+                space_id: CLAP_CORE_EVENT_SPACE_ID,
+                type_: CLAP_EVENT_TRANSPORT,
+                flags: 0,
+            },
+            flags: CLAP_TRANSPORT_IS_PLAYING,
+            ..transport
+        });
+    }
+
+    fn process_anew(&mut self) {
+        self.set_processing(false);
+        self.set_processing(true);
+    }
+
     fn process(&mut self, block: &mut Block) -> bool {
         let first = |&(id, value): &(u32, f64)| Event {
             frame: 0,
@@ -307,7 +331,7 @@ impl RawClap {
         let process = clap_process {
             steady_time: -1,
             frames_count: u32::try_from(block.frames).unwrap(),
-            transport: ptr::null(),
+            transport: self.transport.as_ref().map_or(ptr::null(), ptr::from_ref),
             audio_inputs: inputs.address(),
             audio_outputs: outputs.address(),
             audio_inputs_count: u32::try_from(inputs.count).unwrap(),

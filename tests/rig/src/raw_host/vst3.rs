@@ -11,7 +11,8 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, IAudioProcessor, IAudioProcessorTrait, IComponent,
     IComponentTrait, IEditController, IEditControllerTrait, IParamValueQueue,
     IParamValueQueueTrait, IParameterChanges, IParameterChangesTrait, ParamID, ParamValue,
-    ParameterInfo, ProcessData, ProcessSetup, SpeakerArr,
+    ParameterInfo, ProcessContext, ProcessContext_::StatesAndFlags_, ProcessData, ProcessSetup,
+    SpeakerArr,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     IBStream, IPluginBaseTrait, IPluginFactory, IPluginFactoryTrait, PClassInfo, int32,
@@ -43,6 +44,7 @@ pub struct RawVst3 {
     /// Called with each call of the plug-in's `process`, which it must make.
     pub around: fn(&mut dyn FnMut()),
     silent: u64,
+    context: Option<Box<ProcessContext>>,
 }
 
 /// The points of some parameters within a block: offset in frames and normalised value.
@@ -87,6 +89,7 @@ impl RawVst3 {
             told: Vec::new(),
             around: |process| process(),
             silent: 0,
+            context: None,
         }
     }
 
@@ -230,6 +233,29 @@ impl RawHost for RawVst3 {
         self.silent = channels;
     }
 
+    fn play(&mut self) {
+        // SAFETY: numbers, for which all zeros are a value.
+        let context: ProcessContext = unsafe { std::mem::zeroed() };
+        #[allow(
+            clippy::unnecessary_cast,
+            reason = "whether the binding's flags have a sign depends on the system"
+        )]
+        let state = StatesAndFlags_::kPlaying as u32;
+        self.context = Some(Box::new(ProcessContext {
+            state,
+            sampleRate: 48_000.0,
+            ..context
+        }));
+    }
+
+    fn process_anew(&mut self) {
+        // SAFETY: numbers.
+        unsafe {
+            assert_eq!(self.processor.setProcessing(0), kResultOk);
+            assert_eq!(self.processor.setProcessing(1), kResultOk);
+        }
+    }
+
     fn process(&mut self, block: &mut Block) -> bool {
         let first = |&(id, value): &(u32, f64)| (id, vec![(0, value)]);
         let points = block.changes.iter().map(first).collect();
@@ -267,7 +293,10 @@ impl RawVst3 {
             outputParameterChanges: output.as_com_ref().as_ptr(),
             inputEvents: ptr::null_mut(),
             outputEvents: ptr::null_mut(),
-            processContext: ptr::null_mut(),
+            processContext: match &mut self.context {
+                Some(context) => ptr::from_mut(&mut **context),
+                None => ptr::null_mut(),
+            },
         };
         let mut processed = false;
         (self.around)(&mut || {
