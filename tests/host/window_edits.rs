@@ -66,6 +66,41 @@ fn without_audio_a_click_takes_effect_by_itself() {
     );
 }
 
+// clap/ext/state.h, `load`: what is loaded is what there is, also in a block that comes later.
+#[test]
+fn a_clap_state_that_is_loaded_undoes_what_was_clicked_before() {
+    on_a_screen(
+        "window_edits::a_clap_state_that_is_loaded_undoes_what_was_clicked_before",
+        || {
+            let mut host = linked();
+            host.activate(48_000.0, 480)?;
+            let main = noise(2, 4_800, 0.1, 1);
+            host.run(rig::clap_host::Run::new(&main, &[480]))?;
+            let listen = host.param("Listen")?.id;
+            let before = host.save()?;
+            let window = HostWindow::show(size())?;
+            host.open_window(window.id())?;
+            let taken = click(&window, "Listen to Clean", || {
+                host.idle()?;
+                let value = host.value(listen)?;
+                Ok(host.text(listen, value)? == "Clean")
+            })?;
+            assert!(taken, "nothing came of the click");
+            host.load_state(&before)?;
+            let told = std::sync::Mutex::new(Vec::new());
+            host.run(rig::clap_host::Run {
+                told: Some(&told),
+                ..rig::clap_host::Run::new(&main, &[480])
+            })?;
+            let value = host.value(listen)?;
+            assert_eq!(host.text(listen, value)?, "Output");
+            let told = told.into_inner()?;
+            assert!(told.iter().all(|(id, _)| *id != listen));
+            host.close_window()
+        },
+    );
+}
+
 // What is told is what is saved, also before the parameter has moved: for a while only what waits
 // tells the new value.
 #[test]

@@ -13,10 +13,12 @@
 mod events;
 mod extensions;
 mod host;
+mod unsent;
 
 use self::events::Events;
 use self::extensions::{Extensions, get_extension};
 use self::host::Host;
+use self::unsent::Unsent;
 use super::denormals::flushed;
 use super::known::Known;
 use super::ports::{self, Ports};
@@ -119,6 +121,7 @@ struct Instance {
     host: *const clap_host,
     extensions: Extensions,
     params: Known,
+    unsent: Unsent,
     /// Set up in `activate`. The audio thread never waits for it.
     ports: Mutex<Option<Ports>>,
 }
@@ -151,6 +154,7 @@ impl Instance {
             extensions: Extensions::default(),
             // SAFETY: the framework's table.
             params: Known::new(params, unsafe { param_ids(&framework) }),
+            unsent: Unsent::default(),
             ports: Mutex::new(None),
         });
         // The address of the whole, not of its first field: what is made of it again is the whole.
@@ -279,6 +283,7 @@ unsafe extern "C" fn process(
     // SAFETY: null or the host's list, for the length of the call.
     if let Some(events) = unsafe { block.out_events.as_ref() } {
         let last = block.frames_count.saturating_sub(1);
+        instance.unsent.tell(events, last);
         instance.params.tell_changed(|id, value, steps| {
             let event = value_event(id, extensions::clap_value(value, steps), last);
             // SAFETY: an event that lives until the host has copied it.

@@ -168,12 +168,13 @@ unsafe extern "C" fn save(plugin: *const clap_plugin, stream: *const clap_ostrea
     }
 }
 
-/// Loads over what the host has not handed back yet.
+/// Loads over what the host has not handed back yet, and what has not gone to it.
 unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istream) -> bool {
     // SAFETY: the host has no other pointers to instances than those of `create`.
     let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
         return false;
     };
+    instance.unsent.drop_all(plugin, instance);
     // SAFETY: the table is that of the extension; otherwise the host's promise.
     let loaded = unsafe {
         let state: Option<&clap_plugin_state> = instance.extension(CLAP_EXT_STATE);
