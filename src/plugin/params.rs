@@ -35,6 +35,7 @@ use crestline_core::process::{
     Release, SaturatorSettings, ShelvesSettings, Source,
 };
 use nice_plug::prelude::*;
+use nice_plug_egui::RepaintNotifier;
 use std::sync::Mutex;
 
 /// Everything a host can see, automate and save.
@@ -119,6 +120,9 @@ pub struct CrestlineParams {
 
     /// What the host renders for.
     pub rendering: Rendering,
+
+    /// Asks the window to be drawn anew, from any thread.
+    pub repaint: RepaintNotifier,
 
     /// What the host calls the track.
     pub track: TrackName,
@@ -297,6 +301,7 @@ impl Default for CrestlineParams {
             edits: Edits::default(),
             unsaved: Unsaved::default(),
             rendering: Rendering::default(),
+            repaint: RepaintNotifier::new(),
             track: TrackName::default(),
         }
     }

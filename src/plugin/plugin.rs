@@ -9,7 +9,7 @@ use crestline_core::handover::{AudioEnd, EditorEnd, TapComparison, handover, rec
 use crestline_core::measure::RestGain;
 use crestline_core::session::forecast::Forecaster;
 use nice_plug::prelude::*;
-use nice_plug_egui::{EguiEditorState, RepaintNotifier};
+use nice_plug_egui::EguiEditorState;
 use std::sync::Arc;
 
 /// The plug-in.
@@ -24,7 +24,6 @@ pub struct Crestline {
     /// Waits here for the editor, which is made once.
     editor_end: Option<EditorEnd>,
     editor_state: Arc<EguiEditorState>,
-    repaint: RepaintNotifier,
     /// The last state of the restart parameter and of the transport, whose rising edges restart the
     /// measurement.
     restart_was_on: bool,
@@ -48,7 +47,6 @@ impl Default for Crestline {
             audio_end,
             editor_end: Some(editor_end),
             editor_state: editor::window_state(),
-            repaint: RepaintNotifier::new(),
             restart_was_on: false,
             was_playing: false,
             was_offline: false,
@@ -112,7 +110,7 @@ impl Plugin for Crestline {
             self.editor_end.take()?,
             self.forecaster.clone(),
         );
-        editor::create(self.editor_state.clone(), self.repaint.clone(), app)
+        editor::create(self.editor_state.clone(), self.params.repaint.clone(), app)
     }
 
     fn filter_state(state: &mut PluginState) {
@@ -274,7 +272,8 @@ impl Plugin for Crestline {
         let second = (engine.spec().sample_rate_hz as usize).max(1);
         let still = self.silent_frames / second >= STILL_S
             && self.silent_frames % second >= buffer.samples();
-        self.repaint
+        self.params
+            .repaint
             .request_repaint_with(self.editor_state.is_open() && !still);
 
         // A host may stop calling once it is told that nothing rings on: the latency must have

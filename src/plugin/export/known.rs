@@ -9,6 +9,8 @@ use std::sync::atomic::{AtomicU32, Ordering};
 /// The parameters of an instance.
 pub struct Known {
     params: Arc<CrestlineParams>,
+    /// All of them, pointing into `params`.
+    all: Vec<ParamPtr>,
     /// The host's numbers, in the order of the parameters.
     ids: Vec<u32>,
     /// Whether each has no steps.
@@ -45,6 +47,7 @@ impl Known {
         });
         Self {
             continuous: all.iter().map(|param| steps(param).is_none()).collect(),
+            all,
             params,
             ids,
             readings,
@@ -65,16 +68,39 @@ impl Known {
         self.ids.iter().position(|it| *it == id)
     }
 
-    /// The host brings the parameter that it calls `id`. Whether that has no steps.
+    /// The host brings the parameter that it calls `id`: its place, and whether it has no steps.
     ///
     /// # Realtime
     /// Yes.
-    pub fn bring(&self, id: u32) -> bool {
-        let Some(index) = self.index(id) else {
-            return false;
-        };
+    pub fn bring(&self, id: u32) -> Option<(usize, bool)> {
+        let index = self.index(id)?;
         self.params.edits.bring(index);
-        self.continuous.get(index).is_some_and(|it| *it)
+        Some((index, *self.continuous.get(index)?))
+    }
+
+    /// What the parameter at this place is, normalised; 0 if there is none.
+    ///
+    /// # Realtime
+    /// Yes: one atomic load.
+    #[expect(unsafe_code, reason = "as above")]
+    pub fn value(&self, index: usize) -> f32 {
+        let param = self.all.get(index);
+        // SAFETY: a pointer into `params`, which is held.
+        param.map_or(0.0, |param| unsafe { param.unmodulated_normalized_value() })
+    }
+
+    /// Gives the parameter at this place a value, normalised, as the host has it, and has the
+    /// window drawn anew if that is another. None of them is smoothed by the framework.
+    ///
+    /// # Realtime
+    /// Yes: a few atomic stores.
+    #[expect(unsafe_code, reason = "as above")]
+    pub fn set(&self, index: usize, value: f32) {
+        let param = self.all.get(index);
+        // SAFETY: a pointer into `params`, which is held.
+        if param.is_some_and(|param| unsafe { param._internal_set_normalized_value(value) }) {
+            self.params.repaint.request_repaint();
+        }
     }
 
     /// The value of a reading, normalised, and its steps; `None` for any other parameter.

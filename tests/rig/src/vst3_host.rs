@@ -326,8 +326,21 @@ impl Vst3Host {
     }
 
     /// Runs audio through the plug-in, in blocks of these sizes, again and again, and returns what
-    /// comes out. The points, in the order of their frames, are passed with their blocks.
+    /// comes out. The points, in the order of their frames, are passed with their blocks. As in a
+    /// host it is not the main thread that does so; that one waits.
     pub fn run(&mut self, main: &[Vec<f32>], sizes: &[usize], points: &[Point]) -> Vec<Vec<f32>> {
+        let lent = Lent(self);
+        let played = thread::scope(|scope| {
+            let audio = move || {
+                let Lent(host) = { lent };
+                host.run_here(main, sizes, points)
+            };
+            scope.spawn(audio).join()
+        });
+        played.unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+    }
+
+    fn run_here(&mut self, main: &[Vec<f32>], sizes: &[usize], points: &[Point]) -> Vec<Vec<f32>> {
         assert_eq!(main.len(), self.channels);
         let total = main[0].len();
         let mut output = vec![Vec::with_capacity(total); main.len()];
@@ -365,6 +378,12 @@ impl Vst3Host {
         output
     }
 }
+
+/// What one thread has while another waits for it.
+struct Lent<'a>(&'a mut Vst3Host);
+
+// SAFETY: nobody else uses it meanwhile, and a plug-in may be called on any thread.
+unsafe impl Send for Lent<'_> {}
 
 fn params(host: &RawVst3) -> Vec<Param> {
     // SAFETY: calls as the interface has them; what is returned with success is filled in.

@@ -2,17 +2,19 @@
 
 use super::super::denormals::flushed;
 use super::super::ports::{self, Channels, Connected, Ports};
+use super::curves::Change;
 use super::forward::forward;
 use super::instance::Instance;
 use nice_plug::wrapper::vst3::vst3::ComRef;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, BusDirection, IAudioProcessorTrait,
-    IEditControllerTrait, IParamValueQueueTrait, IParameterChangesTrait, ProcessData, ProcessSetup,
-    SpeakerArrangement, SymbolicSampleSizes_,
+    IParamValueQueueTrait, IParameterChangesTrait, ProcessData, ProcessSetup, SpeakerArrangement,
+    SymbolicSampleSizes_,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     TBool, int32, kInvalidArgument, kNotInitialized, kResultOk, tresult, uint32,
 };
+use std::ops::Range;
 use std::ptr;
 
 impl IAudioProcessorTrait for Instance {
@@ -58,7 +60,7 @@ impl IAudioProcessorTrait for Instance {
         let Some(ports) = ports.as_mut() else {
             return kNotInitialized;
         };
-        let Ok(curves) = self.curves.try_lock() else {
+        let Ok(mut curves) = self.curves.try_lock() else {
             return kNotInitialized;
         };
         let rendering = &self.params.params().rendering;
@@ -66,13 +68,12 @@ impl IAudioProcessorTrait for Instance {
         // SAFETY: the block is the host's, for whose truth it vouches; `ports` and `curves` are
         // held until the call has ended.
         unsafe {
-            let value = |id| self.framework.getParamNormalized(id);
-            let changes = curves.along(block.inputParameterChanges, frames, &self.params, value);
-            let with_curves = ProcessData {
-                inputParameterChanges: changes,
+            let changes = curves.along(block.inputParameterChanges, frames, &self.params);
+            let without = ProcessData {
+                inputParameterChanges: ptr::null_mut(),
                 ..*block
             };
-            let result = flushed(|| self.process_guarded(&with_curves, frames, ports));
+            let result = flushed(|| self.process_guarded(&without, frames, ports, changes));
             self.tell_readings(block);
             result
         }
@@ -126,7 +127,8 @@ impl Instance {
         });
     }
 
-    /// Passes the block to the framework in the declared shape.
+    /// Passes the block to the framework in the declared shape, parameters being set at their
+    /// frames.
     ///
     /// # Safety
     /// What VST3 has a host promise of a block.
@@ -135,6 +137,7 @@ impl Instance {
         block: &ProcessData,
         frames: usize,
         ports: &mut Ports,
+        changes: &[Change],
     ) -> tresult {
         // SAFETY: the caller's promise.
         let (main_input, side_chain, main_output) = unsafe {
@@ -144,7 +147,10 @@ impl Instance {
                 bus(block.outputs, block.numOutputs, 0),
             )
         };
-        let Some(mut connected) = ports.connect(main_input, side_chain, main_output, frames) else {
+        let Some(connected) = ports.connect(main_input, side_chain, main_output, frames) else {
+            for change in changes {
+                self.params.set(change.index, change.value);
+            }
             let mut events_alone = ProcessData {
                 numInputs: 0,
                 inputs: ptr::null_mut(),
@@ -162,7 +168,7 @@ impl Instance {
         };
         // SAFETY: the caller's promise.
         unsafe {
-            let result = self.process_connected(block, &mut connected, ports.channels());
+            let result = self.process_connected(block, &connected, frames, ports, changes);
             // Nobody writes to the channels that were cut off.
             ports::silence(main_output, &connected.main_output, frames);
             set_silence_flags(block, 0);
@@ -176,19 +182,70 @@ impl Instance {
     unsafe fn process_connected(
         &self,
         block: &ProcessData,
-        connected: &mut Connected,
-        channels: usize,
+        connected: &Connected,
+        frames: usize,
+        ports: &Ports,
+        changes: &[Change],
     ) -> tresult {
+        let mut changes = changes.iter().peekable();
+        let mut start = 0;
+        loop {
+            while let Some(change) = changes.next_if(|change| change.frame <= start) {
+                self.params.set(change.index, change.value);
+            }
+            let end = changes.peek().map_or(frames, |change| change.frame);
+            // SAFETY: the caller's promise; the stretch lies within the block.
+            let result = unsafe { self.process_stretch(block, connected, start..end, ports) };
+            if result != kResultOk || end == frames {
+                return result;
+            }
+            start = end;
+        }
+    }
+
+    /// # Safety
+    /// As above, and that the stretch lies within the block.
+    unsafe fn process_stretch(
+        &self,
+        block: &ProcessData,
+        connected: &Connected,
+        stretch: Range<usize>,
+        ports: &Ports,
+    ) -> tresult {
+        let channels = ports.channels();
+        // SAFETY: the caller's promise.
+        let from_start = |channels: Channels| unsafe { channels_from(channels, stretch.start) };
+        let mut main_input = from_start(connected.main_input);
+        let mut side_chain = connected.side_chain.map(from_start);
+        let mut main_output = from_start(connected.main_output);
         let mut inputs = [
-            buffers(Some(&mut connected.main_input), channels),
-            buffers(connected.side_chain.as_mut(), channels),
+            buffers(Some(&mut main_input), channels),
+            buffers(side_chain.as_mut(), channels),
         ];
-        let mut outputs = [buffers(Some(&mut connected.main_output), channels)];
+        let mut outputs = [buffers(Some(&mut main_output), channels)];
+        // SAFETY: null or the host's.
+        let mut context = unsafe { block.processContext.as_ref() }.copied();
+        if let Some(context) = &mut context {
+            let frames = i64::try_from(stretch.start).unwrap_or(0);
+            for time in [
+                &mut context.projectTimeSamples,
+                &mut context.continousTimeSamples,
+            ] {
+                *time = time.saturating_add(frames);
+            }
+        }
         let mut declared = ProcessData {
+            #[expect(
+                clippy::cast_possible_wrap,
+                clippy::cast_possible_truncation,
+                reason = "part of a block, whose length is an `int32`"
+            )]
+            numSamples: stretch.len() as int32,
             numInputs: 2,
             inputs: inputs.as_mut_ptr(),
             numOutputs: 1,
             outputs: outputs.as_mut_ptr(),
+            processContext: context.as_mut().map_or(ptr::null_mut(), ptr::from_mut),
             ..*block
         };
         // SAFETY: the caller's promise.
@@ -212,6 +269,21 @@ unsafe fn bus<'a>(buses: *const AudioBusBuffers, count: int32, index: usize) -> 
         let channels = usize::try_from(bus.numChannels).unwrap_or(0);
         ports::passed(bus.__field0.channelBuffers32, channels)
     }
+}
+
+/// The same channels from a later frame on; null stays null.
+///
+/// # Safety
+/// Those that are not null are at least so long.
+unsafe fn channels_from(channels: Channels, frame: usize) -> Channels {
+    channels.map(|channel| {
+        if channel.is_null() {
+            channel
+        } else {
+            // SAFETY: the caller's promise.
+            unsafe { channel.add(frame) }
+        }
+    })
 }
 
 /// A bus of the declared shape; without channel pointers if there are none.
