@@ -10,9 +10,7 @@ use std::process::ExitCode;
 
 pub(crate) use self::report::Row;
 pub(crate) use self::trial::{Trial, try_out};
-use crate::console::{
-    INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error, progress_bar,
-};
+use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_as, print_error, progress_bar};
 use crestline_files::printable;
 
 const AFTER_HELP: &str = "\
@@ -76,7 +74,7 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
             "{}: a folder; name one audio file in it",
             printable(&args.file)
         ));
-        return ExitCode::from(WRONG_USAGE);
+        return ExitCode::from(INPUT_UNUSABLE);
     }
     if let Some(keep) = &args.keep
         && let Err(error) = std::fs::create_dir(keep)

@@ -14,7 +14,7 @@ use crate::console::{
     INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error, progress_bar,
 };
 use crate::output;
-use crate::stage_args::{StageArgs, within};
+use crate::stage_args::{StageArgs, with_bands, within};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::process::PushSettings;
 use crestline_core::session::forecast::{
@@ -24,12 +24,18 @@ use crestline_core::session::{PLAYBACK_LUFS, Section};
 use crestline_files::printable;
 
 const AFTER_HELP: &str = "\
+{BANDS}
+
 The file runs through the chain, with the stages as given, at pushes of 0 dB to --max-push-db, 1.5 dB apart, nearer to
-each other where a curve bends, and at each push that something is told of. The limiter runs in both paths and the saturator in the saturated one, with --saturate or
-without. --push-db and --saturate say where the output stands now.
+each other where a curve bends, and at each push that something is told of. The limiter runs in both paths and the
+saturator in the saturated one, with --saturate or without. --push-db and --saturate say where the output stands now.
 
 The loudness potential is where one more decibel of push, and each after it, adds less than half an LU. At one loudness
-(now, at the clean path's potential, and at each --at-lufs) is what either path has to pay for it.
+(now, at the clean path's potential, and at each --at-lufs) is what either path has to pay for it. Distortion of -150 dB is
+none.
+
+Playback levelled to --playback-lufs turns down what is louder; what is quieter it turns up, but only as far as a true
+peak of -1 dBTP. Unused peak is how far below that the peaks then lie.
 
 JSON (--json):
   One object with the keys
@@ -40,11 +46,11 @@ JSON (--json):
     potential         {clean, saturated}, each with push_db, beyond (the bend lies past --max-push-db, and what stands
                       here is less than the path can do), loudness_lufs, plr_db, ldr_db, distortion_db, and next_decibel
     next_decibel      {clean, saturated}: what one more decibel of push than now brings, each with loudness_lu, plr_db,
-                      ldr_db, distortion_db
+                      ldr_db, distortion_db (what lies below -70 dB counts as that)
     at_one_loudness   [{of: now | clean_potential | asked, loudness_lufs, clean, saturated}], each path with push_db,
                       plr_db, short_term_plr_min_db, ldr_db, distortion_db, and turned_down: {playback_lufs, gain_db,
-                      true_peak_dbtp, plr_db, unused_peak_db}; null where a path is louder than that
-                      without any push, or does not come to it
+                      true_peak_dbtp, plr_db, unused_peak_db}, all as played (playback_lufs, too); null where a path is
+                      louder than that without any push, or does not come to it
     sentence          the same in plain words
   null is what cannot be measured.
 
@@ -76,7 +82,7 @@ const AT_LUFS: Setting = Setting::new(-40.0, 0.0, -14.0);
 /// Runs one mono or stereo file through the same engine as the plug-in at one push after another
 /// and tells where pushing stops paying.
 #[derive(clap::Args, Debug)]
-#[command(after_long_help = AFTER_HELP, after_help = "The JSON keys and the exit codes are in --help.")]
+#[command(after_long_help = with_bands(AFTER_HELP), after_help = "The bands, the JSON keys and the exit codes are in --help.", mut_arg("no_limiter", |arg| arg.hide(true)))]
 pub struct ForecastArgs {
     /// Audio file to read: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
     #[arg(value_name = "FILE")]
@@ -120,6 +126,12 @@ impl ForecastArgs {
                  the push for ever; leave it out"
                     .to_owned(),
             );
+        }
+        if settings.push.push_db > self.max_push_db {
+            return Some(format!(
+                "--push-db {} lies past --max-push-db {}; raise the one or lower the other",
+                settings.push.push_db, self.max_push_db
+            ));
         }
         if self.force && self.svg.is_none() {
             return Some("--force changes nothing without --svg; leave it out".to_owned());

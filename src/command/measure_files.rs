@@ -34,7 +34,8 @@ Columns:
   clipped      runs of three or more samples at full scale, or equal ones at the file's own peak within
                0.1 dB of it, that break off instead of rounding off
 A dash (null with --json) stands for what cannot be measured: everything in silence, loudness in files
-shorter than 400 ms, LDR in files shorter than 1 s.
+shorter than 400 ms, LDR in files shorter than 1 s, short-term loudness, least PLR and range in files
+shorter than 3 s.
 
 JSON (--json):
   An array with one object a file, in the order given; a file that cannot be used is left out. Keys:

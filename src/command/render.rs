@@ -10,7 +10,7 @@ use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::measures::{MeasuredFile, Measures};
 use crate::output;
-use crate::stage_args::StageArgs;
+use crate::stage_args::{StageArgs, with_bands};
 use crate::table::table;
 use crestline_core::engine::{CHUNK, CLEAN, Engine, EngineSpec, OUTPUT, Settings};
 use crestline_core::measure::Readings;
@@ -20,21 +20,21 @@ use crestline_files::{InputError, OutputError, OutputErrorKind, printable};
 use crestline_files::{SampleFormat, WavFile};
 
 const AFTER_HELP: &str = "\
-The output has the input's length and timing: the latency is taken out. 16 and 24 bits are dithered (TPDF).
+The output has the input's length and timing: the latency is taken out. 16 and 24 bits are dithered (TPDF), and clip what
+lies beyond full scale: a note says how many samples, and all that is told is of the signal before that.
 What IN tells beside its audio (title, comments, markers) is not copied.
-Unless --no-limiter is given the true peak stays under the ceiling: 0.05 dB over at most for sound up to 0.45 of the
-rate, 0.15 for noise right up to half of it, where meters differ by more than that. Both paths are measured whichever is
-written: clean is the chain without its saturator, output the chain with it; without --saturate they are one.
+Unless --no-limiter is given the true peak stays under the ceiling: 0.05 dB over at most for what holds nothing above 0.45
+of the rate. Of what does, bright music at 44.1 and 48 kHz or noise, meters read up to 0.2 dB over, and differ by as much.
+Both paths are measured whichever is written: clean is the chain without its saturator, output the chain with it; without --saturate they are one.
 
-Bands (--bands): four bands, low to high, separated by commas; each is
-  THRESHOLD_DB:RATIO[:KNEE_DB[:ATTACK_MS[:RELEASE_MS[:MAKEUP_DB]]]]   or  off
-for example  --bands -30:2,-28:2:6:20:200,off,off
+{BANDS}
 
 Printed are the measures of the input and of both paths, then what each path paid: reduction and added distortion by
 band (see crestline reduction --help), counted from the input with its push and shelves, and the change from input to path.
+Distortion of -150 dB is none.
 
 JSON (--json):
-  One object with the keys file, path, sample_rate_hz, channels, duration_s, and input, clean and output, each
+  One object with the keys file, path, sample_rate_hz, channels, duration_s, clipped_samples, and input, clean and output, each
   an object with the measuring keys of crestline measure, and clean_reduction and output_reduction, each an object
   with the keys of crestline reduction; null for what cannot be measured.
 
@@ -54,7 +54,7 @@ Examples:
 /// Runs one mono or stereo file through the same engine as the plug-in, writes a WAV file and
 /// prints what was measured before and after.
 #[derive(clap::Args, Debug)]
-#[command(after_long_help = AFTER_HELP, after_help = "The bands, the JSON keys and the exit codes are in --help.")]
+#[command(after_long_help = with_bands(AFTER_HELP), after_help = "The bands, the JSON keys and the exit codes are in --help.")]
 pub struct RenderArgs {
     /// Audio file to read: WAV, AIFF, FLAC, MP3 or Ogg Vorbis
     #[arg(value_name = "IN")]
@@ -108,6 +108,7 @@ struct Rendered {
     sample_rate_hz: u32,
     channels: usize,
     duration_s: f64,
+    clipped_samples: u64,
     input: Measures,
     clean: Measures,
     output: Measures,
@@ -218,11 +219,19 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     }
     let (notes, duration_frames) = (audio.notes(), audio.frames());
     let corners_hz = run.settings.chain.bands.crossovers_hz;
-    let engine = run.finish()?;
+    let (engine, clipped) = run.finish()?;
     let told = engine.snapshot();
     let [input, clean, output] = [told.input, told.clean, told.output].map(|point| point.readings);
     for note in notes {
         print_error(&format!("{}: {note}", printable(&args.input)));
+    }
+    if clipped > 0 {
+        let samples = if clipped == 1 { "sample" } else { "samples" };
+        print_error(&format!(
+            "{}: {clipped} {samples} lay beyond full scale and were clipped, of which the figures show nothing; \
+             push less, leave out --no-limiter, or write --bits 32f",
+            printable(&args.output)
+        ));
     }
     let rate_hz = f64::from(sample_rate_hz);
     let duration_s = duration_frames as f64 / rate_hz;
@@ -250,6 +259,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         sample_rate_hz,
         channels,
         duration_s,
+        clipped_samples: clipped,
         input: Measures::new(&input),
         clean: Measures::new(&clean),
         output: Measures::new(&output),
@@ -341,8 +351,9 @@ impl Run {
         Ok(())
     }
 
-    /// Lets the latency run out and completes the file; the engine has measured it.
-    fn finish(mut self) -> Result<Engine, OutputError> {
+    /// Lets the latency run out and completes the file, some samples of which may have been clipped;
+    /// the engine has measured it.
+    fn finish(mut self) -> Result<(Engine, u64), OutputError> {
         self.engine.file_ends(self.taken);
         while self.written < self.taken {
             for pending in &mut self.pending[..self.channels] {
@@ -350,8 +361,8 @@ impl Run {
             }
             self.chunk()?;
         }
-        self.file.finish()?;
+        let clipped = self.file.finish()?;
         self.engine.finish();
-        Ok(self.engine)
+        Ok((self.engine, clipped))
     }
 }

@@ -31,6 +31,36 @@ fn help(what: &str, unit: &str, Setting { min, max, default }: Setting) -> Strin
     format!("{what}, {min} to {max} {unit} [default: {default}]")
 }
 
+/// A command's help, with what `--bands` takes in the place of `{BANDS}`.
+pub(super) fn with_bands(help: &str) -> String {
+    help.replacen("{BANDS}", &bands_help(), 1)
+}
+
+/// What `--bands` takes, with the ranges and what is meant where something is left out.
+fn bands_help() -> String {
+    let range = |Setting { min, max, .. }: Setting, unit: &str| format!("{min} to {max}{unit}");
+    let [low, middle, high] = BandsSettings::CROSSOVERS_HZ.map(|of| range(of, ""));
+    format!(
+        "\
+Bands (--bands): four bands, low to high, separated by commas; each is
+  THRESHOLD_DB:RATIO[:KNEE_DB[:ATTACK_MS[:RELEASE_MS[:MAKEUP_DB]]]]   or  off
+for example  --bands -30:2,-28:2:6:20:200,off,off
+Threshold {}, ratio {}, knee {} [{} dB where left out],
+attack {} [{} ms], release {} [{} ms], make-up {} [{} dB].
+Crossovers {low}, {middle} and {high} Hz.",
+        range(BandSettings::THRESHOLD_DB, " dB"),
+        range(BandSettings::RATIO, ""),
+        range(BandSettings::KNEE_DB, " dB"),
+        BandSettings::KNEE_DB.default,
+        range(BandSettings::ATTACK_MS, " ms"),
+        BandSettings::ATTACK_MS.default,
+        range(BandSettings::RELEASE_MS, " ms"),
+        BandSettings::RELEASE_MS.default,
+        range(BandSettings::MAKEUP_DB, " dB"),
+        BandSettings::MAKEUP_DB.default,
+    )
+}
+
 /// Options that set the chain. Negative numbers are let through to every parser, for the message
 /// with the range.
 #[derive(clap::Args, Debug)]
@@ -78,8 +108,12 @@ pub(super) struct StageArgs {
     /// Compress in four bands, low to high (see --help)
     #[arg(long, value_name = "BANDS", allow_hyphen_values = true, value_parser = parse_bands)]
     bands: Option<[BandSettings; 4]>,
-    /// Crossovers between the bands, Hz [default: 120,1000,6000]
-    #[arg(long, value_name = "HZ,HZ,HZ", value_parser = parse_crossovers)]
+    #[arg(
+        long,
+        help = format!(
+            "Crossovers between the bands, Hz [default: {}]",
+            BandsSettings::CROSSOVERS_HZ.map(|of| of.default.to_string()).join(",")
+        ), value_name = "HZ,HZ,HZ", value_parser = parse_crossovers)]
     crossovers_hz: Option<[f64; 3]>,
     /// Bend the top few decibels
     #[arg(long)]

@@ -44,6 +44,7 @@ pub struct WavFile {
     channels: usize,
     bytes: u64,
     dither: Dither,
+    clipped: u64,
 }
 
 impl WavFile {
@@ -96,6 +97,7 @@ impl WavFile {
             channels,
             bytes: 0,
             dither: Dither::new(),
+            clipped: 0,
         };
         let spec = WavSpec {
             channels: count,
@@ -140,6 +142,7 @@ impl WavFile {
                 match self.format {
                     SampleFormat::Float32 => writer.write_sample(sample)?,
                     SampleFormat::Int16 | SampleFormat::Int24 => {
+                        self.clipped += u64::from(sample.abs() > 1.0);
                         writer.write_sample(quantised(
                             sample,
                             self.format.bits(),
@@ -152,13 +155,15 @@ impl WavFile {
         Ok(())
     }
 
-    /// Completes the file under its own name.
+    /// Completes the file under its own name. Returns how many samples lay beyond full scale and
+    /// were clipped there.
     ///
     /// # Errors
     /// The disk fails or is full, or the name cannot be taken.
-    pub fn finish(mut self) -> Result<(), OutputError> {
+    pub fn finish(mut self) -> Result<u64, OutputError> {
         self.finish_inner()
-            .map_err(|kind| OutputError::new(&self.path, kind))
+            .map_err(|kind| OutputError::new(&self.path, kind))?;
+        Ok(self.clipped)
     }
 
     fn finish_inner(&mut self) -> Result<(), OutputErrorKind> {

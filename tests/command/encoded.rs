@@ -392,7 +392,9 @@ fn silence_and_what_cannot_be_encoded() {
     let told = json(&folder, &["encoded", "silent.wav"]);
     assert_eq!(told["true_peak_dbtp"], Value::Null);
     for row in told["coded"].as_array().unwrap() {
-        assert_eq!(row["ceiling_dbtp"], Value::Null);
+        for key in ["ceiling_dbtp", "true_peak_dbtp", "holds"] {
+            assert_eq!(row[key], Value::Null, "{key}");
+        }
     }
     let six = vec![tone(48_000, 997.0, -20.0, 1.0); 6];
     fs::write(

@@ -296,6 +296,11 @@ fn what_cannot_be_forecast_is_refused_with_the_reason() {
     for (arguments, code, why) in [
         (&["mix.wav", "--no-limiter"][..], 2, "--no-limiter"),
         (&["mix.wav", "--force"], 2, "--force"),
+        (
+            &["mix.wav", "--push-db", "9", "--max-push-db", "6"],
+            2,
+            "--push-db 9 lies past",
+        ),
         (&["mix.wav", "--section", "9-3"], 2, "ends before it starts"),
         (
             &["mix.wav", "--max-push-db", "19"],

@@ -133,6 +133,36 @@ fn length_and_timing_are_those_of_the_input() {
     }
 }
 
+// Closed form: with every stage at rest what is clipped is what came in beyond full scale.
+#[test]
+fn what_a_file_of_integers_clips_is_counted_and_told() {
+    let folder = folder("render_clipped");
+    let over = noise(2, 30_011, 1.5, 3);
+    write(&folder.join("in.wav"), 48_000, Stored::Float32, &over);
+    let beyond = over.iter().flatten().filter(|x| x.abs() > 1.0).count();
+    assert!(beyond > 10_000);
+    for (bits, clipped) in [("16", beyond), ("24", beyond), ("32f", 0)] {
+        let arguments = [
+            "render",
+            "in.wav",
+            "out.wav",
+            "--force",
+            "--no-limiter",
+            "--bits",
+            bits,
+        ];
+        let told = json(&folder, &arguments);
+        assert_eq!(told["clipped_samples"], clipped, "{bits}");
+        let printed = crestline(&folder, &arguments);
+        let note = text(&printed.stderr);
+        assert_eq!(
+            note.contains(&format!("{beyond} samples lay beyond")),
+            clipped > 0
+        );
+        assert_eq!(note.contains("out.wav: "), clipped > 0, "{note}");
+    }
+}
+
 #[test]
 fn with_every_stage_at_rest_32_bit_floats_come_out_bit_for_bit() {
     let folder = folder("render_neutral");
@@ -510,7 +540,7 @@ fn the_json_has_the_keys_that_the_help_names() {
     let all = words(text(&help.stdout), "is left out. Keys:", "\n\nFiles:");
     let measuring: Vec<&str> = all.into_iter().filter(|key| !outer.contains(key)).collect();
     assert!(
-        outer.len() == 8 && measuring.len() == 12 && paid.len() == 2,
+        outer.len() == 9 && measuring.len() == 12 && paid.len() == 2,
         "{outer:?} {measuring:?} {paid:?}"
     );
 

@@ -132,6 +132,11 @@ pub(crate) fn try_out(
     let mut coded = Vec::new();
     for (coding, outcome) in all(&source, &own, &codings, progress) {
         match outcome {
+            // Of silence an encoder's rounding alone would be told.
+            Ok(mut done) if peak_dbfs.is_none() => {
+                done.levels.readings = Readings::default();
+                coded.push(done);
+            }
             Ok(done) => coded.push(done),
             Err(cause) => notes.push(format!(
                 "not tried as {} at {} kbit/s: {cause}",

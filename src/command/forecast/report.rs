@@ -142,7 +142,8 @@ impl Report {
         }
         lines(&columns)
             + &format!(
-                "unused peak: how much higher peaks could stand once playback is levelled to {:.1} LUFS\n",
+                "unused peak: how far the peaks lie below -1 dBTP once playback is levelled to {:.1} LUFS (what is \
+                 quieter is turned up as far as its peaks allow)\n",
                 self.playback_lufs
             )
     }

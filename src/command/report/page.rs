@@ -192,7 +192,8 @@ impl Report<'_> {
         ];
         let caption = format!(
             "Playback levelled to {:.1} LUFS: each song by itself, or the album with its loudest song \
-             at that level. Unused peak: how much higher the peaks could have stood",
+             at that level. What is quieter is turned up as far as a true peak of −1 dBTP. Unused peak: how far \
+             below that the peaks then lie",
             self.playback_lufs
         );
         table(&caption, ("song", names), &columns)

@@ -12,7 +12,9 @@
 //!   ms; 29.7 ms at 44.1 kHz, less above). Below 44.1 kHz it is more than 30 ms: interpolation
 //!   needs its frames at any rate.
 //! * Ceiling: +0.05 dB at most for what reaches up to 0.45 of the rate, +0.15 dB for white noise up
-//!   to half of it, saturated or not (`tests/process/limiter.rs`, `tests/engine/ceiling.rs`).
+//!   to half of it, saturated or not (`tests/process/limiter.rs`, `tests/engine/ceiling.rs`). Of a
+//!   whole bright song at +18 dB a meter reads 0.154 dB over where the waveform itself, by Fourier
+//!   transform, stays 0.016 dB under.
 //! * Distortion: steady tones from 20 Hz on −120 dB with the automatic release, −105 dB at any
 //!   release by hand; 41 and 55 Hz at +6 dB, automatic, −41 dB.
 //! * Memory: with the automatic release nothing is left of any sample after 1.4 s, unless bass

@@ -1,6 +1,6 @@
 //! What a forecast says, in plain words.
 
-use super::summary::{AtOneLoudness, Choice, Potential, Reach, Summary};
+use super::summary::{AtOneLoudness, Choice, NEXT_TO_NONE_DB, Potential, Reach, Summary};
 
 impl Summary {
     /// The forecast in one to three sentences: where each path bends, and what the paths cost at
@@ -103,15 +103,11 @@ fn comparison(at: &AtOneLoudness, max_push_db: f64) -> Option<String> {
     }
 }
 
-/// Below this there is next to no distortion, and how much less one path has than the other says
-/// nothing: between the pushes that were tried it may be off by 10 dB there. dB.
-const NEXT_TO_NONE_DB: f64 = -70.0;
-
 /// What tells the paths apart, whichever of them that favours.
 fn price(clean: &Choice, saturated: &Choice) -> Option<String> {
     let difference = |of: fn(&Choice) -> Option<f64>| Some(of(saturated)? - of(clean)?);
     let dynamics = difference(|choice| choice.ldr_db).map(tenths);
-    let heard = |choice: &Choice| choice.distortion_db.map(|db| db.max(NEXT_TO_NONE_DB));
+    let heard = Choice::telling_distortion_db;
     let distortion = difference(heard).map(|db| db.round() as i64);
     let least = [clean, saturated].map(heard).into_iter().flatten();
     let none = least.fold(0.0, f64::min) <= NEXT_TO_NONE_DB;

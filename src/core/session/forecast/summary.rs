@@ -9,6 +9,10 @@ pub const LEAST_GAIN_LU: f64 = 0.5;
 /// Loudnesses that lie no further apart than this are one, LU: a point is measured no better.
 const SAME_LU: f64 = 0.05;
 
+/// Below this there is next to no distortion, and how much more of it there is says nothing: between
+/// the pushes that were tried it may be off by 10 dB there, and of none it is 80 dB more. dB.
+pub(super) const NEXT_TO_NONE_DB: f64 = -70.0;
+
 /// The same of both paths.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct PerPath<T> {
@@ -27,7 +31,7 @@ pub struct Step {
     pub plr_db: Option<f64>,
     /// Change of microdynamics, dB.
     pub ldr_db: Option<f64>,
-    /// Change of distortion, dB.
+    /// Change of distortion, dB; what lies below −70 dB counts as that.
     pub distortion_db: Option<f64>,
 }
 
@@ -82,6 +86,13 @@ pub enum Reach {
     Louder,
     /// Not within the forecast, or its loudness is not known.
     Never,
+}
+
+impl Choice {
+    /// Distortion, dB, as it is told more or less by: what lies below −70 dB counts as that.
+    pub fn telling_distortion_db(&self) -> Option<f64> {
+        self.distortion_db.map(|db| db.max(NEXT_TO_NONE_DB))
+    }
 }
 
 impl Reach {
@@ -206,7 +217,7 @@ fn step(points: &[Point], path: Path, push_db: f64) -> Option<Step> {
         loudness_lu: next(loudness)?,
         plr_db: next(|figures| figures.plr_db),
         ldr_db: next(|figures| figures.ldr_db),
-        distortion_db: next(|figures| figures.distortion_db),
+        distortion_db: next(|figures| Some(figures.distortion_db?.max(NEXT_TO_NONE_DB))),
     })
 }
 

@@ -134,7 +134,7 @@ fn fair(found: &Forecasted, lufs: f64) -> String {
             let difference = Next {
                 gained_lu: None,
                 microdynamics_db: difference(|choice| choice.ldr_db),
-                distortion_db: difference(|choice| choice.distortion_db),
+                distortion_db: difference(Choice::telling_distortion_db),
             };
             let [_, microdynamics, distortion] = difference.written();
             format!("at one loudness: microdynamics {microdynamics}, distortion {distortion}")
