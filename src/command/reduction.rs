@@ -29,10 +29,12 @@ explains is told in windows of half that length (not in the lowest band).
 Columns:
   rest        gain at rest, dB: the 95th percentile of the band's gain over the whole file, unless it is given
               with --rest-gain-db; what the reduction is counted from
-  mean        mean reduction, dB, weighted by the energy that the band has in BEFORE
-  95 %        95th percentile of the reduction over the windows, dB
-  most        highest reduction, dB
-  distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy
+  mean        mean reduction, dB, weighted by the energy that the band has in BEFORE, over all windows of which a gain
+              explains a tenth at least
+  95 %        95th percentile of the reduction over the windows, dB, each counting the same, and only those of which a
+              gain explains half: where all of it lies in the loudest moments it is less than the mean
+  most        highest reduction, dB, in such a window; no less than the mean
+  distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy; -150 dB is none
 A dash (null with --json) stands for what cannot be told: a band below -70 dBFS, or more than 40 dB below the
 whole, has no gain of its own.
 

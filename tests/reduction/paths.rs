@@ -14,7 +14,7 @@ use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, PushSettings, SaturatorSettings,
     ShelvesSettings,
 };
-use songs::{Song, rink_lights};
+use songs::{Song, rink_lights, turnstile};
 use std::sync::LazyLock;
 
 const SPEC: EngineSpec = EngineSpec {
@@ -285,6 +285,23 @@ fn at_loudness(
         }
     }
     panic!("{aim_lufs} LUFS is not reached below 18 dB");
+}
+
+// What a mean is of has one at least that is no less: also where saturation leaves hardly a window of
+// which a gain explains half.
+#[test]
+fn the_most_is_no_less_than_the_mean() {
+    let dense = turnstile(48_000).channels;
+    let dense = dense.map(|channel| channel[20 * 48_000..24 * 48_000].to_vec());
+    let (_, snapshot) = played(&dense, &chain(18.0, Some(3.0)));
+    for cost in [&snapshot.clean_reduction, &snapshot.output_reduction] {
+        for band in &cost.bands {
+            let trend = &band.reduction;
+            let (mean, most) = (trend.mean_db.unwrap(), trend.max_db.unwrap());
+            println!("mean {mean:.2} dB, most {most:.2} dB");
+            assert!(most >= mean, "{mean} {most}");
+        }
+    }
 }
 
 // Common practice, and the reason why the two are set side by side: at one loudness and one

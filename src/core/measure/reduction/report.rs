@@ -193,6 +193,11 @@ impl Track {
         value: impl Fn(&Sums) -> Option<f32>,
         highest: impl Fn(&Sums) -> Option<f32>,
     ) -> Trend {
+        // A mean has windows in it that are not firm enough for the highest, which is no less.
+        let highest = |sums: &Sums| {
+            let (highest, mean) = (highest(sums)?, value(sums)?);
+            Some(highest.max(mean))
+        };
         Trend {
             now_db: value(&self.now),
             mean_100ms_db: value(&self.last_bucket),
