@@ -184,7 +184,8 @@ impl Comparison {
     /// What is linear and stays, in a line; or that nothing stays.
     pub fn linear(&self) -> String {
         if !self.fixed_device {
-            return "not a fixed device: its delay or phase moves, so neither reduction nor distortion can be told\n".to_owned();
+            return "not a fixed device: its delay or phase moves, or it distorts as hard as that looks; neither reduction nor \
+                    distortion can be told\n".to_owned();
         }
         let moved = |what: &str, db: Option<f64>| {
             db.filter(|db| db.abs() >= 0.1)

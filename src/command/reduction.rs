@@ -41,7 +41,8 @@ whole, has no gain of its own.
 What is linear and stays is found first and taken out: a delay (up to 200 ms, either way), an inverted polarity,
 equalisers, crossovers, balance, width, DC. It is told by itself: as the change of tone at its greatest, and with
 --json as the gain at rest in third octaves. A device whose delay or phase moves, as a chorus, is no fixed device,
-and nothing else is told of it. The files must have the same sample rate and the same channels (mono or stereo);
+and neither reduction nor distortion is told of it; one that clips a dense mix by 5 dB and more cannot be told from
+that by its phases and is taken for one, too. The files must have the same sample rate and the same channels (mono or stereo);
 what the longer one has at its end is left out.
 
 JSON (--json):
