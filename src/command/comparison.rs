@@ -49,6 +49,7 @@ pub(super) struct Comparison {
     /// To a thousandth.
     delay_samples: f64,
     polarity: &'static str,
+    exchanged: bool,
     fixed_device: bool,
     linear: Vec<Gain>,
     #[serde(serialize_with = "to_thousandths_if_any")]
@@ -130,7 +131,13 @@ impl Comparison {
             width_db: linear.and_then(|linear| linear.width_db).map(f64::from),
             muted: linear.and_then(|linear| linear.muted_channel()),
             tone: linear.map_or_else(String::new, |linear| tone_in_words(&linear)),
-            polarity: if inverted { "inverted" } else { "normal" },
+            polarity: match (inverted, linear.is_some_and(|linear| linear.opposed)) {
+                (false, false) => "normal",
+                (true, false) => "inverted",
+                (true, true) => "left inverted",
+                (false, true) => "right inverted",
+            },
+            exchanged: linear.is_some_and(|linear| linear.exchanged),
             bands,
             distortion_db: reading.distortion.mean_db.map(f64::from),
             loudness_change_lu: change(|measures| measures.integrated_lufs),
@@ -193,6 +200,8 @@ impl Comparison {
         };
         let parts = [
             Some(self.tone.clone()),
+            self.exchanged
+                .then(|| "left and right exchanged".to_owned()),
             moved("right against left", self.balance_db),
             moved("side against middle", self.width_db),
             self.muted.map(|channel| format!("{channel} channel muted")),

@@ -400,6 +400,37 @@ fn what_is_no_fixed_device_is_told_as_such_and_without_figures() {
     assert!(text(&table.stdout).contains("not a fixed device"));
 }
 
+// By construction: wires that are crossed, one of them upside down.
+#[test]
+fn crossed_wires_are_told_as_such() {
+    let folder = folder("reduction_wires");
+    let before = song();
+    let upside_down: Vec<f64> = before[0].iter().map(|sample| -sample).collect();
+    write(&folder, "before.wav", 48_000, &before);
+    for (after, polarity, exchanged, words) in [
+        (
+            [before[1].clone(), before[0].clone()],
+            "normal",
+            true,
+            "left and right exchanged",
+        ),
+        (
+            [upside_down, before[1].clone()],
+            "left inverted",
+            false,
+            "polarity left inverted",
+        ),
+    ] {
+        write(&folder, "after.wav", 48_000, &after);
+        let result = json(&folder, &["before.wav", "after.wav"]);
+        assert_eq!(result["polarity"], polarity);
+        assert_eq!(result["exchanged"], exchanged);
+        assert_close(&result["bands"][1]["mean_db"], 0.0, 0.01);
+        let table = reduction(&folder, &["before.wav", "after.wav"]);
+        assert!(text(&table.stdout).contains(words));
+    }
+}
+
 // A tail of 0.3 s more, and a song whose channels are each other upside down.
 #[test]
 fn the_longer_file_ends_with_the_shorter_and_channels_may_cancel() {

@@ -406,3 +406,24 @@ fn channels_that_cancel_each_other_are_heard() {
     };
     assert_eq!((found.delay_frames, found.inverted), (700, false));
 }
+
+// One channel upside down: what was in the sum of both is in their difference.
+#[test]
+fn a_channel_that_is_upside_down_keeps_nothing_from_being_found() {
+    let [left, right] = &RINK_LIGHTS.channels;
+    let down: Vec<f32> = left.iter().map(|sample| -sample).collect();
+    let cut = |channels: [&[f32]; 2], from: usize| -> Vec<Vec<f32>> {
+        channels
+            .map(|channel| channel[from..from + STRETCH].to_vec())
+            .to_vec()
+    };
+    let up = cut([left, right], 960_000);
+    for (from, delay) in [(960_000 - 700, 700), (960_000 + 300, -300)] {
+        let turned = cut([&down, right], from);
+        let [before, after] = mono([&up, &turned]);
+        let Relation::Aligned(found) = aligner().compare(&before, &after) else {
+            panic!("not found")
+        };
+        assert_eq!(found.delay_frames, delay);
+    }
+}

@@ -167,6 +167,41 @@ fn what_is_linear_is_told_as_what_it_is() {
     );
 }
 
+// By construction: wires, some of them crossed.
+#[test]
+fn channels_that_are_exchanged_or_upside_down_are_told() {
+    type Wires = fn(f64, f64) -> [f64; 2];
+    let wires: [(Wires, [bool; 3], f32); 6] = [
+        (|left, right| [left, right], [false, false, false], 0.0),
+        (|left, right| [right, left], [true, false, false], 0.0),
+        (|left, right| [-left, right], [false, true, true], 0.0),
+        (|left, right| [left, -right], [false, true, false], 0.0),
+        (|left, right| [-right, -left], [true, false, true], 0.0),
+        // What was on the left is told of as the left.
+        (
+            |left, right| [right, -left * gain(-3.0)],
+            [true, true, true],
+            3.0,
+        ),
+    ];
+    for (title, before) in songs() {
+        for (number, (wired, told, balance_db)) in wires.into_iter().enumerate() {
+            let device = frames(move |_, left, right| wired(left, right));
+            let (estimate, reading) = through(title, &before, &device);
+            let linear = estimate.linear;
+            let found = [linear.exchanged, linear.opposed, linear.inverted];
+            assert_eq!(found, told, "{title}, {number}");
+            assert!((linear.balance_db.unwrap() - balance_db).abs() < 0.1);
+            assert!(linear.width_db.unwrap().abs() < 0.1, "{title}, {number}");
+            assert_eq!(linear.tone(), None, "{title}, {number}");
+            assert!(whole(&reading) <= -80.0, "{title}, {number}");
+            for mean in means(&reading) {
+                assert!(mean.abs() <= 0.01, "{title}, {number}: {mean}");
+            }
+        }
+    }
+}
+
 // By construction: of what sounds nothing is turned down. Both channels together are weaker by what
 // the muted one held, at rest and for good.
 #[test]

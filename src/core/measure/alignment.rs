@@ -255,8 +255,13 @@ impl Aligner {
     }
 }
 
+/// A signal that holds so many times more in the sum of its channels than in their difference, beside
+/// one of which the contrary is true, has had one of them turned upside down.
+const OPPOSED: f64 = 4.0;
+
 /// Both signals on one channel: the sum of theirs, or the difference where that holds more of
-/// both.
+/// both. Of two of which the one holds most in its sum and the other in its difference, each has
+/// what it holds most in.
 pub fn mono(signals: [&[Vec<f32>]; 2]) -> [Vec<f32>; 2] {
     let mixed = |sign: f32| {
         signals.map(|signal| match signal {
@@ -269,12 +274,21 @@ pub fn mono(signals: [&[Vec<f32>]; 2]) -> [Vec<f32>; 2] {
             _ => Vec::new(),
         })
     };
-    let weakest = |signals: &[Vec<f32>; 2]| {
-        let energy = |signal: &Vec<f32>| signal.iter().map(|x| f64::from(x * x)).sum::<f64>();
-        energy(&signals[0]).min(energy(&signals[1]))
-    };
+    let energy = |signal: &Vec<f32>| signal.iter().map(|x| f64::from(x * x)).sum::<f64>();
     let [sum, difference] = [mixed(1.0), mixed(-1.0)];
-    if weakest(&difference) > weakest(&sum) {
+    let [sums, differences] = [&sum, &difference].map(|signals| signals.each_ref().map(energy));
+    let mostly_sum = |index: usize| sums[index] > OPPOSED * differences[index];
+    let mostly_difference = |index: usize| differences[index] > OPPOSED * sums[index];
+    if mostly_sum(0) && mostly_difference(1) || mostly_difference(0) && mostly_sum(1) {
+        let ([first_sum, second_sum], [first_difference, second_difference]) = (sum, difference);
+        return if mostly_sum(0) {
+            [first_sum, second_difference]
+        } else {
+            [first_difference, second_sum]
+        };
+    }
+    let weakest = |energies: [f64; 2]| energies[0].min(energies[1]);
+    if weakest(differences) > weakest(sums) {
         difference
     } else {
         sum

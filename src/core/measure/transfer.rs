@@ -10,6 +10,7 @@
 //! response alone, a response with gains that move and keep the phase, a response with gains that
 //! move as those of shelves do.
 
+mod arrangement;
 mod convolution;
 mod correlation;
 mod estimate;

@@ -62,7 +62,7 @@ impl TapReading {
             TapState::Failed => 7,
         };
         let way = state
-            | u64::from(tap.inverted) << 8
+            | u64::from(tap.inverted && !tap.linear.opposed) << 8
             | u64::from(tap.delay_frames.cast_unsigned()) << 32;
         // Relaxed throughout: these values order nothing but themselves.
         self.shown.way.store(way, Ordering::Relaxed);

@@ -30,9 +30,9 @@ pub(in crate::measure) struct MovingGain {
     /// Energy of the second signal, and the part of it that no gain explains.
     whole: f64,
     residual: f64,
-    /// Sum of all gains, weighted by the energy that they act on; negative if the second signal
-    /// is upside down.
-    common: f64,
+    /// Sum of each channel's gains, weighted by the energy that they act on; negative if the second
+    /// signal's is upside down.
+    common: [f64; 2],
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -118,7 +118,7 @@ impl MovingGain {
                 let by_power = (fit.through[band] / xx).sqrt();
                 point.by_power[channel][band] = by_power.clamp(LOWEST, HIGHEST);
             }
-            self.common += fit.gain[band] * xx;
+            self.common[channel] += fit.gain[band] * xx;
             point.weights[channel][band] = if loud { xx } else { 0.0 };
         }
         point.residual += fit.whole_residual;
@@ -211,9 +211,9 @@ impl MovingGain {
         }
     }
 
-    /// Whether the second signal is upside down against the first.
+    /// Whether a channel of the second signal is upside down against the first's.
     pub fn upside_down(&self) -> bool {
-        self.common < 0.0
+        self.common.iter().any(|common| *common < 0.0)
     }
 
     /// Energies of the second signal: all of it, and the part that no gain explains.

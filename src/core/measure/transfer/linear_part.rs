@@ -1,6 +1,7 @@
 //! The static linear part in a few numbers.
 
 use super::Transfer;
+use super::arrangement::Arrangement;
 use super::correlation::real_ends;
 use super::least_squares::NormalEquations;
 use crate::dsp::decibel::gain_from_db;
@@ -33,8 +34,14 @@ pub struct LinearPart {
     pub placed_db: [f32; BAND_COUNT],
     /// Delay beyond the one taken out beforehand, frames.
     pub delay_frames: f64,
-    /// Whether the signal after is upside down, apart from what minimum phase and all-passes turn.
+    /// Whether the signal after is upside down, apart from what minimum phase and all-passes turn;
+    /// its left channel, where the other is not.
     pub inverted: bool,
+    /// Whether one channel is upside down against the other.
+    pub opposed: bool,
+    /// Whether left comes out on the right, and right on the left. What is told besides is told of
+    /// the channels where they were.
+    pub exchanged: bool,
     /// By how much the right channel has gained on the left, dB; `None` for mono.
     pub balance_db: Option<f32>,
     /// By how much the side has gained on the middle, dB; `None` for mono, or without a side.
@@ -88,8 +95,9 @@ pub(super) struct Powers {
     lead: usize,
     before: Vec<Vec<f64>>,
     cross: Vec<Complex64>,
-    /// `[after][before]`
+    /// `[after][before]`, without the arrangement.
     responses: Vec<Vec<Vec<Complex64>>>,
+    arrangement: Arrangement,
 }
 
 impl Powers {
@@ -99,23 +107,25 @@ impl Powers {
             Some(response) => equations.spectrum(response),
             None => vec![Complex64::default(); taps + 1],
         };
-        let responses = &transfer.responses;
+        let before: Vec<_> = (0..channels)
+            .map(|channel| equations.power(channel))
+            .collect();
+        let responses = transfer.responses.iter();
+        let mut responses: Vec<Vec<_>> = responses
+            .map(|row| row.iter().map(spectrum).collect())
+            .collect();
         Self {
+            arrangement: Arrangement::take_out(&before, &mut responses),
             bin_hz: sample_rate_hz / (2 * taps) as f64,
             sample_rate_hz,
             lead: transfer.lead,
-            before: (0..channels)
-                .map(|channel| equations.power(channel))
-                .collect(),
+            before,
             cross: if channels == 2 {
                 equations.cross_power().to_vec()
             } else {
                 vec![Complex64::default(); taps + 1]
             },
-            responses: responses
-                .iter()
-                .map(|row| row.iter().map(spectrum).collect())
-                .collect(),
+            responses,
         }
     }
 
@@ -206,6 +216,8 @@ impl Powers {
             placed_db: self.placed_db(balance_db, width_db),
             delay_frames,
             inverted,
+            opposed: self.arrangement.opposed,
+            exchanged: self.arrangement.exchanged,
             balance_db,
             width_db,
             muted,

@@ -79,7 +79,8 @@ pub fn tap_in_words(snapshot: &Snapshot) -> String {
         TapState::Failed => "before tap: stopped by a fault".into(),
         TapState::Aligned => {
             let ms = f64::from(tap.delay_frames) * 1000.0 / snapshot.sample_rate_hz.max(1.0);
-            let name = if tap.inverted { "inverted" } else { "before" };
+            let whole = tap.inverted && !tap.linear.opposed;
+            let name = if whole { "inverted" } else { "before" };
             let ms = with_unit(Some(ms), 1, "ms");
             format!("{name} tap: {} samples, {ms}", tap.delay_frames)
         }
@@ -101,6 +102,13 @@ pub fn linear_in_words(snapshot: &Snapshot) -> Option<String> {
     };
     let parts = [
         Some(tone),
+        linear
+            .exchanged
+            .then(|| "left and right exchanged".to_owned()),
+        linear.opposed.then(|| {
+            let name = if tap.inverted { "left" } else { "right" };
+            format!("{name} upside down")
+        }),
         moved("right", linear.balance_db),
         moved("side", linear.width_db),
         linear.muted_channel().map(|name| format!("{name} muted")),
@@ -268,6 +276,14 @@ mod tests {
                 .unwrap()
                 .ends_with(", right muted")
         );
+        (snapshot.tap.linear.exchanged, snapshot.tap.linear.opposed) = (true, true);
+        for (inverted, name) in [(true, "left"), (false, "right")] {
+            snapshot.tap.inverted = inverted;
+            let words = linear_in_words(&snapshot).unwrap();
+            let told = format!(", left and right exchanged, {name} upside down, side");
+            assert!(words.contains(&told), "{words}");
+            assert!(tap_in_words(&snapshot).starts_with("before tap"));
+        }
         snapshot.tap.state = TapState::NotFixed;
         assert_eq!(linear_in_words(&snapshot), None);
     }
