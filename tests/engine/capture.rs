@@ -132,6 +132,8 @@ fn what_cannot_be_measured_is_told_with_its_remedy() {
     let mut played = Played::new(2);
     let tone = noise(2, 2 * SECOND, 0.3, 7);
     let silence = vec![vec![0.0; 4 * SECOND]; 2];
+    // Below −70 LUFS, the absolute gate of ITU-R BS.1770-5.
+    let faint = noise(2, 4 * SECOND, 1e-5, 8);
     for (side, frames, wanted) in [
         (&[][..], SECOND, CaptureError::Nothing),
         (
@@ -140,10 +142,12 @@ fn what_cannot_be_measured_is_told_with_its_remedy() {
             CaptureError::Unusable(ProfileError::TooShort { duration_s: 2.0 }),
         ),
         (
-            &silence,
+            &faint,
             4 * SECOND - 1_000,
             CaptureError::Unusable(ProfileError::Silent),
         ),
+        // What a side-chain sounds like to which nothing is connected.
+        (&silence, 4 * SECOND - 1_000, CaptureError::Nothing),
     ] {
         let capture = Capture::begin(played.side_chain(), Section::Loudest).unwrap();
         played.play(side, frames, &[480], false);

@@ -52,7 +52,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     if !typing {
         figure(painter, value, scene, colours);
     }
-    let given = gives(scene.told, f64::from(push.value()));
+    let given = gives(scene.told, &scene.params.chain_settings());
     let at = pos2(area.left(), value.bottom() + 8.0);
     label(painter, at, Align2::LEFT_CENTER, given, colours.text);
     let source = scene.forecast.source_in_words();

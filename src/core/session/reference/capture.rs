@@ -21,7 +21,7 @@ const NAME: &str = "side-chain";
 /// Why nothing came of it. Displays as one line with the cause and the remedy.
 #[derive(Clone, Debug, PartialEq)]
 pub enum CaptureError {
-    /// Nothing came in.
+    /// Nothing came in, or not a sample of it was anything but 0, as where nothing is connected.
     Nothing,
     /// Something was written over before it was read.
     Overtaken,
@@ -134,6 +134,8 @@ struct Measuring {
     profiler: Option<Profiler>,
     next: u64,
     planes: Vec<Vec<f32>>,
+    /// A sample has been anything but 0.
+    sounded: bool,
 }
 
 impl Measuring {
@@ -147,6 +149,7 @@ impl Measuring {
             reader,
             shared,
             planes: Vec::new(),
+            sounded: false,
         }
     }
 
@@ -164,17 +167,18 @@ impl Measuring {
         if frames > 0 {
             let planes: Vec<&[f32]> = self.planes.iter().map(Vec::as_slice).collect();
             profiler.process(&planes);
+            let mut samples = planes.iter().copied().flatten();
+            self.sounded |= samples.any(|sample| *sample != 0.0);
             self.next += frames as u64;
             let measured = &self.shared.frames;
             measured.fetch_add(frames as u64, Ordering::Relaxed);
             return true;
         }
         if stop && let Some(profiler) = self.profiler.take() {
-            let nothing = self.shared.frames.load(Ordering::Relaxed) == 0;
-            self.end(if nothing {
-                Err(CaptureError::Nothing)
-            } else {
+            self.end(if self.sounded {
                 profiler.finish(NAME).map_err(CaptureError::Unusable)
+            } else {
+                Err(CaptureError::Nothing)
             });
         }
         false

@@ -2,6 +2,7 @@
 
 use crate::editor::number::{NONE, fixed};
 use crestline_core::handover::Snapshot;
+use crestline_core::process::ChainSettings;
 use crestline_core::session::forecast::{Path, Point, loudness_at};
 
 /// Highest push, dB, as a number of bars.
@@ -29,14 +30,19 @@ pub fn gained(points: &[Point], path: Path) -> impl Iterator<Item = Gained> {
     })
 }
 
-/// What the push makes of the loudness of the last 10 s, in words: "gives 6.4 of 6.5 dB"; while
-/// they are not all of the chain as it is, "settling".
-pub fn gives(snapshot: &Snapshot, push_db: f64) -> String {
+/// What the push makes of the loudness of the last 10 s, in words: "gives 6.4 of 6.5 dB", or, where
+/// shelves or bands move the loudness as well, "chain gives 8.0 LU"; while they are not all of the
+/// chain as it is, "settling".
+pub fn gives(snapshot: &Snapshot, chain: &ChainSettings) -> String {
     if snapshot.output.readings.gated_10s_lufs.is_none() {
         return format!("gives {NONE}");
     }
+    let shelves = &chain.shelves;
+    let push_alone = shelves.low_gain_db == 0.0 && shelves.high_gain_db == 0.0 && !chain.bands.on;
+    let push_db = chain.push.push_db;
     match snapshot.activity.output_over_input_lu {
         None => "gives: settling".into(),
+        Some(lu) if !push_alone => format!("chain gives {} LU", fixed(Some(lu), 1)),
         Some(lu) => format!(
             "gives {} of {} dB",
             fixed(Some(lu), 1),
@@ -48,6 +54,7 @@ pub fn gives(snapshot: &Snapshot, push_db: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crestline_core::process::PushSettings;
     use crestline_core::session::forecast::PathFigures;
 
     // Straight lines: a decibel adds their slope.
@@ -76,10 +83,18 @@ mod tests {
     #[test]
     fn what_is_given_is_told_once_it_has_settled() {
         let mut snapshot = Snapshot::default();
-        assert_eq!(gives(&snapshot, 6.5), "gives —");
+        let mut chain = ChainSettings {
+            push: PushSettings { push_db: 6.5 },
+            ..ChainSettings::default()
+        };
+        assert_eq!(gives(&snapshot, &chain), "gives —");
         snapshot.output.readings.gated_10s_lufs = Some(-10.0);
-        assert_eq!(gives(&snapshot, 6.5), "gives: settling");
+        assert_eq!(gives(&snapshot, &chain), "gives: settling");
         snapshot.activity.output_over_input_lu = Some(6.4);
-        assert_eq!(gives(&snapshot, 6.5), "gives 6.4 of 6.5 dB");
+        assert_eq!(gives(&snapshot, &chain), "gives 6.4 of 6.5 dB");
+        // Of what else moves the loudness nothing is the push's.
+        chain.shelves.high_gain_db = 3.0;
+        snapshot.activity.output_over_input_lu = Some(8.0);
+        assert_eq!(gives(&snapshot, &chain), "chain gives 8.0 LU");
     }
 }
