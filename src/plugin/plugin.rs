@@ -279,6 +279,7 @@ impl Plugin for Crestline {
         // A host may stop calling once it is told that nothing rings on: the latency must have
         // drained before; a reference that is heard and a side-chain that is used go on beside a
         // silent mix; and where measuring begins anew with playback, its next start must be seen.
+        // Of none of it is anything written to a file, which would be as much longer.
         let latency = engine.latency_frames();
         let captured = self.comparison.as_ref();
         let captured = captured.is_some_and(TapComparison::is_captured);
@@ -286,7 +287,7 @@ impl Plugin for Crestline {
         let used = settings.tap.on || settings.listen.side_chain;
         let side_goes_on = captured || used && side.iter().any(sounds);
         let start_is_awaited = playing && self.params.restart_on_play.value();
-        if listen.reference || side_goes_on || start_is_awaited {
+        if listen.reference || !offline && (side_goes_on || start_is_awaited) {
             ProcessStatus::KeepAlive
         } else if self.silent_frames > latency {
             ProcessStatus::Normal

@@ -651,6 +651,20 @@ fn the_host_may_not_let_the_plug_in_sleep_while_a_side_chain_is_used() {
         .unwrap();
         assert_eq!(host.last_status, Some(status), "{live_on}, {tap_on}");
     }
+    // A file that is written is not longer for it: nobody listens or looks.
+    host.set_offline(true).unwrap();
+    let on = [live, tap].map(|id| Change {
+        frame: 0,
+        id,
+        value: 1.0,
+    });
+    host.run(Run {
+        changes: &on,
+        side_chain: Some(&sound),
+        ..Run::new(&silence, &[16])
+    })
+    .unwrap();
+    assert_eq!(host.last_status, Some(ProcessStatus::ContinueIfNotQuiet));
 }
 
 /// Noise with a bad sample here and there.
