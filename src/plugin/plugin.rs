@@ -190,7 +190,9 @@ impl Plugin for Crestline {
         let playing = context.transport().playing;
         let song_position_s = context.transport().pos_seconds();
         let restart_is_on = self.params.restart.value();
-        let went_on = self.was_playing && !self.params.rendering.has_ended();
+        // Asked in every block: an end while the transport stood is no later start.
+        let ended = self.params.rendering.has_ended();
+        let went_on = self.was_playing && !ended;
         let started = playing && !went_on && self.params.restart_on_play.value();
         let switched = restart_is_on && !self.restart_was_on;
         if self.audio_end.restart_requested() | started | switched {

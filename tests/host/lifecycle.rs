@@ -14,12 +14,16 @@ fn jumbled() -> impl Iterator<Item = usize> {
     (0..INSTANCES).map(|index| 97 * index % INSTANCES)
 }
 
-/// With neutral settings what comes out is what went in, later.
-fn assert_passes(host: &mut dyn RawHost, what: &str) {
-    let latency = host.latency();
-    let main = noise(2, FRAMES * (latency / FRAMES + 3), 0.25, 33);
+/// Plays `main`, of which a part that fills no block is left out, and returns what comes out. The
+/// changes are passed with every block.
+fn play(
+    host: &mut dyn RawHost,
+    main: &[Vec<f32>],
+    changes: &[(u32, f64)],
+    what: &str,
+) -> Vec<Vec<f32>> {
     let mut heard: Vec<Vec<f32>> = vec![Vec::new(); 2];
-    for start in (0..main[0].len()).step_by(FRAMES) {
+    for start in (0..=main[0].len() - FRAMES).step_by(FRAMES) {
         let part: Vec<_> = main
             .iter()
             .map(|it| it[start..start + FRAMES].to_vec())
@@ -28,13 +32,21 @@ fn assert_passes(host: &mut dyn RawHost, what: &str) {
             frames: FRAMES,
             inputs: Ports::Passed(vec![Port::of(&part)]),
             outputs: Ports::Passed(vec![Port::of(&part)]),
-            changes: Vec::new(),
+            changes: changes.to_vec(),
         };
         assert!(host.process(&mut block), "{what}");
         for (heard, channel) in heard.iter_mut().zip(block.outputs.channels()) {
             heard.extend(channel);
         }
     }
+    heard
+}
+
+/// With neutral settings what comes out is what went in, later.
+fn assert_passes(host: &mut dyn RawHost, what: &str) {
+    let latency = host.latency();
+    let main = noise(2, FRAMES * (latency / FRAMES + 3), 0.25, 33);
+    let heard = play(host, &main, &[], what);
     // What comes first is of what was played before.
     for (heard, main) in heard.iter().zip(&main) {
         assert!(heard[latency..] == main[..main.len() - latency], "{what}");
@@ -169,24 +181,6 @@ fn the_latency_changes_within_an_activation_alone_and_is_told() {
     assert_eq!(after.out_of_turn, 0);
 }
 
-/// Plays a second of `main` in blocks; returns the normalised value of a reading after it.
-fn played(host: &mut dyn RawHost, main: &[Vec<f32>], changes: &[(u32, f64)], reading: &str) -> f64 {
-    for start in (0..main[0].len() - FRAMES).step_by(FRAMES) {
-        let part: Vec<_> = main
-            .iter()
-            .map(|it| it[start..start + FRAMES].to_vec())
-            .collect();
-        let mut block = Block {
-            frames: FRAMES,
-            inputs: Ports::Passed(vec![Port::of(&part)]),
-            outputs: Ports::Passed(vec![Port::of(&part)]),
-            changes: changes.to_vec(),
-        };
-        assert!(host.process(&mut block));
-    }
-    host.param(reading).unwrap().1
-}
-
 // clap/plugin.h, `stop_processing`; ivstaudioprocessor.h, `setProcessing`. Two renders in a row, or
 // a host that stops processing with its transport: the transport runs in the last block of the one
 // and in the first of the next.
@@ -200,11 +194,15 @@ fn measuring_begins_anew_with_playback_also_where_processing_ended_in_between() 
             let (restart, _) = host.param("Restart when playback starts").unwrap();
             host.play();
             let integrated = "Integrated loudness";
-            let first = played(&mut *host, &music, &[(restart, on)], integrated);
+            let played = |host: &mut dyn RawHost, main: &[Vec<f32>]| {
+                play(host, main, &[(restart, on)], format);
+                host.param(integrated).unwrap().1
+            };
+            let first = played(&mut *host, &music);
             if anew {
                 host.process_anew();
             }
-            let then = played(&mut *host, &silence, &[(restart, on)], integrated);
+            let then = played(&mut *host, &silence);
             // Silence adds nothing to what is gated, and begins with nothing.
             let forgotten = then == 0.0;
             assert!(first > 0.1, "{format}: {first}");
@@ -214,5 +212,28 @@ fn measuring_begins_anew_with_playback_also_where_processing_ended_in_between() 
                 "{format}: {on}, {anew}: {then}"
             );
         }
+    }
+}
+
+// An end of processing while the transport stands is forgotten with the next block: playback begins
+// one measurement, and not another in its second block.
+#[test]
+fn an_end_while_the_transport_stands_is_no_later_start() {
+    const STANDING: usize = 16 * FRAMES;
+    let silence = vec![vec![0.0; 48_000]; 2];
+    for (format, make) in MAKE {
+        let mut host = make(true);
+        let (restart, _) = host.param("Restart when playback starts").unwrap();
+        let on = [(restart, 1.0)];
+        host.process_anew();
+        // The last of it comes out in the middle of the first block that is played.
+        let end = STANDING + FRAMES / 2 - host.latency();
+        let mut music = noise(2, STANDING, 0.25, 35);
+        music.iter_mut().for_each(|plane| plane[end..].fill(0.0));
+        play(&mut *host, &music, &on, format);
+        host.play();
+        play(&mut *host, &silence, &on, format);
+        let peak = host.param("True peak").unwrap().1;
+        assert!(peak > 0.1, "{format}: {peak}");
     }
 }
