@@ -39,19 +39,19 @@ A dash (null with --json) stands for what cannot be told: a band below -70 dBFS,
 whole, has no gain of its own.
 
 What is linear and stays is found first and taken out: a delay (up to 200 ms, either way), an inverted polarity,
-equalisers, crossovers, balance, width, DC, channels that are exchanged or one of which is upside down. It is told by itself: as the change of tone at its greatest, and with
---json as the gain at rest in third octaves. A device whose delay or phase moves, as a chorus, is no fixed device,
-and neither reduction nor distortion is told of it; one that clips a dense mix by 5 dB and more cannot be told from
-that by its phases and is taken for one, too. The files must have the same sample rate and the same channels (mono or
-stereo); what the longer one has at its end is left out.
+equalisers, crossovers, balance, width, DC, channels that are exchanged or one of which is upside down. It is told by
+itself: as the change of tone at its greatest, and with --json as the gain at rest in third octaves. A device whose
+delay or phase moves, as a chorus, is no fixed device, and neither reduction nor distortion is told of it; one that
+clips a dense mix by 5 dB and more cannot be told from that by its phases and is taken for one, too. The files must
+have the same sample rate and the same channels (mono or stereo); what the longer one has at its end is left out.
 
 JSON (--json):
   One object with the keys delay_samples (positive where AFTER is late, with its fraction), polarity (\"normal\",
   \"inverted\", or \"left inverted\", \"right inverted\"), exchanged (true where left comes out on the right and right on
-  the left; what is told besides is told of the channels where they were), fixed_device (true or false), linear (an array of objects with hz, gain_db), balance_db (right
-  against left), width_db (side against middle), muted (\"left\" or \"right\", a channel of which nothing is left;
-  otherwise null), bands (an array of objects with low_hz, high_hz, rest_gain_db, mean_db, p95_db, max_db,
-  distortion_db; null for an open edge), distortion_db, loudness_change_lu,
+  the left; what is told besides is told of the channels where they were), fixed_device (true or false), linear (an
+  array of objects with hz, gain_db), balance_db (right against left), width_db (side against middle), muted (\"left\"
+  or \"right\", a channel of which nothing is left; otherwise null), bands (an array of objects with low_hz, high_hz,
+  rest_gain_db, mean_db, p95_db, max_db, distortion_db; null for an open edge), distortion_db, loudness_change_lu,
   plr_change_db, ldr_change_db. All means are energy-weighted.
 
 Exit codes:

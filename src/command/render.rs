@@ -25,7 +25,8 @@ lies beyond full scale: a note says how many samples, and all that is told is of
 What IN tells beside its audio (title, comments, markers) is not copied.
 Unless --no-limiter is given the true peak stays under the ceiling: 0.05 dB over at most for what holds nothing above 0.45
 of the rate. Of what does, bright music at 44.1 and 48 kHz or noise, meters read up to 0.2 dB over, and differ by as much.
-Both paths are measured whichever is written: clean is the chain without its saturator, output the chain with it; without --saturate they are one.
+Both paths are measured whichever is written: clean is the chain without its saturator, output the chain with it;
+without --saturate they are one.
 
 {BANDS}
 
@@ -34,7 +35,8 @@ band (see crestline reduction --help), counted from the input with its push and 
 Distortion of -150 dB is none.
 
 JSON (--json):
-  One object with the keys file, path, sample_rate_hz, channels, duration_s, clipped_samples, and input, clean and output, each
+  One object with the keys file, path, sample_rate_hz, channels, duration_s, clipped_samples, and
+  input, clean and output, each
   an object with the measuring keys of crestline measure, and clean_reduction and output_reduction, each an object
   with the keys of crestline reduction; null for what cannot be measured.
 

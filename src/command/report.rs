@@ -27,9 +27,9 @@ use crestline_files::printable;
 
 const AFTER_HELP: &str = "\
 The page opens from disk, needs no network, prints on A4 and follows light and dark. It holds, for the songs as one record,
-the main numbers of `crestline measure`, the state of the target, what playback levelled to one loudness does to each song as a
-track and as part of the album, and how the balance differs from song to song; and for each song its cautions, history,
-place on the plane, balance, density, and what lossy encoders make of its peaks (as `crestline encoded`).
+the main numbers of `crestline measure`, the state of the target, what playback levelled to one loudness does to each song
+as a track and as part of the album, and how the balance differs from song to song; and for each song its cautions,
+history, place on the plane, balance, density, and what lossy encoders make of its peaks (as `crestline encoded`).
 
 With --reference each song is set beside it, as `crestline compare` does.
 

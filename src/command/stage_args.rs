@@ -113,7 +113,10 @@ pub(super) struct StageArgs {
         help = format!(
             "Crossovers between the bands, Hz [default: {}]",
             BandsSettings::CROSSOVERS_HZ.map(|of| of.default.to_string()).join(",")
-        ), value_name = "HZ,HZ,HZ", value_parser = parse_crossovers)]
+        ),
+        value_name = "HZ,HZ,HZ",
+        value_parser = parse_crossovers,
+    )]
     crossovers_hz: Option<[f64; 3]>,
     /// Bend the top few decibels
     #[arg(long)]
