@@ -13,7 +13,7 @@ pub(crate) use self::sides::{ONE_BESIDE_TWO, profile_of};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::output;
 use crestline_core::session::Section;
-use crestline_core::session::reference::{Comparison, findings};
+use crestline_core::session::reference::{Comparison, Profile, findings};
 
 const AFTER_HELP: &str = "\
 Both files are measured whole and in the part that is asked for: by default the loudest 30 s of either, so that choruses
@@ -113,8 +113,7 @@ pub fn run(args: &CompareArgs) -> ExitCode {
         print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
-    let mix = sides.mix.beside(sides.reference.channels);
-    let reference = sides.reference.beside(sides.mix.channels);
+    let [mix, reference] = Profile::pair(&sides.mix, &sides.reference);
     let mut comparison = Comparison::new(&mix, &reference);
     comparison.same |= sides.same_file;
     let report = Report {

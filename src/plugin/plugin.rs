@@ -279,23 +279,30 @@ impl Plugin for Crestline {
             .request_repaint_with(self.editor_state.is_open() && !still);
 
         // A host may stop calling once it is told that nothing rings on: the latency must have
-        // drained before; a reference that is heard and a side-chain that is used go on beside a
-        // silent mix; and where measuring begins anew with playback, its next start must be seen.
-        // Of none of it is anything written to a file, which would be as much longer.
+        // drained before.
         let latency = engine.latency_frames();
-        let captured = self.comparison.as_ref();
-        let captured = captured.is_some_and(TapComparison::is_captured);
-        let sounds = |channel: &&[f32]| channel.iter().any(|sample| *sample != 0.0);
-        let used = settings.tap.on || settings.listen.side_chain;
-        let side_goes_on = captured || used && side.iter().any(sounds);
-        let start_is_awaited = playing && self.params.restart_on_play.value();
-        if listen.reference || !offline && (side_goes_on || start_is_awaited) {
+        if self.is_waited_for(&settings, &side, offline) {
             ProcessStatus::KeepAlive
         } else if self.silent_frames > latency {
             ProcessStatus::Normal
         } else {
             ProcessStatus::Tail(latency as u32)
         }
+    }
+}
+
+impl Crestline {
+    /// Whether something goes on beside a silent mix: a reference that is heard, a side-chain that
+    /// is used, or a transport whose next start must be seen, where measuring begins anew with
+    /// playback. Offline nobody listens or looks, and the file would be as much longer.
+    fn is_waited_for(&self, settings: &Settings, side: &[&[f32]], offline: bool) -> bool {
+        let captured = self.comparison.as_ref();
+        let captured = captured.is_some_and(TapComparison::is_captured);
+        let sounds = |channel: &&[f32]| channel.iter().any(|sample| *sample != 0.0);
+        let used = settings.tap.on || settings.listen.side_chain;
+        let side_goes_on = captured || used && side.iter().any(sounds);
+        let start_is_awaited = settings.playing && self.params.restart_on_play.value();
+        settings.listen.reference || !offline && (side_goes_on || start_is_awaited)
     }
 }
 

@@ -229,7 +229,9 @@ fn an_end_while_the_transport_stands_is_no_later_start() {
         // The last of it comes out in the middle of the first block that is played.
         let end = STANDING + FRAMES / 2 - host.latency();
         let mut music = noise(2, STANDING, 0.25, 35);
-        music.iter_mut().for_each(|plane| plane[end..].fill(0.0));
+        for plane in &mut music {
+            plane[end..].fill(0.0);
+        }
         play(&mut *host, &music, &on, format);
         host.play();
         play(&mut *host, &silence, &on, format);

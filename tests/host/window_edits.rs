@@ -6,7 +6,7 @@ use crate::clap::{linked, noise};
 use crate::window::at_rest;
 use egui_kittest::kittest::Queryable;
 use kit::pause::pause;
-use rig::clap_host::Result;
+use rig::clap_host::{ClapHost, Result};
 use rig::editor_stage::{SIZE, Stage, open};
 use rig::screen::{HostWindow, on_a_screen};
 use rig::vst3_host::Vst3Host;
@@ -43,6 +43,18 @@ fn size() -> [u32; 2] {
     SIZE.map(|points| points as u32)
 }
 
+/// Chooses what is listened to in the window of a host that plays nothing.
+fn listen_to_clean(host: &mut ClapHost, window: &HostWindow) -> Result<()> {
+    let listen = host.param("Listen")?.id;
+    let taken = click(window, "Listen to Clean", || {
+        host.idle()?;
+        let value = host.value(listen)?;
+        Ok(host.text(listen, value)? == "Clean")
+    })?;
+    assert!(taken, "nothing came of the click");
+    Ok(())
+}
+
 // A host that says it processes and plays nothing never brings the edit.
 #[test]
 fn without_audio_a_click_takes_effect_by_itself() {
@@ -52,15 +64,9 @@ fn without_audio_a_click_takes_effect_by_itself() {
             let mut host = linked();
             host.activate(48_000.0, 480)?;
             host.run(rig::clap_host::Run::new(&noise(2, 4_800, 0.1, 1), &[480]))?;
-            let listen = host.param("Listen")?.id;
             let window = HostWindow::show(size())?;
             host.open_window(window.id())?;
-            let taken = click(&window, "Listen to Clean", || {
-                host.idle()?;
-                let value = host.value(listen)?;
-                Ok(host.text(listen, value)? == "Clean")
-            })?;
-            assert!(taken, "nothing came of the click");
+            listen_to_clean(&mut host, &window)?;
             host.close_window()
         },
     );
@@ -80,12 +86,7 @@ fn a_clap_state_that_is_loaded_undoes_what_was_clicked_before() {
             let before = host.save()?;
             let window = HostWindow::show(size())?;
             host.open_window(window.id())?;
-            let taken = click(&window, "Listen to Clean", || {
-                host.idle()?;
-                let value = host.value(listen)?;
-                Ok(host.text(listen, value)? == "Clean")
-            })?;
-            assert!(taken, "nothing came of the click");
+            listen_to_clean(&mut host, &window)?;
             host.load_state(&before)?;
             let told = std::sync::Mutex::new(Vec::new());
             host.run(rig::clap_host::Run {

@@ -11,32 +11,23 @@ const NEAR_DB: f64 = 0.1;
 /// The pushes, none of which the `points` (by rising push) hold, that `summary` tells something of.
 /// `now_db` is where the push stood for it.
 pub(super) fn missing(points: &[Point], summary: &Summary, now_db: f64) -> Vec<f64> {
-    let mut told = vec![now_db + 1.0];
-    told.extend(both(&summary.potential).map(|bend| bend.push_db));
-    for at in &summary.at_one_loudness {
-        let choices = PerPath {
-            clean: at.paths.clean.choice(),
-            saturated: at.paths.saturated.choice(),
-        };
-        told.extend(both(&choices).map(|choice| choice.push_db));
-    }
-    let mut known: Vec<f64> = points.iter().map(|point| point.push_db).collect();
-    let mut missing = Vec::new();
+    let PerPath { clean, saturated } = &summary.potential;
+    let bends = [clean, saturated].into_iter().flatten();
+    let bends = bends.map(|bend| bend.push_db);
+    let paths = summary.at_one_loudness.iter().map(|at| &at.paths);
+    let choices = paths.flat_map(|paths| [paths.clean.choice(), paths.saturated.choice()]);
+    let choices = choices.flatten().map(|choice| choice.push_db);
+    let told = [now_db + 1.0].into_iter().chain(bends).chain(choices);
     // Where the push stands is told as exactly as it was given.
-    if now_db < summary.max_push_db && !known.contains(&now_db) {
-        known.push(now_db);
-        missing.push(now_db);
-    }
-    for push_db in told {
-        let near = |other: &f64| (other - push_db).abs() <= NEAR_DB;
+    let told = [(now_db, 0.0)]
+        .into_iter()
+        .chain(told.map(|push_db| (push_db, NEAR_DB)));
+    let mut known: Vec<f64> = points.iter().map(|point| point.push_db).collect();
+    for (push_db, near_db) in told {
+        let near = |other: &f64| (other - push_db).abs() <= near_db;
         if push_db < summary.max_push_db && !known.iter().any(near) {
             known.push(push_db);
-            missing.push(push_db);
         }
     }
-    missing
-}
-
-fn both<T>(per_path: &PerPath<Option<T>>) -> impl Iterator<Item = &T> {
-    [&per_path.clean, &per_path.saturated].into_iter().flatten()
+    known.split_off(points.len())
 }

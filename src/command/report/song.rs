@@ -1,5 +1,6 @@
 //! One song of the batch, measured.
 
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
 use crate::BLOCK_FRAMES;
@@ -89,8 +90,7 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     if let Some(reference) = wanted.reference {
         match profile_of(path, wanted.section, &mut |_| true) {
             Ok(Profiled { profile, .. }) => {
-                let reference = reference.beside(profile.channels).into_owned();
-                let own = profile.beside(reference.channels).into_owned();
+                let [own, reference] = Profile::pair(&profile, reference).map(Cow::into_owned);
                 if own.channels != profile.channels {
                     measured
                         .notes

@@ -52,10 +52,7 @@ pub struct Octave {
 impl Comparison {
     /// Compares the parts, each [beside](Profile::beside) the other.
     pub fn new(mix: &Profile, reference: &Profile) -> Self {
-        let (mix, reference) = (
-            &*mix.beside(reference.channels),
-            &*reference.beside(mix.channels),
-        );
+        let [mix, reference] = &Profile::pair(mix, reference);
         let (ours, theirs) = (&mix.part, &reference.part);
         let both = |of: fn(&Figures) -> Option<f64>| Some((of(ours)?, of(theirs)?));
         let loudness = both(|figures| figures.integrated_lufs);
@@ -184,10 +181,7 @@ const PLR_DB: f64 = 2.0;
 /// The two or three differences that weigh most, the heaviest first; empty where nothing is worth
 /// telling.
 pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> Vec<Finding> {
-    let (mix, reference) = (
-        &*mix.beside(reference.channels),
-        &*reference.beside(mix.channels),
-    );
+    let [mix, reference] = Profile::pair(mix, reference);
     let mut all = balance(comparison);
     all.extend(density(&mix.part, &reference.part, comparison));
     all.extend(levels(&mix.part, &reference.part));

@@ -128,6 +128,14 @@ impl Profile {
         })
     }
 
+    /// Mix and reference, each [beside](Self::beside) the other.
+    pub fn pair<'a>(mix: &'a Self, reference: &'a Self) -> [Cow<'a, Self>; 2] {
+        [
+            mix.beside(reference.channels),
+            reference.beside(mix.channels),
+        ]
+    }
+
     /// The profile as a file: JSON with one object.
     pub fn to_json(&self) -> String {
         // Strings and numbers only: there is nothing that JSON could not hold.
