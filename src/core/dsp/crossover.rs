@@ -2,12 +2,14 @@
 
 mod corners;
 mod section;
+mod shelves;
 mod tree;
 
 use wide::f64x2;
 
 pub use self::corners::Corners;
 pub use self::section::{Corner, CornerLanes, Running, Sections};
+pub use self::shelves::{ShelfWeights, Shelves};
 
 use self::tree::Tree;
 use crate::dsp::quad::{Level, Quad, dispatch};

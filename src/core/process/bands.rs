@@ -5,14 +5,14 @@
 
 mod gain;
 mod settled;
-mod shelves;
 
 use wide::{f32x4, f64x2};
 
-use self::gain::{Ballistics, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, levels};
+use self::gain::{
+    Ballistics, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, levels, weigh,
+};
 use self::settled::Settled;
-use self::shelves::BandShelves;
-use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ};
+use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ, ShelfWeights, Shelves};
 use crate::dsp::quad::{Level, Quad, dispatch};
 use crate::dsp::ramp::Switch;
 use crate::dsp::run::{MAX_RUN, for_each_run};
@@ -157,12 +157,15 @@ pub struct Bands {
     curves: CurvesRamp,
     ballistics: Ballistics,
     envelopes: Envelopes,
-    shelves: BandShelves,
+    shelves: Shelves,
     settled: Settled,
     /// Scratch: the bands of a run, their levels, and what is done to them.
     split: [BandLanes; MAX_RUN],
     levels: [f32x4; MAX_RUN],
     frames: [FrameGains; MAX_RUN],
+    /// Scratch: gains of the bands of both signals, log₂ units, and what makes shelves of them.
+    gains: [[f32x4; 2]; MAX_RUN],
+    weights: [[ShelfWeights; 2]; MAX_RUN],
     /// Frames until the envelopes are looked at.
     countdown: u32,
     /// Largest reduction and highest level since they were last taken, log₂ units.
@@ -193,11 +196,13 @@ impl Bands {
             curves: CurvesRamp::new(sample_rate_hz),
             ballistics: Ballistics::default(),
             envelopes: Envelopes::default(),
-            shelves: BandShelves::new(sample_rate_hz),
+            shelves: Shelves::new(sample_rate_hz),
             settled: Settled::new(sample_rate_hz),
             split: [[Quad::ZERO; 2]; MAX_RUN],
             levels: [f32x4::ZERO; MAX_RUN],
             frames: [FrameGains::default(); MAX_RUN],
+            gains: [[f32x4::ZERO; 2]; MAX_RUN],
+            weights: [[[1.0; 4]; 2]; MAX_RUN],
             countdown: SNAP_FRAMES,
             most: f32x4::ZERO,
             loudest: SILENT,
@@ -338,14 +343,16 @@ impl Bands {
             let range = start..start + count;
             start += count;
             let bands = self.frames.get(range.clone()).unwrap_or_default();
-            let gains = &mut self.shelves.gains;
+            let gains = &mut self.gains[..count];
             for ([gains, _], bands) in gains.iter_mut().zip(bands) {
                 *gains = bands.makeup - bands.reduction;
             }
             self.settled
                 .average(bands, gains, &mut turned_down[range.clone()]);
+            let weights = &mut self.weights[..count];
+            dispatch!(self.level, simd => weigh(simd, gains, weights));
             let beside = &mut beside[range.clone()];
-            self.shelves.filter(&mut frames[range], beside);
+            self.shelves.filter(&mut frames[range], beside, weights);
             if is_time {
                 self.settled.look();
             }

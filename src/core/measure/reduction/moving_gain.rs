@@ -158,9 +158,10 @@ impl MovingGain {
     #[must_use]
     pub fn smoothed(&self, reach: usize) -> Self {
         let mut smooth = self.clone();
-        let window = |distance: usize| {
+        let weight = |distance: usize| {
             0.5 + 0.5 * (std::f64::consts::PI * distance as f64 / (reach + 1) as f64).cos()
         };
+        let window: Vec<f64> = (0..=reach).map(weight).collect();
         for (at, point) in smooth.points.iter_mut().enumerate() {
             let around = at.saturating_sub(reach)..self.points.len().min(at + reach + 1);
             for band in 0..4 {
@@ -168,7 +169,7 @@ impl MovingGain {
                     let (mut sum, mut weights) = (0.0, 0.0);
                     for near in around.clone() {
                         let other = &self.points[near];
-                        let weight = window(near.abs_diff(at))
+                        let weight = window[near.abs_diff(at)]
                             * (other.weights[0][band] + other.weights[1][band]);
                         sum += weight * other.gains[channel][band].ln();
                         weights += weight;
@@ -296,17 +297,17 @@ impl MovingGain {
         self.applied(sample_rate_hz, corners_hz, signal, |gain| gain - 1.0)
     }
 
-    /// What is made of each gain, frame by frame.
-    pub(super) fn curve(&self, of: impl Fn(f64) -> f64) -> Curve {
+    /// What is made of the gains of a channel's bands, frame by frame.
+    pub(super) fn curve(&self, of: impl Fn([f64; 4]) -> [f64; 4]) -> Curve {
         let point = |point: &Point| {
-            let [left, right] = &point.gains;
-            let band = |band: usize| f64x2::new([of(left[band]), of(right[band])]);
+            let [left, right] = point.gains.map(&of);
+            let band = |band: usize| f64x2::new([left[band], right[band]]);
             (point.frame, std::array::from_fn(band))
         };
         Curve {
             points: self.points.iter().map(point).collect(),
             next: 0,
-            still: [f64x2::splat(of(1.0)); 4],
+            still: of([1.0; 4]).map(f64x2::splat),
         }
     }
 
@@ -321,7 +322,7 @@ impl MovingGain {
         crossover.reset(corners_hz);
         let frames = signal.first().map_or(0, Vec::len);
         let mut applied = vec![Vec::with_capacity(frames); signal.len()];
-        let mut curve = self.curve(of);
+        let mut curve = self.curve(|gains| gains.map(&of));
         for frame in 0..frames {
             let factor = curve.at(frame);
             let sample = |channel: usize| {

@@ -7,12 +7,12 @@
 
 use std::f64::consts::LOG2_10;
 
-use fearless_simd::{Bytes, Simd, SimdFloat, f32x8};
+use fearless_simd::{Bytes, Simd, SimdCombine, SimdFloat, f32x8};
 use wide::{bytemuck::cast, f32x4, f64x2, i32x4};
 
 use super::BandSettings;
 use crate::dsp::biquad::snap_to_zero;
-use crate::dsp::crossover::BandLanes;
+use crate::dsp::crossover::{BandLanes, ShelfWeights};
 use crate::dsp::quad::Quad;
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 
@@ -251,9 +251,23 @@ pub(super) fn exp2(x: f32x4) -> f32x4 {
     cast(power + (whole << 23))
 }
 
+/// What shelves do to frames of two signals of which each band has these gains, log₂ units.
+#[inline(always)]
+pub(super) fn weigh<S: Simd>(simd: S, gains: &[[f32x4; 2]], weights: &mut [[ShelfWeights; 2]]) {
+    // The top band has none above it, and its gain is no root.
+    let shares = simd.load_array_f32x8([0.25, 0.25, 0.25, 1.0, 0.25, 0.25, 0.25, 1.0]);
+    for (weights, [first, second]) in weights.iter_mut().zip(gains) {
+        let first = simd.load_array_f32x4(first.to_array());
+        let gains = first.combine(simd.load_array_f32x4(second.to_array()));
+        let above = simd.slide_within_blocks_f32x8::<1>(gains, simd.splat_f32x8(0.0));
+        let [a, b, c, d, e, f, g, h]: [f32; 8] = exp2_on(simd, (gains - above) * shares).into();
+        *weights = [[a, b, c, d], [e, f, g, h]].map(|of| of.map(f64::from));
+    }
+}
+
 /// [`exp2`] of eight lanes.
 #[inline(always)]
-pub(super) fn exp2_on<S: Simd>(simd: S, x: f32x8<S>) -> f32x8<S> {
+fn exp2_on<S: Simd>(simd: S, x: f32x8<S>) -> f32x8<S> {
     let round = simd.splat_f32x8(12_582_912.0);
     let x = x.max(simd.splat_f32x8(-100.0));
     let shifted = x + round;

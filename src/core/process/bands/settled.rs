@@ -4,7 +4,6 @@ use wide::f32x4;
 
 use super::gain::{FrameGains, exp2};
 use crate::dsp::ramp::frames_from_ms;
-use crate::dsp::run::MAX_RUN;
 
 /// Time constant of either of the two averages behind one another, ms: together they follow the
 /// gains about as fast as the windows of 20 and 40 ms do in which a change is told from a
@@ -77,17 +76,16 @@ impl Settled {
         self.idle
     }
 
-    /// Works out the averages of the gains of up to [`MAX_RUN`] frames, to the second place of
-    /// `gains`, and tells the factor by which each band of each is turned down.
+    /// Works out the averages of the gains of some frames, to the second place of `gains`, and tells the factor by which each band of each is turned down.
     pub fn average(
         &mut self,
         bands: &[FrameGains],
-        gains: &mut [[f32x4; 2]; MAX_RUN],
+        gains: &mut [[f32x4; 2]],
         turned_down: &mut [[f32; 4]],
     ) {
         let moves = |bands: &FrameGains| bands.makeup.abs() + bands.reduction.abs() != f32x4::ZERO;
         if self.idle && !bands.iter().any(moves) {
-            for [_, gains] in gains.iter_mut().take(bands.len()) {
+            for [_, gains] in gains {
                 *gains = f32x4::ZERO;
             }
             turned_down.fill([1.0; 4]);

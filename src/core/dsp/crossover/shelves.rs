@@ -8,8 +8,9 @@
 //! b·H,  H = ((s² + √2·c·s + c²)/(s² + √2·s + 1))²,  |H(jr)| = (c⁴ + r⁴)/(1 + r⁴)
 //! ```
 //!
-//! whose zeros all lie to the left: no filter of that magnitude turns phases less, and with equal
-//! gains it is no filter at all. Three of them, one a crossover, and the gain of the top band make
+//! whose zeros all lie to the left: no filter of that magnitude turns phases less (A. Oppenheim,
+//! R. Schafer, *Discrete-Time Signal Processing*, section 5.6), and with equal gains it is no filter
+//! at all. Three of them, one a crossover, and the gain of the top band make
 //! the gains of four bands.
 //!
 //! Written as a sum over the low-pass `L` and the band-pass `B` of the denominator,
@@ -23,32 +24,39 @@
 //! for what one shelf has changed is remembered by the next for about half a period of the next
 //! one's corner.
 
+//!
+//! (Least phase for a magnitude: A. Oppenheim, R. Schafer, *Discrete-Time Signal Processing*,
+//! section 5.6.)
+
 #![expect(
     clippy::inline_always,
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use fearless_simd::{Simd, SimdBase, SimdCombine, f64x4};
-use wide::{f32x4, f64x2};
+use fearless_simd::{Simd, SimdBase, f64x4};
+use wide::f64x2;
 
-use super::gain::exp2_on;
-use crate::dsp::crossover::{Corner, CornerLanes, Corners, Running, Sections};
+use super::{Corner, CornerLanes, Corners, Running, Sections};
 use crate::dsp::quad::{Level, Quad, dispatch, joined};
-use crate::dsp::run::MAX_RUN;
 
-/// The shelves and their state, for two stereo signals (mono: one lane) at the same corners, each
-/// with gains of its own.
+/// What the shelves do to a frame of a signal: the fourth roots `c` of the gain below each corner
+/// over the gain above it, low to high, then the gain of the top band.
+pub type ShelfWeights = [f64; 4];
+
+/// The weights at which a frame stays as it is.
+const STILL: ShelfWeights = [1.0; 4];
+
+/// Shelves at the three corners between four bands, for two stereo signals (mono: one lane) with
+/// gains of their own that may move from frame to frame. No latency.
+///
+/// Corners are held to 20 Hz … 0.45 of the sample rate and to ascending order, and move without
+/// clicks. Frames must be finite.
 #[derive(Clone, Debug)]
-pub(super) struct BandShelves {
+pub struct Shelves {
     level: Level,
     corners: Corners,
     /// Both sections of each; a lane a channel of either signal.
     shelves: [[Sections; 2]; 3],
-    /// Gains of the four bands in log₂ units, low to high, of both signals for each of the next
-    /// frames: to be written before they are filtered.
-    pub gains: [[f32x4; 2]; MAX_RUN],
-    /// Scratch: fourth roots of what each shelf does, and the gain of the top band in the last lane.
-    roots: [[[f64; 4]; 2]; MAX_RUN],
 }
 
 /// One shelf at work, and the frame that is half-way through: as it was, and what the first section
@@ -61,14 +69,13 @@ struct Shelf<S: Simd> {
     band: f64x4<S>,
 }
 
-impl BandShelves {
+impl Shelves {
+    /// Shelves at [`DEFAULT_CORNERS_HZ`](super::DEFAULT_CORNERS_HZ).
     pub fn new(sample_rate_hz: f64) -> Self {
         Self {
             level: Level::new(),
             corners: Corners::new(sample_rate_hz),
             shelves: [[Sections::SILENT; 2]; 3],
-            gains: [[f32x4::ZERO; 2]; MAX_RUN],
-            roots: [[[1.0; 4]; 2]; MAX_RUN],
         }
     }
 
@@ -103,47 +110,54 @@ impl BandShelves {
         (frames, is_time)
     }
 
-    /// Gives frames of both signals that [`advance`](Self::advance) has counted, at most
-    /// [`MAX_RUN`], the [`gains`](Self::gains). Where all four are 0 a frame stays as it is to the
-    /// last bit.
-    pub fn filter(&mut self, first: &mut [f64x2], second: &mut [f64x2]) {
-        dispatch!(self.level, simd => self.filter_on(simd, first, second));
+    /// Gives frames of both signals that [`advance`](Self::advance) has counted the gains of as many
+    /// weights, the first signal's and the second's. Where all four of a signal are 1 its frame stays
+    /// as it is to the last bit.
+    pub fn filter(
+        &mut self,
+        first: &mut [f64x2],
+        second: &mut [f64x2],
+        weights: &[[ShelfWeights; 2]],
+    ) {
+        dispatch!(self.level, simd => self.filter_on(simd, first, second, weights));
     }
 
     /// The steps of one frame wait for each other, and a processor can only look so far ahead for
     /// work of the next. So each round takes every section once, each on a later frame than the one
     /// after it: none of them waits.
     #[inline(always)]
-    fn filter_on<S: Simd>(&mut self, simd: S, first: &mut [f64x2], second: &mut [f64x2]) {
-        let count = first.len().min(second.len()).min(MAX_RUN);
+    fn filter_on<S: Simd>(
+        &mut self,
+        simd: S,
+        first: &mut [f64x2],
+        second: &mut [f64x2],
+        weights: &[[ShelfWeights; 2]],
+    ) {
+        let count = first.len().min(second.len()).min(weights.len());
         let (first, second) = (&mut first[..count], &mut second[..count]);
-        let (gains, roots) = (&self.gains[..count], &mut self.roots[..count]);
-        for (roots, gains) in roots.iter_mut().zip(gains) {
-            *roots = roots_of(simd, gains);
-        }
-        let roots = &*roots;
+        let weights = &weights[..count];
         let corners = self.corners.values();
         let mut low = Shelf::new(simd, &self.shelves[0], &corners[0]);
         let mut middle = Shelf::new(simd, &self.shelves[1], &corners[1]);
         let mut high = Shelf::new(simd, &self.shelves[2], &corners[2]);
         let mut through = [f64x4::splat(simd, 0.0); 2];
         // What a section takes that comes so many rounds after the first.
-        let of = |round: usize, later: usize| roots.get(round.wrapping_sub(later));
+        let of = |round: usize, later: usize| weights.get(round.wrapping_sub(later));
         let passed = |round: usize, later: usize, frame: f64x4<S>| {
             (round.wrapping_sub(later) < count).then_some(frame)
         };
         for round in 0..count + 5 {
             let y = high.step::<2>(simd, passed(round, 4, through[1]), of(round, 5));
-            let at = round.wrapping_sub(5);
-            if let (Some(roots), Some(gains)) = (of(round, 5), gains.get(at)) {
-                let y = y * weight::<S, 3>(simd, roots);
+            if let Some(weights) = of(round, 5) {
+                let at = round.wrapping_sub(5);
+                let y = y * weight::<S, 3>(simd, weights);
                 let [y_first, y_second] = Quad::of(y).pairs();
-                if gains[0] != f32x4::ZERO
+                if weights[0] != STILL
                     && let Some(frame) = first.get_mut(at)
                 {
                     *frame = y_first;
                 }
-                if gains[1] != f32x4::ZERO
+                if weights[1] != STILL
                     && let Some(frame) = second.get_mut(at)
                 {
                     *frame = y_second;
@@ -162,22 +176,9 @@ impl BandShelves {
     }
 }
 
-/// The fourth roots of what each shelf does, and the gain of the top band, for both signals.
+/// Weight `SHELF` of both signals, for two channels each.
 #[inline(always)]
-fn roots_of<S: Simd>(simd: S, [first, second]: &[f32x4; 2]) -> [[f64; 4]; 2] {
-    let [first, second] = [first, second].map(|gains| simd.load_array_f32x4(gains.to_array()));
-    let gains = first.combine(second);
-    // The top band has none above it, and its gain is no root.
-    let above = simd.slide_within_blocks_f32x8::<1>(gains, simd.splat_f32x8(0.0));
-    let shares = simd.load_array_f32x8([0.25, 0.25, 0.25, 1.0, 0.25, 0.25, 0.25, 1.0]);
-    let roots: [f32; 8] = exp2_on(simd, (gains - above) * shares).into();
-    let [a, b, c, d, e, f, g, h] = roots.map(f64::from);
-    [[a, b, c, d], [e, f, g, h]]
-}
-
-/// Lane `SHELF` of the roots of both signals, for two channels each.
-#[inline(always)]
-fn weight<S: Simd, const SHELF: usize>(simd: S, [first, second]: &[[f64; 4]; 2]) -> f64x4<S> {
+fn weight<S: Simd, const SHELF: usize>(simd: S, [first, second]: &[ShelfWeights; 2]) -> f64x4<S> {
     Quad::of_two(first[SHELF], second[SHELF]).load(simd)
 }
 
@@ -194,20 +195,20 @@ impl<S: Simd> Shelf<S> {
         }
     }
 
-    /// Takes the next frame half the way through `H`, and the frame before it, if there are roots
+    /// Takes the next frame half the way through `H`, and the frame before it, if there are weights
     /// for it, the other half; returns that one.
     #[inline(always)]
     fn step<const SHELF: usize>(
         &mut self,
         simd: S,
         next: Option<f64x4<S>>,
-        roots: Option<&[[f64; 4]; 2]>,
+        weights: Option<&[ShelfWeights; 2]>,
     ) -> f64x4<S> {
         let [first, second] = &mut self.sections;
         let mut y = self.x;
-        if let Some(roots) = roots {
+        if let Some(weights) = weights {
             let (twice, band_of_low) = second.low_and_band(&self.corner, self.once);
-            let c = weight::<S, SHELF>(simd, roots);
+            let c = weight::<S, SHELF>(simd, weights);
             let d = c - 1.0;
             let inner = c * (band_of_low + (c + 2.0) * twice) - twice;
             y += d * (self.band + c * (self.once * 4.0) + d * inner);
@@ -230,30 +231,83 @@ impl<S: Simd> Shelf<S> {
 mod tests {
     use super::*;
 
+    /// Runs of all lengths up to this.
+    const LONGEST: usize = 64;
+
+    fn filtered(
+        shelves: &mut Shelves,
+        frames: &mut [f64x2],
+        beside: &mut [f64x2],
+        weights: impl Fn(usize) -> [ShelfWeights; 2],
+    ) {
+        let (mut start, mut length) = (0, 1);
+        while start < frames.len() {
+            let (count, _) = shelves.advance((frames.len() - start).min(length));
+            let range = start..start + count;
+            let weights: Vec<_> = range.clone().map(&weights).collect();
+            shelves.filter(&mut frames[range.clone()], &mut beside[range], &weights);
+            (start, length) = (start + count, length % LONGEST + 1);
+        }
+    }
+
+    // The magnitude of a Linkwitz-Riley pair with these gains, at frequencies warped by the
+    // bilinear transform (S. Linkwitz, JAES 24(1), 1976).
+    #[test]
+    fn shelves_have_the_magnitude_of_the_bands() {
+        const RATE_HZ: f64 = 48_000.0;
+        let corners_hz = [120.0, 1000.0, 6000.0];
+        let gains = [[0.5, 1.0, 0.25, 2.0], [3.0, 0.5, 0.5, 0.7]];
+        let weights = gains.map(|[a, b, c, d]: [f64; 4]| {
+            let root = |ratio: f64| ratio.sqrt().sqrt();
+            [root(a / b), root(b / c), root(c / d), d]
+        });
+        let mut shelves = Shelves::new(RATE_HZ);
+        shelves.reset(corners_hz);
+        let mut impulse = vec![f64x2::ZERO; 32_768];
+        impulse[0] = f64x2::new([1.0, -1.0]);
+        let mut responses = [impulse.clone(), impulse];
+        let [first, second] = &mut responses;
+        filtered(&mut shelves, first, second, |_| weights);
+        let warped = |hz: f64| (std::f64::consts::PI * hz / RATE_HZ).tan();
+        for (response, gains) in responses.iter().zip(gains) {
+            for hz in [30.0, 120.0, 300.0, 1000.0, 2500.0, 6000.0, 15_000.0] {
+                let w = std::f64::consts::TAU * hz / RATE_HZ;
+                let (re, im) = response
+                    .iter()
+                    .zip(0..)
+                    .fold((0.0, 0.0), |(re, im), (y, n)| {
+                        let (phase, y) = (w * f64::from(n), y.to_array()[1]);
+                        (re + y * phase.cos(), im - y * phase.sin())
+                    });
+                let found_db = 10.0 * (re * re + im * im).log10();
+                let shelf = |corner: usize| {
+                    let r4 = (warped(hz) / warped(corners_hz[corner])).powi(4);
+                    (gains[corner] / gains[corner + 1] + r4) / (1.0 + r4)
+                };
+                let expected_db = 20.0 * (gains[3] * shelf(0) * shelf(1) * shelf(2)).log10();
+                assert!(
+                    (found_db - expected_db).abs() < 1e-6,
+                    "{hz}: {found_db} {expected_db}"
+                );
+            }
+        }
+    }
+
     #[test]
     fn every_level_filters_alike() {
         let mut told = Vec::new();
         for level in crate::dsp::quad::levels() {
-            let mut shelves = BandShelves::new(44_100.0);
+            let mut shelves = Shelves::new(44_100.0);
             shelves.level = level;
-            let mut heard = Vec::new();
             let mut frames: Vec<f64x2> = (0..4000_usize)
                 .map(|n| f64x2::new([(n % 37) as f64 - 18.0, (n * n % 29) as f64 / 7.0]))
                 .collect();
-            let (mut rest, mut length) = (&mut frames[..], 1);
-            while !rest.is_empty() {
-                let (count, _) = shelves.advance(rest.len().min(length));
-                for (n, gains) in shelves.gains.iter_mut().enumerate().take(count) {
-                    let of = |low: f32| f32x4::new([low, (n % 7) as f32 * 0.1, 0.0, -2.0]);
-                    *gains = [of(-0.5), of(0.25)];
-                }
-                let (run, later) = rest.split_at_mut(count);
-                let mut beside: Vec<_> = run.iter().map(|frame| *frame * 0.5).collect();
-                shelves.filter(run, &mut beside);
-                heard.extend(run.iter().chain(&beside).map(|frame| frame.to_array()));
-                (rest, length) = (later, length % MAX_RUN + 1);
-            }
-            told.push(heard);
+            let mut beside: Vec<_> = frames.iter().map(|frame| *frame * 0.5).collect();
+            filtered(&mut shelves, &mut frames, &mut beside, |n| {
+                [0.8, 1.1].map(|low| [low, 1.0 + (n % 7) as f64 * 0.1, 1.0, 0.25])
+            });
+            let heard = frames.into_iter().chain(beside);
+            told.push(heard.map(f64x2::to_array).collect::<Vec<_>>());
         }
         assert!(told.windows(2).all(|pair| pair[0] == pair[1]));
     }
