@@ -1,7 +1,7 @@
 //! WAV files out: 16 and 24 bits with dither, 32-bit float without.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::BufWriter;
+use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use hound::{SampleFormat as HoundFormat, WavSpec, WavWriter};
@@ -171,7 +171,8 @@ impl WavFile {
             let done = writer
                 .flush()
                 .and_then(|()| writer.finalize())
-                .map_err(OutputErrorKind::from);
+                .map_err(OutputErrorKind::from)
+                .and_then(|()| Ok(complete(&self.part, self.channels, self.bytes)?));
             let done = done.and_then(|()| {
                 if self.part == self.path {
                     Ok(())
@@ -195,6 +196,43 @@ impl Drop for WavFile {
             let _ = fs::remove_file(&self.part);
         }
     }
+}
+
+/// Offsets in the header: the size of everything behind it, the format's tag, and where the format
+/// is extensible the mask of its channels.
+const RIFF_SIZE: u64 = 4;
+const FORMAT_TAG: u64 = 20;
+const CHANNEL_MASK: u64 = 40;
+const EXTENSIBLE: [u8; 2] = [0xfe, 0xff];
+/// The front centre, which one channel is; `hound` calls the first channel of any file front left.
+const FRONT_CENTRE: u32 = 0x4;
+
+/// Does to a file with so many bytes of audio what `hound` leaves undone: one channel is the front
+/// centre (Microsoft, *Multiple channel audio data and WAVE files*), and an odd chunk is followed by
+/// a byte that counts (*Multimedia Programming Interface and Data Specifications 1.0*, RIFF).
+fn complete(path: &Path, channels: usize, bytes: u64) -> io::Result<()> {
+    let is_odd = bytes % 2 == 1;
+    if channels != 1 && !is_odd {
+        return Ok(());
+    }
+    let mut file = OpenOptions::new().read(true).write(true).open(path)?;
+    let mut tag = [0; 2];
+    file.seek(SeekFrom::Start(FORMAT_TAG))?;
+    file.read_exact(&mut tag)?;
+    if channels == 1 && tag == EXTENSIBLE {
+        file.seek(SeekFrom::Start(CHANNEL_MASK))?;
+        file.write_all(&FRONT_CENTRE.to_le_bytes())?;
+    }
+    if is_odd {
+        let mut size = [0; 4];
+        file.seek(SeekFrom::Start(RIFF_SIZE))?;
+        file.read_exact(&mut size)?;
+        file.seek(SeekFrom::Start(RIFF_SIZE))?;
+        file.write_all(&(u32::from_le_bytes(size) + 1).to_le_bytes())?;
+        file.seek(SeekFrom::End(0))?;
+        file.write_all(&[0])?;
+    }
+    Ok(())
 }
 
 /// A name beside the file, so that the last step is a rename within one folder.
@@ -340,6 +378,36 @@ mod tests {
         let other = folder.join("abandoned.wav");
         drop(WavFile::create(&other, 48_000, 1, SampleFormat::Int16, false).unwrap());
         assert!(!other.exists());
+        fs::remove_dir_all(folder).unwrap();
+    }
+
+    // The mask of one channel is 0x4; chunks of odd size are followed by a byte that counts in the
+    // size of the whole.
+    #[test]
+    fn one_channel_is_the_centre_and_odd_chunks_are_filled_up() {
+        let folder = folder("mono");
+        for (format, frames) in [
+            (SampleFormat::Int16, 101),
+            (SampleFormat::Int24, 100),
+            (SampleFormat::Int24, 101),
+            (SampleFormat::Float32, 101),
+        ] {
+            let path = folder.join(format!("{format:?}-{frames}.wav"));
+            let mut wav = WavFile::create(&path, 48_000, 1, format, false).unwrap();
+            wav.write(&[&vec![0.25; frames]]).unwrap();
+            wav.finish().unwrap();
+            let bytes = fs::read(&path).unwrap();
+            let word = |at: usize| u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap());
+            assert_eq!(word(4) as usize, bytes.len() - 8, "{format:?}");
+            assert_eq!(bytes.len() % 2, 0, "{format:?} {frames}");
+            if bytes[20..22] == EXTENSIBLE {
+                assert_eq!(word(40), 0x4, "{format:?}");
+            }
+            let back = crate::decode_all(&path).unwrap();
+            assert_eq!(back.channels.len(), 1);
+            assert_eq!(back.channels[0].len(), frames);
+            assert!(back.channels[0].iter().all(|x| (x - 0.25).abs() < 1e-4));
+        }
         fs::remove_dir_all(folder).unwrap();
     }
 
