@@ -34,6 +34,9 @@ pub fn forecast() -> Forecasted {
     }
 }
 
+/// Size of the push's thumb on the rail, points.
+const THUMB: f32 = 28.0;
+
 /// A window with that forecast, at 6 dB of push with the saturator on.
 fn shown(size: [f32; 2]) -> Harness<'static, Stage> {
     let stage = Stage::default().with_forecast(forecast());
@@ -132,6 +135,78 @@ fn a_click_at_a_tick_sets_the_push_in_one_gesture() {
         let wanted = harness.state().params.push.preview_normalized(push_db);
         assert_gesture(&sent_to_host(&harness), push, wanted);
     }
+}
+
+/// Ticks lie closer together than the squares in which a click means them.
+#[test]
+fn a_click_means_the_nearest_tick() {
+    let mut harness = shown([700.0, 480.0]);
+    harness.state().set_plain(|params| &params.push, 12.0);
+    harness.run_steps(60);
+    let params = harness.state().params.clone();
+    for push_db in [1, 2, 3, 4, 5] {
+        let name = format!("Set the push to {push_db} dB, clean");
+        let at = harness.get_by_label(&name).rect().center();
+        let button = |pressed| Event::PointerButton {
+            pos: at,
+            button: PointerButton::Primary,
+            pressed,
+            modifiers: Modifiers::NONE,
+        };
+        harness.event(Event::PointerMoved(at));
+        harness.run_steps(1);
+        harness.event(button(true));
+        harness.event(button(false));
+        harness.run_steps(2);
+        assert!(
+            (params.push.value() - push_db as f32).abs() < 1e-3,
+            "{name}: {}",
+            params.push
+        );
+        harness.state().set_plain(|params| &params.push, 12.0);
+        harness.run_steps(60);
+    }
+}
+
+/// The axes would fit themselves to where the push leads, under the pointer that holds it.
+#[test]
+fn a_thumb_that_is_held_still_leaves_the_push_as_it_is() {
+    let mut harness = shown(SIZE);
+    let params = harness.state().params.clone();
+    let thumb = harness.get_by_label_contains("Push on the rail").rect();
+    let press = |pos, pressed| Event::PointerButton {
+        pos,
+        button: PointerButton::Primary,
+        pressed,
+        modifiers: Modifiers::NONE,
+    };
+    // Taken hold of beside its middle it does not jump.
+    let from = thumb.center() + Vec2::new(6.0, 4.0);
+    harness.event(Event::PointerMoved(from));
+    harness.run_steps(1);
+    harness.event(press(from, true));
+    harness.run_steps(60);
+    assert!((params.push.value() - 6.0).abs() < 1e-3, "{}", params.push);
+    let to = harness
+        .get_by_label("Set the push to 8 dB, saturated")
+        .rect();
+    let to = from + (to.center() - thumb.center());
+    harness.event(Event::PointerMoved(to));
+    harness.run_steps(2);
+    let there = params.push.value();
+    assert!((there - 8.0).abs() < 0.11, "{there}");
+    harness.run_steps(120);
+    assert_eq!(params.push.value(), there);
+    // However far it is drawn, it stays in sight.
+    harness.event(Event::PointerMoved(to + Vec2::new(4000.0, 0.0)));
+    harness.run_steps(60);
+    let end = harness.get_by_label_contains("Push on the rail").rect();
+    let plane = harness.get_by_label_contains("Plane: ").rect();
+    assert!(plane.expand(THUMB).contains_rect(end), "{end} {plane}");
+    harness.event(press(end.center(), false));
+    harness.run_steps(2);
+    let value = params.push.unmodulated_normalized_value();
+    assert_gesture(&sent_to_host(&harness), params.push.as_ptr(), value);
 }
 
 #[test]

@@ -68,7 +68,9 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
         area.max - vec2(0.0, 14.0),
     );
     read_trails(scene, state, mode);
-    let moving = fit(scene, state, mode);
+    // What is held must not move away from under the pointer.
+    let held = rails::is_held(ui) || target::is_held(ui);
+    let moving = !held && fit(scene, state, mode);
     let axes = Axes {
         plot,
         across: state.across,

@@ -3,7 +3,8 @@
 //! on a rail that grows fat.
 
 use egui::{
-    Align2, CursorIcon, Pos2, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, WidgetInfo, vec2,
+    Align2, CursorIcon, Id, Pos2, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, Vec2,
+    WidgetInfo, vec2,
 };
 use nice_plug::prelude::Param as _;
 
@@ -66,10 +67,20 @@ pub fn show(
             taken.push(small(&painter, at, Align2::LEFT_CENTER, name, hue.text));
         }
     }
-    for ((path, signal), rail) in PATHS.into_iter().zip(&rails) {
-        for stop in rail.ticks() {
-            tick(ui, scene, axes, path, signal, stop);
-        }
+    let ticks: Vec<Tick> = PATHS
+        .into_iter()
+        .zip(&rails)
+        .flat_map(|((path, signal), rail)| {
+            rail.ticks().map(move |stop| Tick {
+                path,
+                signal,
+                stop,
+                at: axes.at(stop.place),
+            })
+        })
+        .collect();
+    for of in &ticks {
+        tick(ui, scene, axes.plot, of, &ticks);
     }
     let [clean, saturated] = &rails;
     if driven {
@@ -101,26 +112,40 @@ pub fn show(
     thumb(ui, scene, axes, signal, rail, push_db)
 }
 
-/// One whole decibel: a click sets the push to it.
-fn tick(ui: &Ui, scene: &Scene<'_>, axes: &Axes, path: Path, signal: Signal, stop: Stop) {
-    let at = axes.at(stop.place);
-    let reach = Rect::from_center_size(at, vec2(REACH, REACH)).intersect(axes.plot);
+/// One whole decibel on a rail.
+struct Tick {
+    path: Path,
+    signal: Signal,
+    stop: Stop,
+    at: Pos2,
+}
+
+/// A click sets the push to the decibel. Ticks may lie closer together than a click can tell them
+/// apart by its square: the nearest of `all` is meant.
+fn tick(ui: &Ui, scene: &Scene<'_>, plot: Rect, own: &Tick, all: &[Tick]) {
+    let reach = Rect::from_center_size(own.at, vec2(REACH, REACH)).intersect(plot);
     if !reach.is_positive() {
         return;
     }
-    let path = match path {
+    let named = |tick: &Tick| match tick.path {
         Path::Clean => "clean",
         Path::Saturated => "saturated",
     };
     // From the keyboard the push is set at its own control.
-    let name = format!("Set the push to {:.0} dB, {path}", stop.push_db);
+    let name = format!("Set the push to {:.0} dB, {}", own.stop.push_db, named(own));
     let response = ui.interact(reach, ui.scope_id().with(&name), Sense::CLICK);
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));
+    let nearest = response.hover_pos().and_then(|pointer| {
+        let from = |tick: &&Tick| distance(tick.at, pointer);
+        all.iter()
+            .min_by(|one, other| from(one).total_cmp(&from(other)))
+    });
+    let meant = nearest.unwrap_or(own);
     if response.hovered() {
-        let hue = scene::colours(ui).hue(signal);
-        mark::paint(ui.painter(), signal, at, TICK + 3.0, hue.mark);
+        let hue = scene::colours(ui).hue(meant.signal);
+        mark::paint(ui.painter(), meant.signal, meant.at, TICK + 3.0, hue.mark);
     }
-    let push = &scene.params.push;
+    let (push, stop) = (&scene.params.push, meant.stop);
     if response.clicked() {
         control::set(
             scene.setter,
@@ -131,8 +156,9 @@ fn tick(ui: &Ui, scene: &Scene<'_>, axes: &Axes, path: Path, signal: Signal, sto
     response
         .on_hover_cursor(CursorIcon::PointingHand)
         .on_hover_text(format!(
-            "{} of push, {path}: {}, {} up, distortion {}. A click sets the push.",
+            "{} of push, {}: {}, {} up, distortion {}. A click sets the push.",
             number::with_unit(Some(stop.push_db), 0, "dB"),
+            named(meant),
             number::with_unit(Some(stop.place.lufs), 1, "LUFS"),
             number::with_unit(Some(stop.place.up_db), 1, "dB"),
             number::with_unit(stop.distortion_db, 0, "dB"),
@@ -185,7 +211,18 @@ fn drop_line(
     }))
 }
 
-/// Where the push stands on the rail, to be drawn along it.
+fn thumb_id(ui: &Ui) -> Id {
+    ui.scope_id().with("push on the rail")
+}
+
+/// Whether the thumb is being drawn.
+pub fn is_held(ui: &Ui) -> bool {
+    ui.ctx().is_being_dragged(thumb_id(ui))
+}
+
+/// Where the push stands on the rail, to be drawn along it as far as it is in sight. It stays as far
+/// from the pointer as it was taken hold of, and moves with the pointer alone: what else moves the
+/// rail meanwhile, as a new forecast, leaves the push as it is.
 fn thumb(
     ui: &Ui,
     scene: &Scene<'_>,
@@ -196,11 +233,11 @@ fn thumb(
 ) -> Option<Pos2> {
     let at = axes.at(rail.at(push_db)?.place);
     let place = Rect::from_center_size(at, vec2(THUMB, THUMB));
-    if !axes.plot.intersects(place) {
+    let id = thumb_id(ui);
+    if !axes.plot.intersects(place) && !is_held(ui) {
         return None;
     }
     let push = &scene.params.push;
-    let id = ui.scope_id().with("push on the rail");
     let response = ui.interact(place.expand(3.0), id, Sense::DRAG);
     response.widget_info(|| {
         let name = format!("Push on the rail, {}", control::written(push));
@@ -212,10 +249,18 @@ fn thumb(
     }
     if response.drag_started() {
         scene.setter.begin_set_parameter(push);
+        let taken = ui.input(|input| input.pointer.press_origin()).unwrap_or(at);
+        ui.data_mut(|data| data.insert_temp(id, at - taken));
     }
+    let offset: Vec2 = ui.data(|data| data.get_temp(id)).unwrap_or_default();
+    let in_sight = |place: Pos2| axes.plot.contains(place);
     if response.dragged()
+        && response.drag_delta() != Vec2::ZERO
         && let Some(pointer) = response.interact_pointer_pos()
-        && let Some(wanted) = rail.nearest(|place| distance(axes.at(place), pointer))
+        && let Some(wanted) = rail.nearest(|place| {
+            let at = axes.at(place);
+            in_sight(at).then(|| distance(at, pointer + offset))
+        })
         && (wanted - f64::from(push.preview_plain(scene.setter.value(push)))).abs() > 0.01
     {
         let normalized = push.preview_normalized(wanted as f32);

@@ -1,7 +1,8 @@
 //! The target window on the plane, whose sides can be moved, and the ceiling.
 
 use egui::{
-    Align2, CursorIcon, Painter, Rect, Role, Sense, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2,
+    Align2, CursorIcon, Id, Painter, Rect, Role, Sense, Stroke, StrokeKind, Ui, WidgetInfo, pos2,
+    vec2,
 };
 
 use super::Axes;
@@ -82,6 +83,20 @@ fn bounds(scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Rect {
     )
 }
 
+/// The sides of a window.
+const SIDES: [&str; 2] = ["low", "high"];
+
+fn grip_id(ui: &Ui, side: &str) -> Id {
+    ui.scope_id().with(("target's side", side))
+}
+
+/// Whether a side is being moved.
+pub fn is_held(ui: &Ui) -> bool {
+    SIDES
+        .iter()
+        .any(|side| ui.ctx().is_being_dragged(grip_id(ui, side)))
+}
+
 /// The grips on both sides of a window of the user's own; a standard's stays as it is.
 pub fn grips(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
     let TargetChoice::User(name) = &scene.session.window else {
@@ -91,17 +106,14 @@ pub fn grips(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
     let rect = bounds(scene, axes, mode).intersect(axes.plot);
     let colours = scene::colours(ui);
     let limits = target.loudness_lufs;
-    let sides = [
-        (limits.low, rect.left(), "low"),
-        (limits.high, rect.right(), "high"),
-    ];
-    for (index, (limit, x, side)) in sides.into_iter().enumerate() {
+    let sides = [(limits.low, rect.left()), (limits.high, rect.right())];
+    for (index, ((limit, x), side)) in sides.into_iter().zip(SIDES).enumerate() {
         let Some(lufs) = limit else { continue };
         if !axes.plot.x_range().contains(x) {
             continue;
         }
         let grip = Rect::from_center_size(pos2(x, rect.center().y), GRIP);
-        let id = ui.scope_id().with(("target's side", side));
+        let id = grip_id(ui, side);
         let response = ui.interact(grip.expand(3.0), id, Sense::DRAG);
         response.widget_info(|| {
             let at = number::with_unit(Some(lufs), 1, "LUFS");

@@ -80,16 +80,16 @@ impl Rail {
         (0..=last.floor() as i32).filter_map(|push_db| self.at(f64::from(push_db)))
     }
 
-    /// The push, in steps of a tenth of a decibel, that `distance` finds nearest; `None` without a
-    /// forecast.
-    pub fn nearest(&self, distance: impl Fn(Place) -> f32) -> Option<f64> {
+    /// The push, in steps of a tenth of a decibel, that `distance` finds nearest of those that have
+    /// one; `None` without a forecast.
+    pub fn nearest(&self, distance: impl Fn(Place) -> Option<f32>) -> Option<f64> {
         let first = self.stops.first()?.push_db;
         let last = self.stops.last()?.push_db;
         let tenths = (10.0 * first).ceil() as i32..=(10.0 * last).floor() as i32;
         tenths
             .filter_map(|tenth| {
                 let push_db = f64::from(tenth) / 10.0;
-                Some((push_db, distance(self.at(push_db)?.place)))
+                Some((push_db, distance(self.at(push_db)?.place)?))
             })
             .min_by(|one, other| one.1.total_cmp(&other.1))
             .map(|(push_db, _)| push_db)
@@ -154,9 +154,13 @@ mod tests {
     #[test]
     fn the_nearest_push_is_found_in_tenths() {
         let rail = Rail::new(&points(), Path::Clean, PlaneMode::Plr);
-        let found = rail.nearest(|place| (place.lufs + 16.72).abs() as f32);
-        assert!((found.unwrap() - 3.3).abs() < 1e-9);
-        assert_eq!(Rail::default().nearest(|_| 0.0), None);
+        let nearest = |lufs: f64, most: f64| {
+            let far = |place: Place| (place.lufs <= most).then_some((place.lufs - lufs).abs());
+            rail.nearest(|place| far(place).map(|far| far as f32))
+        };
+        assert!((nearest(-16.72, 0.0).unwrap() - 3.3).abs() < 1e-9);
+        assert!((nearest(-16.72, -18.0).unwrap() - 2.0).abs() < 1e-9);
+        assert_eq!(Rail::default().nearest(|_| Some(0.0)), None);
     }
 
     #[test]
