@@ -1,6 +1,7 @@
 //! Every value track is found by its name, changes its parameter as one gesture, and can be worked
 //! by mouse, wheel and keyboard.
 
+use crestline_plugin::params::ListenChoice;
 use egui::{Event, Key, Modifiers, MouseWheelUnit, PointerButton, Pos2, Rect, TouchPhase, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
@@ -458,6 +459,36 @@ fn a_value_that_is_left_by_a_click_does_not_take_the_keyboard_back() {
     harness.event(Event::Text("1".into()));
     harness.run_steps(3);
     assert!(harness.query_by_label("Push, type a value").is_none());
+}
+
+// So has whoever opened it by a click: it is the same hand that chooses what is heard next.
+#[test]
+fn a_value_that_was_opened_by_a_click_gives_the_keyboard_up() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    let rect = harness.get_by_label("Push").rect();
+    let figure = Pos2::new(rect.left() - 150.0, rect.top() + 20.0);
+    let choose = |harness: &mut Harness<'_, Stage>, key: Key, text: &str| {
+        harness.event(Event::Text(text.into()));
+        harness.key_press(key);
+        harness.run_steps(3);
+        assert!(harness.query_by_label("Push, type a value").is_none());
+    };
+    click(&mut harness, figure, 1, Modifiers::NONE);
+    harness.get_by_label("Push, type a value").type_text("6.5");
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    assert!((params.push.value() - 6.5).abs() < 1e-3);
+    choose(&mut harness, Key::Num2, "2");
+    assert_eq!(params.listen.value(), ListenChoice::Clean);
+    assert!((params.push.value() - 6.5).abs() < 1e-3);
+    click(&mut harness, figure, 2, Modifiers::NONE);
+    harness.run_steps(3);
+    assert_eq!(params.push.value(), 0.0);
+    choose(&mut harness, Key::Num3, "3");
+    assert_eq!(params.listen.value(), ListenChoice::Input);
+    assert_eq!(params.push.value(), 0.0);
 }
 
 #[test]

@@ -24,6 +24,7 @@ pub use self::paint::{Look, focus_ring, written};
 pub use self::ruler::{Ruler, THUMB, ruler};
 use self::step::Step;
 pub use self::tip::tip;
+use self::typing::By;
 pub use self::typing::is_any_open as is_typing;
 use super::changes::Setter;
 use super::layout;
@@ -94,10 +95,6 @@ fn typed(
             Err(_) if text.trim().is_empty() => {}
             Err(refused) => typing::refuse(ui, id, refused.to_string()),
         }
-        // Whoever has clicked elsewhere goes on there.
-        if ui.input(|input| input.key_pressed(Key::Enter)) {
-            response.request_focus();
-        }
     }
     let refused = typing::refused(ui, id);
     if let Some(words) = &refused {
@@ -127,7 +124,6 @@ fn clicks(
     // The field has come under the pointer meanwhile, so the second click is not the track's.
     if twice && place.is_some_and(|at| rect.contains(at)) && typing::was_just_opened(ui, id) {
         typing::close(ui, id);
-        response.request_focus();
         reset();
     } else if response.clicked() && command || response.double_clicked() {
         reset();
@@ -136,7 +132,7 @@ fn clicks(
             .interact_pointer_pos()
             .is_some_and(|at| value.contains(at))
     {
-        typing::open(ui, id, &written(param));
+        typing::open(ui, id, &written(param), By::Click);
     }
 }
 
@@ -224,9 +220,9 @@ fn keys(ui: &Ui, response: &Response, setter: &Setter<'_>, param: &FloatParam) {
         );
     } else if typed {
         // The field is shown in this very frame, and takes the letter itself.
-        typing::open(ui, response.id, "");
+        typing::open(ui, response.id, "", By::Key);
     } else if ui.input(|input| input.key_pressed(Key::Enter)) {
-        typing::open(ui, response.id, &written(param));
+        typing::open(ui, response.id, &written(param), By::Key);
     }
 }
 

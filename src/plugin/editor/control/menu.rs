@@ -3,6 +3,7 @@
 use egui::{Id, Response};
 use nice_plug::prelude::{FloatParam, Param};
 
+use super::typing::By;
 use super::{paint, set, typing};
 use crate::editor::changes::Setter;
 
@@ -16,7 +17,7 @@ pub fn show(response: &Response, id: Id, setter: &Setter<'_>, param: &FloatParam
             ui.close();
         }
         if ui.button("type a value").clicked() {
-            typing::open(ui, id, &paint::written(param));
+            typing::open(ui, id, &paint::written(param), By::Click);
             ui.close();
         }
         let value = paint::written(param);

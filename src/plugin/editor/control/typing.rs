@@ -19,6 +19,8 @@ struct Typed {
     fresh: bool,
     /// When it was opened, seconds.
     opened_s: f64,
+    /// Whether a key opened it: then the keyboard goes back to the control.
+    by_key: bool,
 }
 
 /// The field that is shown, if any, by the number of the frame.
@@ -72,18 +74,29 @@ pub fn was_just_opened(ui: &Ui, id: Id) -> bool {
     typed.is_some_and(|typed| now_s - typed.opened_s <= 1.5 * delay_s)
 }
 
-/// Closes the field without a word.
+/// Closes the field without a word, and gives up the keyboard.
 pub fn close(ui: &Ui, id: Id) {
     ui.data_mut(|data| data.remove_temp::<Typed>(field(id)));
+    ui.memory_mut(|memory| memory.surrender_focus(field(id)));
+}
+
+/// What opens a field.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum By {
+    /// A key, on a control that has the keyboard.
+    Key,
+    /// A click.
+    Click,
 }
 
 /// Opens the field with `text`, all of it selected, so that typing replaces it.
-pub fn open(ui: &Ui, id: Id, text: &str) {
+pub fn open(ui: &Ui, id: Id, text: &str, by: By) {
     let field = field(id);
     let typed = Typed {
         text: text.to_owned(),
         fresh: true,
         opened_s: ui.input(|input| input.time),
+        by_key: by == By::Key,
     };
     ui.data_mut(|data| data.insert_temp(field, typed));
     take_keyboard(ui, field, text);
@@ -100,7 +113,7 @@ fn take_keyboard(ui: &Ui, field: Id, text: &str) {
 }
 
 /// Shows the field. Returns the text once it is finished, and closes the field then; escape closes
-/// it without a word.
+/// it without a word. Enter gives the keyboard back to whoever had it before.
 pub fn show(ui: &mut Ui, id: Id, area: Rect, name: &str) -> Option<String> {
     let field = field(id);
     let mut typed: Typed = ui.data(|data| data.get_temp(field))?;
@@ -122,7 +135,12 @@ pub fn show(ui: &mut Ui, id: Id, area: Rect, name: &str) -> Option<String> {
         typed.fresh = false;
     } else {
         ui.data_mut(|data| data.remove_temp::<Typed>(field));
-        let dropped = ui.input(|input| input.key_pressed(Key::Escape));
+        let [dropped, entered] =
+            [Key::Escape, Key::Enter].map(|key| ui.input(|input| input.key_pressed(key)));
+        // Whoever came by the mouse goes on with the window's own keys: the next digit is no value.
+        if entered && typed.by_key {
+            ui.memory_mut(|memory| memory.request_focus(id));
+        }
         return (response.lost_focus() && !dropped).then_some(typed.text);
     }
     ui.data_mut(|data| data.insert_temp(field, typed));
