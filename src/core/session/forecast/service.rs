@@ -79,6 +79,8 @@ struct Job {
     /// Until it is read or the job cancelled: whoever holds it holds the ring's memory.
     source: Mutex<Option<RecentReader>>,
     instance: Weak<Instance>,
+    /// Only the music is newer than what is known: that is told until all of this is found.
+    quiet: bool,
     /// It is no longer wanted.
     cancelled: AtomicBool,
 }
@@ -99,6 +101,8 @@ struct State {
     seen: Option<(ChainSettings, Instant)>,
     /// The newest forecast, waiting, running or done.
     job: Option<Arc<Job>>,
+    /// It is not done yet.
+    under_way: bool,
     forecasted: Forecasted,
     /// Grows with every change of that.
     version: u64,
@@ -166,30 +170,34 @@ impl Forecaster {
         };
         // What is under way for other settings is of no use.
         let stale = |job: &Arc<Job>| job.request.settings != settings;
-        if !state.forecasted.done && state.job.as_ref().is_some_and(stale) {
+        if state.job.as_ref().is_some_and(stale) {
             state.cancel();
         }
         let least = LEAST_MUSIC_S * source.sample_rate_hz();
         let last = state.job.as_ref().map(|job| &job.request);
-        let under_way = state.job.is_some() && !state.forecasted.done;
         // The first request need not wait: nobody has turned anything yet.
         let at_rest = first || now.saturating_duration_since(since) >= AT_REST;
-        if under_way || !at_rest || !is_due(&request, last, least) {
+        if state.under_way || !at_rest || !is_due(&request, last, least) {
             return;
         }
+        let known = state.forecasted.done && !state.forecasted.failed;
+        let quiet = known && last.is_some_and(|last| last.settings == settings);
         let job = Arc::new(Job {
             request,
             source: Mutex::new(Some(source)),
             instance: Arc::downgrade(&self.instance),
+            quiet,
             cancelled: AtomicBool::new(false),
         });
         // Without a thread from the system there is no forecast; another time there may be one.
         let [wanted, at_fault] = [&job, &job].map(Arc::clone);
         let run = move |over: &dyn Fn() -> bool| run(&wanted, over);
         if self.worker.run(run, move || failed(&at_fault)).is_ok() {
-            state.job = Some(job);
-            (state.forecasted.done, state.forecasted.failed) = (false, false);
-            state.version += 1;
+            (state.job, state.under_way) = (Some(job), true);
+            if !quiet {
+                (state.forecasted.done, state.forecasted.failed) = (false, false);
+                state.version += 1;
+            }
         }
     }
 
@@ -280,7 +288,9 @@ impl State {
     }
 
     fn cancel(&mut self) {
-        if let Some(job) = self.job.take_if(|_| !self.forecasted.done) {
+        if std::mem::take(&mut self.under_way)
+            && let Some(job) = self.job.take()
+        {
             job.cancelled.store(true, Ordering::Relaxed);
             lock(&job.source).take();
         }
@@ -303,28 +313,31 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
     let source = lock(&job.source).take();
     let Some(recent) = source.and_then(|source| source.read_since(job.request.first)) else {
         // It was overtaken: the next time it is asked for it is as if it had not been.
-        publish(job, |state| state.job = None);
+        publish(job, |state| (state.job, state.under_way) = (None, false));
         return;
     };
     let stretch = Stretch::new(recent.sample_rate_hz, recent.planes);
     let music_s = stretch.duration_s();
     let max_push_db = PushSettings::PUSH_DB.max;
+    let mut forecasted = Forecasted {
+        music_s,
+        ..Forecasted::default()
+    };
     let mut found = |point: Point, progress: Progress| {
-        publish(job, |state| {
-            let forecasted = &mut state.forecasted;
-            if progress.done == 1 {
-                *forecasted = Forecasted::default();
-            }
-            let before = |other: &Point| other.push_db < point.push_db;
-            let place = forecasted.points.partition_point(before);
-            forecasted.points.insert(place, point);
-            forecasted.progress = Some(progress);
-            forecasted.music_s = music_s;
-        });
+        let before = |other: &Point| other.push_db < point.push_db;
+        let place = forecasted.points.partition_point(before);
+        forecasted.points.insert(place, point);
+        forecasted.progress = Some(progress);
+        if !job.quiet {
+            publish(job, |state| state.forecasted.clone_from(&forecasted));
+        }
     };
     let settings = job.request.settings;
     if forecast(stretch, &settings, max_push_db, &cancelled, &mut found).is_some() {
-        publish(job, |state| state.forecasted.done = true);
+        forecasted.done = true;
+        publish(job, |state| {
+            (state.forecasted, state.under_way) = (forecasted, false);
+        });
     }
 }
 
@@ -332,6 +345,7 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
 fn failed(job: &Arc<Job>) {
     publish(job, |state| {
         (state.forecasted.done, state.forecasted.failed) = (true, true);
+        state.under_way = false;
     });
 }
 
@@ -369,6 +383,7 @@ mod tests {
             request,
             source: Mutex::default(),
             instance: Arc::downgrade(&asking.instance),
+            quiet: false,
             cancelled: AtomicBool::new(false),
         });
         lock(&asking.instance.state).job = Some(Arc::clone(&job));
