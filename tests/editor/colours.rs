@@ -15,6 +15,7 @@ fn window(theme: ThemeChoice) -> Harness<'static, Stage> {
     let stage = Stage::default().with_forecast(forecast());
     stage.set_plain(|params| &params.push, 6.0);
     stage.set_plain(|params| &params.saturator.on, true);
+    stage.set_plain(|params| &params.limiter.on, true);
     stage.params.session.update(|session| {
         session.choose_own(rink_floor());
         session.theme = theme;

@@ -8,7 +8,7 @@ use super::mark;
 use super::number;
 use super::scene::{self, Scene, label, small};
 use super::theme::{BODY_PT, Colours, FIGURE_PT, RADIUS, Signal};
-use super::view_model::decision::{Decision, Next, decision};
+use super::view_model::decision::{Decision, InUse, Next, decision};
 
 /// Height of the first line.
 const HEAD: f32 = 18.0;
@@ -33,14 +33,17 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
     let colours = scene::colours(ui);
     let painter = ui.painter();
     let push_db = f64::from(scene.params.push.unmodulated_plain_value());
-    let saturated = scene.params.saturator.on.value();
+    let chain = InUse {
+        saturated: scene.params.saturator.on.value(),
+        limited: scene.params.limiter.on.value(),
+    };
     let forecast = scene.forecast;
     let card = decision(
         forecast.found(),
         forecast.is_possible(),
         scene.told,
         push_db,
-        saturated,
+        chain,
     );
     let head = area.top() + HEAD / 2.0;
     let columns = [area.right() - COLUMN, area.right()];
@@ -86,7 +89,8 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         response.on_hover_text(
             "What the next decibel of push adds: loudness, and the change of microdynamics and \
              distortion that it costs, forecast from the last minute of music, or from what is \
-             marked of it. There is none where other instances hold all the memory for music.",
+             marked of it, both paths limited at the ceiling. There is none where other instances \
+             hold all the memory for music.",
         );
     }
     // In fewer letters where there is little room.

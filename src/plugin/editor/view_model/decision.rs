@@ -3,7 +3,8 @@
 use crate::editor::number::{fixed, signed, with_unit};
 use crestline_core::handover::Snapshot;
 use crestline_core::session::forecast::{
-    Choice, Forecasted, LEAST_MUSIC_S, Path, Step, at_one_loudness, loudness_at, next_decibel,
+    Choice, Forecasted, LEAST_MUSIC_S, Path, Reach, Step, at_one_loudness, loudness_at,
+    next_decibel,
 };
 
 /// One path's next decibel; `None` while not known.
@@ -50,6 +51,15 @@ impl Next {
     }
 }
 
+/// What is on of the chain.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct InUse {
+    /// The saturator: the output is the saturated path.
+    pub saturated: bool,
+    /// The limiter.
+    pub limited: bool,
+}
+
 /// Everything on the card.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Decision {
@@ -66,19 +76,22 @@ pub struct Decision {
 }
 
 /// What is known of the next decibel from `push_db` on: from the forecast, or, before there is one,
-/// from what is being measured. `possible`: whether a forecast will come. `saturated` tells which
-/// of the paths is the output.
+/// from what is being measured. `possible`: whether a forecast will come.
 pub fn decision(
     found: &Forecasted,
     possible: bool,
     snapshot: &Snapshot,
     push_db: f64,
-    saturated: bool,
+    chain: InUse,
 ) -> Decision {
+    let InUse { saturated, limited } = chain;
     let next = next_decibel(&found.points, push_db);
     let next = [next.clean, next.saturated].map(Next::of);
     let title = if next.iter().any(|next| next.gained_lu.is_some()) {
-        "one more dB of push gives".into()
+        // A forecast limits both paths, and a new one is told from its first points on.
+        let limited = if limited { "" } else { ", limiter on," };
+        let so_far = if found.done { "" } else { " so far" };
+        format!("one more dB of push{limited} gives{so_far}")
     } else if found.points.iter().any(|point| point.push_db >= push_db) && found.done {
         "one more dB of push: past the forecast's end".into()
     } else if let Some(progress) = found.progress.filter(|_| !found.done) {
@@ -123,9 +136,8 @@ pub fn decision(
 fn fair(found: &Forecasted, lufs: f64) -> String {
     let at = at_one_loudness(&found.points, lufs, lufs);
     let loudness = with_unit(Some(lufs), 1, "LUFS");
-    let [clean, saturated] = [at.paths.clean.choice(), at.paths.saturated.choice()];
-    match (clean, saturated) {
-        (Some(clean), Some(saturated)) => {
+    match (at.paths.clean, at.paths.saturated) {
+        (Reach::At(clean), Reach::At(saturated)) => {
             let difference = |of: fn(&Choice) -> Option<f64>| {
                 of(&saturated)
                     .zip(of(&clean))
@@ -139,9 +151,11 @@ fn fair(found: &Forecasted, lufs: f64) -> String {
             let [_, microdynamics, distortion] = difference.written();
             format!("at one loudness: microdynamics {microdynamics}, distortion {distortion}")
         }
-        (None, Some(_)) => format!("clean alone does not come to {loudness}"),
-        (Some(_), None) => format!("saturated does not stop at {loudness}"),
-        (None, None) => format!("at {loudness} {}", fixed(None, 1)),
+        (Reach::Never, Reach::At(_)) => format!("clean alone does not come to {loudness}"),
+        (Reach::Louder, Reach::At(_)) => "clean is louder without any push".into(),
+        (Reach::At(_), Reach::Never) => format!("saturated does not come to {loudness}"),
+        (Reach::At(_), Reach::Louder) => "saturated is louder without any push".into(),
+        _ => format!("at {loudness} {}", fixed(None, 1)),
     }
 }
 
@@ -186,9 +200,14 @@ mod tests {
         }
     }
 
+    const BOTH: InUse = InUse {
+        saturated: true,
+        limited: true,
+    };
+
     #[test]
     fn the_next_decibel_is_told_with_sign_and_unit() {
-        let card = decision(&forecast(), true, &Snapshot::default(), 6.0, true);
+        let card = decision(&forecast(), true, &Snapshot::default(), 6.0, BOTH);
         assert_eq!(card.title, "one more dB of push gives");
         assert_eq!(
             card.next[0].written(),
@@ -210,10 +229,46 @@ mod tests {
     }
 
     #[test]
+    fn what_the_figures_are_of_is_said() {
+        let mut found = forecast();
+        let title = |found: &Forecasted, limited| {
+            let chain = InUse { limited, ..BOTH };
+            decision(found, true, &Snapshot::default(), 6.0, chain).title
+        };
+        assert_eq!(
+            title(&found, false),
+            "one more dB of push, limiter on, gives"
+        );
+        found.done = false;
+        assert_eq!(title(&found, true), "one more dB of push gives so far");
+    }
+
+    #[test]
+    fn a_path_that_is_louder_without_push_is_not_said_to_be_too_quiet() {
+        let raised = |path: fn(&mut Point) -> &mut PathFigures| {
+            let mut found = forecast();
+            for point in &mut found.points {
+                *path(point).integrated_lufs.as_mut().unwrap() += 4.0;
+            }
+            found
+        };
+        let found = raised(|point| &mut point.clean);
+        let card = decision(&found, true, &Snapshot::default(), 1.0, BOTH);
+        assert_eq!(card.fair, "clean is louder without any push");
+        let found = raised(|point| &mut point.saturated);
+        let clean = InUse {
+            saturated: false,
+            ..BOTH
+        };
+        let card = decision(&found, true, &Snapshot::default(), 1.0, clean);
+        assert_eq!(card.fair, "saturated is louder without any push");
+    }
+
+    #[test]
     fn what_cannot_be_had_is_said() {
-        let card = decision(&forecast(), true, &Snapshot::default(), 10.0, true);
+        let card = decision(&forecast(), true, &Snapshot::default(), 10.0, BOTH);
         assert_eq!(card.fair, "clean alone does not come to −10.0\u{a0}LUFS");
-        let card = decision(&forecast(), true, &Snapshot::default(), 18.0, true);
+        let card = decision(&forecast(), true, &Snapshot::default(), 18.0, BOTH);
         assert_eq!(card.title, "one more dB of push: past the forecast's end");
         assert_eq!(card.next[0].written(), ["—"; 3]);
         assert_eq!(card.next[0].tenths(), None);
@@ -223,7 +278,7 @@ mod tests {
     fn before_a_forecast_there_is_what_is_measured() {
         let mut snapshot = Snapshot::default();
         let mut found = Forecasted::default();
-        let card = decision(&found, true, &snapshot, 3.0, true);
+        let card = decision(&found, true, &snapshot, 3.0, BOTH);
         assert_eq!(card.title, "one more dB of push: told after 10 s of music");
         assert_eq!(card.worth, "saturation is worth —");
         snapshot.clean.readings.integrated_lufs = Some(-12.0);
@@ -232,14 +287,18 @@ mod tests {
             done: 0,
             planned: 13,
         });
-        let card = decision(&found, true, &snapshot, 3.0, true);
+        let card = decision(&found, true, &snapshot, 3.0, BOTH);
         assert_eq!(card.title, "forecasting, 0 of 13");
         assert_eq!(card.worth, "saturation is worth +0.7 LU, measured so far");
-        let card = decision(&found, true, &snapshot, 3.0, false);
+        let clean = InUse {
+            saturated: false,
+            ..BOTH
+        };
+        let card = decision(&found, true, &snapshot, 3.0, clean);
         assert_eq!(card.worth, "saturation is worth —");
         found.progress = None;
         snapshot.sample_rate_hz = 48_000.0;
-        let card = decision(&found, false, &snapshot, 3.0, true);
+        let card = decision(&found, false, &snapshot, 3.0, BOTH);
         assert_eq!(card.title, "one more dB of push: no forecast here");
     }
 }
