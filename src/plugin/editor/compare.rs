@@ -43,7 +43,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
     let copy = Look {
         text: "copy",
         name: "Copy over the other",
-        tip: "Makes the other settings the same as these.",
+        tip: "Makes the other settings the same as these; undo over there takes that back.",
         selected: None,
         enabled: true,
     };

@@ -77,6 +77,33 @@ struct Steps {
     undone: Vec<Step>,
 }
 
+impl Steps {
+    fn note(&mut self, changes: Vec<Change>, now_s: f64) {
+        if changes.is_empty() {
+            return;
+        }
+        let step = Step {
+            changes,
+            at_s: now_s,
+        };
+        self.undone.clear();
+        if let Some(last) = self.done.last_mut()
+            && step.follows(last)
+        {
+            for change in step.changes {
+                if let Some(same) = last.changes.iter_mut().find(|one| one.id == change.id) {
+                    same.after = change.after;
+                }
+            }
+            last.at_s = now_s;
+            return;
+        }
+        self.done.push(step);
+        let too_many = self.done.len().saturating_sub(MOST_STEPS);
+        self.done.drain(..too_many);
+    }
+}
+
 /// The two settings.
 #[derive(Clone, Debug, Default)]
 pub struct SettingsMemory {
@@ -112,29 +139,7 @@ impl SettingsMemory {
 
     /// Takes in what was changed at `now_s`, as one step. What was undone before is lost.
     pub fn note(&mut self, changes: Vec<Change>, now_s: f64) {
-        if changes.is_empty() {
-            return;
-        }
-        let step = Step {
-            changes,
-            at_s: now_s,
-        };
-        let steps = self.steps_mut();
-        steps.undone.clear();
-        if let Some(last) = steps.done.last_mut()
-            && step.follows(last)
-        {
-            for change in step.changes {
-                if let Some(same) = last.changes.iter_mut().find(|one| one.id == change.id) {
-                    same.after = change.after;
-                }
-            }
-            last.at_s = now_s;
-            return;
-        }
-        steps.done.push(step);
-        let too_many = steps.done.len().saturating_sub(MOST_STEPS);
-        steps.done.drain(..too_many);
+        self.steps_mut().note(changes, now_s);
     }
 
     /// Takes the last step back; returns the values to be set.
@@ -174,10 +179,17 @@ impl SettingsMemory {
         self.other.replace(now).unwrap_or_default()
     }
 
-    /// Makes the other one the same as the one in use, whose values these are. Its steps are lost.
+    /// Makes the other one the same as the one in use, whose values these are: a step of its own,
+    /// to be undone over there.
     pub fn copy_over(&mut self, now: Values) {
-        self.other = Some(now);
-        self.steps[self.chosen.other() as usize] = Steps::default();
+        let before = self.other.replace(now.clone()).unwrap_or_default();
+        let changes = now.into_iter().filter_map(|(id, after)| {
+            let (_, before) = *before.iter().find(|(known, _)| *known == id)?;
+            (before != after).then_some(Change { id, before, after })
+        });
+        // What is changed over there next is none of it.
+        let steps = &mut self.steps[self.chosen.other() as usize];
+        steps.note(changes.collect(), f64::NEG_INFINITY);
     }
 }
 
@@ -286,7 +298,12 @@ mod tests {
         let other = values(&[("push", 0.7)]);
         memory.copy_over(other.clone());
         assert_eq!(memory.choose(Which::First, other.clone()), other);
+        memory.note(vec![change("push", 0.7, 0.8)], 0.1);
+        // What it was is not lost by a slip.
+        assert_eq!(memory.undo(), other);
+        assert_eq!(memory.undo(), one);
         assert!(!memory.can_undo());
+        assert_eq!(memory.redo(), other);
     }
 
     #[test]
