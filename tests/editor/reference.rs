@@ -514,3 +514,37 @@ fn the_menu_has_the_side_chain_listened_to() {
         harness.run_steps(3);
     }
 }
+
+/// A song that pauses must not move the buttons from under the pointer.
+#[test]
+fn a_live_reference_that_falls_silent_keeps_its_place() {
+    let mut harness = open(stage(), [1_180.0, 820.0], 1.0);
+    let place = |harness: &Harness<'_, Stage>, name: &str| harness.get_by_label(name).rect();
+    assert!(harness.query_by_label("Listen to Reference").is_none());
+    harness
+        .state()
+        .set_plain(|params| &params.live_reference, true);
+    harness.run_steps(3);
+    let output = place(&harness, "Listen to Output");
+    let waiting = harness.get_by_label("Listen to Reference");
+    assert!(waiting.accesskit_node().is_disabled());
+    waiting.click();
+    harness.run_steps(3);
+    assert!(!harness.state().params.reference.value());
+    // As one that is there has it.
+    harness
+        .state()
+        .set_plain(|params| &params.live_reference, false);
+    let planes = kit::engine_run::noise(2, 480_000, 0.1, 1);
+    harness.state_mut().refer_to(planes);
+    let silence = vec![0.0; 4_800];
+    harness.state_mut().play([&silence, &silence]);
+    harness.run_steps(3);
+    assert!(
+        !harness
+            .get_by_label("Listen to Reference")
+            .accesskit_node()
+            .is_disabled()
+    );
+    assert_eq!(place(&harness, "Listen to Output"), output);
+}

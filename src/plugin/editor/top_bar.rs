@@ -65,7 +65,7 @@ const REFERENCE: Listen = Listen {
     name: "Reference",
     signal: None,
     gain: None,
-    tip: "Hear the reference in the place of the mix (5: there and back).",
+    tip: "Hear the reference in the place of the mix (5: there and back). One that comes in by the side-chain can be heard while it does.",
 };
 /// Height of what is pressed in the bar.
 const HEIGHT: f32 = 28.0;
@@ -88,7 +88,9 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         x = title.right() + 16.0;
     }
     let all = rect.width() >= WITH_ALL;
-    let reference = scene.snapshot.activity.reference.is_some();
+    let present = scene.snapshot.activity.reference.is_some();
+    // What comes in live may fall silent: its place stays, so that no button moves under a pointer.
+    let reference = present || scene.params.live_reference.value();
     // A fifth source takes the place of the label and of the window's limits.
     let width = if all && !reference { 222.0 } else { 134.0 };
     let window = Rect::from_min_size(pos2(x, middle - HEIGHT / 2.0), vec2(width, HEIGHT));
@@ -106,11 +108,17 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         false => 82.0,
     };
     let offered = LISTEN.into_iter().chain(reference.then_some(REFERENCE));
-    for (number, entry) in (1..).zip(offered) {
-        let button = Rect::from_min_size(pos2(x, middle - HEIGHT / 2.0), vec2(width, HEIGHT));
-        listen_button(ui, button, scene, entry, all.then_some(number));
-        x = button.right() + 4.0;
-    }
+    // Apart, so that what is offered changes nobody else's identity.
+    ui.scope(|ui| {
+        for (number, entry) in (1..).zip(offered) {
+            let button = Rect::from_min_size(pos2(x, middle - HEIGHT / 2.0), vec2(width, HEIGHT));
+            if entry.choice.is_none() && !present {
+                ui.disable();
+            }
+            listen_button(ui, button, scene, entry, all.then_some(number));
+            x = button.right() + 4.0;
+        }
+    });
     let matched = Rect::from_min_size(pos2(x + 8.0, middle - HEIGHT / 2.0), vec2(74.0, HEIGHT));
     let look = Look::new(
         "matched",
