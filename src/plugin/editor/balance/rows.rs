@@ -61,7 +61,8 @@ fn shelves(ui: &mut Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let colours = scene::colours(ui);
     let same = reference::is_same(scene.told, of);
     let set = scene.params.chain_settings().shelves;
-    let advice = reference::advice(scene.reference.found(), same, &set);
+    let possible = scene.forecast.is_possible();
+    let advice = reference::advice(scene.reference.found(), same, possible, &set);
     let room = if advice.apply.is_some() {
         place.with_max_x(place.right() - APPLY - 8.0)
     } else {
@@ -121,7 +122,7 @@ fn dense(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let colours = scene::colours(ui);
     let density = reference::density(scene.reference.found(), of);
     let painter = ui.painter();
-    let words = reference::density_in_words(&density);
+    let words = reference::density_in_words(&density, scene.forecast.is_possible());
     let at = pos2(place.left(), place.top() + SUMMARY / 2.0);
     scene::cut(painter, at, &words, place.width(), colours.label);
     let top = place.top() + SUMMARY;

@@ -112,8 +112,13 @@ pub struct Advice {
 }
 
 /// The shelves that bring the mix nearest, while `set` are in use. `same` where the reference is
-/// the mix itself.
-pub fn advice(beside: Option<&Beside>, same: bool, set: &ShelvesSettings) -> Advice {
+/// the mix itself; `possible`: whether there is room for music to compare.
+pub fn advice(
+    beside: Option<&Beside>,
+    same: bool,
+    possible: bool,
+    set: &ShelvesSettings,
+) -> Advice {
     let plain = |words: &str| Advice {
         words: words.into(),
         apply: None,
@@ -122,7 +127,11 @@ pub fn advice(beside: Option<&Beside>, same: bool, set: &ShelvesSettings) -> Adv
         return plain("Nothing measured sets mix and reference apart: choose another.");
     }
     let Some(beside) = beside else {
-        return plain("Shelves are suggested after ten seconds of music.");
+        return plain(if possible {
+            "Shelves are suggested after ten seconds of music."
+        } else {
+            "No shelves are suggested here: there is no room for music to compare."
+        });
     };
     let (Some(found), Some(now_db)) = (&beside.shelves, beside.now_db) else {
         return plain("Too little of the spectrum is known of both to suggest shelves.");
@@ -212,11 +221,12 @@ pub fn density(beside: Option<&Beside>, reference: &Profile) -> [Density; 4] {
     })
 }
 
-/// What the figures come to, in words.
-pub fn density_in_words(density: &[Density; 4]) -> String {
+/// What the figures come to, in words; `possible`: whether there is room for music to compare.
+pub fn density_in_words(density: &[Density; 4], possible: bool) -> String {
     match denser_in_words(density) {
         Some(denser) => format!("crest factor, dB: {denser}"),
-        None => "crest factor, dB; the mix's after ten seconds of music".into(),
+        None if possible => "crest factor, dB; the mix's after ten seconds of music".into(),
+        None => "crest factor, dB; no room for music to tell the mix's".into(),
     }
 }
 
@@ -314,22 +324,24 @@ mod tests {
             ..flat
         };
         let found = beside(wanted, 1.2, 3.1);
-        let offered = advice(Some(&found), false, &flat);
+        let offered = advice(Some(&found), false, true, &flat);
         assert_eq!(
             offered.words,
             "low −2.5 dB, 110\u{a0}Hz · difference 3.1 → 1.2 dB · +0.8 LU"
         );
         assert_eq!(offered.apply, Some(wanted));
-        let taken = advice(Some(&beside(wanted, 1.2, 1.2)), false, &wanted);
+        let taken = advice(Some(&beside(wanted, 1.2, 1.2)), false, true, &wanted);
         assert_eq!(taken.apply, None);
         assert!(taken.words.contains("as suggested"), "{}", taken.words);
-        let none = advice(Some(&beside(flat, 2.0, 2.0)), false, &flat);
+        let none = advice(Some(&beside(flat, 2.0, 2.0)), false, true, &flat);
         assert_eq!(
             (none.apply, none.words.contains("No shelf helps")),
             (None, true)
         );
-        assert!(advice(Some(&found), true, &flat).apply.is_none());
-        assert!(advice(None, false, &flat).apply.is_none());
+        assert!(advice(Some(&found), true, true, &flat).apply.is_none());
+        let [later, never] = [true, false].map(|possible| advice(None, false, possible, &flat));
+        assert!(later.apply.is_none() && later.words.contains("after ten seconds"));
+        assert!(never.apply.is_none() && never.words.contains("no room"));
     }
 
     #[test]
