@@ -270,7 +270,8 @@ fn read(
         .and_then(|time_s| Some((time_s, scene.history.at(time_s)?)));
     let at = pos2(free.left(), free.center().y);
     let Some((time_s, recorded)) = told else {
-        legend(ui.painter(), at, free.right(), colours);
+        let ceiling_dbtp = history::ceiling(scene.params);
+        legend(ui.painter(), at, free.right(), ceiling_dbtp, colours);
         return Vec::new();
     };
     read_out::line(ui.painter(), at, free.right(), time_s, &recorded, colours);

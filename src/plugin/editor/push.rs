@@ -1,13 +1,16 @@
 //! The push: its value, what it gives now, and a ruler with what each decibel of it gives.
 
-use egui::{Align2, Button, Painter, Rect, RichText, Stroke, StrokeKind, Ui, pos2, vec2};
+use egui::{
+    Align2, Button, Painter, Rect, RichText, Role, Sense, Stroke, StrokeKind, Ui, WidgetInfo, pos2,
+    vec2,
+};
 
 use super::control::{self, Ruler};
 use super::mark;
 use super::number::fixed;
 use super::scene::{self, Scene, label, small};
 use super::theme::{Colours, FIGURE_PT, LABEL_PT, SMALL_PT, Signal, font};
-use super::view_model::push::{Gained, MAX_DB, gained, gives};
+use super::view_model::push::{Gained, MAX_DB, gained, gives, potential_in_words};
 use super::{Action, standing};
 use crestline_core::session::forecast::{LEAST_GAIN_LU, Path};
 use nice_plug::prelude::Param as _;
@@ -19,8 +22,8 @@ const HEAD: f32 = 18.0;
 const MARK: f32 = 66.0;
 /// Height of the ruler's track and its figures.
 const FOOT: f32 = 30.0;
-/// Room for a word of the legend.
-const LEGEND: f32 = 64.0;
+/// Room for a mark of the legend, and what is left between its words.
+const KEY: f32 = 26.0;
 /// The bars' height stands for this many LU.
 const REACH_LU: f64 = 1.1;
 const TIP: &str = "Drives the mix harder into the chain. Drag along the ruler, with shift to change \
@@ -61,8 +64,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         small(painter, at, Align2::LEFT_CENTER, source, colours.label);
     }
     mark(ui, area, scene);
+    legend(ui, area, scene, colours);
     let painter = ui.painter();
-    legend(painter, area, colours);
     bars(painter, plot, scene, colours);
     track(painter, plot, &ruler, scene, colours);
     let head = area.with_max_y(area.top() + HEAD);
@@ -107,25 +110,66 @@ fn figure(painter: &Painter, value: Rect, scene: &Scene<'_>, colours: &Colours) 
     label(painter, at, Align2::LEFT_CENTER, "dB", colours.label);
 }
 
-fn legend(painter: &Painter, area: Rect, colours: &Colours) {
+/// What the bars are, and how far each path can go by them, where there is room for that.
+fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
+    let painter = ui.painter();
+    let points = &scene.forecast.found().points;
+    let playback_lufs = scene.session.playback_lufs;
+    let paths = [
+        (Path::Clean, Signal::Clean, "clean"),
+        (Path::Saturated, Signal::Output, "saturated"),
+    ];
+    let [words, longer] = [0, 1].map(|length| {
+        paths.map(|(path, _, name)| {
+            let words = potential_in_words(points, path, playback_lufs);
+            words.map(|words| format!("{name} {}", words[length]))
+        })
+    });
+    let titles = ["LU per dB, potential", "LU gained by each dB"];
+    let width = |text: &str| {
+        let font = font(painter.ctx(), SMALL_PT);
+        let galley = painter.layout_no_wrap(text.to_owned(), font, colours.label);
+        galley.size().x
+    };
+    let left = area.left() + LEFT + 14.0;
+    let room = area.right() - left;
+    let fits = |title: &str, names: [&str; 2]| {
+        let wide: f32 = names.into_iter().map(|name| KEY + width(name)).sum();
+        width(title) + wide <= room
+    };
+    let potentials = words[0].as_deref().zip(words[1].as_deref());
+    let potentials = potentials.map(<[&str; 2]>::from);
+    let (title, names) = potentials
+        .filter(|names| fits(titles[0], *names))
+        .map_or((titles[1], paths.map(|(_, _, name)| name)), |names| {
+            (titles[0], names)
+        });
+    let names = Some(names).filter(|names| fits(title, *names));
     let y = area.top() + HEAD / 2.0;
-    let mut x = area.left() + LEFT + 14.0;
-    let title = small(
-        painter,
-        pos2(x, y),
-        Align2::LEFT_CENTER,
-        "LU gained by each dB",
-        colours.label,
-    );
-    x = title.right() + 20.0;
-    for (signal, name) in [(Signal::Clean, "clean"), (Signal::Output, "saturated")] {
-        if x + LEGEND > area.right() {
-            break;
-        }
-        mark::paint(painter, signal, pos2(x, y), 9.0, colours.hue(signal).mark);
-        let at = pos2(x + 9.0, y);
-        x = small(painter, at, Align2::LEFT_CENTER, name, colours.label).right() + 20.0;
+    let at = pos2(left, y);
+    let mut x = small(painter, at, Align2::LEFT_CENTER, title, colours.label).right();
+    for ((_, signal, _), name) in paths.into_iter().zip(names.into_iter().flatten()) {
+        let at = pos2(x + KEY - 8.0, y);
+        mark::paint(painter, signal, at, 9.0, colours.hue(signal).mark);
+        let at = pos2(x + KEY, y);
+        x = small(painter, at, Align2::LEFT_CENTER, name, colours.label).right();
     }
+    let place = Rect::from_min_max(pos2(left, area.top()), pos2(x, area.top() + HEAD));
+    let response = ui.interact(place, ui.scope_id().with("potential"), Sense::HOVER);
+    let longer: Vec<_> = longer.into_iter().flatten().collect();
+    let longer = if longer.is_empty() {
+        format!("not known yet: {}", fixed(None, 1))
+    } else {
+        longer.join("; ")
+    };
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, format!("Potential: {longer}")));
+    control::tip(
+        response,
+        &format!(
+            "Bars: loudness that each decibel of push adds. Potential: where a path is once the next \
+             decibel adds under half an LU. {longer}."
+        ),
+    );
 }
 
 /// Two bars a decibel, and a line at half an LU: where a bar no longer reaches it, the decibel no

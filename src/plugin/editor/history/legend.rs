@@ -2,6 +2,7 @@
 
 use egui::{Align2, Color32, Painter, Pos2, Rect, Shape, Stroke, pos2, vec2};
 
+use crate::editor::number::with_unit;
 use crate::editor::scene::label;
 use crate::editor::theme::Colours;
 
@@ -19,28 +20,30 @@ enum Mark {
     Tick(Color32),
 }
 
-fn entries(colours: &Colours) -> [(Mark, &'static str); 7] {
+fn entries(ceiling_dbtp: f64, colours: &Colours) -> [(Mark, String); 7] {
+    // The ceiling may have been another one when the peak passed.
+    let over = format!("over {}", with_unit(Some(ceiling_dbtp), 1, "dBTP"));
     [
-        (Mark::Line(colours.output.mark, 2.0), "output"),
-        (Mark::Line(colours.clean.mark, 1.5), "clean"),
-        (Mark::Line(colours.input.mark, 1.5), "input"),
-        (Mark::Dashes(colours.output.mark), "microdynamics"),
+        (Mark::Line(colours.output.mark, 2.0), "output".into()),
+        (Mark::Line(colours.clean.mark, 1.5), "clean".into()),
+        (Mark::Line(colours.input.mark, 1.5), "input".into()),
+        (Mark::Dashes(colours.output.mark), "microdynamics".into()),
         (
             Mark::Triangles(colours.window.mark),
-            "outside target (hollow: PLR)",
+            "outside target (hollow: PLR)".into(),
         ),
-        (Mark::Block(colours.output.mark), "limiter"),
-        (Mark::Tick(colours.text), "over the ceiling"),
+        (Mark::Block(colours.output.mark), "limiter".into()),
+        (Mark::Tick(colours.text), over),
     ]
 }
 
 /// Writes as many entries as there is room for up to `right`.
-pub fn legend(painter: &Painter, at: Pos2, right: f32, colours: &Colours) {
+pub fn legend(painter: &Painter, at: Pos2, right: f32, ceiling_dbtp: f64, colours: &Colours) {
     let mut x = at.x;
-    for (mark, name) in entries(colours) {
+    for (mark, name) in entries(ceiling_dbtp, colours) {
         let font = crate::editor::control::font(painter.ctx(), crate::editor::theme::LABEL_PT);
         let width = painter
-            .layout_no_wrap(name.to_owned(), font, colours.label)
+            .layout_no_wrap(name.clone(), font, colours.label)
             .size()
             .x;
         if x + MARK + 6.0 + width > right {

@@ -94,7 +94,8 @@ impl Picture {
             &self.caption,
             colours.label,
         );
-        legend(painter, top + vec2(0.0, 26.0), room.right(), colours);
+        let at = top + vec2(0.0, 26.0);
+        legend(painter, at, room.right(), self.ceiling_dbtp, colours);
         let lanes = Lanes::of(room.with_min_y(HEAD));
         #[expect(clippy::cast_sign_loss, reason = "a width is not negative")]
         let width_px = (lanes.whole.width() * PIXELS_PER_POINT) as usize;

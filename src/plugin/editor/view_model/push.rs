@@ -1,9 +1,10 @@
 //! What the push gives, and what each decibel of it would.
 
-use crate::editor::number::{NONE, fixed};
+use crate::editor::number::{NONE, fixed, plain, signed, with_unit};
 use crestline_core::handover::Snapshot;
 use crestline_core::process::ChainSettings;
-use crestline_core::session::forecast::{Path, Point, loudness_at};
+use crestline_core::session::forecast::{Path, Point, loudness_at, potential};
+use crestline_core::session::turn_down;
 
 /// Highest push, dB, as a number of bars.
 pub const MAX_DB: u16 = 18;
@@ -28,6 +29,31 @@ pub fn gained(points: &[Point], path: Path) -> impl Iterator<Item = Gained> {
             lu: at(from_db + 1.0)? - at(from_db)?,
         })
     })
+}
+
+/// How far a path can go while each further decibel adds half an LU and more: in a few words, and
+/// with what playback levelled to `playback_lufs` makes of it. `points` by rising push; `None` while
+/// that is not known.
+pub fn potential_in_words(points: &[Point], path: Path, playback_lufs: f64) -> Option<[String; 2]> {
+    let there = potential(points, path)?;
+    let loudness = with_unit(Some(there.loudness_lufs), 1, "LUFS");
+    let push = with_unit(Some(there.push_db), 1, "dB");
+    let words = if there.beyond {
+        format!("past {loudness}")
+    } else {
+        format!("{loudness} at {push}")
+    };
+    let peak_dbtp = there.plr_db.map(|plr_db| plr_db + there.loudness_lufs);
+    let turned = turn_down(playback_lufs, Some(there.loudness_lufs), peak_dbtp);
+    let level = plain(playback_lufs);
+    let turned = turned.map_or_else(String::new, |turned| {
+        format!(
+            ", levelled to {level} LUFS: {}\u{a0}dB",
+            signed(Some(turned.gain_db), 1)
+        )
+    });
+    let longer = format!("{words}{turned}");
+    Some([words, longer])
 }
 
 /// What the push makes of the loudness of the last 10 s, in words: "gives 6.4 of 6.5 dB", or, where
@@ -78,6 +104,35 @@ mod tests {
             assert!((bar.lu - 0.75).abs() < 1e-9);
         }
         assert_eq!(gained(&[], Path::Saturated).count(), 0);
+    }
+
+    // One LU for each decibel up to 6 dB: from 5.5 dB on the next one brings less than half.
+    #[test]
+    fn the_potential_is_told_with_what_levelled_playback_makes_of_it() {
+        let point = |step: u8| {
+            let push_db = f64::from(step);
+            let lufs = -14.0 + push_db.min(6.0);
+            let figures = PathFigures {
+                integrated_lufs: Some(lufs),
+                plr_db: Some(-1.0 - lufs),
+                ..PathFigures::default()
+            };
+            Point {
+                push_db,
+                clean: figures,
+                saturated: figures,
+            }
+        };
+        let points: Vec<Point> = (0..=12).map(point).collect();
+        let [words, longer] = potential_in_words(&points, Path::Clean, -14.0).unwrap();
+        assert_eq!(words, "−8.5\u{a0}LUFS at 5.5\u{a0}dB");
+        assert_eq!(
+            longer,
+            format!("{words}, levelled to −14 LUFS: −5.5\u{a0}dB")
+        );
+        let [words, _] = potential_in_words(&points[..6], Path::Clean, -14.0).unwrap();
+        assert_eq!(words, "past −10.0\u{a0}LUFS");
+        assert_eq!(potential_in_words(&[], Path::Clean, -14.0), None);
     }
 
     #[test]
