@@ -20,6 +20,7 @@ mod instances;
 mod lifecycle;
 mod listen;
 mod malformed;
+mod params;
 mod readings;
 mod reduction;
 mod reference;

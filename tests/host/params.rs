@@ -1,0 +1,442 @@
+//! What each parameter is for ever, and what it does to the chain.
+
+#![expect(
+    unsafe_code,
+    reason = "the framework reads and writes parameters through raw pointers only"
+)]
+
+use crestline_core::process::{
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
+    Release, SaturatorSettings, ShelvesSettings, Source,
+};
+use crestline_plugin::params::CrestlineParams;
+use nice_plug::prelude::{ParamPtr, Params};
+
+/// Sets a parameter as a host does that was given a text for it.
+fn set(params: &CrestlineParams, id: &str, text: &str) {
+    let map = params.param_map();
+    let (_, param, _) = map.iter().find(|(known, ..)| known == id).expect(id);
+    // SAFETY: the parameters outlive this function.
+    let normalized = unsafe { param.string_to_normalized_value(text) };
+    // SAFETY: as above.
+    unsafe { param._internal_set_normalized_value(normalized.expect(text)) };
+}
+
+fn band(n: u8) -> BandSettings {
+    let of = f64::from(n);
+    BandSettings {
+        enabled: n != 3,
+        threshold_db: -30.0 - of,
+        ratio: 1.0 + of,
+        knee_db: 6.0 + of,
+        attack_ms: 20.0 + of,
+        release_ms: 200.0 + 10.0 * of,
+        makeup_db: of,
+    }
+}
+
+/// Numbers as near as a text of some decimals and a parameter in `f32` bring them.
+fn near(found: &impl std::fmt::Debug, expected: &impl std::fmt::Debug) {
+    let pieces = |of: &dyn std::fmt::Debug| -> Vec<String> {
+        let text = format!("{of:?}");
+        let cut = text.split(|c: char| !(c.is_alphanumeric() || c == '.' || c == '-'));
+        cut.map(str::to_owned).collect()
+    };
+    let [one, other] = [pieces(found), pieces(expected)];
+    assert_eq!(one.len(), other.len());
+    for (one, other) in one.iter().zip(&other) {
+        match (one.parse::<f64>(), other.parse::<f64>()) {
+            (Ok(one), Ok(other)) => {
+                assert!(
+                    (one - other).abs() <= 1e-4 * other.abs(),
+                    "{found:?} {expected:?}"
+                );
+            }
+            _ => assert_eq!(one, other, "{found:?} {expected:?}"),
+        }
+    }
+}
+
+/// Each parameter has a value of its own.
+#[test]
+fn every_parameter_reaches_its_setting() {
+    let params = CrestlineParams::default();
+    for (id, text) in [
+        ("push", "4.5"),
+        ("lowdb", "-2.5"),
+        ("lowhz", "95"),
+        ("highdb", "1.5"),
+        ("highhz", "7500"),
+        ("bands", "on"),
+        ("xlow", "110"),
+        ("xmid", "900"),
+        ("xhigh", "5500"),
+        ("sat", "on"),
+        ("shldr", "4"),
+        ("lean", "30"),
+        ("blend", "80"),
+        ("limit", "on"),
+        ("ceil", "-1.5"),
+        ("relaut", "off"),
+        ("reltim", "120"),
+        ("link", "60"),
+        ("listen", "Residue"),
+        ("match", "on"),
+    ] {
+        set(&params, id, text);
+    }
+    for n in 1..=4_u8 {
+        let settings = band(n);
+        for (id, value) in [
+            ("thr", settings.threshold_db),
+            ("ratio", settings.ratio),
+            ("knee", settings.knee_db),
+            ("attack", settings.attack_ms),
+            ("releas", settings.release_ms),
+            ("makeup", settings.makeup_db),
+        ] {
+            set(&params, &format!("{id}_{n}"), &value.to_string());
+        }
+        set(
+            &params,
+            &format!("on_{n}"),
+            if n == 3 { "off" } else { "on" },
+        );
+    }
+    let expected = ChainSettings {
+        push: PushSettings { push_db: 4.5 },
+        shelves: ShelvesSettings {
+            low_hz: 95.0,
+            low_gain_db: -2.5,
+            high_hz: 7_500.0,
+            high_gain_db: 1.5,
+        },
+        bands: BandsSettings {
+            on: true,
+            crossovers_hz: [110.0, 900.0, 5_500.0],
+            bands: [band(1), band(2), band(3), band(4)],
+        },
+        saturator: SaturatorSettings {
+            enabled: true,
+            ceiling_dbtp: -1.5,
+            shoulder_db: 4.0,
+            lean_percent: 30.0,
+            blend_percent: 80.0,
+        },
+        limiter: LimiterSettings {
+            enabled: true,
+            ceiling_dbtp: -1.5,
+            release: Release::Manual(120.0),
+            link_percent: 60.0,
+        },
+    };
+    near(&params.chain_settings(), &expected);
+    set(&params, "relaut", "on");
+    assert_eq!(params.chain_settings().limiter.release, Release::Automatic);
+    let mut listen = ListenSettings {
+        source: Source::Residue,
+        matched: true,
+        ..ListenSettings::default()
+    };
+    assert_eq!(params.listen_settings(), listen);
+    for (text, source) in [
+        ("Clean", Source::Clean),
+        ("Input", Source::Input),
+        ("Output", Source::Output),
+    ] {
+        set(&params, "listen", text);
+        listen.source = source;
+        assert_eq!(params.listen_settings(), listen);
+    }
+    let mut switched = |id: &str, of: fn(&mut ListenSettings) -> &mut bool| {
+        set(&params, id, "on");
+        *of(&mut listen) = true;
+        assert_eq!(params.listen_settings(), listen, "{id}");
+    };
+    switched("listenrf", |listen| &mut listen.reference);
+    switched("siderf", |listen| &mut listen.side_chain);
+    switched("bypass", |listen| &mut listen.bypass);
+    switched("solo_1", |listen| &mut listen.solo[0]);
+    switched("solo_2", |listen| &mut listen.solo[1]);
+    switched("solo_3", |listen| &mut listen.solo[2]);
+    switched("solo_4", |listen| &mut listen.solo[3]);
+}
+
+/// What saved sessions and automation refer to, and what a place in a range means to them: id,
+/// name, and the value at the beginning, a quarter, half and the end of the range.
+const PINNED: &[(&str, &str, [&str; 4])] = &[
+    (
+        "attack_1",
+        "Low attack",
+        ["0.1 ms", "0.9 ms", "13 ms", "200 ms"],
+    ),
+    (
+        "attack_2",
+        "Low-mid attack",
+        ["0.1 ms", "0.9 ms", "13 ms", "200 ms"],
+    ),
+    (
+        "attack_3",
+        "High-mid attack",
+        ["0.1 ms", "0.9 ms", "13 ms", "200 ms"],
+    ),
+    (
+        "attack_4",
+        "High attack",
+        ["0.1 ms", "0.9 ms", "13 ms", "200 ms"],
+    ),
+    ("bands", "Bands", ["Off", "Off", "Off", "On"]),
+    ("blend", "Blend", ["0 %", "25 %", "50 %", "100 %"]),
+    ("bypass", "Bypass", ["Off", "Off", "Off", "On"]),
+    (
+        "ceil",
+        "Ceiling",
+        ["-12.0 dBTP", "-9.0 dBTP", "-6.0 dBTP", "0.0 dBTP"],
+    ),
+    (
+        "highdb",
+        "High shelf gain",
+        ["-9.0 dB", "-4.5 dB", "0.0 dB", "+9.0 dB"],
+    ),
+    (
+        "highhz",
+        "High shelf corner",
+        ["1.50 kHz", "1.71 kHz", "2.98 kHz", "12.00 kHz"],
+    ),
+    (
+        "knee_1",
+        "Low knee",
+        ["0.0 dB", "6.0 dB", "12.0 dB", "24.0 dB"],
+    ),
+    (
+        "knee_2",
+        "Low-mid knee",
+        ["0.0 dB", "6.0 dB", "12.0 dB", "24.0 dB"],
+    ),
+    (
+        "knee_3",
+        "High-mid knee",
+        ["0.0 dB", "6.0 dB", "12.0 dB", "24.0 dB"],
+    ),
+    (
+        "knee_4",
+        "High knee",
+        ["0.0 dB", "6.0 dB", "12.0 dB", "24.0 dB"],
+    ),
+    ("lean", "Lean", ["0 %", "25 %", "50 %", "100 %"]),
+    ("limit", "Limiter", ["Off", "Off", "Off", "On"]),
+    ("link", "Channel link", ["0 %", "25 %", "50 %", "100 %"]),
+    ("listen", "Listen", ["Output", "Clean", "Input", "Residue"]),
+    (
+        "listenrf",
+        "Listen to reference",
+        ["Off", "Off", "Off", "On"],
+    ),
+    (
+        "lowdb",
+        "Low shelf gain",
+        ["-9.0 dB", "-4.5 dB", "0.0 dB", "+9.0 dB"],
+    ),
+    (
+        "lowhz",
+        "Low shelf corner",
+        ["40 Hz", "47 Hz", "91 Hz", "400 Hz"],
+    ),
+    (
+        "makeup_1",
+        "Low make-up",
+        ["-12.0 dB", "-6.0 dB", "0.0 dB", "+12.0 dB"],
+    ),
+    (
+        "makeup_2",
+        "Low-mid make-up",
+        ["-12.0 dB", "-6.0 dB", "0.0 dB", "+12.0 dB"],
+    ),
+    (
+        "makeup_3",
+        "High-mid make-up",
+        ["-12.0 dB", "-6.0 dB", "0.0 dB", "+12.0 dB"],
+    ),
+    (
+        "makeup_4",
+        "High make-up",
+        ["-12.0 dB", "-6.0 dB", "0.0 dB", "+12.0 dB"],
+    ),
+    ("match", "Matched listening", ["Off", "Off", "Off", "On"]),
+    ("on_1", "Low compressed", ["Off", "Off", "Off", "On"]),
+    ("on_2", "Low-mid compressed", ["Off", "Off", "Off", "On"]),
+    ("on_3", "High-mid compressed", ["Off", "Off", "Off", "On"]),
+    ("on_4", "High compressed", ["Off", "Off", "Off", "On"]),
+    ("push", "Push", ["0.0 dB", "4.5 dB", "9.0 dB", "18.0 dB"]),
+    (
+        "ratio_1",
+        "Low ratio",
+        ["1.0 : 1", "1.6 : 1", "3.3 : 1", "10.0 : 1"],
+    ),
+    (
+        "ratio_2",
+        "Low-mid ratio",
+        ["1.0 : 1", "1.6 : 1", "3.3 : 1", "10.0 : 1"],
+    ),
+    (
+        "ratio_3",
+        "High-mid ratio",
+        ["1.0 : 1", "1.6 : 1", "3.3 : 1", "10.0 : 1"],
+    ),
+    (
+        "ratio_4",
+        "High ratio",
+        ["1.0 : 1", "1.6 : 1", "3.3 : 1", "10.0 : 1"],
+    ),
+    (
+        "rdintg",
+        "Integrated loudness",
+        ["—", "-50.1 LUFS", "-30.1 LUFS", "10.0 LUFS"],
+    ),
+    (
+        "rdldr",
+        "Microdynamics",
+        ["—", "7.4 dB", "15.0 dB", "30.0 dB"],
+    ),
+    (
+        "rdpeak",
+        "True peak",
+        ["—", "-70.1 dBTP", "-40.1 dBTP", "20.0 dBTP"],
+    ),
+    ("rdplr", "PLR", ["—", "7.4 dB", "24.9 dB", "60.0 dB"]),
+    (
+        "rdshrt",
+        "Short-term loudness",
+        ["—", "-50.1 LUFS", "-30.1 LUFS", "10.0 LUFS"],
+    ),
+    (
+        "rdtrgt",
+        "Target",
+        [
+            "—",
+            "PLR above",
+            "loudness below, PLR below, short-term loudness above",
+            "loudness above, PLR above, true peak above, short-term loudness above",
+        ],
+    ),
+    ("relaut", "Automatic release", ["Off", "Off", "Off", "On"]),
+    (
+        "releas_1",
+        "Low release",
+        ["5.0 ms", "13 ms", "130 ms", "2000 ms"],
+    ),
+    (
+        "releas_2",
+        "Low-mid release",
+        ["5.0 ms", "13 ms", "130 ms", "2000 ms"],
+    ),
+    (
+        "releas_3",
+        "High-mid release",
+        ["5.0 ms", "13 ms", "130 ms", "2000 ms"],
+    ),
+    (
+        "releas_4",
+        "High release",
+        ["5.0 ms", "13 ms", "130 ms", "2000 ms"],
+    ),
+    ("reltim", "Release", ["20 ms", "24 ms", "81 ms", "1000 ms"]),
+    ("restrt", "Restart measurement", ["Off", "Off", "Off", "On"]),
+    (
+        "rstply",
+        "Restart when playback starts",
+        ["Off", "Off", "Off", "On"],
+    ),
+    ("sat", "Saturator", ["Off", "Off", "Off", "On"]),
+    (
+        "shldr",
+        "Shoulder",
+        ["0.5 dB", "3.4 dB", "6.3 dB", "12.0 dB"],
+    ),
+    (
+        "siderf",
+        "Side-chain is the reference",
+        ["Off", "Off", "Off", "On"],
+    ),
+    ("solo_1", "Low solo", ["Off", "Off", "Off", "On"]),
+    ("solo_2", "Low-mid solo", ["Off", "Off", "Off", "On"]),
+    ("solo_3", "High-mid solo", ["Off", "Off", "Off", "On"]),
+    ("solo_4", "High solo", ["Off", "Off", "Off", "On"]),
+    (
+        "tap",
+        "Side-chain carries the signal from before",
+        ["Off", "Off", "Off", "On"],
+    ),
+    (
+        "tapaut",
+        "Automatic gain at rest",
+        ["Off", "Off", "Off", "On"],
+    ),
+    ("taprd", "Before tap reading", ["off", "off", "off", "off"]),
+    (
+        "taprst",
+        "Gain at rest",
+        ["-24.0 dB", "-12.0 dB", "0.0 dB", "+24.0 dB"],
+    ),
+    (
+        "thr_1",
+        "Low threshold",
+        ["-60.0 dB", "-45.0 dB", "-30.0 dB", "0.0 dB"],
+    ),
+    (
+        "thr_2",
+        "Low-mid threshold",
+        ["-60.0 dB", "-45.0 dB", "-30.0 dB", "0.0 dB"],
+    ),
+    (
+        "thr_3",
+        "High-mid threshold",
+        ["-60.0 dB", "-45.0 dB", "-30.0 dB", "0.0 dB"],
+    ),
+    (
+        "thr_4",
+        "High threshold",
+        ["-60.0 dB", "-45.0 dB", "-30.0 dB", "0.0 dB"],
+    ),
+    (
+        "xhigh",
+        "High crossover",
+        ["3.00 kHz", "3.18 kHz", "4.27 kHz", "12.00 kHz"],
+    ),
+    (
+        "xlow",
+        "Low crossover",
+        ["40 Hz", "47 Hz", "91 Hz", "400 Hz"],
+    ),
+    (
+        "xmid",
+        "Mid crossover",
+        ["400 Hz", "452 Hz", "766 Hz", "3.00 kHz"],
+    ),
+];
+
+#[test]
+fn ids_and_ranges_are_what_sessions_were_saved_with() {
+    let params = CrestlineParams::default();
+    let map = params.param_map();
+    let pinned = |(id, param, _): &(String, ParamPtr, String)| {
+        // SAFETY: the parameters outlive this function.
+        let at = |share: f32| unsafe { param.normalized_value_to_string(share, true) };
+        // SAFETY: as above.
+        let name = unsafe { param.name() }.to_owned();
+        (id.clone(), name, [0.0, 0.25, 0.5, 1.0].map(at))
+    };
+    let mut found: Vec<_> = map.iter().map(pinned).collect();
+    found.sort();
+    let expected: Vec<_> = PINNED
+        .iter()
+        .map(|(id, name, texts)| {
+            (
+                (*id).to_owned(),
+                (*name).to_owned(),
+                texts.map(str::to_owned),
+            )
+        })
+        .collect();
+    assert_eq!(found, expected);
+}
