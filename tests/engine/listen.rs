@@ -478,6 +478,40 @@ fn the_residue_of_a_pure_gain_is_silence() {
     }
 }
 
+/// After something loud that was limited comes something quiet that was not: once the loud is 0.4 s
+/// behind, a gain explains all of the quiet, however much louder the loud was.
+#[test]
+fn what_was_limited_is_forgotten_after_four_tenths_of_a_second() {
+    let chain = ChainSettings {
+        push: PushSettings { push_db: 12.0 },
+        limiter: LimiterSettings {
+            enabled: true,
+            ..LimiterSettings::default()
+        },
+        ..ChainSettings::default()
+    };
+    let sine = |n: usize| {
+        let amplitude = if n < SECOND { 0.8 } else { 0.05 };
+        (amplitude * (TAU * 1000.0 * n as f64 / 48_000.0).sin()) as f32
+    };
+    for rate_hz in [8_000.0, 48_000.0, 192_000.0] {
+        let frames = |seconds: f64| (seconds * rate_hz) as usize;
+        let length = SECOND + frames(1.0);
+        let input: Planes = vec![(0..length).map(sine).collect(); 2];
+        let settings = with(chain, listen(Source::Residue, false));
+        let tracks = trace(&mut engine(rate_hz, 2), &input, |_| settings, |_, _| ());
+        // The limiter is done 0.1 s after the step.
+        let step = SECOND + engine(rate_hz, 2).latency_frames();
+        let relative_db = |from: f64, to: f64| {
+            let range = step + frames(from)..step + frames(to);
+            level_db(&tracks.heard, range.clone()) - level_db(&tracks.output, range)
+        };
+        let [before, after] = [relative_db(0.15, 0.35), relative_db(0.53, 0.73)];
+        println!("{rate_hz} Hz: {before:.1} dB, then {after:.1} dB");
+        assert!(before > -20.0 && after < -80.0, "{before} {after}");
+    }
+}
+
 // Hard limiting of a sine, in closed form: the share of its power that is not fundamental, from b1
 // = (2/π)(g·a + √(1 − 1/g²)) and rms² = (2/π)(g²(a/2 − sin 2a/4) + π/2 − a), a = asin(1/g), g the
 // drive over the clipping level. A shoulder of half a decibel is a little softer. What no gain
