@@ -218,7 +218,7 @@ fn a_file_short_of_less_than_a_packet_is_measured() {
 // A program that writes WAV into a pipe cannot know the length and says 2³² − 1.
 #[test]
 fn a_streamed_wav_without_a_length_is_measured_whole() {
-    let folder = folder("streamed");
+    let folder = folder("faults_streamed");
     let mut bytes = good();
     bytes[4..8].fill(0xff);
     bytes[40..44].fill(0xff);

@@ -5,12 +5,16 @@ use std::f64::consts::TAU;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::{Mutex, PoisonError};
 
 pub use kit::sound_files::{Stored, aiff, flac, wav};
 use serde_json::Value;
 
-/// A new, empty folder for one test.
+/// A new, empty folder for one test, which no other test asks for.
 pub fn folder(test: &str) -> PathBuf {
+    static GIVEN: Mutex<BTreeSet<String>> = Mutex::new(BTreeSet::new());
+    let mut given = GIVEN.lock().unwrap_or_else(PoisonError::into_inner);
+    assert!(given.insert(test.to_owned()), "{test} has been given");
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join(test);
     let _ = fs::remove_dir_all(&folder);
     fs::create_dir_all(&folder).unwrap();

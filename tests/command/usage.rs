@@ -77,7 +77,8 @@ fn the_command_alone_prints_its_help_and_ends_with_2() {
 
 #[test]
 fn help_and_version_are_those_of_the_command_by_its_name() {
-    let asked = |argument: &str| crestline(&folder("help"), &[argument]).output().unwrap();
+    let folder = folder("help_of_all");
+    let asked = |argument: &str| crestline(&folder, &[argument]).output().unwrap();
     let [command, option, version] = ["help", "--help", "--version"].map(asked);
     assert_eq!(command.status.code(), Some(0));
     assert_eq!(printed(&command), printed(&option));
@@ -90,9 +91,8 @@ fn help_and_version_are_those_of_the_command_by_its_name() {
 
 #[test]
 fn help_names_the_columns_the_keys_the_exit_codes_and_an_example() {
-    let output = crestline(&folder("help"), &["measure", "--help"])
-        .output()
-        .unwrap();
+    let folder = folder("help_of_measure");
+    let output = crestline(&folder, &["measure", "--help"]).output().unwrap();
     assert_eq!(output.status.code(), Some(0));
     let (help, _) = printed(&output);
     for part in [
@@ -105,11 +105,11 @@ fn help_names_the_columns_the_keys_the_exit_codes_and_an_example() {
     ] {
         assert!(help.contains(part), "{part}");
     }
-    let output = crestline(&folder("help"), &["measure", "--json", "a.wav"])
+    let output = crestline(&folder, &["measure", "--json", "a.wav"])
         .output()
         .unwrap();
     let objects = serde_json::from_slice(&output.stdout).unwrap();
-    assert_keys_are_those_of_the_help(&folder("help"), "measure", &objects);
+    assert_keys_are_those_of_the_help(&folder, "measure", &objects);
 }
 
 #[test]
