@@ -30,6 +30,46 @@ fn song(folder: &Path, seconds: usize) {
     fs::write(folder.join("mix.wav"), bytes).unwrap();
 }
 
+/// By definition: what is louder than the level is turned down by the difference, with its peaks; PLR
+/// stays, and what lies between its peak and −1 dBTP (common practice) is unused.
+#[test]
+fn levelled_playback_is_told_for_the_level_that_is_asked_for() {
+    let folder = folder("forecast_levelled");
+    song(&folder, 10);
+    let level = -18.0;
+    let arguments = ["forecast", "mix.wav", "--playback-lufs", "-18"];
+    let told = json(
+        &folder,
+        &[&arguments[..], &["--push-db", "6", "--saturate"]].concat(),
+    );
+    let mut checked = 0;
+    for at in told["at_one_loudness"].as_array().unwrap() {
+        let loudness = number(&at["loudness_lufs"]);
+        for path in ["clean", "saturated"] {
+            let choice = &at[path];
+            if choice.is_null() || choice["turned_down"].is_null() {
+                continue;
+            }
+            let played = &choice["turned_down"];
+            let value = |key: &str| number(&played[key]);
+            assert_eq!(value("playback_lufs"), level);
+            assert!(
+                (value("gain_db") - (level - loudness)).abs() < 0.002,
+                "{at}"
+            );
+            assert_eq!(value("plr_db"), number(&choice["plr_db"]));
+            let peak = loudness + value("plr_db") + value("gain_db");
+            assert!((value("true_peak_dbtp") - peak).abs() < 0.003, "{at}");
+            assert!(
+                (value("unused_peak_db") - (-1.0 - peak)).abs() < 0.003,
+                "{at}"
+            );
+            checked += 1;
+        }
+    }
+    assert!(checked >= 2, "{told}");
+}
+
 // Source: `crestline render` at the same push with the same stages, as its own JSON tells.
 #[test]
 fn a_point_is_what_render_does_at_that_push() {

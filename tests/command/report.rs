@@ -318,13 +318,20 @@ fn the_page_is_valid_and_its_numbers_are_measures() {
         .map(|m| m["integrated_lufs"].as_f64())
         .collect();
     let loudest = lufs.iter().flatten().copied().fold(f64::MIN, f64::max);
-    for ((_, cells), lufs) in table(&document, "Playback levelled").iter().zip(&lufs) {
+    let rows = table(&document, "Playback levelled");
+    for (((_, cells), lufs), measured) in rows.iter().zip(&lufs).zip(&measured) {
         let Some(lufs) = lufs else {
             assert!(cells.iter().all(|cell| cell == "—"), "{cells:?}");
             continue;
         };
         let cell = |index: usize| number(&cells[index]).unwrap();
         assert!((cell(1) - (lufs + cell(0))).abs() < 0.11);
+        // What is left between the turned-down peak and −1 dBTP (common practice).
+        let peak = measured["true_peak_dbtp"].as_f64().unwrap();
+        assert!(
+            (cell(2) - (-1.0 - peak - cell(0))).abs() < 0.16,
+            "{cells:?}"
+        );
         assert!(cell(1) <= -13.95);
         assert!((cell(3) - (-14.0 - loudest)).abs() < 0.06, "{cells:?}");
         assert!(

@@ -279,6 +279,32 @@ fn without_a_link_a_quiet_channel_is_left_alone_and_with_it_both_get_one_gain() 
     }
 }
 
+/// By definition: the quiet channel takes over that share of what the loud one is turned down by.
+#[test]
+fn a_link_in_between_takes_over_its_share() {
+    let rate_hz = 48_000.0;
+    let tone = |amplitude: f64| -> Vec<f32> {
+        let sine = |n: usize| (amplitude * (TAU * 997.0 * n as f64 / rate_hz).sin()) as f32;
+        (0..48_000).map(sine).collect()
+    };
+    for link_percent in [0.0, 30.0, 50.0, 80.0, 100.0] {
+        let mut limiter = Limiter::new(rate_hz, 2);
+        let settings = LimiterSettings {
+            link_percent,
+            ..LimiterSettings::default()
+        };
+        let (mut left, mut right) = (tone(2.0), tone(0.01));
+        limiter.process(&mut [&mut left, &mut right], &settings);
+        let [loud, quiet] = limiter.gain_db().map(|db| 10_f64.powf(db / 20.0));
+        let expected = 1.0 - link_percent / 100.0 * (1.0 - loud);
+        println!("{link_percent} %: {loud:.4}, {quiet:.4} for {expected:.4}");
+        assert!(
+            (quiet - expected).abs() < 1e-3,
+            "{link_percent} %: {quiet} {expected}"
+        );
+    }
+}
+
 // A ramp leaves 1 by a value that rounding may have put just below it: the ceiling holds whatever
 // the new link is, here by the samples alone.
 #[test]
@@ -422,8 +448,7 @@ fn off_is_a_pure_delay_of_the_same_length() {
 
 /// Gain of the only channel `after` frames of a quiet passage that follows `loud` frames of a tone
 /// 7 dB above the ceiling, as a factor.
-fn gain_after(loud: usize, hz: f64, after: usize, release: Release) -> f64 {
-    let rate_hz = 48000.0;
+fn gain_after(rate_hz: f64, loud: usize, hz: f64, after: usize, release: Release) -> f64 {
     let mut limiter = Limiter::new(rate_hz, 1);
     let frames = loud + limiter.latency_frames() + after;
     let mut signal: Vec<f32> = (0..frames)
@@ -449,13 +474,28 @@ fn gain_after(loud: usize, hz: f64, after: usize, release: Release) -> f64 {
 /// constant apart are as one to 1/e, wherever the first is taken.
 #[test]
 fn a_manual_release_comes_back_with_its_time_constant() {
-    for ms in [20.0, 100.0, 1000.0] {
-        let frames = |ms: f64| (48.0 * ms / 32.0).round() as usize * 32;
-        let [first, second] = [60.0, 60.0 + ms]
-            .map(|at| 1.0 - gain_after(48_000, 997.0, frames(at), Release::Manual(ms)));
-        let expected = (-((frames(60.0 + ms) - frames(60.0)) as f64) / (48.0 * ms)).exp();
+    for (rate_hz, ms) in [
+        (48_000.0, 20.0),
+        (48_000.0, 100.0),
+        (48_000.0, 1000.0),
+        (44_100.0, 100.0),
+        (192_000.0, 100.0),
+    ] {
+        let per_ms = rate_hz / 1000.0;
+        let frames = |ms: f64| (per_ms * ms / 32.0).round() as usize * 32;
+        let gain = |at| {
+            gain_after(
+                rate_hz,
+                frames(1000.0),
+                997.0,
+                frames(at),
+                Release::Manual(ms),
+            )
+        };
+        let [first, second] = [60.0, 60.0 + ms].map(|at| 1.0 - gain(at));
+        let expected = (-((frames(60.0 + ms) - frames(60.0)) as f64) / (per_ms * ms)).exp();
         println!(
-            "{ms} ms: {first:.4} down, then {second:.4}: {:.4}",
+            "{rate_hz} Hz, {ms} ms: {first:.4} down, then {second:.4}: {:.4}",
             second / first
         );
         assert!((second / first - expected).abs() < 0.01, "{ms} ms");
@@ -465,12 +505,16 @@ fn a_manual_release_comes_back_with_its_time_constant() {
 /// The window reaches half its length of 22 ms and the hold of 25 ms beyond a peak.
 #[test]
 fn the_automatic_release_is_done_60_ms_after_one_peak_as_after_many() {
-    for loud in [48, 4800, 144_000] {
-        assert_eq!(
-            gain_after(loud, 997.0, 60 * 48, Release::Automatic),
-            1.0,
-            "{loud}"
-        );
+    for (rate_hz, loud) in [
+        (48_000.0, 48),
+        (48_000.0, 4800),
+        (48_000.0, 144_000),
+        (44_100.0, 4410),
+        (192_000.0, 19_200),
+    ] {
+        let after = (0.06 * rate_hz) as usize;
+        let gain = gain_after(rate_hz, loud, 997.0, after, Release::Automatic);
+        assert_eq!(gain, 1.0, "{rate_hz} Hz, {loud}");
     }
 }
 

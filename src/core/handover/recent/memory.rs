@@ -72,19 +72,19 @@ impl Drop for Grant {
 mod tests {
     use super::*;
 
-    const WANTED: usize = 11 << 20;
-    const LEAST: usize = 2 << 20;
+    /// Two channels of 16-bit floats at 48 kHz.
+    const SECOND: usize = 48_000 * 2 * 2;
 
+    // What the README promises of each further instance.
     #[test]
-    fn twenty_share_what_there_is() {
+    fn each_further_one_gets_less() {
         static MEMORY: Memory = Memory::new();
-        let grants: Vec<Grant> = (0..20).filter_map(|_| MEMORY.take(WANTED, LEAST)).collect();
-        let bytes: Vec<usize> = grants.iter().map(Grant::bytes).collect();
-        assert!(bytes.iter().sum::<usize>() <= ALL_RINGS, "{bytes:?}");
-        assert!(bytes.is_sorted_by(|a, b| a >= b) && bytes[0] == WANTED);
-        assert!(bytes.len() >= 4 && bytes.iter().all(|bytes| *bytes >= LEAST));
+        let take = || MEMORY.take(60 * SECOND, 10 * SECOND);
+        let grants: Vec<Grant> = (0..20).filter_map(|_| take()).collect();
+        let seconds: Vec<usize> = grants.iter().map(|grant| grant.bytes() / SECOND).collect();
+        assert_eq!(seconds, [60, 45, 30, 20, 13]);
         // What is given back can be taken again.
         drop(grants);
-        assert_eq!(MEMORY.take(WANTED, LEAST).unwrap().bytes(), WANTED);
+        assert_eq!(take().unwrap().bytes(), 60 * SECOND);
     }
 }
