@@ -5,7 +5,7 @@
 
 use crate::listen::with;
 use crestline_core::engine::{CHUNK, Engine, Settings};
-use crestline_core::handover::audition;
+use crestline_core::handover::{AuditionLoop, audition};
 use crestline_core::process::{ChainSettings, ListenSettings, PushSettings};
 use kit::engine_run::{Planes, cut, engine, in_blocks, loudness_lufs, noise};
 use songs::{rink_lights, turnstile};
@@ -255,4 +255,56 @@ fn a_louder_song_after_another_is_turned_down_like_it() {
     let [before, soon, after] = [over(19), over(25), over(32)];
     println!("over the mix: {before:.2} before, {soon:.2} after 5 s, {after:.2} LU after 12");
     assert!(before.abs() < 0.2 && soon.abs() < 3.0 && after.abs() < 0.2);
+}
+
+/// Which reference is heard is settled where a chunk of the engine begins, whatever the settings do
+/// within one: where the side-chain is taken for one and not, a host begins anew, or a fade is shorter
+/// than a chunk, there is always something to be heard.
+#[test]
+fn what_is_heard_is_there_whenever_the_side_chain_comes_and_goes() {
+    for rate_hz in [8_000.0, 48_000.0] {
+        let frames = rate_hz as usize;
+        let (mut sender, receiver) = audition();
+        let mut engine = engine(rate_hz, 2).with_audition(receiver);
+        let planes = noise(2, 4 * frames, 0.3, 7);
+        sender
+            .send(AuditionLoop::new(rate_hz, 2, planes).unwrap())
+            .unwrap();
+        let [main, side] = [3, 4].map(|seed| noise(2, CHUNK, 0.2, seed));
+        let mut run = |count: usize, reset: bool, listen: ListenSettings| -> f64 {
+            if reset {
+                engine.reset();
+            }
+            let mut block = cut(&main, 0..count);
+            let [left, right] = &mut block[..] else {
+                unreachable!()
+            };
+            let side = [&side[0][..count], &side[1][..count]];
+            engine.process(
+                &mut [left, right],
+                &side,
+                &with(ChainSettings::default(), listen),
+            );
+            level_db(&block, 0..count)
+        };
+        let [live, sent] = [true, false].map(|side_chain| heard(true, side_chain, false));
+        for _ in 0..3 * frames / CHUNK {
+            run(CHUNK, false, live);
+        }
+        let loud = |level_db: f64| assert!(level_db > -30.0, "{rate_hz} Hz: {level_db} dB");
+        for (first, second, reset) in [(128, 64, true), (21, 43, true), (128, 128, false)] {
+            loud(run(first, false, live));
+            loud(run(second, false, sent));
+            for _ in 0..40 {
+                loud(run(CHUNK, reset, live));
+            }
+            // And where the reference is asked for at the moment at which the side-chain goes.
+            let mix = heard(false, true, false);
+            loud(run(CHUNK, false, mix));
+            loud(run(CHUNK, false, sent));
+            for _ in 0..2 * frames / CHUNK {
+                run(CHUNK, false, live);
+            }
+        }
+    }
 }

@@ -26,6 +26,8 @@ pub(super) struct Audition {
     places: [Place; LOOPS],
     /// The place from which a reference that was sent is heard now.
     current: Option<usize>,
+    /// The place from which one is heard in this chunk, whatever the settings say meanwhile.
+    in_chunk: Option<usize>,
     live: Live,
     /// The side-chain is the reference, as set last.
     live_wanted: bool,
@@ -59,6 +61,7 @@ impl Audition {
             receiver,
             places: [place(), place()],
             current: None,
+            in_chunk: None,
             live: Live::new(spec),
             live_wanted: false,
         }
@@ -74,6 +77,11 @@ impl Audition {
 
     /// A chunk begins: hands back what is heard no more and takes what has been sent.
     pub fn chunk_begins(&mut self, listen: &Listen) {
+        self.exchange(listen);
+        self.in_chunk = self.current();
+    }
+
+    fn exchange(&mut self, listen: &Listen) {
         for (index, place) in self.places.iter_mut().enumerate() {
             let over = self.current != Some(index) && !listen.hears_reference(index);
             if over
@@ -99,7 +107,7 @@ impl Audition {
         }
     }
 
-    /// What there is to listen to.
+    /// What there is to listen to in this chunk.
     pub fn references(&self) -> References {
         let loudness = |place: &Place| {
             let audition = place.audition()?;
@@ -111,7 +119,7 @@ impl Audition {
         };
         let [first, second] = self.places.each_ref().map(loudness);
         References {
-            current: self.current(),
+            current: self.in_chunk,
             loudness: [first, second, self.live.loudness()],
             moving: self.live.is_moving(),
         }
@@ -128,11 +136,12 @@ impl Audition {
     /// takes those of the side-chain. Returns how many samples of the side-chain were no audio.
     pub fn play(&mut self, settings: ListenSettings, side: &[&[f32]], range: &Range<usize>) -> u32 {
         self.live_wanted = settings.side_chain;
-        let faults = self.live.take(settings.side_chain, side, range);
-        let wanted = settings.reference && !settings.bypass;
-        let current = self.current();
+        let wanted = (settings.reference && !settings.bypass).then_some(self.in_chunk);
+        let wanted = wanted.flatten();
+        let live = settings.side_chain || wanted == Some(LIVE);
+        let faults = self.live.take(live, side, range);
         for (index, place) in self.places.iter_mut().enumerate() {
-            place.runs |= wanted && current == Some(index);
+            place.runs |= wanted == Some(index);
             let audition = place.parcel.as_deref().and_then(Parcel::audition);
             if let (true, Some(audition)) = (place.runs, audition) {
                 let to = range_in(&mut place.signal, range.clone());

@@ -427,8 +427,11 @@ impl Listen {
                 *gain = level.at(left_at_start - offset as u32 - 1);
             }
             for (channel, heard) in heard.iter_mut().enumerate().take(2) {
-                let signal = signals.of(target)[channel];
-                let (heard, signal) = (&mut heard[range.clone()], &signal[range.clone()]);
+                let heard = &mut heard[range.clone()];
+                let Some(signal) = signals.of(target)[channel].get(range.clone()) else {
+                    heard.fill(0.0);
+                    continue;
+                };
                 if full {
                     heard.copy_from_slice(signal);
                 } else {
