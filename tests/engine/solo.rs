@@ -289,3 +289,27 @@ fn bypass_is_all_of_the_input() {
         assert_eq!(input[..SECOND], heard[late..SECOND + late]);
     }
 }
+
+/// A second solo rises as the first one did, wherever the host's blocks ended while that was over.
+#[test]
+fn blocks_of_any_length_are_soloed_alike_again_and_again() {
+    let input = noise(1, 5 * SECOND, 0.3, 11);
+    let heard = |frames: usize| {
+        let settings = |start: usize| {
+            let solo = match start {
+                start if start < SECOND => LOW,
+                start if start < 3 * SECOND => ALL,
+                start if start < 3 * SECOND + SECOND / 2 => LOW,
+                _ => ALL,
+            };
+            with(ChainSettings::default(), soloed(solo))
+        };
+        let sizes = || frames;
+        play(&mut engine(RATE_HZ, 1), &input, sizes, settings)
+    };
+    // Blocks that end where the settings change.
+    let expected = heard(32);
+    for frames in [1, 96, 250, 480, 6_000] {
+        assert!(heard(frames) == expected, "{frames}");
+    }
+}

@@ -128,9 +128,11 @@ impl Solo {
             self.crossover.reset(corners_hz);
             self.products = [[0.0; 5]; 5];
             self.held = 1.0;
+            // Where the last call ended while it ran is the host's cut.
+            (self.until_quantum, self.sounds) = (0, false);
         }
         if fresh {
-            (self.from, self.until_quantum) = (self.to, 0);
+            self.from = self.to;
             self.fade.jump(1.0);
             return;
         }
