@@ -304,18 +304,15 @@ impl Bands {
         self.crossover.split_run([frames], [&mut self.split]);
         let moving = !(self.switch.is_on() && self.curves.share.is_settled());
         let still = self.curves.value();
-        let mut loudest = self.loudest;
         let count = frames.len().min(MAX_RUN);
         let (split, run_levels) = (&self.split[..count], &mut self.levels[..count]);
         dispatch!(self.level, simd => levels(simd, split, run_levels));
         for (levels, gains) in run_levels.iter().zip(&mut self.frames) {
-            loudest = loudest.fast_max(*levels);
             let curves = if moving { self.curves.advance() } else { still };
             *gains = curves.wanted(*levels);
         }
-        self.loudest = loudest;
         // In registers while the loop runs.
-        let (mut envelopes, mut most) = (self.envelopes, self.most);
+        let mut envelopes = self.envelopes;
         for (gains, _) in self.frames.iter_mut().zip(frames) {
             self.countdown -= 1;
             if self.countdown == 0 {
@@ -323,16 +320,23 @@ impl Bands {
                 envelopes.snap_to_zero();
             }
             gains.reduction = envelopes.step(&self.ballistics, gains.reduction);
+        }
+        self.envelopes = envelopes;
+        // What is done counts, and only while it is on.
+        let (mut loudest, mut most) = (self.loudest, self.most);
+        for (gains, levels) in self.frames.iter_mut().zip(&*run_levels) {
+            if moving {
+                let share = self.switch.advance() as f32;
+                gains.makeup *= f32x4::splat(share);
+                gains.reduction *= f32x4::splat(share);
+                if share == 0.0 {
+                    continue;
+                }
+            }
+            loudest = loudest.fast_max(*levels);
             most = most.fast_max(gains.reduction);
         }
-        (self.envelopes, self.most) = (envelopes, most);
-        if moving {
-            for (gains, _) in self.frames.iter_mut().zip(frames) {
-                let share = f32x4::splat(self.switch.advance() as f32);
-                gains.makeup *= share;
-                gains.reduction *= share;
-            }
-        }
+        (self.loudest, self.most) = (loudest, most);
     }
 
     /// Gives frames the gains, and those `beside` them the averages of the gains.
@@ -434,5 +438,48 @@ mod tests {
         let found = level_db[0].map(f64::from).unwrap();
         assert!((found - expected).abs() < 0.02, "{found} for {expected}");
         assert!(level_db[3].unwrap() < -80.0);
+    }
+
+    /// By definition: what is off does nothing and hears nothing, however a block holds the end of
+    /// its fade.
+    #[test]
+    fn what_comes_once_they_are_off_is_not_told() {
+        for frames in [1, 64, 2_000] {
+            let mut bands = Bands::new(48_000.0);
+            let hard = BandSettings {
+                threshold_db: -40.0,
+                ratio: 10.0,
+                attack_ms: 0.1,
+                ..BandSettings::default()
+            };
+            let settings = |on| BandsSettings {
+                on,
+                bands: [hard; 4],
+                ..BandsSettings::default()
+            };
+            let mut signal: Vec<f32> = (0..4_000)
+                .map(|n| {
+                    if n < 2_000 + 962 {
+                        0.0
+                    } else {
+                        (n as f32 * 0.2).sin()
+                    }
+                })
+                .collect();
+            let (silence, later) = signal.split_at_mut(2_000);
+            for (part, on) in [(silence, true), (later, false)] {
+                for block in part.chunks_mut(frames) {
+                    let mut beside = vec![0.0; block.len()];
+                    let mut turned_down = vec![[1.0; 4]; block.len()];
+                    bands.process(
+                        &mut [block],
+                        &mut [&mut beside],
+                        &mut turned_down,
+                        &settings(on),
+                    );
+                }
+            }
+            assert_eq!(bands.take_activity(), BandsActivity::default(), "{frames}");
+        }
     }
 }
