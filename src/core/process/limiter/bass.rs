@@ -18,12 +18,15 @@ const NOT_AT_ALL_HZ: f64 = 100.0;
 /// Energies are whole numbers of this, so that running sums are exact.
 const STEP: f64 = 1.0 / 1_048_576.0;
 /// Largest energy of a quantum: far beyond any audio, and small enough for any sum of them.
-const LARGEST: f32 = 16_777_216.0;
+const LARGEST: f64 = 16_777_216.0;
 
 /// Watches one or two channels.
 #[derive(Debug, Clone)]
 pub struct Bass {
     hz: f64,
+    /// Energies of slopes fall with the square of the sample rate: they are counted in finer steps
+    /// by this factor.
+    finer: f64,
     last: [f32; 2],
     energies: Delay<[u64; 2]>,
     /// Energy and energy of the slope.
@@ -38,6 +41,7 @@ impl Bass {
         let quanta = quanta as usize;
         Self {
             hz: sample_rate_hz / TAU,
+            finer: (sample_rate_hz / 48_000.0).powi(2).max(1.0),
             last: [0.0; 2],
             energies: Delay::new(quanta, [0; 2]),
             sums: [0; 2],
@@ -76,7 +80,7 @@ impl Bass {
             slope += of_slope;
             *last = lane[QUANTUM - 1];
         }
-        let newest = [energy, slope].map(steps);
+        let newest = [steps(energy, 1.0), steps(slope, self.finer)];
         let oldest = self.energies.push(newest);
         for ((sum, newest), oldest) in self.sums.iter_mut().zip(newest).zip(oldest) {
             *sum = *sum + newest - oldest;
@@ -85,7 +89,7 @@ impl Bass {
         if energy == 0.0 {
             return 0.0;
         }
-        let mean_hz = self.hz * (slope / energy).sqrt();
+        let mean_hz = self.hz * (slope / self.finer / energy).sqrt();
         ((NOT_AT_ALL_HZ - mean_hz) / (NOT_AT_ALL_HZ - ALONE_HZ)).clamp(0.0, 1.0)
     }
 }
@@ -95,8 +99,8 @@ impl Bass {
     clippy::cast_sign_loss,
     reason = "clamped to what fits"
 )]
-fn steps(energy: f32) -> u64 {
-    (f64::from(energy.clamp(0.0, LARGEST)) / STEP) as u64
+fn steps(energy: f32, finer: f64) -> u64 {
+    ((f64::from(energy) * finer).clamp(0.0, LARGEST) / STEP) as u64
 }
 
 /// Energy of a lane, and that of the steps from sample to sample, the first from `last`.
@@ -124,14 +128,14 @@ fn energies(lane: &Lane, last: f32) -> (f32, f32) {
 mod tests {
     use super::*;
 
-    fn watched(rate_hz: f64, signal: impl Fn(f64) -> f64) -> f64 {
+    fn watched(rate_hz: f64, channels: usize, signal: impl Fn(f64) -> f64) -> f64 {
         let mut bass = Bass::new(rate_hz);
         let quanta = (0.5 * rate_hz) as usize / QUANTUM;
         (0..quanta)
             .map(|quantum| {
                 let frames = |n: usize| signal((quantum * QUANTUM + n) as f64 / rate_hz) as f32;
                 let lane = std::array::from_fn(frames);
-                bass.push(&[lane, lane])
+                bass.push(&[lane, lane][..channels])
             })
             .fold(0.0, |_, told| told)
     }
@@ -139,20 +143,29 @@ mod tests {
     #[test]
     fn low_tones_and_their_beats_rule_alone_and_anything_above_ends_that() {
         let tone = |hz: f64| move |time: f64| (TAU * hz * time).sin();
-        for rate_hz in [44100.0, 192_000.0] {
-            assert_eq!(watched(rate_hz, tone(41.0)), 1.0);
+        for rate_hz in [44100.0, 192_000.0, 384_000.0] {
+            assert_eq!(watched(rate_hz, 2, tone(41.0)), 1.0);
             assert_eq!(
-                watched(rate_hz, |time| tone(41.0)(time) + tone(55.0)(time)),
+                watched(rate_hz, 2, |time| tone(41.0)(time) + tone(55.0)(time)),
                 1.0
             );
-            assert_eq!(watched(rate_hz, tone(110.0)), 0.0);
+            assert_eq!(watched(rate_hz, 2, tone(110.0)), 0.0);
             // √(41² + (0.1 · 1500)²) Hz.
             assert_eq!(
-                watched(rate_hz, |time| tone(41.0)(time) + 0.1 * tone(1500.0)(time)),
+                watched(rate_hz, 2, |time| tone(41.0)(time)
+                    + 0.1 * tone(1500.0)(time)),
                 0.0
             );
-            assert!((watched(rate_hz, tone(85.0)) - 0.5).abs() < 0.05);
-            assert_eq!(watched(rate_hz, |_| 0.0), 0.0);
+            assert!((watched(rate_hz, 2, tone(85.0)) - 0.5).abs() < 0.05);
+            assert_eq!(watched(rate_hz, 2, |_| 0.0), 0.0);
+            // So they are where they are quiet, and on one channel.
+            let quiet = |hz: f64| watched(rate_hz, 1, |time| 0.25 * tone(hz)(time));
+            assert!(
+                (quiet(85.0) - 0.5).abs() < 0.05,
+                "{rate_hz}: {}",
+                quiet(85.0)
+            );
+            assert!(quiet(100.0) < 0.03, "{rate_hz}: {}", quiet(100.0));
         }
     }
 
