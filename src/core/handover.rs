@@ -41,11 +41,6 @@ pub struct Activity {
     /// Lowest gain of each band of the compressor in the last thirtieth of a second or a little
     /// more, dB; 0 when off.
     pub band_gain_db: [f32; 4],
-    /// Lowest gain of the clean path's limiter over the channels, dB: of the frames that the chain
-    /// was last given, a chunk of the engine's at most.
-    pub clean_limiter_db: f32,
-    /// The same of the output path's limiter.
-    pub output_limiter_db: f32,
     /// Highest level in each band of the compressor in the last thirtieth of a second or a little
     /// more, dBFS of the louder channel; `None` while off or silent.
     pub band_level_db: [Option<f32>; 4],

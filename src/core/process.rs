@@ -10,7 +10,7 @@ mod saturator;
 mod shelves;
 
 pub use bands::{BandSettings, Bands, BandsActivity, BandsSettings};
-pub use chain::{Before, Chain, ChainActivity, ChainSettings};
+pub use chain::{Before, Chain, ChainSettings};
 pub use limiter::{Limiter, LimiterSettings, Release};
 pub use listen::{
     Listen, ListenSettings, MOST_JUMP_DB, REFERENCES, RecentLoudness, ReferenceLoudness,

@@ -63,9 +63,9 @@ fn pushed(push_db: f64) -> [Price; 2] {
         &SONG.channels,
         |_| settings(push_db, true),
         |_, engine| {
-            let activity = engine.snapshot().activity;
-            gains[0].push(activity.clean_limiter_db.into());
-            gains[1].push(activity.output_limiter_db.into());
+            for (gains, gain_db) in gains.iter_mut().zip(engine.limiters_db()) {
+                gains.push(gain_db.into());
+            }
         },
     );
     let snapshot = engine.snapshot();
@@ -229,7 +229,7 @@ fn a_saturator_switched_on_is_limited_as_if_it_had_always_been_on() {
             &mut engine(48_000.0, 2),
             &song,
             |start| settings(12.0, start >= from),
-            |_, engine| gains_db.push(engine.snapshot().activity.output_limiter_db),
+            |_, engine| gains_db.push(engine.limiters_db()[1]),
         );
         gains_db
     };

@@ -64,7 +64,6 @@ impl Engine {
     /// # Realtime
     /// Yes: a copy.
     pub fn snapshot(&self) -> Snapshot {
-        let chain = self.chain.activity();
         let bands = self.bands.told();
         let mut snapshot = Snapshot {
             sample_rate_hz: self.spec.sample_rate_hz,
@@ -76,10 +75,8 @@ impl Engine {
             output: *self.points.told(point::OUTPUT),
             activity: Activity {
                 band_gain_db: bands.gain_db,
-                clean_limiter_db: chain.clean_limiter_db,
-                output_limiter_db: chain.output_limiter_db,
                 band_level_db: bands.level_db,
-                driven_levels: chain.driven_levels,
+                driven_levels: self.chain.driven_levels(),
                 listen_gain_db: self.listen.gain_db() as f32,
                 output_over_input_lu: self.matching.output_over_input_lu(),
                 match_db: self.listen.match_db().map(|db| db as f32),

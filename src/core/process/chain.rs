@@ -45,18 +45,6 @@ impl Default for ChainSettings {
     }
 }
 
-/// What the stages are doing, as of the last block.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct ChainActivity {
-    /// Lowest gain of the clean path's limiter over the channels, dB.
-    pub clean_limiter_db: f32,
-    /// Lowest gain of the output path's limiter over the channels, dB.
-    pub output_limiter_db: f32,
-    /// How often what enters the saturator stands at which level, whether it is on or not: the last
-    /// seconds.
-    pub driven_levels: LevelHistogram,
-}
-
 /// The stages and their state, for one or two channels.
 #[derive(Clone, Debug)]
 pub struct Chain {
@@ -276,23 +264,10 @@ impl Chain {
         ]
     }
 
-    /// What the stages did in the last block.
-    pub fn activity(&self) -> ChainActivity {
-        let lowest = |limiter: &Limiter| {
-            let [left, right] = limiter.gain_db();
-            left.min(right) as f32
-        };
-        let clean_limiter_db = lowest(&self.clean_limiter);
-        let runs = self.saturated_runs;
-        ChainActivity {
-            clean_limiter_db,
-            output_limiter_db: if runs {
-                lowest(&self.saturated_limiter)
-            } else {
-                clean_limiter_db
-            },
-            driven_levels: self.driven.levels(),
-        }
+    /// How often what enters the saturator stands at which level, whether it is on or not: the last
+    /// seconds.
+    pub fn driven_levels(&self) -> LevelHistogram {
+        self.driven.levels()
     }
 }
 

@@ -357,8 +357,7 @@ impl Core {
         for ((gain, alone), needed) in gains.iter_mut().zip(&mut self.alone).zip(&needed) {
             for ((gain, alone), link) in gain.iter_mut().zip(alone.process(needed, pace)).zip(link)
             {
-                // Alone is never lower than linked, so no mix of the two is higher than a channel
-                // needs.
+                // Neither is higher than what the channel needs, so no mix of the two is.
                 *gain = alone + link * (*gain - alone);
             }
         }
