@@ -56,7 +56,7 @@ pub struct Shelves {
     level: Level,
     corners: Corners,
     /// Both sections of each; a lane a channel of either signal.
-    shelves: [[Sections; 2]; 3],
+    sections: [[Sections; 2]; 3],
 }
 
 /// One shelf at work, and the frame that is half-way through: as it was, and what the first section
@@ -75,19 +75,19 @@ impl Shelves {
         Self {
             level: Level::new(),
             corners: Corners::new(sample_rate_hz),
-            shelves: [[Sections::SILENT; 2]; 3],
+            sections: [[Sections::SILENT; 2]; 3],
         }
     }
 
     /// Forgets the signals and takes these corners, in Hz, at once.
     pub fn reset(&mut self, corners_hz: [f64; 3]) {
         self.corners.reset(corners_hz);
-        self.shelves = [[Sections::SILENT; 2]; 3];
+        self.sections = [[Sections::SILENT; 2]; 3];
     }
 
     /// Forgets the first signal.
     pub fn reset_first(&mut self) {
-        for sections in self.shelves.iter_mut().flatten() {
+        for sections in self.sections.iter_mut().flatten() {
             sections.silence_first();
         }
     }
@@ -103,7 +103,7 @@ impl Shelves {
     pub fn advance(&mut self, most: usize) -> (usize, bool) {
         let (frames, is_time) = self.corners.advance_run(most);
         if is_time {
-            for sections in self.shelves.iter_mut().flatten() {
+            for sections in self.sections.iter_mut().flatten() {
                 sections.snap_to_zero();
             }
         }
@@ -137,9 +137,9 @@ impl Shelves {
         let (first, second) = (&mut first[..count], &mut second[..count]);
         let weights = &weights[..count];
         let corners = self.corners.values();
-        let mut low = Shelf::new(simd, &self.shelves[0], &corners[0]);
-        let mut middle = Shelf::new(simd, &self.shelves[1], &corners[1]);
-        let mut high = Shelf::new(simd, &self.shelves[2], &corners[2]);
+        let mut low = Shelf::new(simd, &self.sections[0], &corners[0]);
+        let mut middle = Shelf::new(simd, &self.sections[1], &corners[1]);
+        let mut high = Shelf::new(simd, &self.sections[2], &corners[2]);
         let mut through = [f64x4::splat(simd, 0.0); 2];
         // What a section takes that comes so many rounds after the first.
         let of = |round: usize, later: usize| weights.get(round.wrapping_sub(later));
@@ -172,7 +172,7 @@ impl Shelves {
             });
             through[0] = low.step::<0>(simd, next, of(round, 1));
         }
-        self.shelves = [low.store(), middle.store(), high.store()];
+        self.sections = [low.store(), middle.store(), high.store()];
     }
 }
 
