@@ -12,7 +12,8 @@ const CORNERS: [(usize, f64); 4] = [(14_400, 0.0), (62_400, 6.0), (72_000, 6.0),
 const FRAMES: usize = 96_000;
 const BLOCKS: [usize; 9] = [1, 17, 64, 333, 480, 512, 1_024, 2_048, 4_096];
 /// What is promised, dB.
-const WITHIN_DB: f64 = 0.03;
+const VST3_WITHIN_DB: f64 = 0.01;
+const CLAP_WITHIN_DB: f64 = 0.02;
 /// Range of push, dB.
 const MOST_DB: f64 = 18.0;
 
@@ -66,7 +67,10 @@ fn a_vst3_host_draws_the_curve_with_a_point_at_the_end_of_each_block() {
         let heard = host.run(&constant(), &[block], &points);
         let furthest_db = furthest_db(&heard, rig::raw_host::RawHost::latency(&host.raw));
         println!("VST3, blocks of {block}: {furthest_db:.3} dB");
-        assert!(furthest_db <= WITHIN_DB, "blocks of {block}: {furthest_db}");
+        assert!(
+            furthest_db <= VST3_WITHIN_DB,
+            "blocks of {block}: {furthest_db}"
+        );
     }
 }
 
@@ -97,7 +101,10 @@ fn a_clap_host_draws_the_curve_with_an_event_every_64_frames() {
     for block in BLOCKS {
         let furthest_db = clap_furthest_db(block, 64);
         println!("CLAP, blocks of {block}: {furthest_db:.3} dB");
-        assert!(furthest_db <= WITHIN_DB, "blocks of {block}: {furthest_db}");
+        assert!(
+            furthest_db <= CLAP_WITHIN_DB,
+            "blocks of {block}: {furthest_db}"
+        );
     }
 }
 
