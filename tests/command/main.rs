@@ -24,6 +24,7 @@ mod outputs;
 mod recordings;
 mod reduction;
 mod render;
+mod render_refused;
 mod report;
 mod sound_files;
 mod usage;

@@ -25,6 +25,7 @@ mod readings;
 mod reduction;
 mod reference;
 mod rendering;
+mod sleep;
 mod states;
 mod surfaces;
 mod texts;
