@@ -7,6 +7,7 @@
 //! side-chain is taken): some VST3 hosts do not let the editor set anything else. Automation of
 //! these does no harm; they change what is heard or shown, and every change of what is heard fades.
 
+mod after_close;
 mod edits;
 mod instance;
 mod pages;
@@ -19,6 +20,7 @@ mod track;
 pub mod units;
 mod unsaved;
 
+pub use self::after_close::AfterClose;
 pub use self::edits::{EditBy, Edits};
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
 pub use self::rendering::Rendering;
@@ -114,6 +116,9 @@ pub struct CrestlineParams {
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
+
+    /// What a window that closes has to tell the host.
+    pub after_close: AfterClose,
 
     /// How the host learns that the session has changed.
     pub unsaved: Unsaved,
@@ -299,6 +304,7 @@ impl Default for CrestlineParams {
             audition: Audition::default(),
             side_chain: Mutex::default(),
             edits: Edits::default(),
+            after_close: AfterClose::default(),
             unsaved: Unsaved::default(),
             rendering: Rendering::default(),
             repaint: RepaintNotifier::new(),

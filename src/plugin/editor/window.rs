@@ -116,7 +116,7 @@ impl Closing {
     fn for_window(&self, gui: GuiContext) -> LetGo {
         LetGo {
             closing: self.clone(),
-            gui,
+            gui: Some(gui),
         }
     }
 }
@@ -124,16 +124,17 @@ impl Closing {
 /// Ends, when dropped, the gestures that a window has been closed in the midst of.
 struct LetGo {
     closing: Closing,
-    gui: GuiContext,
+    /// There until it is dropped.
+    gui: Option<GuiContext>,
 }
 
 impl Drop for LetGo {
     fn drop(&mut self) {
         // The framework ends the host's process where it is asked to tell a host that has gone.
-        if !self.closing.params.edits.are_over() {
-            self.closing
-                .gestures
-                .end_all(self.gui.param_setter().raw_context);
+        let Closing { gestures, params } = self.closing.clone();
+        if let Some(gui) = self.gui.take().filter(|_| !params.edits.are_over()) {
+            let end = move || gestures.end_all(gui.param_setter().raw_context);
+            params.after_close.tell(end);
         }
     }
 }

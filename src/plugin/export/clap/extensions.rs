@@ -1,7 +1,7 @@
 //! The framework's extensions, some of whose functions are ours.
 
 use super::Instance;
-use clap_sys::ext::gui::CLAP_EXT_GUI;
+use clap_sys::ext::gui::{CLAP_EXT_GUI, clap_plugin_gui};
 use clap_sys::ext::params::{
     CLAP_EXT_PARAMS, CLAP_PARAM_IS_HIDDEN, CLAP_PARAM_IS_READONLY, clap_param_info,
     clap_plugin_params,
@@ -23,6 +23,7 @@ pub(super) struct Extensions {
     params: OnceLock<clap_plugin_params>,
     state: OnceLock<clap_plugin_state>,
     render: OnceLock<clap_plugin_render>,
+    gui: OnceLock<clap_plugin_gui>,
 }
 
 pub(super) unsafe extern "C" fn get_extension(
@@ -69,6 +70,13 @@ pub(super) unsafe extern "C" fn get_extension(
                     ..*table.cast::<clap_plugin_render>()
                 });
                 (&raw const *render).cast()
+            }
+            it if it == CLAP_EXT_GUI => {
+                let gui = ours.gui.get_or_init(|| clap_plugin_gui {
+                    destroy: Some(destroy_gui),
+                    ..*table.cast::<clap_plugin_gui>()
+                });
+                (&raw const *gui).cast()
             }
             _ => table,
         }
@@ -206,4 +214,21 @@ unsafe extern "C" fn set_render_mode(
             .and_then(|render| render.set)
             .is_some_and(|set| set(plugin, mode))
     }
+}
+
+/// Closes the window, and only then tells the host what that has ended.
+unsafe extern "C" fn destroy_gui(plugin: *const clap_plugin) {
+    // SAFETY: the host has no other pointers to instances than those of `create`.
+    let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
+        return;
+    };
+    instance.params.params().after_close.during(|| {
+        // SAFETY: the table is that of the extension; otherwise the host's promise.
+        unsafe {
+            let gui: Option<&clap_plugin_gui> = instance.extension(CLAP_EXT_GUI);
+            if let Some(destroy) = gui.and_then(|gui| gui.destroy) {
+                destroy(plugin);
+            }
+        }
+    });
 }
