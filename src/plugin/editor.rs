@@ -174,8 +174,12 @@ impl NiceEguiApp for App {
 
     fn ui(&mut self, ui: &mut egui::Ui, frame: &mut Frame) {
         let mut guard = std::mem::take(&mut self.guard);
-        guard.show(ui, |ui| self.draw(ui, frame));
+        let failed = guard.show(ui, |ui| self.draw(ui, frame));
         self.guard = guard;
+        // What is held would be for as long as the window stands still.
+        if let Some(gui) = self.gui.as_ref().filter(|_| failed) {
+            self.view.give_up(&gui.param_setter());
+        }
     }
 
     fn track_info_changed(&mut self, info: TrackInfo) {

@@ -3,6 +3,7 @@
 
 use crestline_core::session::forecast::Forecasted;
 use crestline_core::session::{PlaneMode, TargetChoice, ThemeChoice};
+use crestline_plugin::editor::theme::install;
 use crestline_plugin::params::{CrestlineParams, ListenChoice};
 use egui::accesskit::Role;
 use egui::{Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, TouchPhase, Vec2};
@@ -13,6 +14,8 @@ use rig::editor_stage::{
     BANDS, Place, SIZE, Stage, assert_gesture, lead_to, open, opened, picture_of, sent_to_host,
     tracks,
 };
+use std::cell::RefCell;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -789,5 +792,26 @@ fn the_state_of_the_side_chain_is_told_in_words() {
         // What is written follows within a fifth of a second.
         harness.run_steps(15);
         assert!(harness.query_by_label_contains(words).is_some(), "{words}");
+    }
+}
+
+/// Each window is a new one to egui, whatever the one before was told.
+#[test]
+fn a_window_opened_again_has_the_theme_of_its_session() {
+    let stage = Stage::default();
+    stage
+        .params
+        .session
+        .update(|session| session.theme = ThemeChoice::Light);
+    let stage = Rc::new(RefCell::new(stage));
+    for _ in 0..2 {
+        let drawn = Rc::clone(&stage);
+        let mut harness = Harness::builder()
+            .with_size(SIZE)
+            .with_context_setup(install)
+            .build_ui(move |ui| drawn.borrow_mut().draw(ui));
+        harness.run_steps(3);
+        assert_eq!(harness.ctx.theme(), egui::Theme::Light);
+        stage.borrow_mut().reopen();
     }
 }

@@ -117,6 +117,12 @@ impl Changes {
         self.memory.can_redo()
     }
 
+    /// Drops what was asked for in a frame that did not come to its end, and ends what is held.
+    pub fn give_up(&self, host: &ParamSetter<'_>) {
+        self.queue.give_up(host);
+        self.asked.take();
+    }
+
     /// Tells the host what was changed in this frame, which ends at `now_s`, and does what was
     /// asked for. `held`: a button of the mouse is down. Tells what was done.
     pub fn end_frame(&mut self, host: &ParamSetter<'_>, now_s: f64, held: bool) -> Done {

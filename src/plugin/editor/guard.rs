@@ -21,8 +21,8 @@ pub struct Guard {
 }
 
 impl Guard {
-    /// Has the window drawn, or, once that has panicked, says so.
-    pub fn show(&mut self, ui: &mut Ui, draw: impl FnOnce(&mut Ui)) {
+    /// Has the window drawn, or, once that has panicked, says so. True where it has just panicked.
+    pub fn show(&mut self, ui: &mut Ui, draw: impl FnOnce(&mut Ui)) -> bool {
         if !self.failed {
             // Unwinding closes what egui has open; what the views remember of a frame half drawn is
             // replaced by the next whole one.
@@ -30,7 +30,7 @@ impl Guard {
             if self.failed {
                 ui.ctx().request_repaint();
             }
-            return;
+            return self.failed;
         }
         let colours = scene::colours(ui);
         ui.painter()
@@ -43,6 +43,7 @@ impl Guard {
                 self.failed = false;
             }
         });
+        false
     }
 }
 

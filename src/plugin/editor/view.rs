@@ -142,9 +142,15 @@ impl View {
         self.changes.gestures()
     }
 
-    /// The window has been opened.
-    pub fn opened(&self) {
+    /// The window has been opened, as a new one to egui: theme and size are taken anew.
+    pub fn opened(&mut self) {
+        self.epoch = None;
         self.end.watch();
+    }
+
+    /// A frame has failed: what was asked for in it is dropped, and nothing is held any more.
+    pub(super) fn give_up(&self, setter: &ParamSetter<'_>) {
+        self.changes.give_up(setter);
     }
 
     /// Draws one frame over all of `ui`; changes to parameters go through `setter`.

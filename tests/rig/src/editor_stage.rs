@@ -260,6 +260,11 @@ impl Stage {
         }
     }
 
+    /// The window has been closed and is opened again.
+    pub fn reopen(&mut self) {
+        self.view.opened();
+    }
+
     /// Draws one frame over all of `ui`.
     pub fn draw(&mut self, ui: &mut egui::Ui) {
         self.view.ui(ui, &ParamSetter::new(&*self.host));

@@ -131,6 +131,12 @@ impl Queue {
         self.calls.borrow_mut().push(call);
     }
 
+    /// Drops what has not been told, and ends every gesture.
+    pub fn give_up(&self, host: &ParamSetter<'_>) {
+        self.calls.take();
+        self.gestures.end_all(host.raw_context);
+    }
+
     /// What a parameter is set to in this frame, normalised, if it is.
     pub fn latest(&self, param: ParamPtr) -> Option<f32> {
         let calls = self.calls.borrow();
