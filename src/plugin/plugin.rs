@@ -159,6 +159,7 @@ impl Plugin for Crestline {
             engine.reset();
             context.set_latency_samples(engine.latency_frames() as u32);
         }
+        self.params.unsaved.set_active(true);
         true
     }
 
@@ -174,6 +175,7 @@ impl Plugin for Crestline {
     }
 
     fn deactivate(&mut self) {
+        self.params.unsaved.set_active(false);
         self.params.rendering.end();
     }
 

@@ -146,6 +146,7 @@ fn restart_reaches_the_audio_thread() {
     // A host that lets the plug-in sleep is asked for blocks: it would not be heard of otherwise.
     let woken = Arc::new(AtomicUsize::new(0));
     let counts = Arc::clone(&woken);
+    harness.state().params.unsaved.set_active(true);
     harness.state().params.unsaved.wake_with(move || {
         counts.fetch_add(1, Ordering::Relaxed);
     });

@@ -334,6 +334,7 @@ mod tests {
         let (params, push) = params();
         let woken = std::sync::Arc::new(AtomicU32::new(0));
         let counts = std::sync::Arc::clone(&woken);
+        params.unsaved.set_active(true);
         params.unsaved.wake_with(move || {
             counts.fetch_add(1, Ordering::Relaxed);
         });

@@ -5,6 +5,7 @@ use super::CrestlineParams;
 use crestline_core::session::Session;
 use std::fmt;
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 type Call = Box<dyn Fn() + Send + Sync>;
 
@@ -14,6 +15,7 @@ pub struct Unsaved {
     post: OnceLock<Call>,
     tell: OnceLock<Call>,
     wake: OnceLock<Call>,
+    active: AtomicBool,
 }
 
 impl Unsaved {
@@ -33,10 +35,19 @@ impl Unsaved {
         let _ = self.wake.set(Box::new(wake));
     }
 
+    /// The host has activated the instance, or no longer has.
+    pub fn set_active(&self, active: bool) {
+        // Relaxed: it orders nothing but itself.
+        self.active.store(active, Ordering::Relaxed);
+    }
+
     /// Asks the host for blocks of audio: one that lets quiet plug-ins sleep knows nothing of a
-    /// reference that is to be heard, a side-chain to be captured, or of what is to be forgotten.
+    /// reference that is to be heard, a side-chain to be captured, or of what is to be forgotten. An
+    /// instance that the host has switched off is not to be switched on by that.
     pub fn wake(&self) {
-        if let Some(wake) = self.wake.get() {
+        if let Some(wake) = self.wake.get()
+            && self.active.load(Ordering::Relaxed)
+        {
             wake();
         }
     }
@@ -71,7 +82,22 @@ mod tests {
     use super::*;
     use crestline_core::session::ThemeChoice;
     use std::sync::Arc;
-    use std::sync::atomic::{AtomicUsize, Ordering};
+    use std::sync::atomic::AtomicUsize;
+
+    #[test]
+    fn an_instance_that_is_switched_off_is_not_woken() {
+        let unsaved = Unsaved::default();
+        let woken = Arc::new(AtomicUsize::new(0));
+        let counts = Arc::clone(&woken);
+        unsaved.wake_with(move || {
+            counts.fetch_add(1, Ordering::Relaxed);
+        });
+        for (active, times) in [(false, 0), (true, 1), (false, 1)] {
+            unsaved.set_active(active);
+            unsaved.wake();
+            assert_eq!(woken.load(Ordering::Relaxed), times);
+        }
+    }
 
     #[test]
     fn the_host_is_told_of_what_the_user_changed_and_of_nothing_else() {
