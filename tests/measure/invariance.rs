@@ -6,6 +6,7 @@ use kit::metering::{Group, STEREO, feed, meter, readings_of};
 use kit::signals::{SILENCE, frames, pink_noise, tone, tone_steps, white_noise};
 use proptest::prelude::*;
 use std::cell::RefCell;
+use std::f64::consts::TAU;
 use std::sync::LazyLock;
 
 const RATE: f64 = 48_000.0;
@@ -213,6 +214,34 @@ fn a_restart_equals_a_new_meter() {
     feed(&mut used, &[&BEAT[0], &BEAT[1]]);
     used.finish();
     assert_eq!(used.readings(), WHOLE.0);
+}
+
+/// A tone goes on as it was: no spectrum is made of what lies before a restart, nor of nothing in its
+/// place.
+#[test]
+fn a_restart_leaves_the_level_of_a_steady_tone() {
+    let tone: Vec<f32> = (0..3 * 48_000_u32)
+        .map(|n| (0.1 * (TAU * 100.0 / RATE * f64::from(n)).sin()) as f32)
+        .collect();
+    let highest = |meter: &Meter| {
+        let bands = meter.balance().long_term_db;
+        bands.into_iter().flatten().fold(f32::MIN, f32::max)
+    };
+    for stagger in [0.0, 0.25, 0.5, 0.75] {
+        let mut used = meter(RATE, &STEREO).with_balance(stagger);
+        feed(&mut used, &[&tone, &tone]);
+        let before = highest(&used);
+        for later in [0, 10_000, 30_000] {
+            feed(&mut used, &[&tone[..later], &tone[..later]]);
+            used.restart();
+            feed(&mut used, &[&tone, &tone]);
+            let after = highest(&used);
+            assert!(
+                (after - before).abs() < 0.1,
+                "{stagger}: {after} for {before}"
+            );
+        }
+    }
 }
 
 /// A meter that has heard everything at once: nothing but bad samples, then the smallest, then too

@@ -49,6 +49,8 @@ pub(super) struct Analyser {
     /// The signal, filled from the left; half of it is kept after each spectrum.
     signal: Vec<Complex32>,
     filled: usize,
+    /// So many of them, from the left, nobody has heard: no spectrum is made of those.
+    unheard: usize,
     spectrum: Vec<Complex32>,
     scratch: Vec<Complex32>,
     /// Power of both channels in each line, not yet scaled.
@@ -76,6 +78,7 @@ impl Analyser {
             window: window.collect(),
             signal: zeros(len),
             filled,
+            unheard: filled,
             spectrum: zeros(len),
             power: vec![0.0; lines],
             // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²); and half of it, for the two
@@ -92,6 +95,7 @@ impl Analyser {
     pub fn reset(&mut self) {
         // `filled` stays: the stagger between the meters must survive.
         self.signal.fill(Complex32::default());
+        self.unheard = self.filled;
     }
 
     /// Takes samples of both channels, as many of either; calls `spectrum_due` with the power in
@@ -111,14 +115,18 @@ impl Analyser {
             self.filled += now;
             (left, right) = (&left[now..], &right[now..]);
             if self.filled == self.signal.len() {
-                self.transform();
-                spectrum_due(&mut self.bands.iter().map(|band| {
-                    let lines = &self.power[band.first..];
-                    dot(self.level, &lines[..band.weights.len()], &band.weights) * self.power_scale
-                }));
+                if self.unheard == 0 {
+                    self.transform();
+                    spectrum_due(&mut self.bands.iter().map(|band| {
+                        let lines = &self.power[band.first..];
+                        dot(self.level, &lines[..band.weights.len()], &band.weights)
+                            * self.power_scale
+                    }));
+                }
                 let half = self.signal.len() / 2;
                 self.signal.copy_within(half.., 0);
                 self.filled = half;
+                self.unheard = self.unheard.saturating_sub(half);
             }
         }
     }
@@ -145,7 +153,7 @@ impl Analyser {
         if self.filled > other.filled && self.filled >= half {
             self.filled -= half;
         }
-        // Before the very first samples there was silence.
+        self.unheard = (other.unheard + self.filled).saturating_sub(other.filled);
         let known = self.filled.min(other.filled);
         let (before, signal) = self.signal[..self.filled].split_at_mut(self.filled - known);
         before.fill(Complex32::default());
