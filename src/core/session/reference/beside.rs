@@ -122,8 +122,9 @@ impl BesideMeter {
                 .as_ref()
                 .map(|(request, _)| &request.reference);
             let known = known.filter(|known| ***known == *reference).cloned();
+            // Nor does it count as made: the one before may be asked for again.
             if known.is_none() {
-                state.found = None;
+                (state.found, state.done) = (None, None);
             }
             let request = Request {
                 settings: *settings,
