@@ -38,8 +38,9 @@ pub fn folder() -> Option<PathBuf> {
     Some(parent.join("Crestline"))
 }
 
-/// Longest name of a track in the name of a file, characters.
+/// Longest name of a track in the name of a file, characters and bytes: systems take 255 bytes.
 const TRACK_CHARS: usize = 60;
+const TRACK_BYTES: usize = 200;
 
 /// What a file is called, without its extension: such as `Loudness Mix bus 2026-03-01 17.45.09
 /// UTC`. Of the track's name, which may be empty, what no system takes in names of files is left
@@ -49,6 +50,10 @@ pub fn name(track: &str, now: SystemTime) -> String {
         .chars()
         .filter(|letter| !letter.is_control() && !"/\\:*?\"<>|".contains(*letter))
         .take(TRACK_CHARS)
+        .scan(0, |bytes, letter| {
+            *bytes += letter.len_utf8();
+            (*bytes <= TRACK_BYTES).then_some(letter)
+        })
         .collect();
     let words = ["Loudness", track.trim(), &stamp(now)];
     let said: Vec<_> = words.into_iter().filter(|word| !word.is_empty()).collect();
