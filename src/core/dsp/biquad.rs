@@ -100,36 +100,6 @@ impl Coefficients {
         )
     }
 
-    /// Butterworth low-pass of second order: −3.01 dB at the corner.
-    pub fn low_pass(sample_rate_hz: f64, corner_hz: f64) -> Self {
-        let (cos, alpha) = angle(sample_rate_hz, corner_hz, FRAC_1_SQRT_2);
-        let half = (1.0 - cos) / 2.0;
-        Self::normalised(
-            [half, 2.0 * half, half],
-            [1.0 + alpha, -2.0 * cos, 1.0 - alpha],
-        )
-    }
-
-    /// Butterworth high-pass of second order: −3.01 dB at the corner.
-    pub fn high_pass(sample_rate_hz: f64, corner_hz: f64) -> Self {
-        let (cos, alpha) = angle(sample_rate_hz, corner_hz, FRAC_1_SQRT_2);
-        let half = f64::midpoint(1.0, cos);
-        Self::normalised(
-            [half, -2.0 * half, half],
-            [1.0 + alpha, -2.0 * cos, 1.0 - alpha],
-        )
-    }
-
-    /// All-pass of second order: 0 dB everywhere, −180° at the corner; `q` (> 0) sets how fast the
-    /// phase turns there.
-    pub fn all_pass(sample_rate_hz: f64, corner_hz: f64, q: f64) -> Self {
-        let (cos, alpha) = angle(sample_rate_hz, corner_hz, q);
-        Self::normalised(
-            [1.0 - alpha, -2.0 * cos, 1.0 + alpha],
-            [1.0 + alpha, -2.0 * cos, 1.0 - alpha],
-        )
-    }
-
     /// Complex gain at `freq_hz`, as (real, imaginary).
     pub fn response(&self, freq_hz: f64, sample_rate_hz: f64) -> (f64, f64) {
         let (sin1, cos1) = (2.0 * PI * freq_hz / sample_rate_hz).sin_cos();
@@ -288,38 +258,12 @@ mod tests {
         }
     }
 
-    /// Butterworth, second order: |H|² = 1/(1+r⁴) and r⁴/(1+r⁴).
-    #[test]
-    fn passes_are_butterworth_and_the_all_pass_turns_by_180_degrees_at_its_corner() {
-        for rate in RATES_HZ {
-            for corner_hz in [20.0, 997.0, 3300.0] {
-                let low = Coefficients::low_pass(rate, corner_hz);
-                let high = Coefficients::high_pass(rate, corner_hz);
-                let all = Coefficients::all_pass(rate, corner_hz, FRAC_1_SQRT_2);
-                for freq_hz in frequencies(rate) {
-                    let r4 = warped(freq_hz, corner_hz, rate).powi(4);
-                    assert!(
-                        (low.magnitude_db(freq_hz, rate) + 10.0 * (1.0 + r4).log10()).abs() < 1e-5
-                    );
-                    assert!(
-                        (high.magnitude_db(freq_hz, rate) + 10.0 * (1.0 + 1.0 / r4).log10()).abs()
-                            < 1e-5
-                    );
-                    assert!(all.magnitude_db(freq_hz, rate).abs() < 1e-6);
-                }
-                let (re, im) = all.response(corner_hz, rate);
-                assert!((re + 1.0).abs() < 1e-6 && im.abs() < 1e-6);
-            }
-        }
-    }
-
     /// The discrete Fourier transform of the impulse response is the response.
     #[test]
     fn the_section_does_what_its_coefficients_say() {
         for design in [
             Coefficients::low_shelf(48_000.0, 100.0, 6.0),
             Coefficients::high_shelf(48_000.0, 5000.0, -6.0),
-            Coefficients::all_pass(48_000.0, 500.0, 2.0),
         ] {
             for freq_hz in frequencies(48_000.0) {
                 let mut section = Biquad::default();
@@ -355,7 +299,7 @@ mod tests {
 
     #[test]
     fn state_that_dies_away_becomes_exactly_zero() {
-        let design = Coefficients::low_pass(8000.0, 20.0);
+        let design = Coefficients::low_shelf(8000.0, 20.0, 6.0);
         let mut section = Biquad::default();
         section.step(&design, f64x2::splat(1.0));
         for _ in 0..8000 {

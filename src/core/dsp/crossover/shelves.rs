@@ -10,8 +10,7 @@
 //!
 //! whose zeros all lie to the left: no filter of that magnitude turns phases less (A. Oppenheim,
 //! R. Schafer, *Discrete-Time Signal Processing*, section 5.6), and with equal gains it is no filter
-//! at all. Three of them, one a crossover, and the gain of the top band make
-//! the gains of four bands.
+//! at all. Three of them, one a crossover, and the gain of the top band make the gains of four bands.
 //!
 //! Written as a sum over the low-pass `L` and the band-pass `B` of the denominator,
 //!
@@ -23,10 +22,6 @@
 //! however fast it moves, and at `c = 1` a frame passes as it is. The lowest crossover comes first,
 //! for what one shelf has changed is remembered by the next for about half a period of the next
 //! one's corner.
-
-//!
-//! (Least phase for a magnitude: A. Oppenheim, R. Schafer, *Discrete-Time Signal Processing*,
-//! section 5.6.)
 
 #![expect(
     clippy::inline_always,

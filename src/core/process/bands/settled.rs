@@ -76,7 +76,8 @@ impl Settled {
         self.idle
     }
 
-    /// Works out the averages of the gains of some frames, to the second place of `gains`, and tells the factor by which each band of each is turned down.
+    /// Works out the averages of the gains of some frames, to the second place of `gains`, and tells
+    /// the factor by which each band of each is turned down.
     pub fn average(
         &mut self,
         bands: &[FrameGains],
