@@ -368,52 +368,10 @@ mod tests {
                     --bands -31:2:7:21:210:1,-32:3:8:22:220:2,off,-34:5:10:24:240:4 \
                     --crossovers-hz 110,900,5500 --saturate --shoulder-db 4 --lean-percent 30 \
                     --blend-percent 80 --ceiling-dbtp -1.5 --release-ms 120 --link-percent 60";
-        let band = |n: u8| {
-            let of = f64::from(n);
-            BandSettings {
-                enabled: true,
-                threshold_db: -30.0 - of,
-                ratio: 1.0 + of,
-                knee_db: 6.0 + of,
-                attack_ms: 20.0 + of,
-                release_ms: 200.0 + 10.0 * of,
-                makeup_db: of,
-            }
-        };
-        let expected = ChainSettings {
-            push: PushSettings { push_db: 4.5 },
-            shelves: ShelvesSettings {
-                low_hz: 95.0,
-                low_gain_db: -2.5,
-                high_hz: 7_500.0,
-                high_gain_db: 1.5,
-            },
-            bands: BandsSettings {
-                on: true,
-                crossovers_hz: [110.0, 900.0, 5_500.0],
-                bands: [
-                    band(1),
-                    band(2),
-                    BandSettings {
-                        enabled: false,
-                        ..BandSettings::default()
-                    },
-                    band(4),
-                ],
-            },
-            saturator: SaturatorSettings {
-                enabled: true,
-                ceiling_dbtp: -1.5,
-                shoulder_db: 4.0,
-                lean_percent: 30.0,
-                blend_percent: 80.0,
-            },
-            limiter: LimiterSettings {
-                enabled: true,
-                ceiling_dbtp: -1.5,
-                release: Release::Manual(120.0),
-                link_percent: 60.0,
-            },
+        let mut expected = kit::settings::all_different();
+        expected.bands.bands[2] = BandSettings {
+            enabled: false,
+            ..BandSettings::default()
         };
         let settings = |text: &str| {
             let command = Command::try_parse_from(text.split_whitespace()).unwrap();

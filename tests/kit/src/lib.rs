@@ -23,6 +23,7 @@ pub mod mutate;
 pub mod pause;
 pub mod recorded;
 pub mod reference;
+pub mod settings;
 pub mod signals;
 pub mod skip;
 pub mod sound_files;
