@@ -119,11 +119,9 @@ fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
         (Path::Clean, Signal::Clean, "clean"),
         (Path::Saturated, Signal::Output, "saturated"),
     ];
-    let [words, longer] = [0, 1].map(|length| {
-        paths.map(|(path, _, name)| {
-            let words = potential_in_words(points, path, playback_lufs);
-            words.map(|words| format!("{name} {}", words[length]))
-        })
+    let told = paths.map(|(path, _, name)| {
+        let words = potential_in_words(points, path, playback_lufs);
+        words.map(|words| words.map(|words| format!("{name} {words}")))
     });
     let titles = ["LU per dB, potential", "LU gained by each dB"];
     let width = |text: &str| {
@@ -137,8 +135,10 @@ fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
         let wide: f32 = names.into_iter().map(|name| KEY + width(name)).sum();
         width(title) + wide <= room
     };
-    let potentials = words[0].as_deref().zip(words[1].as_deref());
-    let potentials = potentials.map(<[&str; 2]>::from);
+    let potentials = match &told {
+        [Some([clean, _]), Some([saturated, _])] => Some([clean.as_str(), saturated]),
+        _ => None,
+    };
     let (title, names) = potentials
         .filter(|names| fits(titles[0], *names))
         .map_or((titles[1], paths.map(|(_, _, name)| name)), |names| {
@@ -156,7 +156,7 @@ fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
     }
     let place = Rect::from_min_max(pos2(left, area.top()), pos2(x, area.top() + HEAD));
     let response = ui.interact(place, ui.scope_id().with("potential"), Sense::HOVER);
-    let longer: Vec<_> = longer.into_iter().flatten().collect();
+    let longer: Vec<_> = told.iter().flatten().map(|[_, longer]| &**longer).collect();
     let longer = if longer.is_empty() {
         format!("not known yet: {}", fixed(None, 1))
     } else {
