@@ -1,14 +1,13 @@
-//! Switches, listening, menus and what is said in words: each found by its name, by mouse or
-//! keyboard.
+//! Switches, menus and what is said in words: each found by its name, by mouse or keyboard.
 
 use crestline_core::session::forecast::Forecasted;
 use crestline_core::session::{PlaneMode, TargetChoice, ThemeChoice};
 use crestline_plugin::editor::theme::install;
-use crestline_plugin::params::{CrestlineParams, ListenChoice};
+use crestline_plugin::params::CrestlineParams;
 use egui::accesskit::Role;
-use egui::{Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, TouchPhase, Vec2};
+use egui::{Event, Key, Modifiers, Vec2};
 use egui_kittest::Harness;
-use egui_kittest::kittest::{NodeT, Queryable};
+use egui_kittest::kittest::Queryable;
 use nice_plug::prelude::{Param, Params};
 use rig::editor_stage::{
     BANDS, Place, SIZE, Stage, assert_gesture, lead_to, open, opened, picture_of, sent_to_host,
@@ -56,88 +55,6 @@ fn every_switch_switches() {
         harness.run_steps(2);
         assert_eq!(param.value(), before, "{}", param.name());
     }
-}
-
-#[test]
-fn the_listen_switch_offers_four_signals() {
-    let mut harness = opened();
-    let params = harness.state().params.clone();
-    for (name, choice) in [
-        ("Clean", ListenChoice::Clean),
-        ("Input", ListenChoice::Input),
-        ("Residue", ListenChoice::Residue),
-        ("Output", ListenChoice::Output),
-    ] {
-        harness.get_by_label(&format!("Listen to {name}")).click();
-        harness.run_steps(2);
-        assert_eq!(params.listen.value(), choice);
-        let words = match choice {
-            ListenChoice::Output => "host records: output".to_owned(),
-            _ => format!("host records: {}, not the output", name.to_lowercase()),
-        };
-        let recorded = harness.query_by_label_contains(&words).is_some();
-        assert!(recorded, "{words}");
-    }
-    assert_eq!(sent_to_host(&harness).len(), 4 * 3);
-}
-
-#[test]
-fn a_reference_is_offered_while_there_is_one() {
-    let mut harness = opened();
-    let listen_to = |name: &str| format!("Listen to {name}");
-    let press = |harness: &mut Harness<'_, Stage>, key| {
-        harness.key_press(key);
-        harness.run_steps(2);
-    };
-    // Asked for, but not there.
-    press(&mut harness, Key::Num5);
-    assert!(!harness.state().params.reference.value());
-    assert!(harness.query_by_label(&listen_to("Reference")).is_none());
-    let silence = vec![0.0; 4_800];
-    let tone = |n: u32| 0.1 * (f64::from(n) * 0.05).sin() as f32;
-    let planes = vec![(0..200_000).map(tone).collect(); 2];
-    harness.state_mut().refer_to(planes);
-    harness.state_mut().play([&silence, &silence]);
-    harness.run_steps(2);
-    let params = harness.state().params.clone();
-    harness.get_by_label(&listen_to("Clean")).click();
-    harness.run_steps(2);
-    sent_to_host(&harness);
-    harness.get_by_label(&listen_to("Reference")).click();
-    harness.run_steps(2);
-    // The other choice stays, to come back to.
-    assert_gesture(&sent_to_host(&harness), params.reference.as_ptr(), 1.0);
-    assert_eq!(params.listen.value(), ListenChoice::Clean);
-    let says = |harness: &Harness<'_, Stage>, words: &str| {
-        harness
-            .query_by_label_contains(&format!("host records: {words}, not the output"))
-            .is_some()
-    };
-    assert!(says(&harness, "reference"));
-    press(&mut harness, Key::Num5);
-    assert!(!params.reference.value() && says(&harness, "clean"));
-    press(&mut harness, Key::Num5);
-    assert!(params.reference.value() && says(&harness, "reference"));
-    press(&mut harness, Key::Num3);
-    assert!(!params.reference.value() && says(&harness, "input"));
-    press(&mut harness, Key::Num5);
-    harness.state_mut().refer_to(Vec::new());
-    harness.state_mut().play([&silence, &silence]);
-    harness.run_steps(2);
-    assert!(harness.query_by_label(&listen_to("Reference")).is_none());
-    assert!(params.reference.value() && says(&harness, "input"));
-}
-
-#[test]
-fn bypass_is_said_plainly() {
-    let stage = Stage::default();
-    stage.set_plain(|params| &params.bypass, true);
-    let harness = open(stage, SIZE, 1.0);
-    assert!(
-        harness
-            .query_by_label_contains("host records: input, bypassed")
-            .is_some()
-    );
 }
 
 #[test]
@@ -465,62 +382,6 @@ fn tab_reaches_every_control() {
     }
 }
 
-/// One stage at a time lies over the history; its button, escape and another tile close it.
-#[test]
-fn a_stage_opens_over_the_history_and_closes() {
-    let mut harness = opened();
-    let over_history =
-        |harness: &Harness<'_, Stage>| harness.query_by_label_contains("History, ").is_none();
-    let press = |harness: &mut Harness<'_, Stage>, name: &str| {
-        harness.get_by_label(name).click();
-        harness.run_steps(3);
-    };
-    assert!(!over_history(&harness));
-    press(&mut harness, "Open saturator");
-    assert!(over_history(&harness) && harness.query_by_label("Shoulder").is_some());
-    press(&mut harness, "Open limiter");
-    assert!(over_history(&harness) && harness.query_by_label("Shoulder").is_none());
-    assert!(harness.query_by_label("Ceiling").is_some());
-    press(&mut harness, "Close limiter");
-    assert!(!over_history(&harness));
-    press(&mut harness, "Open shelves");
-    harness.key_press(Key::Escape);
-    harness.run_steps(3);
-    assert!(!over_history(&harness));
-    // Escape first drops what is being typed.
-    press(&mut harness, "Open limiter");
-    harness.get_by_label("Ceiling").focus();
-    harness.run_steps(2);
-    harness.key_press(Key::Enter);
-    harness.run_steps(3);
-    harness.key_press(Key::Escape);
-    harness.run_steps(3);
-    assert!(over_history(&harness));
-    assert!(harness.query_by_label("Ceiling, type a value").is_none());
-    harness.key_press(Key::Escape);
-    harness.run_steps(3);
-    assert!(!over_history(&harness));
-    assert_eq!(sent_to_host(&harness), []);
-}
-
-/// The tiles tell what the stages are set to, and a screen reader hears it.
-#[test]
-fn a_tile_tells_its_main_values() {
-    let stage = Stage::default();
-    stage.set_plain(|params| &params.shelves.low_gain, -2.5);
-    stage.set_plain(|params| &params.limiter.on, true);
-    stage.set_plain(|params| &params.saturator.shoulder, 4.0);
-    let harness = open(stage, SIZE, 1.0);
-    let said = |name: &str| harness.get_by_label(name).value().unwrap();
-    assert_eq!(
-        said("Open shelves"),
-        "low −2.5 dB at 120\u{a0}Hz, high 0.0 dB at 6.0\u{a0}kHz"
-    );
-    assert!(said("Open saturator").starts_with("shoulder 4.0\u{a0}dB, off: would bend"));
-    assert!(said("Open limiter").starts_with("ceiling −1.0\u{a0}dBTP, lowest"));
-    assert!(said("Open bands").contains("off"));
-}
-
 #[test]
 fn everything_a_host_can_set_by_hand_is_in_the_editor() {
     // What is left to the host: its own bypass switch, the restart trigger for automation, and
@@ -583,153 +444,6 @@ fn everything_a_host_can_set_by_hand_is_in_the_editor() {
             "{name}"
         );
     }
-}
-
-#[test]
-fn the_history_is_magnified_and_moved_by_keys_and_wheel() {
-    let mut stage = Stage::default();
-    let tone: Vec<f32> = (0..2_880_000_u32)
-        .map(|frame| 0.3 * (frame as f32 * 0.1).sin())
-        .collect();
-    stage.play([&tone, &tone]);
-    let mut harness = open(stage, SIZE, 1.0);
-    harness.get_by_label("History, 0:00 to 1:00").focus();
-    harness.run_steps(2);
-    for _ in 0..4 {
-        harness.key_press(Key::ArrowUp);
-        harness.run_steps(2);
-    }
-    // Magnified about its middle, 1.25⁴ times.
-    assert!(harness.query_by_label("History, 0:17 to 0:42").is_some());
-    harness.key_press(Key::ArrowLeft);
-    harness.run_steps(2);
-    assert!(harness.query_by_label("History, 0:15 to 0:39").is_some());
-    harness.key_press(Key::Home);
-    harness.run_steps(2);
-    harness.get_by_label("History, 0:00 to 1:00").hover();
-    harness.run_steps(1);
-    harness.event(Event::MouseWheel {
-        unit: MouseWheelUnit::Line,
-        delta: Vec2::new(0.0, 1.0),
-        phase: TouchPhase::Move,
-        modifiers: Modifiers::NONE,
-        source: MouseWheelSource::Unknown,
-    });
-    harness.run_steps(2);
-    assert!(harness.query_by_label("History, 0:06 to 0:54").is_some());
-}
-
-/// Ten seconds of a tone; for two of them the transport stands still.
-fn with_a_gap() -> Stage {
-    let mut stage = Stage::default();
-    let tone: Vec<f32> = (0..192_000_u32)
-        .map(|frame| 0.9 * (frame as f32 * 0.1).sin())
-        .collect();
-    stage.play([&tone, &tone]);
-    stage.transport = false;
-    stage.play([&tone[..96_000], &tone[..96_000]]);
-    stage.transport = true;
-    stage.play([&tone, &tone]);
-    stage
-}
-
-/// What the history says of the moment that is read.
-fn read_out(harness: &Harness<'_, Stage>) -> Option<String> {
-    harness.get_by_label_contains("History, ").value()
-}
-
-#[test]
-fn hovering_or_clicking_the_history_reads_every_value() {
-    let mut harness = open(with_a_gap(), SIZE, 1.0);
-    assert_eq!(read_out(&harness), None);
-    let strip = harness.get_by_label_contains("History, ").rect();
-    // The strip shows half a minute until more has been recorded.
-    let at = |time_s: f32| strip.left_center() + Vec2::new(time_s / 30.0 * strip.width(), 0.0);
-    harness.hover_at(at(3.55));
-    harness.run_steps(2);
-    let text = read_out(&harness).unwrap();
-    for part in [
-        "0:03   song 0:03;",
-        "loudness  input ",
-        "momentary ",
-        "PLR  input ",
-        "microdynamics  input ",
-        "true peak ",
-        "limiter  clean ",
-        "bands ",
-        "distortion ",
-    ] {
-        assert!(text.contains(part), "{part} in {text}");
-    }
-    harness.hover_at(at(5.05));
-    harness.run_steps(2);
-    assert!(read_out(&harness).unwrap().contains("stopped"));
-    // What was clicked stays when the pointer has gone, and goes by escape.
-    harness.hover_at(at(8.05));
-    harness.run_steps(1);
-    harness.drag_at(at(8.05));
-    harness.run_steps(1);
-    harness.drop_at(at(8.05));
-    harness.run_steps(1);
-    harness.hover_at(egui::Pos2::new(3.0, 3.0));
-    harness.run_steps(2);
-    assert!(read_out(&harness).unwrap().starts_with("0:08   song 0:08;"));
-    harness.get_by_label_contains("History, ").focus();
-    harness.run_steps(2);
-    harness.key_press_modifiers(Modifiers::SHIFT, Key::ArrowLeft);
-    harness.run_steps(2);
-    assert!(read_out(&harness).unwrap().starts_with("0:07   song 0:07;"));
-    harness.key_press(Key::Escape);
-    harness.run_steps(2);
-    assert_eq!(read_out(&harness), None);
-}
-
-/// The picture of the saturator tells how much of the signal bends, whether it is on or not. A sine
-/// of amplitude 0.9 is above `s` for `1 − 2·asin(s/0.9)/π` of the time (the arcsine distribution).
-#[test]
-fn the_saturator_tells_how_much_lies_above_its_shoulder() {
-    let stage = with_a_gap();
-    stage.set_plain(|params| &params.saturator.shoulder, 6.0);
-    let mut harness = open(stage, SIZE, 1.0);
-    lead_to(&mut harness, Place::in_stage("saturator"));
-    let shoulder = 10.0_f64.powf((-1.0 - 6.0) / 20.0);
-    let expected = 100.0 * (1.0 - 2.0 * (shoulder / 0.9).asin() / std::f64::consts::PI);
-    let text = harness
-        .get_by_label_contains("Saturator's curve and levels, ")
-        .accesskit_node()
-        .label()
-        .unwrap();
-    let number = text
-        .trim_start_matches("Saturator's curve and levels, off: would bend ")
-        .trim_end_matches('%')
-        .trim();
-    let found: f64 = number.parse().unwrap();
-    assert!((found - expected).abs() < 1.0, "{text} for {expected:.1}");
-}
-
-/// Each band tells the level that meets its threshold, and what it does about it.
-#[test]
-fn each_band_tells_level_threshold_and_gain() {
-    let mut stage = Stage::default();
-    stage.set_plain(|params| &params.bands.on, true);
-    stage.set_plain(|params| &params.band[1].threshold, -20.0);
-    let tone: Vec<f32> = (0..192_000_u32)
-        .map(|frame| 0.5 * (frame as f32 * std::f32::consts::TAU * 350.0 / 48_000.0).sin())
-        .collect();
-    stage.play([&tone, &tone]);
-    let mut harness = open(stage, SIZE, 1.0);
-    lead_to(&mut harness, Place::in_stage("bands"));
-    let text = harness
-        .get_by_label("Show the low-mid band")
-        .value()
-        .unwrap();
-    // A tone in the middle of a band passes its filters nearly whole: 20·log10(0.5) = −6.0 dBFS;
-    // ratio 2 turns down half of what is above.
-    assert!(text.starts_with("level −6."), "{text}");
-    assert!(
-        text.contains("threshold −20.0\u{a0}dBFS") && text.contains("gain −6."),
-        "{text}"
-    );
 }
 
 /// The size asked for by the corner, points.
