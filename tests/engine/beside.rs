@@ -187,6 +187,8 @@ fn it_follows_settings_and_music() {
     other.name = "another".into();
     meter.ask(&louder, &other, Instant::now());
     assert_eq!(meter.found(), None);
+    // Back before it could be measured: that one is measured again.
+    assert!(until_found(&mut meter, &louder, &reference, |_| true));
     assert!(until_found(&mut meter, &louder, &other, |_| true));
     forecaster.set_source(None);
     let begun = Instant::now();

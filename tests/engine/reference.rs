@@ -12,6 +12,7 @@ use kit::metering::{STEREO, readings_of};
 use kit::signals::{Random, pink_noise, tone_steps};
 use songs::rink_lights;
 use std::f64::consts::PI;
+use std::f64::consts::TAU;
 
 const RATE: u32 = 48_000;
 const RATE_HZ: f64 = 48_000.0;
@@ -83,6 +84,18 @@ fn the_whole_and_a_part_read_as_the_meter_reads_them() {
     assert_eq!(range(&told.part), None);
     println!("reference: profile against meter and library: at most {worst:.4}");
     assert_eq!((told.part.start_s, told.part.end_s), (start_s, end_s));
+}
+
+/// A tone has the same peak wherever it is cut: behind the cut it goes on.
+#[test]
+fn a_part_that_is_cut_at_a_crest_has_no_peak_of_its_own() {
+    let tone: Vec<f32> = (0..20 * 48_000_u32)
+        .map(|n| (0.5 * (TAU * 100.0 / RATE_HZ * f64::from(n)).sin()) as f32)
+        .collect();
+    // A quarter of a period past a whole one.
+    let told = profile(&STEREO, &[&tone, &tone], Section::Between(5.0, 15.0025));
+    let [whole, part] = [&told.whole, &told.part].map(|figures| figures.true_peak_dbtp.unwrap());
+    assert!((part - whole).abs() < 0.01, "{part} for {whole}");
 }
 
 /// By construction: 30 s of tone stand 12 dB above what is around them, from a tenth of a second
@@ -549,7 +562,7 @@ fn what_a_low_rate_leaves_out_is_no_difference() {
             .collect();
         let signal: Vec<f32> = (0..8 * rate)
             .map(|n| {
-                let turn = std::f64::consts::TAU * f64::from(n) / f64::from(rate);
+                let turn = TAU * f64::from(n) / f64::from(rate);
                 let tones = tones
                     .iter()
                     .map(|(hz, phase)| (turn * hz + phase).sin() / hz.sqrt());

@@ -154,8 +154,16 @@ mod tests {
                 &"é".repeat(99),
                 format!("Loudness {} {stamp}", "é".repeat(60)),
             ),
+            // Four bytes each.
+            (
+                &"🎚".repeat(60),
+                format!("Loudness {} {stamp}", "🎚".repeat(50)),
+            ),
         ] {
-            assert_eq!(name(track, now), expected);
+            let name = name(track, now);
+            assert_eq!(name, expected);
+            // What Linux, macOS and Windows take, with the longest ending.
+            assert!(name.len() + ".json".len() <= 255, "{name}");
         }
     }
 
