@@ -37,9 +37,8 @@ band (see crestline reduction --help), counted from the input with its push and 
 Distortion of -150 dB is none.
 
 JSON (--json):
-  One object with the keys file, path, sample_rate_hz, channels, duration_s, clipped_samples, and
-  input, clean and output, each
-  an object with the measuring keys of crestline measure, and clean_reduction and output_reduction, each an object
+  One object with the keys file, path, sample_rate_hz, channels, duration_s, clipped_samples, and input, clean and output,
+  each an object with the measuring keys of crestline measure, and clean_reduction and output_reduction, each an object
   with the keys of crestline reduction; null for what cannot be measured.
 
 Exit codes:
