@@ -512,6 +512,55 @@ fn what_was_limited_is_forgotten_after_four_tenths_of_a_second() {
     }
 }
 
+/// A hit after something quiet that was driven far more, and one after a pause in which the output
+/// sounds on by itself: the gain from before them must not make of them what is louder than all.
+#[test]
+fn the_residue_has_no_higher_peak_than_the_output_has_had() {
+    let limited = ChainSettings {
+        push: PushSettings { push_db: 18.0 },
+        limiter: LimiterSettings {
+            enabled: true,
+            ..LimiterSettings::default()
+        },
+        ..ChainSettings::default()
+    };
+    let saturated = ChainSettings {
+        push: PushSettings { push_db: 12.0 },
+        saturator: SaturatorSettings {
+            enabled: true,
+            shoulder_db: 12.0,
+            lean_percent: 100.0,
+            ..SaturatorSettings::default()
+        },
+        ..ChainSettings::default()
+    };
+    let sine = |n: usize| (0.9 * (TAU * 100.0 * n as f64 / 48_000.0).sin()) as f32;
+    let hit = |n: usize| if n < SECOND { 0.01 * sine(n) } else { sine(n) };
+    let pause = |n: usize| {
+        let pause = SECOND..SECOND * 8 / 5;
+        if pause.contains(&n) { 1e-6 } else { sine(n) }
+    };
+    let cases: [(_, _, &dyn Fn(usize) -> f32); 2] =
+        [("hit", limited, &hit), ("pause", saturated, &pause)];
+    for (name, chain, signal) in cases {
+        let input: Planes = vec![(0..2 * SECOND).map(signal).collect(); 2];
+        let settings = with(chain, listen(Source::Residue, false));
+        let tracks = trace(&mut engine(48_000.0, 2), &input, |_| settings, |_, _| ());
+        let peak = |planes: &[Vec<f32>], range: Range<usize>| {
+            let samples = planes.iter().flat_map(|plane| &plane[range.clone()]);
+            samples.fold(0.0_f32, |peak, sample| peak.max(sample.abs()))
+        };
+        let mut worst = 0.0_f32;
+        for end in (SECOND / 2..2 * SECOND).step_by(48) {
+            let [heard, output] = [(&tracks.heard, 48), (&tracks.output, 19_200)]
+                .map(|(planes, frames)| peak(planes, end - frames..end));
+            worst = worst.max(heard / output);
+        }
+        println!("{name}: {worst:.3} of the output's peak");
+        assert!(worst <= 1.0, "{name}: {worst}");
+    }
+}
+
 // Hard limiting of a sine, in closed form: the share of its power that is not fundamental, from b1
 // = (2/π)(g·a + √(1 − 1/g²)) and rms² = (2/π)(g²(a/2 − sin 2a/4) + π/2 − a), a = asin(1/g), g the
 // drive over the clipping level. A shoulder of half a decibel is a little softer. What no gain

@@ -2,32 +2,71 @@
 
 use super::QUANTUM_FRAMES;
 
-/// Bound of the residue: far beyond audio, and small enough for sums of what is heard to stay
-/// finite.
-const LARGEST: f32 = 1e30;
 /// How far back the products behind the best-fitting gain reach, s, and the slots that they are kept
 /// in.
 const RESIDUE_S: f64 = 0.4;
 const SLOTS: usize = 32;
+/// A gain that explains less than this share of the output is none: where the chain sounds on in a
+/// pause, the best-fitting one is anything up to thousands, for what comes next as well.
+const LEAST_EXPLAINED: f64 = 0.1;
 
-/// Sums of input·input and input·output over the channels.
-type Products = [f64; 2];
+/// Sums of input·input, input·output and output·output over the channels.
+type Products = [f64; 3];
+
+/// What is kept of some frames: the products, and the peak of the output.
+#[derive(Clone, Copy, Debug)]
+struct Slot {
+    products: Products,
+    peak: f32,
+}
+
+impl Slot {
+    const NONE: Self = Self {
+        products: [0.0; 3],
+        peak: 0.0,
+    };
+
+    fn add(&mut self, input: [f32; 2], output: [f32; 2]) {
+        let product = |a: [f32; 2], b: [f32; 2]| {
+            f64::from(a[0]) * f64::from(b[0]) + f64::from(a[1]) * f64::from(b[1])
+        };
+        let products = [
+            product(input, input),
+            product(input, output),
+            product(output, output),
+        ];
+        self.products = sum(self.products, products);
+        self.peak = output.map(f32::abs).into_iter().fold(self.peak, f32::max);
+    }
+
+    fn and(self, other: Self) -> Self {
+        Self {
+            products: sum(self.products, other.products),
+            peak: self.peak.max(other.peak),
+        }
+    }
+}
+
+fn sum(a: Products, b: Products) -> Products {
+    std::array::from_fn(|of| a[of] + b[of])
+}
 
 /// Output less the best-fitting gain times the input, the gain from products over the last 0.4 s.
 ///
 /// All of these count alike: with weights that die away, what was loud would go on counting for
-/// seconds in what is quiet.
+/// seconds in what is quiet. A gain from the past does not fit what jumps; the residue has no higher
+/// peak, therefore, than the output has had in that time.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Residue {
     /// Quanta in a slot, and those that have begun in the newest one.
     slot_quanta: u32,
     quanta: u32,
-    /// The newest slot, those before it as a ring, the place of the oldest, and the sum of all that
-    /// are older than the newest and younger than the oldest.
-    newest: Products,
-    slots: [Products; SLOTS],
+    /// The newest slot, those before it as a ring, the place of the oldest, and all that are older
+    /// than the newest and younger than the oldest in one.
+    newest: Slot,
+    slots: [Slot; SLOTS],
     oldest: usize,
-    between: Products,
+    between: Slot,
     gain: f64,
     slope: f64,
     /// The gain has been laid out; until then it is fitted anew at each frame.
@@ -42,10 +81,10 @@ impl Residue {
         Self {
             slot_quanta,
             quanta: 0,
-            newest: [0.0; 2],
-            slots: [[0.0; 2]; SLOTS],
+            newest: Slot::NONE,
+            slots: [Slot::NONE; SLOTS],
             oldest: 0,
-            between: [0.0; 2],
+            between: Slot::NONE,
             gain: 1.0,
             slope: 0.0,
             fitted: false,
@@ -55,10 +94,10 @@ impl Residue {
     pub fn reset(&mut self) {
         *self = Self {
             quanta: 0,
-            newest: [0.0; 2],
-            slots: [[0.0; 2]; SLOTS],
+            newest: Slot::NONE,
+            slots: [Slot::NONE; SLOTS],
             oldest: 0,
-            between: [0.0; 2],
+            between: Slot::NONE,
             gain: 1.0,
             slope: 0.0,
             fitted: false,
@@ -66,14 +105,16 @@ impl Residue {
         };
     }
 
-    /// The best-fitting gain; `None` while there is nothing to fit (below about −180 dBFS). The
-    /// oldest slot leaves as the newest one fills.
+    /// The best-fitting gain; `None` while there is nothing to fit (below about −180 dBFS), or no
+    /// gain that explains the output. The oldest slot leaves as the newest one fills.
     fn fit(&self) -> Option<f64> {
         let left = 1.0 - f64::from(self.quanta) / f64::from(self.slot_quanta);
-        let oldest = self.slots[self.oldest];
-        let sum = |of: usize| self.newest[of] + self.between[of] + left * oldest[of];
-        let [input_input, input_output] = [sum(0), sum(1)];
-        (input_input > 1e-18).then(|| input_output / input_input)
+        let oldest = self.slots[self.oldest].products.map(|of| left * of);
+        let younger = sum(self.newest.products, self.between.products);
+        let [input_input, input_output, output_output] = sum(younger, oldest);
+        let explained = input_output * input_output;
+        let explains = explained >= LEAST_EXPLAINED * input_input * output_output;
+        (input_input > 1e-18 && explains).then(|| input_output / input_input)
     }
 
     /// Lays out the gain for the next quantum.
@@ -97,28 +138,22 @@ impl Residue {
 
     fn begin_slot(&mut self) {
         self.quanta = 0;
-        self.slots[self.oldest] = std::mem::take(&mut self.newest);
+        self.slots[self.oldest] = std::mem::replace(&mut self.newest, Slot::NONE);
         self.oldest = (self.oldest + 1) % SLOTS;
         // Anew, so that nothing adds up.
         let younger = (1..SLOTS).map(|later| self.slots[(self.oldest + later) % SLOTS]);
-        self.between = younger.fold([0.0; 2], |sum, of| [sum[0] + of[0], sum[1] + of[1]]);
+        self.between = younger.fold(Slot::NONE, Slot::and);
     }
 
     pub fn next(&mut self, output: [f32; 2], input: [f32; 2], left: u32) -> [f32; 2] {
-        let product = |a: [f32; 2], b: [f32; 2]| {
-            f64::from(a[0]) * f64::from(b[0]) + f64::from(a[1]) * f64::from(b[1])
-        };
-        self.newest[0] += product(input, input);
-        self.newest[1] += product(input, output);
+        self.newest.add(input, output);
         let laid_out = || self.gain - self.slope * f64::from(left);
         let gain = if self.fitted {
             laid_out()
         } else {
             self.fit().unwrap_or(self.gain)
         } as f32;
-        // Samples too large for audio may outgrow an `f32`.
-        std::array::from_fn(|channel| {
-            (output[channel] - gain * input[channel]).clamp(-LARGEST, LARGEST)
-        })
+        let peak = self.newest.peak.max(self.between.peak);
+        std::array::from_fn(|channel| (output[channel] - gain * input[channel]).clamp(-peak, peak))
     }
 }
