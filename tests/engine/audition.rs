@@ -150,6 +150,28 @@ fn a_loop_is_as_loud_as_it_is_heard_to_be() {
     }
 }
 
+// The bound is that of the input, +80 dBFS.
+#[test]
+fn what_is_no_audio_is_not_played() {
+    let mut planes = tones([220.0, 330.0], 0.5, 200_000);
+    let faults = [f32::NAN, f32::INFINITY, 1e30, f32::MAX, -2e4];
+    for (index, fault) in faults.into_iter().enumerate() {
+        planes[index % 2][index] = fault;
+        planes[index % 2][199_999 - index] = fault;
+    }
+    for channels in [1, 2] {
+        let reference = AuditionLoop::new(48_000.0, channels, planes.clone()).unwrap();
+        let played = played(&reference, 200_000);
+        let samples = played.iter().flatten();
+        let peak = samples.fold(0.0_f32, |peak, sample| {
+            assert!(sample.is_finite());
+            peak.max(sample.abs())
+        });
+        println!("{channels} channels: a peak of {peak}");
+        assert!(peak < 1.0, "{peak}");
+    }
+}
+
 #[test]
 fn what_cannot_be_compared_is_refused() {
     let make = |planes: Planes| AuditionLoop::new(f64::from(RATE_HZ), 2, planes).map(|_| ());

@@ -5,6 +5,7 @@
 //! is a cell that holds one box at most: putting one in and taking one out is one atomic swap, and
 //! neither side ever waits.
 
+use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
 use crate::dsp::ramp::{SWITCH_MS, frames_from_ms};
 use crate::measure::{ChannelRole, Meter};
 use crate::worker::{Scheduled, Worker};
@@ -56,7 +57,7 @@ pub struct AuditionLoop {
 impl AuditionLoop {
     /// Makes one of one or two planes of the same length, at the sample rate at which it will be
     /// played on `channels` channels: one plane is heard on both of two, two planes on one channel
-    /// as their mean. Samples that are not finite count as silence. Allocates.
+    /// as their mean. Samples beyond +80 dBFS or not finite count as silence. Allocates.
     ///
     /// # Errors
     /// There is less than 3 s, or nothing loud enough to have a loudness.
@@ -72,6 +73,9 @@ impl AuditionLoop {
         }
         let fade = frames_from_ms(sample_rate_hz, SWITCH_MS) as usize;
         let frames = length - fade;
+        for channel in &mut planes {
+            silence_faults(channel, LARGEST_INPUT);
+        }
         if let (1, [left, right]) = (channels, &mut planes[..]) {
             for (left, right) in left.iter_mut().zip(right) {
                 *left = 0.5 * (*left + *right);
@@ -79,9 +83,6 @@ impl AuditionLoop {
             planes.truncate(1);
         }
         for channel in &mut planes {
-            for sample in channel.iter_mut().filter(|sample| !sample.is_finite()) {
-                *sample = 0.0;
-            }
             let (body, tail) = channel.split_at_mut(frames);
             for (index, (head, tail)) in body.iter_mut().zip(tail).enumerate() {
                 let angle = FRAC_PI_2 * (index as f64 + 0.5) / fade as f64;
