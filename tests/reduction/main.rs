@@ -17,3 +17,4 @@ mod devices;
 mod distortion;
 mod paths;
 mod processes;
+mod restart;

@@ -217,7 +217,8 @@ impl ReductionMeter {
     pub fn skip(&mut self, frames: usize) {
         #[expect(clippy::cast_sign_loss, reason = "a quotient of positive numbers")]
         let slots = (frames as f64 * SLOTS_PER_SECOND as f64 / self.sample_rate_hz).ceil() as u64;
-        self.first_slot = self.grid.steps() + 1 + slots + SLOTS as u64;
+        let first_slot = self.grid.steps() + 1 + slots + SLOTS as u64;
+        self.first_slot = self.first_slot.max(first_slot);
     }
 
     /// Takes one slice a channel of the signal before and of each signal to compare. As many frames

@@ -86,9 +86,11 @@ impl ThroughMeter {
         self.meter.set_corners(corners_hz);
     }
 
-    /// Forgets everything measured so far.
+    /// Forgets everything measured so far, and leaves out what was taken and waits to be measured.
     pub fn restart(&mut self) {
+        let taken = self.after.first().map_or(0, Vec::len);
         self.meter.restart();
+        self.meter.skip(taken - self.measured);
     }
 
     /// The next frames do not follow on those before.

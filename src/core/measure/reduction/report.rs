@@ -267,6 +267,7 @@ impl Report {
     pub fn set_rest_gain(&mut self, rest: RestGain) {
         if rest != self.rest {
             self.rest = rest;
+            self.rest_gain_db = [None; 4];
             self.report();
         }
     }
