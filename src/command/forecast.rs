@@ -18,7 +18,8 @@ use crate::stage_args::{StageArgs, with_bands, within};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::process::PushSettings;
 use crestline_core::session::forecast::{
-    PUSH_STEP_DB, Path as Way, Point, Summary, forecast, forecast_at, loudness_at, potential,
+    PUSH_STEP_DB, Path as Way, Point, Stretch, Summary, as_loud_as, at_one_loudness, forecast,
+    forecast_at, potential,
 };
 use crestline_core::session::{PLAYBACK_LUFS, Section};
 use crestline_files::printable;
@@ -31,8 +32,8 @@ each other where a curve bends, and at each push that something is told of. The 
 saturator in the saturated one, with --saturate or without. --push-db and --saturate say where the output stands now.
 
 The loudness potential is where one more decibel of push, and each after it, adds less than half an LU. At one loudness
-(now, at the clean path's potential, and at each --at-lufs) is what either path has to pay for it. Distortion of -150 dB is
-none.
+(that of the path in use now, at the clean path's potential, and at each --at-lufs) is what either path has to pay for it:
+the one that sets the loudness at its push, any other at the lowest that comes to it. Distortion of -150 dB is none.
 
 Playback levelled to --playback-lufs turns down what is louder; what is quieter it turns up, but only as far as a true
 peak of -1 dBTP. Unused peak is how far below that the peaks then lie.
@@ -149,9 +150,8 @@ impl ForecastArgs {
     }
 
     /// Runs the even pushes, then those that something is told of.
-    fn forecast(&self, input: &mut input::Input) -> Report {
+    fn forecast(&self, input: &input::Input, stretch: &Stretch) -> Report {
         let settings = self.stages.settings();
-        let stretch = input.take_stretch();
         let bar = progress_bar(None, "pushing {bar:40} {pos} of {len}  {eta} left");
         let points = forecast(
             stretch.clone(),
@@ -170,7 +170,7 @@ impl ForecastArgs {
             bar.inc_length(pushes.len() as u64);
             let mut points = report.points;
             for push_db in pushes {
-                points.extend(forecast_at(&stretch, &settings, push_db, &|| false));
+                points.extend(forecast_at(stretch, &settings, push_db, &|| false));
                 bar.inc(1);
             }
             points.sort_by(|a, b| a.push_db.total_cmp(&b.push_db));
@@ -182,13 +182,15 @@ impl ForecastArgs {
 
     fn report(&self, input: &input::Input, points: Vec<Point>) -> Report {
         let (now_db, way) = (self.stages.settings().push.push_db, self.way());
-        let now = loudness_at(&points, way, now_db).map(|lufs| (Reason::Now, lufs));
-        let bend = potential(&points, Way::Clean);
-        let bend = bend.map(|bend| (Reason::CleanPotential, bend.loudness_lufs));
-        let asked = self.at_lufs.iter().map(|lufs| (Reason::Asked, *lufs));
-        let reasons: Vec<(Reason, f64)> = now.into_iter().chain(bend).chain(asked).collect();
-        let loudnesses: Vec<f64> = reasons.iter().map(|(_, lufs)| *lufs).collect();
-        let summary = Summary::new(&points, now_db, &loudnesses, self.playback_lufs);
+        let level = self.playback_lufs;
+        let now = as_loud_as(&points, way, now_db, level).map(|at| (Reason::Now, at));
+        let bend = potential(&points, Way::Clean)
+            .and_then(|bend| as_loud_as(&points, Way::Clean, bend.push_db, level))
+            .map(|at| (Reason::CleanPotential, at));
+        let asked = self.at_lufs.iter();
+        let asked = asked.map(|lufs| (Reason::Asked, at_one_loudness(&points, *lufs, level)));
+        let (reasons, compared) = now.into_iter().chain(bend).chain(asked).unzip();
+        let summary = Summary::new(&points, now_db, compared);
         Report {
             file: self.file.clone(),
             section_s: input.section_s,
@@ -198,7 +200,7 @@ impl ForecastArgs {
             way,
             max_push_db: self.max_push_db,
             playback_lufs: self.playback_lufs,
-            reasons: reasons.into_iter().map(|(reason, _)| reason).collect(),
+            reasons,
             points,
             summary,
         }
@@ -216,8 +218,8 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
         print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
-    let mut input = match input::read(&args.file, args.section) {
-        Ok(input) => input,
+    let (input, stretch) = match input::read(&args.file, args.section) {
+        Ok(read) => read,
         Err(message) => {
             print_error(&message);
             return ExitCode::from(INPUT_UNUSABLE);
@@ -226,7 +228,7 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
     for note in &input.notes {
         print_error(&format!("{}: {note}", printable(&args.file)));
     }
-    let report = args.forecast(&mut input);
+    let report = args.forecast(&input, &stretch);
     if let Some(svg) = svg
         && let Err(message) = write_chart(&report, svg, args.force)
     {

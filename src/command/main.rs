@@ -4,6 +4,7 @@ mod compare;
 mod comparison;
 mod console;
 mod encoded;
+mod faults;
 mod forecast;
 mod measure_files;
 mod measures;

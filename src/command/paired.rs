@@ -57,6 +57,11 @@ impl Paired {
         })
     }
 
+    /// Notes on both, as of what was read so far.
+    pub fn notes(&self) -> [Vec<String>; 2] {
+        self.files.each_ref().map(AudioFile::notes)
+    }
+
     pub fn sample_rate_hz(&self) -> u32 {
         self.files[0].sample_rate_hz()
     }

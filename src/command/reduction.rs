@@ -175,6 +175,11 @@ fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
         through.process(&before, &slices[1]);
     }
     through.finish();
+    for (path, notes) in paths.into_iter().zip(files.notes()) {
+        for note in notes {
+            print_error(&format!("{}: {note}", printable(path)));
+        }
+    }
     let [before, after] = meters.map(|mut meter| {
         meter.finish();
         Measures::new(&meter.readings())

@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
+use crate::faults::silenced;
 use crate::measures::{MeasuredFile, Measures};
 use crate::output;
 use crate::stage_args::{StageArgs, with_bands};
@@ -220,11 +221,12 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     while let Some(planes) = audio.next_block()? {
         run.push(planes)?;
     }
-    let (notes, duration_frames) = (audio.notes(), audio.frames());
+    let (mut notes, duration_frames) = (audio.notes(), audio.frames());
     let corners_hz = run.settings.chain.bands.crossovers_hz;
     let (engine, clipped) = run.finish()?;
     let told = engine.snapshot();
     let [input, clean, output] = [told.input, told.clean, told.output].map(|point| point.readings);
+    notes.extend(silenced(told.activity.faults.input));
     for note in notes {
         print_error(&format!("{}: {note}", printable(&args.input)));
     }

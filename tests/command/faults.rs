@@ -10,7 +10,9 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use super::sound_files::{Stored, aiff, flac, folder, measure, measure_json, text, tone, wav};
+use super::sound_files::{
+    Stored, aiff, crestline, flac, folder, measure, measure_json, text, tone, wav,
+};
 use kit::sound_files::{rf64, wave64};
 use serde_json::Value;
 
@@ -492,4 +494,45 @@ fn samples_that_are_no_numbers_are_counted_and_measured_as_silence() {
     for key in MEASURES {
         assert_eq!(objects[0][key], objects[1][key], "{key}");
     }
+}
+
+// +80 dBFS is the engine's own bound; what is no number is a fault everywhere.
+#[test]
+fn what_the_chain_takes_for_silence_is_told() {
+    let folder = folder("beyond");
+    let mut plane = tone(48_000, 1000.0, -18.0, 5.0);
+    (plane[1_000], plane[50_000]) = (2e4, -1e30);
+    let bytes = wav(48_000, Stored::Float32, None, &[plane]);
+    fs::write(folder.join("spikes.wav"), bytes).unwrap();
+    let said = "spikes.wav: 2 samples are beyond +80 dBFS and taken for silence";
+    for arguments in [
+        &["render", "spikes.wav", "out.wav"][..],
+        &["forecast", "spikes.wav", "--max-push-db", "1.5"],
+    ] {
+        let output = crestline(&folder, arguments);
+        assert_eq!(output.status.code(), Some(0));
+        let told = text(&output.stderr);
+        assert_eq!(told.lines().count(), 1, "{told}");
+        assert!(told.starts_with(said), "{told}");
+    }
+}
+
+#[test]
+fn both_files_of_a_pair_have_their_notes() {
+    let folder = folder("paired_notes");
+    let clean = tone(48_000, 1000.0, -18.0, 5.0);
+    let mut hurt = clean.clone();
+    hurt[70_000] = f64::NAN;
+    for (name, plane) in [("before.wav", clean), ("after.wav", hurt)] {
+        let bytes = wav(48_000, Stored::Float32, None, &[plane]);
+        fs::write(folder.join(name), bytes).unwrap();
+    }
+    let output = crestline(&folder, &["reduction", "before.wav", "after.wav"]);
+    assert_eq!(output.status.code(), Some(0));
+    let told = text(&output.stderr);
+    assert_eq!(told.lines().count(), 1, "{told}");
+    assert!(
+        told.starts_with("after.wav: 1 sample is not a number"),
+        "{told}"
+    );
 }

@@ -5,7 +5,7 @@ use crate::editor::PLAYED_S;
 use crestline_core::process::{ChainSettings, PushSettings, ShelvesSettings};
 use crestline_core::session::PLAYBACK_LUFS;
 use crestline_core::session::forecast::{
-    Forecasted, LONGEST_STRETCH_S, Path, Point, Stretch, Summary, forecast, loudness_at,
+    Forecasted, LONGEST_STRETCH_S, Path, Point, Stretch, Summary, as_loud_as, forecast,
 };
 use songs::Song;
 
@@ -62,9 +62,8 @@ pub fn print(song: &Song, shelves: ShelvesSettings) -> (Forecasted, Summary) {
 }
 
 fn compare(points: &[Point]) -> Summary {
-    let loudness_lufs = loudness_at(points, Path::Clean, COMPARED_AT_DB);
-    let compared_at = loudness_lufs.as_slice();
-    let summary = Summary::new(points, COMPARED_AT_DB, compared_at, PLAYBACK_LUFS.default);
+    let at = as_loud_as(points, Path::Clean, COMPARED_AT_DB, PLAYBACK_LUFS.default);
+    let summary = Summary::new(points, COMPARED_AT_DB, at.into_iter().collect());
     for compared in &summary.at_one_loudness {
         println!("At one loudness, {:.1} LUFS:", compared.loudness_lufs);
         for (name, reach) in [

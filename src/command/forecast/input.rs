@@ -7,10 +7,12 @@ use crestline_core::session::forecast::{LONGEST_STRETCH_S, Stretch};
 use crestline_core::session::{LoudestPart, Section};
 use crestline_files::{AudioFile, printable};
 
+use crate::faults::silenced;
+
 /// Readings of the loudness in a second while the loudest part is searched for.
 const STEPS_PER_SECOND: u32 = 10;
 
-/// A file's part, ready to be forecast.
+/// Where a file's part comes from.
 #[derive(Debug)]
 pub(super) struct Input {
     pub sample_rate_hz: u32,
@@ -19,21 +21,10 @@ pub(super) struct Input {
     pub section_s: (f64, f64),
     /// Notes on the file for whoever reads the result.
     pub notes: Vec<String>,
-    planes: Vec<Vec<f32>>,
-}
-
-impl Input {
-    /// The part's sound, which is then no longer kept here.
-    pub fn take_stretch(&mut self) -> Stretch {
-        Stretch::new(
-            f64::from(self.sample_rate_hz),
-            std::mem::take(&mut self.planes),
-        )
-    }
 }
 
 /// Reads the part that is asked for; otherwise what is wrong.
-pub(super) fn read(path: &Path, section: Section) -> Result<Input, String> {
+pub(super) fn read(path: &Path, section: Section) -> Result<(Input, Stretch), String> {
     let (start_s, end_s) = match section {
         Section::Loudest => loudest_s(path)?,
         Section::Whole => (0.0, f64::INFINITY),
@@ -65,13 +56,16 @@ pub(super) fn read(path: &Path, section: Section) -> Result<Input, String> {
             at as f64 / rate_hz
         ));
     }
-    Ok(Input {
+    let stretch = Stretch::new(rate_hz, planes);
+    let mut notes = audio.notes();
+    notes.extend(silenced(stretch.silenced()));
+    let input = Input {
         sample_rate_hz: audio.sample_rate_hz(),
-        channels: planes.len(),
+        channels: stretch.channels(),
         section_s: (first as f64 / rate_hz, (first + frames) as f64 / rate_hz),
-        notes: audio.notes(),
-        planes,
-    })
+        notes,
+    };
+    Ok((input, stretch))
 }
 
 fn open(path: &Path) -> Result<AudioFile, String> {

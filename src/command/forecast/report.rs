@@ -158,5 +158,7 @@ fn gain(step: Option<Step>) -> String {
     let Some(step) = step else {
         return "—".to_owned();
     };
-    format!("{:+.2} LU", step.loudness_lu + 0.0)
+    let lu = hundredths(Some(step.loudness_lu));
+    let sign = if lu.starts_with('-') { "" } else { "+" };
+    format!("{sign}{lu} LU")
 }

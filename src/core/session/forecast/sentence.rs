@@ -90,6 +90,7 @@ fn comparison(at: &AtOneLoudness, max_push_db: f64) -> Option<String> {
         (Reach::At(clean), Reach::At(saturated)) => {
             price(&clean, &saturated).map(|price| format!("At {lufs} LUFS {price}."))
         }
+        (Reach::Unknown, _) | (_, Reach::Unknown) => None,
         (Reach::At(clean), other) => Some(alone("clean", clean, "saturated", other)),
         (other, Reach::At(saturated)) => Some(alone("saturated", saturated, "clean", other)),
         (Reach::Never, Reach::Never) => Some(format!(

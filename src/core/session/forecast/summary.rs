@@ -84,8 +84,10 @@ pub enum Reach {
     At(Choice),
     /// Not at all: without any push it is louder.
     Louder,
-    /// Not within the forecast, or its loudness is not known.
+    /// Not within the forecast.
     Never,
+    /// Its loudness is not known.
+    Unknown,
 }
 
 impl Choice {
@@ -100,7 +102,7 @@ impl Reach {
     pub fn choice(&self) -> Option<Choice> {
         match self {
             Self::At(choice) => Some(*choice),
-            Self::Louder | Self::Never => None,
+            Self::Louder | Self::Never | Self::Unknown => None,
         }
     }
 }
@@ -138,22 +140,14 @@ impl<T> PerPath<T> {
 }
 
 impl Summary {
-    /// Sums up `points` (by rising push) for a push that stands at `push_db` now: compares the
-    /// paths at each of `loudnesses_lufs` for playback levelled to `playback_lufs`.
-    pub fn new(
-        points: &[Point],
-        push_db: f64,
-        loudnesses_lufs: &[f64],
-        playback_lufs: f64,
-    ) -> Self {
+    /// Sums up `points` (by rising push) for a push that stands at `push_db` now, beside these
+    /// comparisons.
+    pub fn new(points: &[Point], push_db: f64, at_one_loudness: Vec<AtOneLoudness>) -> Self {
         Self {
             max_push_db: points.last().map_or(0.0, |point| point.push_db),
             potential: PerPath::of(|path| potential(points, path)),
             next: next_decibel(points, push_db),
-            at_one_loudness: loudnesses_lufs
-                .iter()
-                .map(|lufs| at_one_loudness(points, *lufs, playback_lufs))
-                .collect(),
+            at_one_loudness,
         }
     }
 }
@@ -226,34 +220,68 @@ pub fn next_decibel(points: &[Point], push_db: f64) -> NextDecibel {
     PerPath::of(|path| step(points, path, push_db))
 }
 
-/// Brings both paths to one loudness, LUFS, and plays them at `playback_lufs`. `points` by rising
-/// push.
+/// Brings both paths to one loudness, LUFS, each at the lowest push that comes to it, and plays them
+/// at `playback_lufs`. `points` by rising push.
 pub fn at_one_loudness(points: &[Point], loudness_lufs: f64, playback_lufs: f64) -> AtOneLoudness {
-    let reach = |path| {
-        let curve = Curve::new(points, path, loudness);
-        let Some((lowest_db, start_lufs)) = curve.start() else {
-            return Reach::Never;
-        };
-        let push_db = match curve.reach(loudness_lufs) {
-            Some(push_db) => push_db,
-            None if start_lufs < loudness_lufs => return Reach::Never,
-            None if start_lufs > loudness_lufs + SAME_LU => return Reach::Louder,
-            None => lowest_db,
-        };
-        let at = |figure: Figure| Curve::new(points, path, figure).at(push_db);
-        let true_peak_dbtp = at(|figures| figures.true_peak_dbtp);
-        Reach::At(Choice {
-            push_db,
-            plr_db: at(|figures| figures.plr_db),
-            short_term_plr_min_db: at(|figures| figures.short_term_plr_min_db),
-            ldr_db: at(|figures| figures.ldr_db),
-            distortion_db: at(|figures| figures.distortion_db),
-            turn_down: turn_down(playback_lufs, Some(loudness_lufs), true_peak_dbtp),
-        })
-    };
     AtOneLoudness {
         loudness_lufs,
+        paths: PerPath::of(|path| reach(points, path, loudness_lufs, playback_lufs)),
+    }
+}
+
+/// Brings the other path to the loudness that `path` has at `push_db`, where it stays: a curve may
+/// have fallen until there, and have come to that loudness at a lower push before. `None` where that
+/// loudness is not known. `points` by rising push.
+pub fn as_loud_as(
+    points: &[Point],
+    path: Path,
+    push_db: f64,
+    playback_lufs: f64,
+) -> Option<AtOneLoudness> {
+    let loudness_lufs = loudness_at(points, path, push_db)?;
+    let reach = |of: Path| {
+        if of == path {
+            Reach::At(choice(points, of, push_db, loudness_lufs, playback_lufs))
+        } else {
+            reach(points, of, loudness_lufs, playback_lufs)
+        }
+    };
+    Some(AtOneLoudness {
+        loudness_lufs,
         paths: PerPath::of(reach),
+    })
+}
+
+fn reach(points: &[Point], path: Path, loudness_lufs: f64, playback_lufs: f64) -> Reach {
+    let curve = Curve::new(points, path, loudness);
+    let Some((lowest_db, start_lufs)) = curve.start() else {
+        return Reach::Unknown;
+    };
+    let push_db = match curve.reach(loudness_lufs) {
+        Some(push_db) => push_db,
+        None if start_lufs < loudness_lufs => return Reach::Never,
+        None if start_lufs > loudness_lufs + SAME_LU => return Reach::Louder,
+        None => lowest_db,
+    };
+    Reach::At(choice(points, path, push_db, loudness_lufs, playback_lufs))
+}
+
+fn choice(
+    points: &[Point],
+    path: Path,
+    push_db: f64,
+    loudness_lufs: f64,
+    playback_lufs: f64,
+) -> Choice {
+    let at = |figure: Figure| Curve::new(points, path, figure).at(push_db);
+    let true_peak_dbtp = at(|figures| figures.true_peak_dbtp);
+    Choice {
+        push_db,
+        plr_db: at(|figures| figures.plr_db),
+        short_term_plr_min_db: at(|figures| figures.short_term_plr_min_db),
+        ldr_db: at(|figures| figures.ldr_db),
+        distortion_db: at(|figures| figures.distortion_db),
+        turn_down: turn_down(playback_lufs, Some(loudness_lufs), true_peak_dbtp),
     }
 }
 
@@ -339,9 +367,9 @@ mod tests {
         assert_eq!(potential(&silent, Path::Clean), None);
         assert_eq!(potential(&[], Path::Clean), None);
         assert_eq!(next_decibel(&silent, 0.0), NextDecibel::default());
-        let summary = Summary::new(&silent, 0.0, &[-14.0], -14.0);
-        let at = summary.at_one_loudness[0].paths;
-        assert_eq!((at.clean, at.saturated), (Reach::Never, Reach::Never));
+        let at = at_one_loudness(&silent, -14.0, -14.0).paths;
+        assert_eq!((at.clean, at.saturated), (Reach::Unknown, Reach::Unknown));
+        assert_eq!(as_loud_as(&silent, Path::Clean, 0.0, -14.0), None);
     }
 
     #[test]
@@ -397,5 +425,28 @@ mod tests {
         // A hair below where both begin is where both begin.
         let start = at_one_loudness(&points, -20.01, -14.0).paths;
         assert_eq!(start.clean.choice().unwrap().push_db, 0.0);
+    }
+
+    // A curve that rises by 6 LU up to 9 dB of push and falls by 3 after it has the loudness of its
+    // end at 4.5 dB, too; one that only falls has it nowhere else.
+    #[test]
+    fn the_path_that_is_compared_with_stays_where_it_is() {
+        let points = points(|push_db| {
+            let arch = -20.0 + (push_db / 1.5).min(6.0) - ((push_db - 9.0) / 3.0).max(0.0);
+            [
+                [-21.0 + push_db, 10.0, 5.0 - 0.1 * push_db, -40.0 + push_db],
+                [arch, 10.0, 4.0 - 0.1 * push_db, -30.0 + push_db],
+            ]
+        });
+        let at = as_loud_as(&points, Path::Saturated, 18.0, -14.0).unwrap();
+        assert!((at.loudness_lufs + 17.0).abs() < 1e-9);
+        let [clean, saturated] =
+            [at.paths.clean, at.paths.saturated].map(|reach| reach.choice().unwrap());
+        assert!((clean.push_db - 4.0).abs() < 1e-9);
+        assert_eq!(saturated.push_db, 18.0);
+        assert!((saturated.distortion_db.unwrap() + 12.0).abs() < 1e-9);
+        // Asked for by its loudness alone, it is had for less.
+        let asked = at_one_loudness(&points, -17.0, -14.0).paths;
+        assert!((asked.saturated.choice().unwrap().push_db - 4.5).abs() < 1e-9);
     }
 }

@@ -2,8 +2,9 @@
 
 use crate::editor::number::{fixed, signed, with_unit};
 use crestline_core::handover::Snapshot;
+use crestline_core::session::PLAYBACK_LUFS;
 use crestline_core::session::forecast::{
-    Choice, Forecasted, LEAST_MUSIC_S, Path, Reach, Step, at_one_loudness, loudness_at,
+    AtOneLoudness, Choice, Forecasted, LEAST_MUSIC_S, Path, Reach, Step, as_loud_as, loudness_at,
     next_decibel,
 };
 
@@ -119,23 +120,27 @@ pub fn decision(
         ),
         (None, None) => format!("saturation is worth {}", fixed(None, 1)),
     };
-    let here = if saturated { driven } else { clean };
+    let path = if saturated {
+        Path::Saturated
+    } else {
+        Path::Clean
+    };
+    let at = as_loud_as(&found.points, path, push_db, PLAYBACK_LUFS.default);
     Decision {
-        fair_at_lufs: here,
+        fair_at_lufs: at.map(|at| at.loudness_lufs),
         title,
         next,
         worth,
-        fair: here.map_or_else(
+        fair: at.map_or_else(
             || format!("at one loudness {}", fixed(None, 1)),
-            |lufs| fair(found, lufs),
+            |at| fair(&at),
         ),
     }
 }
 
-/// Saturated against clean where both have the same loudness, LUFS.
-fn fair(found: &Forecasted, lufs: f64) -> String {
-    let at = at_one_loudness(&found.points, lufs, lufs);
-    let loudness = with_unit(Some(lufs), 1, "LUFS");
+/// Saturated against clean where both have the same loudness.
+fn fair(at: &AtOneLoudness) -> String {
+    let loudness = with_unit(Some(at.loudness_lufs), 1, "LUFS");
     match (at.paths.clean, at.paths.saturated) {
         (Reach::At(clean), Reach::At(saturated)) => {
             let difference = |of: fn(&Choice) -> Option<f64>| {
@@ -162,8 +167,8 @@ fn fair(found: &Forecasted, lufs: f64) -> String {
 /// How far microdynamics of the clean path lie below those of the saturated one where both have the
 /// loudness that the saturated one has at `push_db`: the clean path's push, and the difference, dB.
 pub fn clean_at_one_loudness(found: &Forecasted, push_db: f64) -> Option<(f64, Option<f64>)> {
-    let lufs = loudness_at(&found.points, Path::Saturated, push_db)?;
-    let at = at_one_loudness(&found.points, lufs, lufs);
+    let level = PLAYBACK_LUFS.default;
+    let at = as_loud_as(&found.points, Path::Saturated, push_db, level)?;
     let clean = at.paths.clean.choice()?;
     let saturated = at.paths.saturated.choice()?;
     let difference = clean
@@ -226,6 +231,24 @@ mod tests {
         );
         let (push_db, difference) = clean_at_one_loudness(&forecast(), 6.0).unwrap();
         assert!((push_db - 12.0).abs() < 1e-9 && (difference.unwrap() + 1.8).abs() < 1e-9);
+    }
+
+    // Saturated gets quieter past 9 dB, so that 15 dB are as loud as 3.
+    #[test]
+    fn the_path_in_use_is_compared_where_its_push_stands() {
+        let mut found = forecast();
+        for point in &mut found.points {
+            let arch = point.push_db.min(9.0) - (point.push_db - 9.0).max(0.0);
+            point.saturated.integrated_lufs = Some(-20.0 + arch);
+        }
+        // At -17 LUFS: clean 6 dB, 3.8 dB, -34 dB; saturated at 15 dB 3.5 dB, -15 dB.
+        let card = decision(&found, true, &Snapshot::default(), 15.0, BOTH);
+        assert_eq!(
+            card.fair,
+            "at one loudness: microdynamics −0.3\u{a0}dB, distortion +19\u{a0}dB"
+        );
+        let (push_db, difference) = clean_at_one_loudness(&found, 15.0).unwrap();
+        assert!((push_db - 6.0).abs() < 1e-9 && (difference.unwrap() - 0.3).abs() < 1e-9);
     }
 
     #[test]
