@@ -5,7 +5,7 @@ use std::fs;
 use std::io::{self, Write as _};
 use std::path::Path;
 
-use crestline_files::printable;
+use crestline_files::{Part, printable};
 
 /// Why `path` is not written to, in a line that names it, the cause and the remedy; `None` where it
 /// may be. With `force` a file that is there already is replaced, but none of the `inputs`.
@@ -29,44 +29,14 @@ pub(super) fn refused(path: &Path, force: bool, inputs: &[&Path]) -> Option<Stri
 /// Writes a whole file or nothing; the error is the line to tell. Without `force` a file that has
 /// come to be there meanwhile is left alone.
 pub(super) fn write(path: &Path, text: &str, force: bool) -> Result<(), String> {
-    write_inner(path, text, force).map_err(|error| {
+    let write = || {
+        let (mut file, part) = Part::create(path, force)?;
+        file.write_all(text.as_bytes())?;
+        drop(file);
+        part.complete()
+    };
+    write().map_err(|error: io::Error| {
         let name = printable(path);
-        // All else names the file that is written first, which is nobody's business.
-        let cause = match error.raw_os_error() {
-            Some(_) => error.to_string(),
-            None => error.kind().to_string(),
-        };
-        format!("{name}: could not be written ({cause}); check folder and space")
+        format!("{name}: could not be written ({error}); check folder and space")
     })
-}
-
-fn write_inner(path: &Path, text: &str, force: bool) -> io::Result<()> {
-    // What a link leads to is replaced, not the link.
-    let path = path.canonicalize().unwrap_or_else(|_| path.to_owned());
-    // Beside it, so that the last step is a rename within one file system.
-    let folder = path
-        .parent()
-        .filter(|folder| !folder.as_os_str().is_empty());
-    let mut part = new_file().tempfile_in(folder.unwrap_or(Path::new(".")))?;
-    part.write_all(text.as_bytes())?;
-    if force {
-        part.persist(path)?;
-    } else {
-        part.persist_noclobber(path)?;
-    }
-    Ok(())
-}
-
-#[cfg(unix)]
-fn new_file() -> tempfile::Builder<'static, 'static> {
-    use std::os::unix::fs::PermissionsExt as _;
-    let mut builder = tempfile::Builder::new();
-    // As any new file, less what the user's mask takes away: others may read what is handed over.
-    builder.permissions(fs::Permissions::from_mode(0o666));
-    builder
-}
-
-#[cfg(not(unix))]
-fn new_file() -> tempfile::Builder<'static, 'static> {
-    tempfile::Builder::new()
 }

@@ -3,6 +3,7 @@
 mod audition;
 mod decode;
 mod error;
+mod part;
 mod profile;
 mod resample;
 mod write;
@@ -10,5 +11,6 @@ mod write;
 pub use audition::{AuditionFailure, LONGEST_AUDITION_S, audition};
 pub use decode::{Audio, AudioFile, decode_ahead, decode_all};
 pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, printable};
+pub use part::Part;
 pub use profile::{ProfileFailure, Profiled, profile, saved_or_measured};
 pub use write::{SampleFormat, WavFile};

@@ -1,12 +1,13 @@
 //! WAV files out: 16 and 24 bits with dither, 32-bit float without.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use hound::{SampleFormat as HoundFormat, WavSpec, WavWriter};
 
 use super::error::{OutputError, OutputErrorKind};
+use super::part::Part;
 
 /// Most bytes of audio in a WAV file; the rest of the 4 GiB is left to its header.
 const MAX_DATA_BYTES: u64 = u32::MAX as u64 - 1024;
@@ -32,14 +33,12 @@ impl SampleFormat {
     }
 }
 
-/// A WAV file being written. It is complete only after [`finish`](Self::finish); dropped before
+/// A WAV file being written. It takes its name only in [`finish`](Self::finish); dropped before
 /// that, it is removed, and a file that it was to replace is left as it was.
 pub struct WavFile {
     path: PathBuf,
-    /// Where the bytes go until the file is complete.
-    part: PathBuf,
-    /// `None` once finished.
-    writer: Option<WavWriter<BufWriter<File>>>,
+    writer: WavWriter<BufWriter<File>>,
+    part: Part,
     format: SampleFormat,
     channels: usize,
     bytes: u64,
@@ -77,28 +76,7 @@ impl WavFile {
             2 => 2,
             count => return Err(OutputErrorKind::Channels { count }),
         };
-        // Without force the name itself is claimed, so that two runs cannot both believe that it
-        // was free. With force the file may be the very one that is being read, so it stays until
-        // the new one is complete.
-        let part = if force {
-            part_path(path)
-        } else {
-            path.to_owned()
-        };
-        let file = OpenOptions::new()
-            .write(true)
-            .create_new(true)
-            .open(&part)?;
-        let mut wav = Self {
-            path: path.to_owned(),
-            part,
-            writer: None,
-            format,
-            channels,
-            bytes: 0,
-            dither: Dither::new(),
-            clipped: 0,
-        };
+        let (file, part) = Part::create(path, force)?;
         let spec = WavSpec {
             channels: count,
             sample_rate: sample_rate_hz,
@@ -109,8 +87,16 @@ impl WavFile {
                 HoundFormat::Int
             },
         };
-        wav.writer = Some(WavWriter::new(BufWriter::new(file), spec)?);
-        Ok(wav)
+        Ok(Self {
+            path: path.to_owned(),
+            writer: WavWriter::new(BufWriter::new(file), spec)?,
+            part,
+            format,
+            channels,
+            bytes: 0,
+            dither: Dither::new(),
+            clipped: 0,
+        })
     }
 
     /// Appends a block: one slice a channel, of equal lengths. Full scale is ±1; what is not finite
@@ -133,9 +119,7 @@ impl WavFile {
         if self.bytes > MAX_DATA_BYTES {
             return Err(OutputErrorKind::TooLong);
         }
-        let Some(writer) = &mut self.writer else {
-            return Ok(());
-        };
+        let writer = &mut self.writer;
         for frame in 0..frames {
             for sample in block.iter().filter_map(|plane| plane.get(frame)) {
                 let sample = if sample.is_finite() { *sample } else { 0.0 };
@@ -160,41 +144,18 @@ impl WavFile {
     ///
     /// # Errors
     /// The disk fails or is full, or the name cannot be taken.
-    pub fn finish(mut self) -> Result<u64, OutputError> {
+    pub fn finish(self) -> Result<u64, OutputError> {
+        let (path, clipped) = (self.path.clone(), self.clipped);
         self.finish_inner()
-            .map_err(|kind| OutputError::new(&self.path, kind))?;
-        Ok(self.clipped)
+            .map_err(|kind| OutputError::new(&path, kind))?;
+        Ok(clipped)
     }
 
-    fn finish_inner(&mut self) -> Result<(), OutputErrorKind> {
-        if let Some(mut writer) = self.writer.take() {
-            let done = writer
-                .flush()
-                .and_then(|()| writer.finalize())
-                .map_err(OutputErrorKind::from)
-                .and_then(|()| Ok(complete(&self.part, self.channels, self.bytes)?));
-            let done = done.and_then(|()| {
-                if self.part == self.path {
-                    Ok(())
-                } else {
-                    fs::rename(&self.part, &self.path).map_err(Into::into)
-                }
-            });
-            if done.is_err() {
-                let _ = fs::remove_file(&self.part);
-            }
-            return done;
-        }
-        Ok(())
-    }
-}
-
-impl Drop for WavFile {
-    fn drop(&mut self) {
-        if self.writer.take().is_some() {
-            // Nobody is left to tell if this fails.
-            let _ = fs::remove_file(&self.part);
-        }
+    fn finish_inner(mut self) -> Result<(), OutputErrorKind> {
+        self.writer.flush()?;
+        self.writer.finalize()?;
+        complete(self.part.path(), self.channels, self.bytes)?;
+        Ok(self.part.complete()?)
     }
 }
 
@@ -233,13 +194,6 @@ fn complete(path: &Path, channels: usize, bytes: u64) -> io::Result<()> {
         file.write_all(&[0])?;
     }
     Ok(())
-}
-
-/// A name beside the file, so that the last step is a rename within one folder.
-fn part_path(path: &Path) -> PathBuf {
-    let mut name = path.file_name().unwrap_or_default().to_owned();
-    name.push(format!(".{}.part", std::process::id()));
-    path.with_file_name(name)
 }
 
 /// The nearest integer of `bits` bits to `sample`, full scale ±1, after `dither` in least
@@ -283,6 +237,7 @@ impl Dither {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
 
     fn folder(name: &str) -> PathBuf {
         let folder =

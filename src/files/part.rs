@@ -1,0 +1,143 @@
+//! Files that are whole or are not there: written beside their name, which they take at the end.
+
+use std::fs::{self, File};
+use std::io;
+use std::path::{Path, PathBuf};
+
+use tempfile::{Builder, TempPath};
+
+/// A file on its way. Dropped before it is [complete](Self::complete) it is removed; nothing of its
+/// name is touched until then, so that a program that is ended leaves no half of a file behind that
+/// passes for a whole one.
+#[derive(Debug)]
+pub struct Part {
+    path: PathBuf,
+    part: TempPath,
+    force: bool,
+}
+
+impl Part {
+    /// Begins a file that will be called `path`; with `force` it may replace one that is there
+    /// already. Of a link what it leads to is replaced.
+    ///
+    /// # Errors
+    /// There is a file of that name and `force` is not set, or none can be made in its folder.
+    pub fn create(path: &Path, force: bool) -> io::Result<(File, Self)> {
+        if !force && fs::symlink_metadata(path).is_ok() {
+            return Err(io::ErrorKind::AlreadyExists.into());
+        }
+        let path = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+        // Beside it, so that the last step is a rename within one file system.
+        let folder = path.parent();
+        let folder = folder.filter(|folder| !folder.as_os_str().is_empty());
+        let part = builder().tempfile_in(folder.unwrap_or(Path::new(".")));
+        let (file, part) = part.map_err(without_path)?.into_parts();
+        Ok((file, Self { path, part, force }))
+    }
+
+    /// Where the bytes are for now.
+    pub fn path(&self) -> &Path {
+        &self.part
+    }
+
+    /// Gives the file, which must be closed, its name.
+    ///
+    /// # Errors
+    /// Without `force` a file of that name has come to be there meanwhile, or the name cannot be
+    /// taken.
+    pub fn complete(self) -> io::Result<()> {
+        // Not every file system can rename to a free name only; all can claim it first.
+        if !self.force {
+            File::create_new(&self.path)?;
+        }
+        self.part.persist(&self.path).map_err(|refused| {
+            if !self.force {
+                let _ = fs::remove_file(&self.path);
+            }
+            refused.error
+        })
+    }
+}
+
+#[cfg(unix)]
+fn builder() -> Builder<'static, 'static> {
+    use std::os::unix::fs::PermissionsExt as _;
+    let mut builder = Builder::new();
+    // As any new file, less what the user's mask takes away: others may read what is handed over.
+    builder.permissions(fs::Permissions::from_mode(0o666));
+    builder
+}
+
+#[cfg(not(unix))]
+fn builder() -> Builder<'static, 'static> {
+    Builder::new()
+}
+
+/// What the system said, without the name of the part, which is nobody's business.
+fn without_path(error: io::Error) -> io::Error {
+    let inner = error.get_ref().and_then(std::error::Error::source);
+    let said = inner.and_then(<dyn std::error::Error>::downcast_ref::<io::Error>);
+    match said.and_then(io::Error::raw_os_error) {
+        Some(code) => io::Error::from_raw_os_error(code),
+        None => error.kind().into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write as _;
+
+    fn folder() -> tempfile::TempDir {
+        tempfile::tempdir().unwrap()
+    }
+
+    fn names(folder: &Path) -> Vec<String> {
+        let entries = fs::read_dir(folder).unwrap();
+        let name = |entry: io::Result<fs::DirEntry>| entry.unwrap().file_name();
+        entries
+            .map(|entry| name(entry).to_string_lossy().into_owned())
+            .collect()
+    }
+
+    #[test]
+    fn the_name_is_free_until_the_file_is_whole() {
+        let folder = folder();
+        let path = folder.path().join("a.wav");
+        let (mut file, part) = Part::create(&path, false).unwrap();
+        file.write_all(b"whole").unwrap();
+        drop(file);
+        assert!(!path.exists());
+        part.complete().unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"whole");
+        drop(Part::create(&folder.path().join("b.wav"), false).unwrap());
+        assert_eq!(names(folder.path()), ["a.wav"]);
+    }
+
+    #[test]
+    fn nothing_is_replaced_unasked() {
+        let folder = folder();
+        let path = folder.path().join("a.wav");
+        let (_, late) = Part::create(&path, false).unwrap();
+        fs::write(&path, b"first").unwrap();
+        let exists = |error: io::Error| error.kind() == io::ErrorKind::AlreadyExists;
+        assert!(Part::create(&path, false).is_err_and(exists));
+        assert!(late.complete().is_err_and(exists));
+        assert_eq!(fs::read(&path).unwrap(), b"first");
+        let (mut file, part) = Part::create(&path, true).unwrap();
+        file.write_all(b"second").unwrap();
+        drop(file);
+        assert_eq!(fs::read(&path).unwrap(), b"first");
+        part.complete().unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"second");
+        assert_eq!(names(folder.path()), ["a.wav"]);
+    }
+
+    #[test]
+    fn the_folder_is_what_is_missing_not_the_part() {
+        let folder = folder();
+        let error = Part::create(&folder.path().join("none/a.wav"), false).unwrap_err();
+        assert_eq!(error.kind(), io::ErrorKind::NotFound);
+        assert!(!error.to_string().contains(".tmp"), "{error}");
+    }
+}
