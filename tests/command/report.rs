@@ -444,6 +444,69 @@ fn cautions_are_whole_sentences_told_once_whatever_the_name() {
     );
 }
 
+// The figures beside the words are shown to hundredths.
+#[test]
+fn no_word_contradicts_the_figure_beside_it() {
+    let folder = folder("report_words");
+    let names = ["under.wav", "over.wav"];
+    // A sample alone: the true peak is that of the sample.
+    for (name, peak_dbfs) in names.iter().zip([-1.0, -0.95]) {
+        let mut plane = tone(48_000, 997.0, -30.0, 4.0);
+        plane[144_000..].fill(0.0);
+        plane[168_000] = 10_f64.powf(peak_dbfs / 20.0);
+        let bytes = wav(48_000, Stored::Float32, None, &[plane]);
+        fs::write(folder.join(name), bytes).unwrap();
+    }
+    let arguments = [&["report"], &names[..], &["--html", "out.html"]];
+    let output = crestline(&folder, &arguments.concat());
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document = check(&fs::read_to_string(folder.join("out.html")).unwrap());
+    let words = table(&document, "Target").into_iter();
+    let words: Vec<String> = words.map(|(_, cells)| cells[1].clone()).collect();
+    assert_eq!(words, ["in", "above"]);
+    let told = cautions(&document, "song-2");
+    let peak = "The true peak of -0.95 dBTP is above the -1.0 dBTP";
+    assert!(told.iter().any(|line| line.starts_with(peak)), "{told:?}");
+}
+
+#[test]
+fn an_encoder_is_not_blamed_for_what_was_over_before() {
+    let folder = folder("report_over");
+    let mut plane = tone(48_000, 997.0, -12.0, 4.0);
+    plane[100_000] = 1.2;
+    let bytes = wav(48_000, Stored::Float32, None, &[plane]);
+    fs::write(folder.join("over.wav"), bytes).unwrap();
+    let arguments = ["report", "over.wav", "--html", "out.html"];
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document = check(&fs::read_to_string(folder.join("out.html")).unwrap());
+    let told = cautions(&document, "song-1");
+    let before = "1 sample lies beyond full scale before any encoder.";
+    assert!(told.iter().any(|line| line == before), "{told:?}");
+    assert!(
+        !told.iter().any(|line| line.contains("it beyond")),
+        "{told:?}"
+    );
+}
+
+/// Half of 8 kHz lies within one region and below another, and a tone sounds in one region alone.
+#[test]
+fn what_a_file_does_not_hold_has_no_crest_factor() {
+    let folder = folder("report_regions");
+    let plane = tone(8_000, 300.0, -6.0, 4.0);
+    let bytes = wav(8_000, Stored::Int24, None, &[plane]);
+    fs::write(folder.join("low.wav"), bytes).unwrap();
+    let output = crestline(&folder, &["report", "low.wav", "--html", "out.html"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document = check(&fs::read_to_string(folder.join("out.html")).unwrap());
+    let crest = table(&document, "Density and balance");
+    let told: Vec<bool> = crest
+        .iter()
+        .map(|(_, cells)| number(&cells[0]).is_some())
+        .collect();
+    assert_eq!(told, [false, true, false, false], "{crest:?}");
+}
+
 /// What only one song has is compared with nothing.
 #[test]
 fn one_known_value_is_no_comparison() {

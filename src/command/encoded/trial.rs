@@ -52,9 +52,10 @@ pub(crate) struct Trial {
 }
 
 impl Coded {
-    /// Whether the decoded file stays under [`CEILING_DBTP`].
+    /// Whether the decoded file stays under [`CEILING_DBTP`], to the hundredths that are shown.
     pub fn holds(&self) -> Option<bool> {
-        Some(self.levels.readings.true_peak_dbtp? <= CEILING_DBTP)
+        let hundredths = |db: f64| (100.0 * db).round();
+        Some(hundredths(self.levels.readings.true_peak_dbtp?) <= hundredths(CEILING_DBTP))
     }
 }
 

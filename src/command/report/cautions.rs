@@ -1,6 +1,8 @@
 //! What the reader of a report should be careful about in a song.
 
 use super::song::Song;
+use crate::encoded::Trial;
+use crate::table::hundredths;
 use crestline_core::measure::Readings;
 use crestline_core::session::{Judgement, TargetWindow, turn_down};
 
@@ -9,12 +11,13 @@ pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -
     let notes = song.measured.notes.iter();
     let mut told: Vec<String> = notes.map(|note| sentence(note)).collect();
     let readings = &song.readings;
-    let verdict = target.judge(readings);
+    let verdict = target.judge_file(readings);
     if verdict.true_peak == Judgement::Above
         && let (Some(peak), Some(ceiling)) = (readings.true_peak_dbtp, target.ceiling_dbtp)
     {
         told.push(format!(
-            "The true peak of {peak:.2} dBTP is above the {ceiling:.1} dBTP that {} allows.",
+            "The true peak of {} dBTP is above the {ceiling:.1} dBTP that {} allows.",
+            hundredths(Some(peak)),
             target.name
         ));
     }
@@ -31,18 +34,7 @@ pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -
         ));
     }
     if let Some(trial) = &song.trial {
-        let over = trial
-            .coded
-            .iter()
-            .filter(|coded| coded.levels.over > 0)
-            .count();
-        if over > 0 {
-            let bring = if over == 1 { "brings" } else { "bring" };
-            told.push(format!(
-                "{over} of {} encoders {bring} it beyond full scale.",
-                trial.coded.len()
-            ));
-        }
+        told.extend(beyond_full_scale(trial));
         told.extend(trial.notes.iter().map(|note| sentence(note)));
     }
     if readings.loudness_range_lu.is_some() && !readings.loudness_range_settled {
@@ -54,6 +46,24 @@ pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -
         );
     }
     told
+}
+
+fn beyond_full_scale(trial: &Trial) -> Option<String> {
+    let count = trial.coded.len();
+    let coded = trial.coded.iter().filter(|coded| coded.levels.over > 0);
+    match (trial.original.over, coded.count()) {
+        (0, 0) => None,
+        (0, 1) => Some(format!(
+            "1 of {count} encoders brings it beyond full scale."
+        )),
+        (0, over) => Some(format!(
+            "{over} of {count} encoders bring it beyond full scale."
+        )),
+        (1, _) => Some("1 sample lies beyond full scale before any encoder.".to_owned()),
+        (over, _) => Some(format!(
+            "{over} samples lie beyond full scale before any encoder."
+        )),
+    }
 }
 
 fn clipped(readings: &Readings) -> Option<String> {

@@ -90,10 +90,8 @@ impl Report<'_> {
         }
         let spread = |what: &str, spread: Option<Spread>, unit: &str, size: &str| {
             spread.map(|Spread { low, high }| {
-                format!(
-                    "{what}: from {low:.1} to {high:.1} {unit}, a spread of {:.1} {size}.",
-                    high - low
-                )
+                let [low, high, between] = [low, high, high - low].map(|of| tenths(Some(of)));
+                format!("{what}: from {low} to {high} {unit}, a spread of {between} {size}.")
             })
         };
         let balance = record.balance_spread().map(|(db, region)| {
@@ -120,7 +118,7 @@ impl Report<'_> {
         let verdicts: Vec<_> = self
             .songs
             .iter()
-            .map(|song| window.judge(&song.readings))
+            .map(|song| window.judge_file(&song.readings))
             .collect();
         let word = |judgement: Judgement| judgement.word().to_owned();
         let mut columns = vec![

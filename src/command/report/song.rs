@@ -10,7 +10,7 @@ use crate::measure_files::measured_file;
 use crate::measures::MeasuredFile;
 use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
 use crestline_core::session::Section;
-use crestline_core::session::reference::{Comparison, Finding, Profile, findings};
+use crestline_core::session::reference::{Comparison, Finding, Profile, findings, region_sounds};
 use crestline_files::{AudioFile, Profiled, printable};
 
 /// How a song was at the end of one second.
@@ -114,12 +114,16 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
             Err(line) => measured.notes.push(without("encoded", path, &line)),
         }
     }
+    let balance_db = meter.balance().long_term_db.map(|band| band.map(f64::from));
+    let crest_db = crest.crest_db();
+    let sounds = |region: &usize| region_sounds(&balance_db, 0.5 * f64::from(rate_hz), *region);
+    let band_crest_db = std::array::from_fn(|region| crest_db[region].filter(|_| sounds(&region)));
     Ok(Song {
         path: path.to_owned(),
         measured,
         readings,
-        band_crest_db: crest.crest_db(),
-        balance_db: meter.balance().long_term_db.map(|band| band.map(f64::from)),
+        band_crest_db,
+        balance_db,
         history,
         against,
         trial,

@@ -16,7 +16,7 @@ mod suggest;
 
 pub use beside::{Beside, BesideMeter, beside};
 pub use capture::{Capture, CaptureError};
-pub use findings::{Comparison, Finding, REGIONS, findings, power_db};
+pub use findings::{Comparison, Finding, REGIONS, findings, power_db, region_sounds};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};
 pub use stored::Reference;

@@ -60,12 +60,18 @@ impl Limits {
     /// Value and limits are judged as they are shown, rounded to 0.1, so that the word never
     /// contradicts the figure beside it.
     pub fn judge(self, value: Option<f64>) -> Judgement {
-        let Some(value) = value.filter(|value| value.is_finite()).map(tenths) else {
+        self.judge_in(10.0, value)
+    }
+
+    /// The same where value and limits are shown in so many steps a unit.
+    fn judge_in(self, steps: f64, value: Option<f64>) -> Judgement {
+        let shown = |value: f64| (value * steps).round();
+        let Some(value) = value.filter(|value| value.is_finite()).map(shown) else {
             return Judgement::Unknown;
         };
-        if self.low.is_some_and(|low| value < tenths(low)) {
+        if self.low.is_some_and(|low| value < shown(low)) {
             Judgement::Below
-        } else if self.high.is_some_and(|high| value > tenths(high)) {
+        } else if self.high.is_some_and(|high| value > shown(high)) {
             Judgement::Above
         } else {
             Judgement::In
@@ -76,10 +82,6 @@ impl Limits {
 /// Short enough to be the same after it has been written and read as JSON.
 pub(super) fn hundredths(value: f64) -> f64 {
     (value * 100.0).round() / 100.0
-}
-
-fn tenths(value: f64) -> f64 {
-    (value * 10.0).round()
 }
 
 /// Where a value lies against a range.
@@ -158,6 +160,18 @@ impl TargetWindow {
             plr_db: self.plr_db.within(-10.0, 60.0),
             ceiling_dbtp: at_most(self.ceiling_dbtp, -60.0, 20.0),
             short_term_max_lufs: at_most(self.short_term_max_lufs, -70.0, 10.0),
+        }
+    }
+
+    /// Judges what has been measured of a file, whose true peak is shown to hundredths.
+    pub fn judge_file(&self, readings: &Readings) -> Verdict {
+        let ceiling = Limits {
+            low: None,
+            high: self.ceiling_dbtp,
+        };
+        Verdict {
+            true_peak: ceiling.judge_in(100.0, readings.true_peak_dbtp),
+            ..self.judge(readings)
         }
     }
 

@@ -92,13 +92,9 @@ impl Comparison {
             }),
             region_difference_db: REGIONS.map(|(bands, _)| region(&bands)),
             crest_difference_db: std::array::from_fn(|band| {
-                let bands = &REGIONS[band].0;
-                let whole = lower_half_hz(mix, reference) > mid_band_hz(bands.end - 1);
-                let sounds = |balance: &Bands| {
-                    let within_db = power_db(&balance[bands.clone()]);
-                    within_db > power_db(balance).map(|all_db| all_db - FAINT_DB)
-                };
-                if !(whole && balances.iter().all(sounds)) {
+                let half_hz = lower_half_hz(mix, reference);
+                let mut balances = balances.iter();
+                if !balances.all(|balance| region_sounds(balance, half_hz, band)) {
                     return None;
                 }
                 difference(&ours.band_crest_db, &theirs.band_crest_db, band)
@@ -135,6 +131,15 @@ pub(super) fn known_of_both(mix: &Profile, reference: &Profile) -> [Bands; 2] {
         whole && ours[band].is_some() && theirs[band].is_some()
     };
     [ours, theirs].map(|balance| std::array::from_fn(|band| balance[band].filter(|_| known(band))))
+}
+
+/// Whether a region is wholly there in audio that reaches up to `half_hz`, half its sample rate, and
+/// holds something of its own: no less than 40 dB below the whole.
+pub fn region_sounds(balance: &[Option<f64>; BAND_COUNT], half_hz: f64, region: usize) -> bool {
+    let bands = REGIONS[region].0.clone();
+    let whole = half_hz > mid_band_hz(bands.end - 1);
+    let within_db = power_db(&balance[bands]);
+    whole && within_db > power_db(balance).map(|all_db| all_db - FAINT_DB)
 }
 
 /// The powers of the bands added up, dB; `None` where none is known.
@@ -321,5 +326,7 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
 
 /// With a real minus sign.
 fn signed(value: f64) -> String {
-    format!("{value:.1}").replace('-', "\u{2212}")
+    // Rounded first: what is next to nothing has no sign.
+    let tenths = (10.0 * value).round() / 10.0 + 0.0;
+    format!("{tenths:.1}").replace('-', "\u{2212}")
 }
