@@ -12,7 +12,7 @@ use tempfile::{Builder, TempPath};
 #[derive(Debug)]
 pub struct Part {
     path: PathBuf,
-    part: TempPath,
+    temporary: TempPath,
     force: bool,
 }
 
@@ -30,14 +30,19 @@ impl Part {
         // Beside it, so that the last step is a rename within one file system.
         let folder = path.parent();
         let folder = folder.filter(|folder| !folder.as_os_str().is_empty());
-        let part = builder().tempfile_in(folder.unwrap_or(Path::new(".")));
-        let (file, part) = part.map_err(without_path)?.into_parts();
-        Ok((file, Self { path, part, force }))
+        let made = builder().tempfile_in(folder.unwrap_or(Path::new(".")));
+        let (file, temporary) = made.map_err(|error| without_path(&error))?.into_parts();
+        let part = Self {
+            path,
+            temporary,
+            force,
+        };
+        Ok((file, part))
     }
 
     /// Where the bytes are for now.
     pub fn path(&self) -> &Path {
-        &self.part
+        &self.temporary
     }
 
     /// Gives the file, which must be closed, its name.
@@ -50,7 +55,7 @@ impl Part {
         if !self.force {
             File::create_new(&self.path)?;
         }
-        self.part.persist(&self.path).map_err(|refused| {
+        self.temporary.persist(&self.path).map_err(|refused| {
             if !self.force {
                 let _ = fs::remove_file(&self.path);
             }
@@ -74,7 +79,7 @@ fn builder() -> Builder<'static, 'static> {
 }
 
 /// What the system said, without the name of the part, which is nobody's business.
-fn without_path(error: io::Error) -> io::Error {
+fn without_path(error: &io::Error) -> io::Error {
     let inner = error.get_ref().and_then(std::error::Error::source);
     let said = inner.and_then(<dyn std::error::Error>::downcast_ref::<io::Error>);
     match said.and_then(io::Error::raw_os_error) {
