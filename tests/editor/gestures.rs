@@ -106,3 +106,22 @@ fn a_gesture_ends_with_the_button_also_where_its_control_has_gone() {
     harness.run_steps(3);
     assert_balanced(&sent_to_host(&harness), 0);
 }
+
+// Undo would bring back what stood there before the state was loaded.
+#[test]
+fn what_is_held_while_a_state_is_loaded_is_no_step_from_the_old_one() {
+    let (mut harness, at) = held();
+    let params = harness.state().params.clone();
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.ceiling, -6.0);
+    params.loaded();
+    harness.run_steps(2);
+    harness.event(button(at, false));
+    harness.run_steps(2);
+    sent_to_host(&harness);
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    harness.run_steps(2);
+    assert_eq!(sent_to_host(&harness), []);
+    assert!((params.limiter.ceiling.value() + 6.0).abs() < 1e-3);
+}

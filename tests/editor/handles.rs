@@ -194,3 +194,35 @@ fn a_handle_dragged_aslant_changes_both_of_its_values() {
         assert!((now - param.default_normalized_value()).abs() > 1e-3);
     }
 }
+
+// The host lags behind: the handle still stands at 0 dB when 3 dB have been set. It is as with
+// modulation, which moves a handle and not what is set: the drag goes on from what is set.
+#[test]
+fn a_handle_drags_what_is_set_not_where_it_stands() {
+    let gain = |lagging: bool| {
+        let mut harness = opened_at("shelves");
+        let params = harness.state().params.clone();
+        if lagging {
+            harness.state().host.hold_back();
+            harness.get_by_label("Low shelf gain").focus();
+            harness.run_steps(2);
+            for _ in 0..6 {
+                harness.key_press(egui::Key::ArrowRight);
+                harness.run_steps(2);
+            }
+        }
+        drag(
+            &mut harness,
+            "Low shelf on the curve",
+            Vec2::new(0.0, -20.0),
+            Modifiers::NONE,
+        );
+        while lagging && harness.state().host.bring_one() {
+            harness.run_steps(1);
+        }
+        params.shelves.low_gain.value()
+    };
+    let (at_once, lagging) = (gain(false), gain(true));
+    println!("from 0 dB to {at_once} dB, and {lagging} dB");
+    assert!((lagging - at_once - 3.0).abs() < 0.11);
+}

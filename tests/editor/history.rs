@@ -103,3 +103,28 @@ fn hovering_or_clicking_the_history_reads_every_value() {
     harness.run_steps(2);
     assert_eq!(read_out(&harness), None);
 }
+
+// Beyond what is recorded there is nothing to be read, and the mouse alone puts away what it read.
+#[test]
+fn a_second_click_puts_the_values_away() {
+    let mut harness = open(with_a_gap(), SIZE, 1.0);
+    let strip = harness.get_by_label_contains("History, ").rect();
+    let click = |harness: &mut Harness<'_, Stage>, time_s: f32| {
+        let at = strip.left_center() + Vec2::new(time_s / 30.0 * strip.width(), 0.0);
+        harness.hover_at(at);
+        harness.run_steps(1);
+        harness.drag_at(at);
+        harness.run_steps(1);
+        harness.drop_at(at);
+        // Longer than a double click.
+        harness.run_steps(24);
+        harness.hover_at(egui::Pos2::new(3.0, 3.0));
+        harness.run_steps(2);
+        read_out(harness)
+    };
+    assert!(click(&mut harness, 8.05).unwrap().starts_with("0:08 "));
+    assert_eq!(click(&mut harness, 8.05), None);
+    assert!(click(&mut harness, 20.0).unwrap().starts_with("0:10 "));
+    assert!(click(&mut harness, 3.05).unwrap().starts_with("0:03 "));
+    assert_eq!(click(&mut harness, 3.05), None);
+}

@@ -1,7 +1,7 @@
 //! What is listened to: the switch, the reference's place in it, bypass.
 
 use crestline_plugin::params::ListenChoice;
-use egui::Key;
+use egui::{Event, Key, Modifiers};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use nice_plug::prelude::Param;
@@ -87,4 +87,24 @@ fn bypass_is_said_plainly() {
             .query_by_label_contains("host records: input, bypassed")
             .is_some()
     );
+}
+
+// A switch that goes to and fro while its key is held down would be as many jumps in level.
+#[test]
+fn a_key_held_down_switches_once() {
+    let mut harness = opened();
+    let params = harness.state().params.clone();
+    let matched = params.matched.value();
+    for _ in 0..4 {
+        harness.event(Event::Key {
+            key: Key::M,
+            physical_key: None,
+            pressed: true,
+            repeat: false,
+            modifiers: Modifiers::NONE,
+        });
+        harness.run_steps(2);
+    }
+    let value = f32::from(u8::from(!matched));
+    assert_gesture(&sent_to_host(&harness), params.matched.as_ptr(), value);
 }

@@ -6,7 +6,7 @@ mod rows;
 use egui::{Align2, Painter, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
 
 use super::scene::{self, Scene, small};
-use super::theme::{Colours, LABEL_PT, font};
+use super::theme::Colours;
 use super::view_model::{bands, reference};
 use super::{mark, number};
 use crestline_core::measure::{BAND_COUNT, mid_band_hz};
@@ -142,6 +142,7 @@ fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, profile: &Profile) {
     let (plot, inside) = plot(ui, area, REFERENCE_REACH_DB);
     let zero = Stroke::new(1.5, colours.reference.mark);
     inside.hline(plot.area.x_range(), plot.y(0.0), zero);
+    legend(&inside, plot, &curves.of, colours);
     // What was measured lies behind what is to be read.
     for (bands, hue) in [
         (&curves.input, colours.input),
@@ -160,7 +161,6 @@ fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, profile: &Profile) {
             plot.line(&inside, run, Stroke::new(width, hue.mark));
         }
     }
-    legend(&inside, plot, &curves.of, colours);
     if let Some(at) = response.hover_pos() {
         let share = ((at.x - plot.area.left()) / plot.area.width()).clamp(0.0, 1.0);
         #[expect(clippy::cast_sign_loss, reason = "a share is not negative")]
@@ -173,23 +173,16 @@ fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, profile: &Profile) {
     }
 }
 
-/// Names the line in the middle, and says what the curves are.
+/// Names the line in the middle, and says what the curves are. They may lie over it.
 fn legend(inside: &Painter, plot: Plot, of: &str, colours: &Colours) {
     let at = plot.area.right_center() - vec2(9.0, 0.0);
     mark::diamond(inside, at, 9.0, colours.reference.mark, true);
-    // In a low plot there is room for the curves alone; the button above it names the reference.
-    if plot.area.height() < ROOM_FOR_WORDS {
-        return;
-    }
-    let words = format!("less the reference at equal loudness, dB · {of}");
+    // In a low plot there is little room; the button above it names the reference.
+    let words = if plot.area.height() < ROOM_FOR_WORDS {
+        "mix less reference, dB".to_owned()
+    } else {
+        format!("mix less the reference at equal loudness, dB · {of}")
+    };
     let at = plot.area.left_bottom() + vec2(5.0, -9.0);
-    let size = font(inside.ctx(), LABEL_PT);
-    let width = inside
-        .layout_no_wrap(words.clone(), size, colours.label)
-        .size()
-        .x;
-    let width = width.min(plot.area.width() - 10.0);
-    let ground = Rect::from_min_size(at - vec2(3.0, 8.0), vec2(width + 6.0, 16.0));
-    inside.rect_filled(ground, 2, colours.well);
-    scene::cut(inside, at, &words, width + 1.0, colours.label);
+    scene::cut(inside, at, &words, plot.area.width() - 10.0, colours.label);
 }

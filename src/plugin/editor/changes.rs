@@ -92,6 +92,7 @@ impl Changes {
         let loaded = std::mem::replace(&mut self.loads, loads) != loads;
         if loaded {
             self.memory = SettingsMemory::default();
+            self.queue.gestures.begin_anew(&self.params);
             self.asked.take();
         }
         loaded

@@ -10,20 +10,34 @@ use super::control::{self, Look};
 use super::scene::{self, Scene, small};
 use super::theme::{Colours, LABEL_PT, SMALL_PT, Signal, font};
 use super::view_model::bands::{self, Paid};
+use super::view_model::history::reach_db;
 
 /// Height of the two lines that name the groups and their scales.
 const HEAD: f32 = 28.0;
 /// Where the groups of bars lie, as shares of the width: from, to.
 const GROUPS: [[f32; 2]; 2] = [[0.21, 0.47], [0.65, 0.89]];
-/// Both scales: their ends, and the figures written.
-const SCALES: [([f64; 2], [f64; 3], &str); 2] = [
-    ([0.0, 6.0], [0.0, 3.0, 6.0], "turned down, dB"),
-    (
-        [-60.0, -10.0],
-        [-60.0, -40.0, -20.0],
-        "distortion added, dB",
-    ),
-];
+/// How far the scale of what is turned down may reach, dB.
+const REACHES_DB: [f32; 4] = [6.0, 12.0, 24.0, 48.0];
+
+/// A scale: its ends, the figures written, and its name.
+type Scale = ([f64; 2], [f64; 3], &'static str);
+
+/// Both scales, for reductions of up to this.
+fn scales(highest_db: f64) -> [Scale; 2] {
+    let reach_db = f64::from(reach_db(REACHES_DB, -highest_db as f32));
+    [
+        (
+            [0.0, reach_db],
+            [0.0, 0.5 * reach_db, reach_db],
+            "turned down, dB",
+        ),
+        (
+            [-60.0, -10.0],
+            [-60.0, -40.0, -20.0],
+            "distortion added, dB",
+        ),
+    ]
+}
 
 /// Draws the four bands into `area`.
 pub fn show(ui: &Ui, area: Rect, scene: &Scene<'_>) {
@@ -36,22 +50,30 @@ pub fn show(ui: &Ui, area: Rect, scene: &Scene<'_>) {
             area.y_range(),
         )
     });
-    for (group, (ends, figures, name)) in groups.into_iter().zip(SCALES) {
-        head(ui.painter(), group, ends, figures, name, colours);
-    }
     let names = bands::names(scene.params.chain_settings().bands.crossovers_hz);
     let costs = bands::costs(scene.told, tap, driven);
+    let reductions = costs.iter().flatten();
+    let reductions = reductions.filter_map(|(_, paid)| paid.reduction_db);
+    let scales = scales(reductions.fold(0.0, f64::max));
+    for (group, (ends, figures, name)) in groups.into_iter().zip(scales) {
+        head(ui.painter(), group, ends, figures, name, colours);
+    }
+    let whose = match (tap, driven) {
+        (true, _) => "by what lies between the tap and the input",
+        (false, true) => "clean above, saturated below; the figures are the output's",
+        (false, false) => "by this chain",
+    };
     let height = (area.height() - HEAD) / 4.0;
     for (index, (name, costs)) in names.iter().zip(costs).enumerate() {
         let top = area.top() + HEAD + index as f32 * height;
         let row = Rect::from_x_y_ranges(area.x_range(), top..=top + height);
         let response = ui.interact(row, ui.scope_id().with(("cost", index)), Sense::HOVER);
         response.widget_info(|| WidgetInfo::labeled(Role::Label, true, spoken(name, &costs)));
-        band(ui.painter(), row, groups, name, &costs, colours);
-        response.on_hover_text(
+        band(ui.painter(), row, groups, scales, name, &costs, colours);
+        response.on_hover_text(format!(
             "How far this band was turned down on average of the last 3 s, and how much distortion \
-             was added to it: clean above, saturated below.",
-        );
+             was added to it: {whose}."
+        ));
     }
 }
 
@@ -100,6 +122,7 @@ fn band(
     painter: &Painter,
     row: Rect,
     groups: [Rect; 2],
+    scales: [Scale; 2],
     name: &str,
     costs: &[(Option<Signal>, Paid)],
     colours: &Colours,
@@ -122,7 +145,7 @@ fn band(
     for (index, (signal, paid)) in costs.iter().enumerate() {
         let mark = signal.map_or(colours.level, |signal| colours.hue(signal).mark);
         let values = [paid.reduction_db, paid.distortion_db];
-        for ((group, (ends, ..)), value) in groups.into_iter().zip(SCALES).zip(values) {
+        for ((group, (ends, ..)), value) in groups.into_iter().zip(scales).zip(values) {
             let y = top + index as f32 * height;
             let well = Rect::from_x_y_ranges(group.x_range(), y..=y + height - 1.0);
             painter.rect_filled(well, 0, colours.well);

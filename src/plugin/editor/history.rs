@@ -31,6 +31,8 @@ const PAN_STEP: f64 = 0.1;
 const READ_STEP: f64 = 0.01;
 /// Height of the line above the strip, points.
 const HEAD: f32 = 24.0;
+/// A click so near the moment that is read means that one, points.
+const NEAR: f32 = 6.0;
 
 /// What the strip remembers between frames.
 #[derive(Debug, Default)]
@@ -54,7 +56,7 @@ pub struct Shown {
 fn subject<'a>(scene: &'a Scene<'_>) -> Subject<'a> {
     Subject {
         target: scene.session.target(),
-        ceiling_dbtp: history::ceiling(scene.params),
+        ceiling_dbtp: history::ceiling(scene.params, scene.session.target()),
     }
 }
 
@@ -65,8 +67,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Sh
     let plot = lanes.whole;
     let recorded_s = scene.history.length_s();
     state.window.follow(recorded_s);
-    let end_s = state.window.span(recorded_s).end_s.max(recorded_s);
-    state.read_s = state.read_s.filter(|read_s| *read_s <= end_s);
+    state.read_s = state.read_s.filter(|read_s| *read_s <= recorded_s);
     let response = ui.interact(plot, ui.scope_id().with("history"), Sense::click_and_drag());
     steer(ui, &response, plot, state, recorded_s);
     let span = state.window.span(recorded_s);
@@ -111,7 +112,7 @@ fn keyboard_tip(response: Response) {
 }
 
 /// Wheel and keys magnify, drag and keys move, a click or enter keeps a moment's values in sight, a
-/// double click shows everything.
+/// click there once more puts them away, a double click shows everything.
 fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s: f64) {
     let span = state.window.span(recorded_s);
     let at = |x: f32| {
@@ -124,8 +125,12 @@ fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s
     } else if response.clicked() {
         // A click by the keyboard or a screen reader has no place: it reads the newest moment in
         // sight.
+        let newest_s = span.end_s.min(recorded_s);
         let place = response.interact_pointer_pos();
-        state.read_s = Some(place.map_or(span.end_s.min(recorded_s), |place| at(place.x)));
+        let clicked_s = place.map_or(newest_s, |place| at(place.x).min(newest_s));
+        let near_s = f64::from(NEAR / plot.width()) * time::length_s(span);
+        let again = |read_s: f64| place.is_some() && (read_s - clicked_s).abs() <= near_s;
+        state.read_s = Some(clicked_s).filter(|_| !state.read_s.is_some_and(again));
     }
     if response.dragged() {
         let share = -f64::from(response.drag_delta().x / plot.width());
@@ -270,7 +275,7 @@ fn read(
         .and_then(|time_s| Some((time_s, scene.history.at(time_s)?)));
     let at = pos2(free.left(), free.center().y);
     let Some((time_s, recorded)) = told else {
-        let ceiling_dbtp = history::ceiling(scene.params);
+        let ceiling_dbtp = history::ceiling(scene.params, scene.session.target());
         legend(ui.painter(), at, free.right(), ceiling_dbtp, colours);
         return Vec::new();
     };

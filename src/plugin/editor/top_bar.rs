@@ -2,7 +2,8 @@
 
 use egui::text::{LayoutJob, TextWrapping};
 use egui::{
-    Align, Align2, Key, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+    Align, Align2, Event, Key, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo,
+    pos2, vec2,
 };
 use nice_plug::prelude::{BoolParam, Param};
 
@@ -134,7 +135,13 @@ pub fn keys(ui: &Ui, scene: &Scene<'_>) {
     if ui.memory(|memory| memory.focused().is_some()) {
         return;
     }
-    let pressed = |key: Key| ui.input(|input| input.modifiers.is_none() && input.key_pressed(key));
+    // Held down it is pressed once.
+    let is = |event: &Event, wanted: Key| matches!(event, Event::Key { key, pressed: true, repeat: false, .. } if *key == wanted);
+    let pressed = |key: Key| {
+        ui.input(|input| {
+            input.modifiers.is_none() && input.events.iter().any(|event| is(event, key))
+        })
+    };
     for (key, of) in [Key::Num1, Key::Num2, Key::Num3, Key::Num4]
         .into_iter()
         .zip(LISTEN)
@@ -238,12 +245,12 @@ fn listen_button(
         Some(_) => gain.and_then(|index| activity.match_db.get(index).copied()),
         None => activity.reference.map(|reference| reference.match_db),
     };
-    let has_room = rect.width() >= WITH_GAIN;
-    let gain = gain.filter(|_| scene.params.matched.value() && has_room);
+    // Keys and decibels side by side would be taken for each other.
+    let matched = scene.params.matched.value() && rect.width() >= WITH_GAIN;
     let aside = match (gain, number) {
-        (Some(gain), _) => notices::gain(gain),
-        (None, Some(number)) => number.to_string(),
-        (None, None) => String::new(),
+        (Some(gain), _) if matched => notices::gain(gain),
+        (_, Some(number)) if !matched => number.to_string(),
+        _ => String::new(),
     };
     let at = pos2(rect.right() - 6.0, rect.center().y + 0.5);
     small(painter, at, Align2::RIGHT_CENTER, aside, ink);

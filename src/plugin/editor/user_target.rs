@@ -189,6 +189,8 @@ impl End<'_> {
         if let Some(value) = limit {
             let drag = DragValue::new(value)
                 .range(least..=most)
+                // What is there already is not changed by being shown.
+                .clamp_existing_to_range(false)
                 .speed(0.1)
                 .fixed_decimals(1)
                 .custom_formatter(|value, _| number::fixed(Some(value), 1))

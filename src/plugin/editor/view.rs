@@ -142,9 +142,10 @@ impl View {
         self.changes.gestures()
     }
 
-    /// The window has been opened, as a new one to egui: theme and size are taken anew.
+    /// The window has been opened, as a new one to egui: what it shows is taken anew.
     pub fn opened(&mut self) {
         self.epoch = None;
+        (self.kept, self.starts) = (None, None);
         self.end.watch();
     }
 
@@ -157,6 +158,7 @@ impl View {
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
         if self.changes.follow_loads() {
+            self.deleted = None;
             self.caution.recall();
             self.reference.give_up();
         }
@@ -331,6 +333,7 @@ impl View {
             }
             Action::SavePicture(span) => {
                 let target = self.session.target().clone();
+                let ceiling_dbtp = view_model::history::ceiling(&self.params, &target);
                 let caption = format!(
                     "{} · {}: {}",
                     view_model::history::span_in_words(span),
@@ -341,7 +344,7 @@ impl View {
                     history: self.recorded.clone(),
                     span,
                     target,
-                    ceiling_dbtp: view_model::history::ceiling(&self.params),
+                    ceiling_dbtp,
                     theme: ui.ctx().theme(),
                     caption,
                 };

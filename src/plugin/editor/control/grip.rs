@@ -26,6 +26,12 @@ pub struct Way<'a> {
     pub plain_at: &'a dyn Fn(f32) -> f64,
 }
 
+impl Way<'_> {
+    fn normalised_at(&self, at: f32) -> f32 {
+        self.param.preview_normalized((self.plain_at)(at) as f32)
+    }
+}
+
 /// A handle. The keyboard reaches the same values by their tracks.
 #[derive(Clone, Copy)]
 pub struct Grip<'a> {
@@ -43,12 +49,16 @@ pub struct Grip<'a> {
     pub read_out: &'a str,
 }
 
-/// A drag under way: the place that the handle has been brought to, how far the pointer went, and
-/// what the host was last told.
+/// A drag under way: the place that the handle has been brought to, how far the pointer went, how
+/// far the values lie above those of the place, normalised, and what the host was last told.
+///
+/// A handle stands where the value is with the host's modulation, and with what the host has yet to
+/// bring: what is set is the value without.
 #[derive(Clone, Copy, Default)]
 struct Held {
     at: [f32; 2],
     travel: [f32; 2],
+    above: [f32; 2],
     sent: [Option<f32>; 2],
 }
 
@@ -100,9 +110,16 @@ impl Grip<'_> {
             ui.data_mut(|data| data.remove_temp::<Held>(id));
         }
         if down && pressed {
+            let at: [f32; 2] = self.at.into();
+            let above = |axis: usize| {
+                ways[axis].map_or(0.0, |way| {
+                    setter.value(way.param) - way.normalised_at(at[axis])
+                })
+            };
             held = Some(Held {
-                at: self.at.into(),
+                at,
                 travel: [0.0; 2],
+                above: [above(0), above(1)],
                 sent: [None; 2],
             });
         } else if down && let Some(held) = &mut held {
@@ -115,7 +132,8 @@ impl Grip<'_> {
                     && delta[axis] != 0.0
                     && held.travel[axis] > LEAST_TRAVEL
                 {
-                    send(setter, way, held.at[axis], &mut held.sent[axis]);
+                    let wanted = way.normalised_at(held.at[axis]) + held.above[axis];
+                    send(setter, way, wanted.clamp(0.0, 1.0), &mut held.sent[axis]);
                 }
             }
         } else if let Some(ended) = held.take() {
@@ -136,9 +154,8 @@ fn end(setter: &Setter<'_>, ways: [Option<Way<'_>>; 2], held: &Held) {
     }
 }
 
-fn send(setter: &Setter<'_>, way: Way<'_>, at: f32, sent: &mut Option<f32>) {
-    let plain = (way.plain_at)(at) as f32;
-    let wanted = step::rounded(way.param, way.param.preview_normalized(plain));
+fn send(setter: &Setter<'_>, way: Way<'_>, wanted: f32, sent: &mut Option<f32>) {
+    let wanted = step::rounded(way.param, wanted);
     let before = sent.unwrap_or_else(|| setter.value(way.param));
     if (wanted - before).abs() <= f32::EPSILON {
         return;

@@ -30,7 +30,7 @@ fn entries(ceiling_dbtp: f64, colours: &Colours) -> [(Mark, String); 7] {
         (Mark::Dashes(colours.output.mark), "microdynamics".into()),
         (
             Mark::Triangles(colours.window.mark),
-            "outside target (hollow: PLR)".into(),
+            "3 s outside target (hollow: PLR)".into(),
         ),
         (Mark::Block(colours.output.mark), "limiter".into()),
         (Mark::Tick(colours.text), over),

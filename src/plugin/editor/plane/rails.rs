@@ -80,11 +80,11 @@ pub fn show(
         })
         .collect();
     for of in &ticks {
-        tick(ui, scene, axes.plot, of, &ticks);
+        tick(ui, scene, axes, mode, of, &ticks);
     }
     let [clean, saturated] = &rails;
     if driven {
-        let words = drop_line(ui, scene, axes, [clean, saturated], push_db);
+        let words = drop_line(ui, scene, axes, [clean, saturated], push_db, mode);
         taken.extend(words.into_iter().flatten());
     }
     let (signal, rail) = if driven {
@@ -122,7 +122,8 @@ struct Tick {
 
 /// A click sets the push to the decibel. Ticks may lie closer together than a click can tell them
 /// apart by its square: the nearest of `all` is meant.
-fn tick(ui: &Ui, scene: &Scene<'_>, plot: Rect, own: &Tick, all: &[Tick]) {
+fn tick(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, own: &Tick, all: &[Tick]) {
+    let plot = axes.plot;
     let reach = Rect::from_center_size(own.at, vec2(REACH, REACH)).intersect(plot);
     if !reach.is_positive() {
         return;
@@ -156,10 +157,11 @@ fn tick(ui: &Ui, scene: &Scene<'_>, plot: Rect, own: &Tick, all: &[Tick]) {
     response
         .on_hover_cursor(CursorIcon::PointingHand)
         .on_hover_text(format!(
-            "{} of push, {}: {}, {} up, distortion {}. A click sets the push.",
+            "{} of push, {}: {}, {} {}, distortion {}. A click sets the push.",
             number::with_unit(Some(stop.push_db), 0, "dB"),
             named(meant),
             number::with_unit(Some(stop.place.lufs), 1, "LUFS"),
+            up(mode),
             number::with_unit(Some(stop.place.up_db), 1, "dB"),
             number::with_unit(stop.distortion_db, 0, "dB"),
         ));
@@ -173,8 +175,9 @@ fn drop_line(
     axes: &Axes,
     [clean, saturated]: [&Rail; 2],
     push_db: f64,
+    mode: PlaneMode,
 ) -> Option<[Rect; 2]> {
-    let (clean_db, difference) = clean_at_one_loudness(scene.forecast.found(), push_db)?;
+    let clean_db = clean_at_one_loudness(scene.forecast.found(), push_db)?;
     let (from, to) = saturated.at(push_db).zip(clean.at(clean_db))?;
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(axes.plot);
@@ -192,13 +195,13 @@ fn drop_line(
         colours.clean.mark,
         colours.well,
     );
-    let difference = difference?;
+    let difference = to.place.up_db - from.place.up_db;
     let words = if difference < 0.0 { "less" } else { "more" };
     let by = number::with_unit(Some(difference.abs()), 1, "dB");
     // Below and to the left: the rail comes from above and goes on to the right.
     let at = ends[1] + vec2(-12.0, 10.0);
     let written = [
-        (0.0, "same loudness:".to_owned()),
+        (0.0, format!("{}, same loudness:", up(mode))),
         (14.0, format!("clean has {by} {words}")),
     ];
     Some(written.map(|(down, text)| {
@@ -209,6 +212,14 @@ fn drop_line(
         painter.galley(place.min, galley, colours.text);
         place
     }))
+}
+
+/// What is told upwards.
+fn up(mode: PlaneMode) -> &'static str {
+    match mode {
+        PlaneMode::Plr => "PLR",
+        PlaneMode::Microdynamics => "microdynamics",
+    }
 }
 
 fn thumb_id(ui: &Ui) -> Id {

@@ -17,6 +17,8 @@ use crestline_core::session::{PlaneMode, TargetChoice};
 const GRIP: egui::Vec2 = vec2(9.0, 24.0);
 /// A side moves in steps of this, LUFS.
 const STEP_LUFS: f64 = 0.1;
+/// Where a side can be drawn, LUFS: where it can be typed, too.
+const GRIP_LUFS: [f64; 2] = [-40.0, 0.0];
 
 /// Draws the window under everything else.
 pub fn show(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, colours: &Colours) {
@@ -124,6 +126,7 @@ pub fn grips(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
         {
             let share = (pointer.x - axes.plot.left()) / axes.plot.width();
             let wanted = (axes.across.value(share) / STEP_LUFS).round() * STEP_LUFS;
+            let wanted = wanted.clamp(GRIP_LUFS[0], GRIP_LUFS[1]);
             let wanted = match index {
                 0 => wanted.min(limits.high.unwrap_or(0.0) - LEAST_WIDTH),
                 _ => wanted.max(limits.low.unwrap_or(-70.0) + LEAST_WIDTH),

@@ -6,7 +6,7 @@ use crate::editor::view_model::axis::Axis;
 use crate::editor::view_model::bands::COLUMNS;
 use crate::params::CrestlineParams;
 use crestline_core::handover::Column;
-use crestline_core::session::{Pixel, Recorded, Span, Trace};
+use crestline_core::session::{Pixel, Recorded, Span, TargetWindow, Trace};
 
 /// One curve of the strip.
 #[derive(Clone, Copy, Debug)]
@@ -95,13 +95,17 @@ pub fn ldr_extent(trace: &Trace) -> Option<[f64; 2]> {
     Some([low.min(least).max(0.0), high.max(most)])
 }
 
-/// True peak that counts as passed: the limiter's ceiling, or full scale without it.
-pub fn ceiling(params: &CrestlineParams) -> f64 {
-    if params.limiter.on.value() {
+/// True peak that counts as passed: the limiter's ceiling, or full scale without it; and what the
+/// target allows, if that is less.
+pub fn ceiling(params: &CrestlineParams, target: &TargetWindow) -> f64 {
+    let limited = if params.limiter.on.value() {
         params.limiter.ceiling.value().into()
     } else {
         0.0
-    }
+    };
+    target
+        .ceiling_dbtp
+        .map_or(limited, |dbtp| dbtp.min(limited))
 }
 
 /// A stretch of time as it is written.
@@ -254,9 +258,15 @@ mod tests {
     }
 
     #[test]
-    fn without_the_limiter_full_scale_counts() {
+    fn without_the_limiter_full_scale_counts_unless_the_target_allows_less() {
         let params = CrestlineParams::default();
-        assert!(ceiling(&params).abs() < 1e-9);
+        let allowing = |ceiling_dbtp| TargetWindow {
+            ceiling_dbtp,
+            ..TargetWindow::default()
+        };
+        assert!(ceiling(&params, &allowing(None)).abs() < 1e-9);
+        assert!(ceiling(&params, &allowing(Some(1.0))).abs() < 1e-9);
+        assert_eq!(ceiling(&params, &allowing(Some(-2.0))), -2.0);
     }
 
     #[test]
