@@ -31,6 +31,7 @@ mod resizing;
 mod scene;
 mod standing;
 mod starting_points;
+mod steady;
 pub mod theme;
 mod top_bar;
 mod user_target;

@@ -27,5 +27,6 @@ mod listening;
 mod pictures;
 mod raster;
 mod reference;
+mod steady;
 mod tiles;
 mod window;

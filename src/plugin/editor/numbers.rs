@@ -6,6 +6,7 @@ use super::control;
 use super::mark;
 use super::number;
 use super::scene::{self, Scene, label, small};
+use super::steady;
 use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, Signal, VALUE_PT, font};
 use super::view_model::numbers::{self, Row, WANTED};
 use super::view_model::target;
@@ -72,13 +73,20 @@ fn verdict(ui: &Ui, area: Rect, scene: &Scene<'_>) {
     if let Some(dot) = dot {
         painter.circle_filled(dot, 2.5, colours.output.mark);
     }
-    let colour = if state.inside == Some(true) {
+    let changed = steady::changed_at_s(ui, scene);
+    let colour = if state.inside == Some(true) && changed.is_none() {
         colours.window.text
     } else {
         colours.text
     };
-    let words = format!("song so far: {}", state.words);
-    let short = format!("song so far: {}", state.short);
+    let mixed = changed.map(|_| number::clock(changed));
+    let [words, short] = match mixed {
+        None => [&state.words, &state.short].map(|said| format!("song so far: {said}")),
+        Some(time) => [
+            format!("song so far: {}; settings changed at {time}", state.words),
+            format!("mixed settings: {}", state.short),
+        ],
+    };
     let at = pos2(area.left() + 24.0, middle);
     let room = area.width() - 24.0;
     let fitting = scene::fitting(painter, &words, &short, room);
