@@ -10,6 +10,9 @@ const SLOTS: usize = 32;
 /// pause, the best-fitting one is anything up to thousands, for what comes next as well.
 const LEAST_EXPLAINED: f64 = 0.1;
 
+/// How many times the output's peak the residue may be.
+const MOST_PEAKS: f32 = 2.0;
+
 /// Sums of input·input, input·output and output·output over the channels.
 type Products = [f64; 3];
 
@@ -54,8 +57,9 @@ fn sum(a: Products, b: Products) -> Products {
 /// Output less the best-fitting gain times the input, the gain from products over the last 0.4 s.
 ///
 /// All of these count alike: with weights that die away, what was loud would go on counting for
-/// seconds in what is quiet. A gain from the past does not fit what jumps; the residue has no higher
-/// peak, therefore, than the output has had in that time.
+/// seconds in what is quiet. It is laid out ahead and does not fit what jumps: what it would make
+/// louder than all of the output is fitted anew with what has come since, and held to 6 dB over the
+/// output's peak of that time.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Residue {
     /// Quanta in a slot, and those that have begun in the newest one.
@@ -105,16 +109,16 @@ impl Residue {
         };
     }
 
-    /// The best-fitting gain; `None` while there is nothing to fit (below about −180 dBFS), or no
-    /// gain that explains the output. The oldest slot leaves as the newest one fills.
-    fn fit(&self) -> Option<f64> {
+    /// The best-fitting gain, and whether it explains the output; `None` while there is nothing to
+    /// fit (below about −180 dBFS). The oldest slot leaves as the newest one fills.
+    fn fit(&self) -> Option<(f64, bool)> {
         let left = 1.0 - f64::from(self.quanta) / f64::from(self.slot_quanta);
         let oldest = self.slots[self.oldest].products.map(|of| left * of);
         let younger = sum(self.newest.products, self.between.products);
         let [input_input, input_output, output_output] = sum(younger, oldest);
         let explained = input_output * input_output;
         let explains = explained >= LEAST_EXPLAINED * input_input * output_output;
-        (input_input > 1e-18 && explains).then(|| input_output / input_input)
+        (input_input > 1e-18).then(|| (input_output / input_input, explains))
     }
 
     /// Lays out the gain for the next quantum.
@@ -123,7 +127,7 @@ impl Residue {
             self.begin_slot();
         }
         self.quanta += 1;
-        let Some(gain) = self.fit() else {
+        let Some((gain, true)) = self.fit() else {
             self.slope = 0.0;
             return;
         };
@@ -151,9 +155,17 @@ impl Residue {
         let gain = if self.fitted {
             laid_out()
         } else {
-            self.fit().unwrap_or(self.gain)
+            self.fit().map_or(self.gain, |(gain, _)| gain)
         } as f32;
         let peak = self.newest.peak.max(self.between.peak);
-        std::array::from_fn(|channel| (output[channel] - gain * input[channel]).clamp(-peak, peak))
+        let less = |gain: f32| -> [f32; 2] {
+            std::array::from_fn(|channel| output[channel] - gain * input[channel])
+        };
+        let residue = less(gain);
+        if residue.iter().all(|sample| sample.abs() <= peak) {
+            return residue;
+        }
+        let fitted = self.fit().map_or(gain, |(gain, _)| gain as f32);
+        less(fitted).map(|sample| sample.clamp(-MOST_PEAKS * peak, MOST_PEAKS * peak))
     }
 }
