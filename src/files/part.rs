@@ -6,6 +6,9 @@ use std::path::{Path, PathBuf};
 
 use tempfile::{Builder, TempPath};
 
+/// How the names of files begin that are not whole yet.
+const PREFIX: &str = ".crestline-";
+
 /// A file on its way. Dropped before it is [complete](Self::complete) it is removed; nothing of its
 /// name is touched until then, so that a program that is ended leaves no half of a file behind that
 /// passes for a whole one.
@@ -30,8 +33,13 @@ impl Part {
         // Beside it, so that the last step is a rename within one file system.
         let folder = path.parent();
         let folder = folder.filter(|folder| !folder.as_os_str().is_empty());
-        let made = builder().tempfile_in(folder.unwrap_or(Path::new(".")));
-        let (file, temporary) = made.map_err(|error| without_path(&error))?.into_parts();
+        // Made as any new file is: others may read what is handed over.
+        let made = Builder::new()
+            .prefix(PREFIX)
+            .make_in(folder.unwrap_or(Path::new(".")), |path| {
+                File::create_new(path)
+            });
+        let (file, temporary) = made?.into_parts();
         let part = Self {
             path,
             temporary,
@@ -61,30 +69,6 @@ impl Part {
             }
             refused.error
         })
-    }
-}
-
-#[cfg(unix)]
-fn builder() -> Builder<'static, 'static> {
-    use std::os::unix::fs::PermissionsExt as _;
-    let mut builder = Builder::new();
-    // As any new file, less what the user's mask takes away: others may read what is handed over.
-    builder.permissions(fs::Permissions::from_mode(0o666));
-    builder
-}
-
-#[cfg(not(unix))]
-fn builder() -> Builder<'static, 'static> {
-    Builder::new()
-}
-
-/// What the system said, without the name of the part, which is nobody's business.
-fn without_path(error: &io::Error) -> io::Error {
-    let inner = error.get_ref().and_then(std::error::Error::source);
-    let said = inner.and_then(<dyn std::error::Error>::downcast_ref::<io::Error>);
-    match said.and_then(io::Error::raw_os_error) {
-        Some(code) => io::Error::from_raw_os_error(code),
-        None => error.kind().into(),
     }
 }
 
@@ -143,6 +127,7 @@ mod tests {
         let folder = folder();
         let error = Part::create(&folder.path().join("none/a.wav"), false).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::NotFound);
-        assert!(!error.to_string().contains(".tmp"), "{error}");
+        // As the system says it, without the name of the part, which is nobody's business.
+        assert!(error.raw_os_error().is_some(), "{error}");
     }
 }

@@ -499,7 +499,7 @@ fn samples_that_are_no_numbers_are_counted_and_measured_as_silence() {
 // +80 dBFS is the engine's own bound; what is no number is a fault everywhere.
 #[test]
 fn what_the_chain_takes_for_silence_is_told() {
-    let folder = folder("beyond");
+    let folder = folder("beyond_audio");
     let mut plane = tone(48_000, 1000.0, -18.0, 5.0);
     (plane[1_000], plane[50_000]) = (2e4, -1e30);
     let bytes = wav(48_000, Stored::Float32, None, &[plane]);

@@ -12,8 +12,10 @@ use nice_plug::prelude::{Param as _, ParamPtr, ParamSetter, Params as _};
 pub use self::queue::Gestures;
 use self::queue::Queue;
 pub use self::setter::Setter;
+use super::steady::Steady;
 use super::view_model::settings_memory::{Change, SettingsMemory, Values, Which};
 use crate::params::CrestlineParams;
+use crestline_core::handover::Snapshot;
 
 /// Parameters that are no setting of the chain, by the beginning of their ids: what is listened to
 /// and what is measured stays as it is when settings are compared or undone. Solo only serves
@@ -54,6 +56,8 @@ pub struct Changes {
     /// How many states the host had loaded when this was last compared.
     loads: u32,
     asked: RefCell<Vec<Ask>>,
+    /// Whether they were made while something was measured.
+    pub steady: Steady,
 }
 
 impl Changes {
@@ -71,6 +75,7 @@ impl Changes {
             loads: params.edits.loads(),
             params: Arc::clone(params),
             asked: RefCell::default(),
+            steady: Steady::default(),
         }
     }
 
@@ -96,6 +101,11 @@ impl Changes {
             self.asked.take();
         }
         loaded
+    }
+
+    /// Whether what is being measured is made by one set of settings is known from this on.
+    pub fn follow_measured(&mut self, snapshot: &Snapshot) {
+        self.steady.follow(&self.params.chain_settings(), snapshot);
     }
 
     /// Asks for something that is done at the end of the frame.

@@ -6,7 +6,6 @@ use super::control;
 use super::mark;
 use super::number;
 use super::scene::{self, Scene, label, small};
-use super::steady;
 use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, Signal, VALUE_PT, font};
 use super::view_model::numbers::{self, Row, WANTED};
 use super::view_model::target;
@@ -73,7 +72,7 @@ fn verdict(ui: &Ui, area: Rect, scene: &Scene<'_>) {
     if let Some(dot) = dot {
         painter.circle_filled(dot, 2.5, colours.output.mark);
     }
-    let changed = steady::changed_at_s(ui, scene);
+    let changed = scene.changes.steady.changed_at_s(scene.sample_rate_hz());
     let colour = if state.inside == Some(true) && changed.is_none() {
         colours.window.text
     } else {

@@ -1,40 +1,94 @@
 //! Whether all that has been measured was made by one set of settings.
 
-use crestline_core::process::ChainSettings;
-use egui::Ui;
+use crestline_core::handover::Snapshot;
+use crestline_core::process::{BandsSettings, ChainSettings, LimiterSettings, SaturatorSettings};
 
-use super::scene::Scene;
+/// With less than this left there may be no difference between a restart that was taken back and one
+/// that no longer can be, seconds.
+const UNDOABLE_S: f32 = 0.5;
 
-/// Settings and measurement as of the last frame, and when the settings last changed.
+/// A measurement as of the last frame of the window: how much there is of it, the settings that made
+/// the end of it, and how much there was when these last changed.
 #[derive(Clone, Copy, Debug, Default)]
-struct Seen {
-    chain: Option<ChainSettings>,
+struct Measured {
     frames: u64,
+    chain: Option<ChainSettings>,
     changed_at: Option<u64>,
 }
 
-impl Seen {
-    /// `frames` measured so far; fewer than before are those of a new measurement.
+impl Measured {
+    /// What is set while nothing is measured made nothing of it.
     fn follow(&mut self, chain: &ChainSettings, frames: u64) {
-        if frames == 0 || frames < self.frames {
-            self.changed_at = None;
-        } else if self.chain.is_some_and(|before| before != *chain) {
-            self.changed_at = Some(frames);
+        if frames <= self.frames {
+            return;
         }
-        (self.chain, self.frames) = (Some(*chain), frames);
+        if self.chain.is_some_and(|before| before != *chain) {
+            self.changed_at = Some(self.frames);
+        }
+        (self.frames, self.chain) = (frames, Some(*chain));
     }
 }
 
-/// When the settings of the chain last changed in what is being measured, seconds of it; `None`
-/// where they have not been seen to.
-pub fn changed_at_s(ui: &Ui, scene: &Scene<'_>) -> Option<f64> {
-    let frames = scene.told.output.readings.frames;
-    let seen = ui.data_mut(|data| {
-        let seen = data.get_temp_mut_or_default::<Seen>(ui.scope_id().with("steady"));
-        seen.follow(&scene.params.chain_settings(), frames);
-        *seen
-    });
-    Some(seen.changed_at? as f64 / scene.sample_rate_hz())
+/// Follows what is measured, frame by frame of the window.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Steady {
+    measured: Measured,
+    /// What was measured before a restart that can still be taken back, and for how long it can.
+    aside: Option<Measured>,
+    left_s: Option<f32>,
+}
+
+impl Steady {
+    /// Takes the settings and what is measured as of this frame.
+    pub fn follow(&mut self, chain: &ChainSettings, snapshot: &Snapshot) {
+        let (frames, left_s) = (
+            snapshot.output.readings.frames,
+            snapshot.activity.undo_left_s,
+        );
+        let undoable = self.left_s.is_some_and(|left_s| left_s > UNDOABLE_S);
+        if undoable
+            && left_s.is_none()
+            && let Some(before) = self.aside.take()
+        {
+            self.measured = before;
+        } else if frames < self.measured.frames {
+            // Restarts in a row are taken back together.
+            self.aside = self
+                .aside
+                .or(Some(self.measured))
+                .filter(|_| left_s.is_some());
+            self.measured = Measured::default();
+        }
+        if left_s.is_none() {
+            self.aside = None;
+        }
+        self.left_s = left_s;
+        self.measured.follow(&heard(chain), frames);
+    }
+
+    /// When the settings of the chain last changed in what is being measured, seconds of it; `None`
+    /// where they have not been seen to.
+    pub fn changed_at_s(&self, sample_rate_hz: f64) -> Option<f64> {
+        Some(self.measured.changed_at? as f64 / sample_rate_hz)
+    }
+}
+
+/// The settings without those of what is off.
+fn heard(chain: &ChainSettings) -> ChainSettings {
+    let mut heard = *chain;
+    if !heard.bands.on {
+        heard.bands = BandsSettings::default();
+    }
+    if !heard.saturator.enabled {
+        heard.saturator = SaturatorSettings::default();
+    }
+    if !heard.limiter.enabled {
+        heard.limiter = LimiterSettings {
+            enabled: false,
+            ..LimiterSettings::default()
+        };
+    }
+    heard
 }
 
 #[cfg(test)]
@@ -49,24 +103,71 @@ mod tests {
         }
     }
 
+    fn follow(steady: &mut Steady, push_db: f64, frames: u64, left_s: Option<f32>) -> Option<u64> {
+        let mut snapshot = Snapshot::default();
+        snapshot.output.readings.frames = frames;
+        snapshot.activity.undo_left_s = left_s;
+        steady.follow(&pushed(push_db), &snapshot);
+        steady.measured.changed_at
+    }
+
     #[test]
     fn a_change_counts_until_measuring_begins_anew() {
-        let mut seen = Seen::default();
-        // What is set before anything is measured is what is measured.
+        let mut steady = Steady::default();
+        // What is set before anything is measured, or in a pause, and put back, has made nothing.
         for (push_db, frames, changed_at) in [
             (0.0, 0, None),
             (3.0, 0, None),
             (3.0, 100, None),
-            (4.0, 200, Some(200)),
-            (4.0, 300, Some(200)),
-            (5.0, 400, Some(400)),
+            (4.0, 100, None),
+            (3.0, 150, None),
+            (4.0, 200, Some(150)),
+            (4.0, 300, Some(150)),
+            (5.0, 400, Some(300)),
             (5.0, 10, None),
             (5.0, 90, None),
             (6.0, 0, None),
             (6.0, 50, None),
         ] {
-            seen.follow(&pushed(push_db), frames);
-            assert_eq!(seen.changed_at, changed_at, "{push_db} dB, {frames}");
+            let told = follow(&mut steady, push_db, frames, None);
+            assert_eq!(told, changed_at, "{push_db} dB, {frames}");
         }
+    }
+
+    #[test]
+    fn a_restart_taken_back_brings_back_when_settings_changed() {
+        let mut steady = Steady::default();
+        for (push_db, frames, left_s, changed_at) in [
+            (0.0, 100, None, None),
+            (3.0, 200, None, Some(100)),
+            (3.0, 10, Some(10.0), None),
+            (3.0, 20, Some(9.0), None),
+            // Another, and both taken back.
+            (3.0, 5, Some(10.0), None),
+            (3.0, 210, None, Some(100)),
+            // Set anew and taken back: what was measured before was measured otherwise.
+            (4.0, 10, Some(10.0), None),
+            (4.0, 220, None, Some(210)),
+            // No longer to be taken back.
+            (4.0, 10, Some(10.0), None),
+            (4.0, 90, Some(0.1), None),
+            (4.0, 100, None, None),
+            (4.0, 300, None, None),
+        ] {
+            let told = follow(&mut steady, push_db, frames, left_s);
+            assert_eq!(told, changed_at, "{push_db} dB, {frames}, {left_s:?}");
+        }
+    }
+
+    #[test]
+    fn what_is_off_may_be_set() {
+        let mut off = pushed(0.0);
+        off.limiter.enabled = false;
+        let mut set = off;
+        set.limiter.ceiling_dbtp = -3.0;
+        set.bands.bands[0].ratio = 4.0;
+        assert_eq!(heard(&off), heard(&set));
+        set.limiter.enabled = true;
+        assert_ne!(heard(&off), heard(&set));
     }
 }

@@ -142,10 +142,9 @@ impl View {
         self.changes.gestures()
     }
 
-    /// The window has been opened, as a new one to egui: what it shows is taken anew.
+    /// The window has been opened, as a new one to egui: theme and size are taken anew.
     pub fn opened(&mut self) {
         self.epoch = None;
-        (self.kept, self.starts) = (None, None);
         self.end.watch();
     }
 
@@ -158,7 +157,7 @@ impl View {
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
         if self.changes.follow_loads() {
-            self.deleted = None;
+            self.deleted.take_if(|deleted| !deleted.kept);
             self.caution.recall();
             self.reference.give_up();
         }
@@ -289,6 +288,7 @@ impl View {
     fn follow_audio(&mut self, ui: &Ui) {
         let now = ui.input(|input| input.time);
         let snapshot = *self.end.latest();
+        self.changes.follow_measured(&snapshot);
         self.caution
             .follow(self.params.push.unmodulated_plain_value().into(), now);
         if let Some(wait_s) = self.caution.ends_in(now) {

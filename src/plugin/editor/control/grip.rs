@@ -49,8 +49,9 @@ pub struct Grip<'a> {
     pub read_out: &'a str,
 }
 
-/// A drag under way: the place that the handle has been brought to, how far the pointer went, how
-/// far the values lie above those of the place, normalised, and what the host was last told.
+/// A drag under way: the place that the handle has been brought to, how far the pointer went, the
+/// values where it was taken hold of, those of the place and those that are set, normalised, and what
+/// the host was last told.
 ///
 /// A handle stands where the value is with the host's modulation, and with what the host has yet to
 /// bring: what is set is the value without.
@@ -58,7 +59,7 @@ pub struct Grip<'a> {
 struct Held {
     at: [f32; 2],
     travel: [f32; 2],
-    above: [f32; 2],
+    taken: [[f32; 2]; 2],
     sent: [Option<f32>; 2],
 }
 
@@ -111,15 +112,15 @@ impl Grip<'_> {
         }
         if down && pressed {
             let at: [f32; 2] = self.at.into();
-            let above = |axis: usize| {
-                ways[axis].map_or(0.0, |way| {
-                    setter.value(way.param) - way.normalised_at(at[axis])
+            let taken = |axis: usize| {
+                ways[axis].map_or([0.0; 2], |way| {
+                    [way.normalised_at(at[axis]), setter.value(way.param)]
                 })
             };
             held = Some(Held {
                 at,
                 travel: [0.0; 2],
-                above: [above(0), above(1)],
+                taken: [taken(0), taken(1)],
                 sent: [None; 2],
             });
         } else if down && let Some(held) = &mut held {
@@ -132,8 +133,9 @@ impl Grip<'_> {
                     && delta[axis] != 0.0
                     && held.travel[axis] > LEAST_TRAVEL
                 {
-                    let wanted = way.normalised_at(held.at[axis]) + held.above[axis];
-                    send(setter, way, wanted.clamp(0.0, 1.0), &mut held.sent[axis]);
+                    let place = way.normalised_at(held.at[axis]);
+                    let wanted = set_for(place, held.taken[axis]);
+                    send(setter, way, wanted, &mut held.sent[axis]);
                 }
             }
         } else if let Some(ended) = held.take() {
@@ -144,6 +146,19 @@ impl Grip<'_> {
             ui.data_mut(|data| data.insert_temp(id, held));
         }
     }
+}
+
+/// What is set where a handle is at `place`, that was taken hold of at `from` where `set` was: both
+/// ends of the range are at the ends of the way. All normalised.
+fn set_for(place: f32, [from, set]: [f32; 2]) -> f32 {
+    let left = if place < from {
+        place / from
+    } else if from < 1.0 {
+        (1.0 - place) / (1.0 - from)
+    } else {
+        1.0
+    };
+    (place + (set - from) * left).clamp(0.0, 1.0)
 }
 
 fn end(setter: &Setter<'_>, ways: [Option<Way<'_>>; 2], held: &Held) {
@@ -202,4 +217,23 @@ pub fn tell(painter: &Painter, bounds: Rect, at: Pos2, text: &str, colours: &Col
     ));
     painter.rect_filled(moved, 3, colours.face);
     painter.galley(moved.min + vec2(5.0, 2.0), galley, colours.text);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_handle_reaches_both_ends_wherever_it_was_taken_hold_of() {
+        for taken in [[0.4, 0.4], [0.4, 0.7], [0.7, 0.2], [0.0, 0.3], [1.0, 0.6]] {
+            let [from, set] = taken;
+            assert!((set_for(from, taken) - set).abs() < 1e-6, "{taken:?}");
+            if from > 0.0 {
+                assert!(set_for(0.0, taken).abs() < 1e-6, "{taken:?}");
+            }
+            if from < 1.0 {
+                assert!((set_for(1.0, taken) - 1.0).abs() < 1e-6, "{taken:?}");
+            }
+        }
+    }
 }

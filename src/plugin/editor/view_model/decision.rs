@@ -111,8 +111,9 @@ pub fn decision(
     });
     let worth = match (driven.zip(clean), measured.flatten()) {
         (Some((driven, clean)), _) => format!(
-            "saturation is worth {} LU at this push",
-            signed(Some(driven - clean), 1)
+            "saturation is worth {} LU at this push{}",
+            signed(Some(driven - clean), 1),
+            if limited { "" } else { ", limiter on" }
         ),
         (None, Some(lu)) => format!(
             "saturation is worth {} LU, measured so far",
@@ -245,16 +246,18 @@ mod tests {
     #[test]
     fn what_the_figures_are_of_is_said() {
         let mut found = forecast();
-        let title = |found: &Forecasted, limited| {
+        let card = |found: &Forecasted, limited| {
             let chain = InUse { limited, ..BOTH };
-            decision(found, true, &Snapshot::default(), 6.0, chain).title
+            decision(found, true, &Snapshot::default(), 6.0, chain)
         };
+        let unlimited = card(&found, false);
+        assert_eq!(unlimited.title, "one more dB of push, limiter on, gives");
         assert_eq!(
-            title(&found, false),
-            "one more dB of push, limiter on, gives"
+            unlimited.worth,
+            "saturation is worth +3.0 LU at this push, limiter on"
         );
         found.done = false;
-        assert_eq!(title(&found, true), "one more dB of push gives so far");
+        assert_eq!(card(&found, true).title, "one more dB of push gives so far");
     }
 
     #[test]
