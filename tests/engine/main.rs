@@ -29,6 +29,7 @@ mod paths;
 mod pauses;
 mod recent_model;
 mod reference;
+mod residue;
 mod restart;
 mod rises;
 mod solo;
