@@ -29,7 +29,8 @@ fn nothing_from_before_a_restart_counts() {
         let quieter = channel.iter().map(|sample| 0.25 * sample);
         quieter.collect::<Vec<_>>()
     });
-    for shelving in [false, true] {
+    // Shelves' gains are smoothed over what lies around them.
+    for (shelving, bound_db) in [(false, 0.02), (true, 0.2)] {
         let mut meter = ThroughMeter::new(
             RATE_HZ,
             2,
@@ -58,7 +59,7 @@ fn nothing_from_before_a_restart_counts() {
         let then = told(&meter);
         println!("shelving {shelving}: {first:.2?} dB at most, then {then:.2?} dB");
         assert!(first.iter().all(|db| (db - 12.04).abs() < 0.5), "{first:?}");
-        assert!(then.iter().all(|db| db.abs() < 0.2), "{then:?}");
+        assert!(then.iter().all(|db| db.abs() < bound_db), "{then:?}");
     }
 }
 
