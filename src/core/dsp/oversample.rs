@@ -16,7 +16,8 @@ mod midpoints;
 mod up;
 
 use crate::dsp::quad::{Level, dispatch};
-use fearless_simd::{Simd, SimdBase};
+use fearless_simd::f32x8;
+use fearless_simd::prelude::*;
 
 pub use self::down::Downsampler;
 pub use self::up::{ROW, ROW_LEAD, Upsampler};
@@ -89,12 +90,12 @@ impl Kernel {
 
     #[inline(always)]
     fn row_on<S: Simd, const V: usize>(&self, simd: S, buffer: &[f32]) -> [[f32; 8]; V] {
-        let mut sums = [fearless_simd::f32x8::splat(simd, 0.0); V];
+        let mut sums = [f32x8::splat(simd, 0.0); V];
         if self.centre != 0.0
             && let Some(row) = vectors::<V>(buffer, self.at)
         {
             for (v, sum) in sums.iter_mut().enumerate() {
-                *sum = simd.load_array_ref_f32x8(&row[v]) * self.centre;
+                *sum = f32x8::simd_from(simd, row[v]) * self.centre;
             }
         }
         for pair in &self.pairs {
@@ -106,8 +107,8 @@ impl Kernel {
                 continue;
             };
             for (v, sum) in sums.iter_mut().enumerate() {
-                let left = simd.load_array_ref_f32x8(&left[v]);
-                let right = simd.load_array_ref_f32x8(&right[v]);
+                let left = f32x8::simd_from(simd, left[v]);
+                let right = f32x8::simd_from(simd, right[v]);
                 *sum += (left + right) * pair.tap;
             }
         }

@@ -13,7 +13,8 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use fearless_simd::{Simd, SimdCombine, SimdSplit, f64x2, f64x4};
+use fearless_simd::prelude::*;
+use fearless_simd::{f64x2, f64x4};
 
 pub use fearless_simd::{Level, dispatch};
 
@@ -41,7 +42,7 @@ impl Quad {
     /// The numbers in a register.
     #[inline(always)]
     pub fn load<S: Simd>(&self, simd: S) -> f64x4<S> {
-        simd.load_array_ref_f64x4(&self.0)
+        f64x4::simd_from(simd, self.0)
     }
 
     /// The numbers of a register.
@@ -56,6 +57,12 @@ impl Quad {
         let Self([a, b, c, d]) = *self;
         [wide::f64x2::new([a, b]), wide::f64x2::new([c, d])]
     }
+}
+
+/// A pair in a register.
+#[inline(always)]
+pub fn pair<S: Simd>(simd: S, of: wide::f64x2) -> f64x2<S> {
+    f64x2::simd_from(simd, of.to_array())
 }
 
 /// Two pairs as one.
@@ -84,7 +91,11 @@ pub fn first_and_second<S: Simd>(first: f64x4<S>, second: f64x4<S>) -> f64x4<S> 
 pub(crate) fn levels() -> Vec<Level> {
     let mut levels = vec![Level::baseline()];
     #[cfg(any(target_arch = "x86", target_arch = "x86_64"))]
-    levels.extend(Level::new().as_sse4_2().map(Simd::level));
+    {
+        let widest = Level::new();
+        levels.extend(widest.as_sse4_2().map(Simd::level));
+        levels.extend(widest.as_avx2().map(Simd::level));
+    }
     levels.push(Level::new());
     levels
 }

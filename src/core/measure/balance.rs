@@ -21,7 +21,8 @@ use super::loudness::{MOMENTARY_SLOTS, SHORT_TERM_SLOTS, SLOTS_PER_SECOND};
 use super::lufs::ABSOLUTE_GATE_LUFS;
 use super::readings::{BAND_COUNT, Balance};
 use crate::dsp::quad::{Level, dispatch};
-use fearless_simd::{Simd, SimdBase};
+use fearless_simd::f32x8;
+use fearless_simd::prelude::*;
 
 /// Bands below this index (250 Hz) are taken from the slow analysis.
 const FIRST_FAST_BAND: usize = 11;
@@ -303,9 +304,9 @@ fn dot(level: Level, left: &[f32], right: &[f32]) -> f32 {
 fn dot_on<S: Simd>(simd: S, left: &[f32], right: &[f32]) -> f32 {
     let (left_eights, left_rest) = left.as_chunks::<8>();
     let (right_eights, right_rest) = right.as_chunks::<8>();
-    let mut parts = fearless_simd::f32x8::splat(simd, 0.0);
+    let mut parts = f32x8::splat(simd, 0.0);
     for (left, right) in left_eights.iter().zip(right_eights) {
-        parts += simd.load_array_ref_f32x8(left) * simd.load_array_ref_f32x8(right);
+        parts += f32x8::simd_from(simd, *left) * f32x8::simd_from(simd, *right);
     }
     wide::f32x8::new(parts.into()).reduce_add()
         + left_rest

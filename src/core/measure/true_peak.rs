@@ -17,7 +17,8 @@
 
 use crate::dsp::fir::half_sample;
 use crate::dsp::quad::{Level, dispatch};
-use fearless_simd::{Select, Simd, SimdBase, SimdFloat, SimdMask, SimdSplit, f32x8};
+use fearless_simd::f32x8;
+use fearless_simd::prelude::*;
 
 /// Tap pairs of the two stages: ripple below 0.022 dB up to 0.45 of the sample rate, and below
 /// 0.010 dB for the second stage.
@@ -235,11 +236,8 @@ impl TruePeak {
 
 #[inline(always)]
 fn load<S: Simd>(simd: S, samples: &[f32], at: usize) -> f32x8<S> {
-    simd.load_array_ref_f32x8(
-        samples[at..]
-            .first_chunk::<LANES>()
-            .unwrap_or(&[0.0; LANES]),
-    )
+    let lanes = samples[at..].first_chunk::<LANES>();
+    f32x8::simd_from(simd, *lanes.unwrap_or(&[0.0; LANES]))
 }
 
 /// What tap `k` of the first stage weighs.
@@ -266,7 +264,7 @@ fn highest<S: Simd>(simd: S, samples: &[f32], least: f32) -> f32 {
     let (eights, rest) = samples.as_chunks::<LANES>();
     let mut highest = f32x8::splat(simd, least);
     for eight in eights {
-        highest = highest.max(simd.load_array_ref_f32x8(eight).abs());
+        highest = highest.max(f32x8::simd_from(simd, *eight).abs());
     }
     let rest = rest.iter().map(|sample| sample.abs());
     rest.fold(highest_lane(highest), higher)

@@ -17,7 +17,8 @@
 
 use std::f64::consts::PI;
 
-use fearless_simd::{Select, Simd, SimdFloat};
+use fearless_simd::f32x8;
+use fearless_simd::prelude::*;
 
 use super::limiter::LimiterSettings;
 use crate::dsp::decibel::gain_from_db;
@@ -325,12 +326,12 @@ impl Bend {
             .zip(self.room_below.as_chunks::<8>().0);
         let (none, one) = (simd.splat_f32x8(0.0), simd.splat_f32x8(1.0));
         for (((x, out), shoulder), (above, below)) in rows.zip(shoulders).zip(rooms) {
-            let x = simd.load_array_ref_f32x8(x);
+            let x = f32x8::simd_from(simd, *x);
             let positive = x.simd_gt(none);
-            let over = x.abs() - simd.load_array_ref_f32x8(shoulder);
+            let over = x.abs() - f32x8::simd_from(simd, *shoulder);
             let room = positive.select(
-                simd.load_array_ref_f32x8(above),
-                simd.load_array_ref_f32x8(below),
+                f32x8::simd_from(simd, *above),
+                f32x8::simd_from(simd, *below),
             );
             let twice_room = room * 2.0;
             let v = (over / twice_room).max(none).min(one);

@@ -7,7 +7,8 @@
 
 use std::f64::consts::{PI, SQRT_2};
 
-use fearless_simd::{Simd, f64x4};
+use fearless_simd::f64x4;
+use fearless_simd::prelude::*;
 
 use crate::dsp::biquad::snap_to_zero;
 use crate::dsp::quad::{Quad, first_and_second};

@@ -28,11 +28,12 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use fearless_simd::{Simd, SimdBase, f64x4};
+use fearless_simd::f64x4;
+use fearless_simd::prelude::*;
 use wide::f64x2;
 
 use super::{Corner, CornerLanes, Corners, Running, Sections};
-use crate::dsp::quad::{Level, Quad, dispatch, joined};
+use crate::dsp::quad::{Level, Quad, dispatch, joined, pair};
 
 /// What the shelves do to a frame of a signal: the fourth roots `c` of the gain below each corner
 /// over the gain above it, low to high, then the gain of the top band.
@@ -160,11 +161,7 @@ impl Shelves {
             }
             through[1] = middle.step::<1>(simd, passed(round, 2, through[0]), of(round, 3));
             let next = first.get(round).zip(second.get(round));
-            let next = next.map(|(first, second)| {
-                let [first, second] =
-                    [first, second].map(|frame| simd.load_array_f64x2(frame.to_array()));
-                joined(first, second)
-            });
+            let next = next.map(|(first, second)| joined(pair(simd, *first), pair(simd, *second)));
             through[0] = low.step::<0>(simd, next, of(round, 1));
         }
         self.sections = [low.store(), middle.store(), high.store()];

@@ -5,11 +5,12 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use fearless_simd::{Simd, SimdBase, SimdSplit, f64x2, f64x4};
+use fearless_simd::prelude::*;
+use fearless_simd::{f64x2, f64x4};
 
 use super::BandLanes;
 use super::section::{Corner, CornerLanes, Running, Sections};
-use crate::dsp::quad::{Quad, joined};
+use crate::dsp::quad::{Quad, joined, pair};
 
 /// All that a crossover remembers of one signal.
 ///
@@ -154,7 +155,7 @@ impl<S: Simd, const N: usize> Line<S, N> {
     ) {
         for (n, frames) in frames.iter().enumerate() {
             let frame = frames.get(at).copied().unwrap_or_default();
-            let frame = simd.load_array_f64x2(frame.to_array());
+            let frame = pair(simd, frame);
             let section = &mut self.middle[n];
             let before = *section;
             let input = joined(self.once[n], frame);

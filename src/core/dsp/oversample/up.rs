@@ -5,7 +5,8 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use fearless_simd::{Simd, SimdBase, SimdFloat, f32x8};
+use fearless_simd::f32x8;
+use fearless_simd::prelude::*;
 
 use super::midpoints::Midpoints;
 use super::{HalfBand, Kernel, Pair, largest, place, vectors};
@@ -269,7 +270,7 @@ fn largest_second_difference<S: Simd>(simd: S, x: &[f32]) -> f32 {
     };
     let mut most = f32x8::splat(simd, 0.0);
     for ((a, b), c) in a.iter().zip(b).zip(c) {
-        let [a, b, c] = [a, b, c].map(|row| simd.load_array_ref_f32x8(row));
+        let [a, b, c] = [a, b, c].map(|row| f32x8::simd_from(simd, *row));
         most = most.max((a - b * 2.0 + c).abs());
     }
     largest(&most.into())
@@ -280,7 +281,7 @@ fn largest_second_difference<S: Simd>(simd: S, x: &[f32]) -> f32 {
 fn largest_magnitude<S: Simd>(simd: S, rows: &[[f32; 8]], more: f32) -> f32 {
     let mut most = f32x8::splat(simd, more).abs();
     for row in rows {
-        most = most.max(simd.load_array_ref_f32x8(row).abs());
+        most = most.max(f32x8::simd_from(simd, *row).abs());
     }
     largest(&most.into())
 }

@@ -10,7 +10,7 @@ use super::{MAX_RUN, SIGNALS};
 use crate::dsp::crossover::{BandLanes, Crossover};
 use crate::dsp::fault::LARGEST_SAMPLE;
 use crate::dsp::quad::{Level, Quad, dispatch, exchanged};
-use fearless_simd::{Simd, SimdBase};
+use fearless_simd::prelude::*;
 use wide::{f64x2, f64x4};
 
 /// Bands of a run.

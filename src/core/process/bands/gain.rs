@@ -7,7 +7,8 @@
 
 use std::f64::consts::LOG2_10;
 
-use fearless_simd::{Bytes, Simd, SimdCombine, SimdFloat, f32x8};
+use fearless_simd::prelude::*;
+use fearless_simd::{f32x8, i32x8};
 use wide::{bytemuck::cast, f32x4, f64x2, i32x4};
 
 use super::BandSettings;
@@ -255,10 +256,10 @@ pub(super) fn exp2(x: f32x4) -> f32x4 {
 #[inline(always)]
 pub(super) fn weigh<S: Simd>(simd: S, gains: &[[f32x4; 2]], weights: &mut [[ShelfWeights; 2]]) {
     // The top band has none above it, and its gain is no root.
-    let shares = simd.load_array_f32x8([0.25, 0.25, 0.25, 1.0, 0.25, 0.25, 0.25, 1.0]);
+    let shares = f32x8::simd_from(simd, [0.25, 0.25, 0.25, 1.0, 0.25, 0.25, 0.25, 1.0]);
     for (weights, [first, second]) in weights.iter_mut().zip(gains) {
-        let first = simd.load_array_f32x4(first.to_array());
-        let gains = first.combine(simd.load_array_f32x4(second.to_array()));
+        let first = fearless_simd::f32x4::simd_from(simd, first.to_array());
+        let gains = first.combine(fearless_simd::f32x4::simd_from(simd, second.to_array()));
         let above = simd.slide_within_blocks_f32x8::<1>(gains, simd.splat_f32x8(0.0));
         let [a, b, c, d, e, f, g, h]: [f32; 8] = exp2_on(simd, (gains - above) * shares).into();
         *weights = [[a, b, c, d], [e, f, g, h]].map(|of| of.map(f64::from));
@@ -278,8 +279,8 @@ fn exp2_on<S: Simd>(simd: S, x: f32x8<S>) -> f32x8<S> {
                 + part
                     * (simd.splat_f32x8(0.240_240_99)
                         + part * (simd.splat_f32x8(0.055_906_454) + part * 0.009_582_865)));
-    let whole = simd.reinterpret_i32_f32x8(shifted);
-    (simd.reinterpret_i32_f32x8(power) + simd.shl_i32x8(whole, 23)).bitcast()
+    let whole: i32x8<S> = shifted.bitcast();
+    (power.bitcast::<i32x8<S>>() + (whole << 23)).bitcast()
 }
 
 #[cfg(test)]

@@ -5,7 +5,8 @@
     reason = "only what is inlined is compiled for the wider registers"
 )]
 
-use fearless_simd::{Simd, SimdFloat, f32x8};
+use fearless_simd::f32x8;
+use fearless_simd::prelude::*;
 
 use super::edge::{EDGE_LATENCY, Edge};
 use super::gain::{GROUP, GROUPS};
@@ -116,7 +117,7 @@ fn row<S: Simd>(simd: S, up: &Upsampler, phase: usize, lead: usize, group: usize
         .get(at..)
         .and_then(|row| row.first_chunk())
         .unwrap_or(&[0.0; 8]);
-    simd.load_array_ref_f32x8(row)
+    f32x8::simd_from(simd, *row)
 }
 
 #[inline(always)]
