@@ -402,6 +402,22 @@ fn the_mix_is_compared_while_it_plays() {
     assert!(words.contains("the last 12 s"), "{words}");
 }
 
+/// What sets mix and reference apart is read from the top: what weighs most stands first.
+#[test]
+fn what_sets_both_apart_is_told_the_heaviest_first() {
+    let (_, found) = COMPARED.clone();
+    let mut harness = open(stage(), SIZE, 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    harness.get_by_label("Show more of the balance").click();
+    harness.run_steps(3);
+    let top = |sentence: &str| harness.get_by_label(sentence).rect().top();
+    let tops: Vec<f32> = found.findings.iter().map(|of| top(&of.sentence)).collect();
+    assert_eq!(tops.len(), 3);
+    assert!(tops.is_sorted(), "{tops:?}");
+    assert!(found.findings.is_sorted_by(|a, b| a.weight >= b.weight));
+}
+
 /// Every band's crest factor, mix and reference, can be read by name.
 #[test]
 fn density_is_told_by_band() {

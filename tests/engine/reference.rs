@@ -497,6 +497,35 @@ fn findings_tell_what_differs_most_and_by_how_much() {
              reference turned down by that much.",
         ]
     );
+    let brief: Vec<String> = findings(&mix, &reference, &comparison)
+        .into_iter()
+        .map(|finding| finding.brief)
+        .collect();
+    assert_eq!(
+        brief,
+        [
+            "4.0 dB less above 6 kHz",
+            "crest factor 5.0 dB higher from 1 to 6 kHz",
+            "6.0 LU quieter",
+        ]
+    );
+    // And the other way round, with a beat that stands out less far.
+    let denser = figures(|part| {
+        part.ldr_db = part.ldr_db.map(|db| db - 2.0);
+        part.plr_db = part.plr_db.map(|db| db - 5.0);
+    });
+    let comparison = Comparison::new(&denser, &mix);
+    let brief: Vec<_> = findings(&denser, &mix, &comparison)
+        .into_iter()
+        .map(|finding| (finding.about, finding.brief))
+        .collect();
+    assert_eq!(
+        brief,
+        [
+            ("microdynamics", "2.0 dB less".to_owned()),
+            ("plr", "5.0 dB lower".to_owned()),
+        ]
+    );
 }
 
 /// Source: ITU-R BS.1770-5, Annex 1: the powers of the channels add up, so that the same signal on

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 
 use super::super::forecast::{Forecaster, LEAST_MUSIC_S, Stretch};
 use super::super::section::Section;
-use super::findings::{Comparison, known_of_both};
+use super::findings::{Comparison, Finding, findings, known_of_both};
 use super::profile::Profile;
 use super::profiler::{LOUDEST_PART_S, Profiler};
 use super::suggest::{Suggestion, difference_db, shape_db, suggest};
@@ -45,6 +45,8 @@ pub struct Beside {
     pub input: Profile,
     /// The output against the reference.
     pub comparison: Comparison,
+    /// What sets the output apart from it, the heaviest first.
+    pub findings: Vec<Finding>,
     /// Input less reference in each third-octave band at equal loudness, dB.
     pub input_difference_db: [Option<f64>; BAND_COUNT],
     /// The shelves, in the place of those that are set, that bring the mix nearest; `None` where
@@ -363,9 +365,11 @@ fn compared(request: &Request, output: Profiler, input: Profiler, music_s: f64) 
         .part
         .integrated_lufs
         .zip(reference.part.integrated_lufs);
+    let comparison = Comparison::new(&output, reference);
     Some(Beside {
         music_s,
-        comparison: Comparison::new(&output, reference),
+        findings: findings(&output, reference, &comparison),
+        comparison,
         input_difference_db: loudness.map_or([None; BAND_COUNT], |(ours, loudness)| {
             difference_db(&input.part.balance_db, ours, &theirs, loudness)
         }),

@@ -159,6 +159,8 @@ pub struct Finding {
     pub weight: f64,
     /// The sentence.
     pub sentence: String,
+    /// The same in a few words, of the mix, where what it is about stands beside it.
+    pub brief: String,
 }
 
 /// A region so far below the whole holds nothing of its own: what dense or open is said of it would
@@ -213,6 +215,7 @@ fn balance(comparison: &Comparison) -> Vec<Finding> {
                 "At equal loudness the mix has {:.1} dB {more} than the reference {place}.",
                 difference.abs()
             ),
+            brief: format!("{:.1} dB {more} {place}", difference.abs()),
         }
     };
     let regions = comparison.region_difference_db.into_iter().zip(REGIONS);
@@ -250,6 +253,7 @@ fn tilt(comparison: &Comparison) -> Option<Finding> {
             REGIONS[0].1,
             REGIONS[3].1
         ),
+        brief: format!("{:.1} dB to the {end}", difference.abs()),
     })
 }
 
@@ -260,7 +264,11 @@ fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Optio
     let (difference, band) = known.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
     let (mix, reference) = (mix.band_crest_db[band]?, reference.band_crest_db[band]?);
     let name = REGIONS[band].1;
-    let denser = if difference > 0.0 { "reference" } else { "mix" };
+    let (denser, higher) = if difference > 0.0 {
+        ("reference", "higher")
+    } else {
+        ("mix", "lower")
+    };
     Some(Finding {
         about: "density",
         difference,
@@ -269,6 +277,7 @@ fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Optio
             "The {denser} is denser {name}: the crest factor there is {mix:.1} dB in the mix and \
              {reference:.1} dB in the reference."
         ),
+        brief: format!("crest factor {:.1} dB {higher} {name}", difference.abs()),
     })
 }
 
@@ -276,7 +285,11 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
     let both = |of: fn(&Figures) -> Option<f64>| Some((of(mix)?, of(reference)?));
     let loudness = both(|figures| figures.integrated_lufs).map(|(mix, reference)| {
         let difference = mix - reference;
-        let louder = if difference < 0.0 { "reference" } else { "mix" };
+        let (louder, quieter) = if difference < 0.0 {
+            ("reference", "quieter")
+        } else {
+            ("mix", "louder")
+        };
         Finding {
             about: "loudness",
             difference,
@@ -288,14 +301,15 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
                 signed(mix.max(reference)),
                 signed(mix.min(reference))
             ),
+            brief: format!("{:.1} LU {quieter}", difference.abs()),
         }
     });
     let microdynamics = both(|figures| figures.ldr_db).map(|(mix, reference)| {
         let difference = mix - reference;
-        let further = if difference > 0.0 {
-            "further"
+        let (further, more) = if difference > 0.0 {
+            ("further", "more")
         } else {
-            "less far"
+            ("less far", "less")
         };
         Finding {
             about: "microdynamics",
@@ -305,6 +319,7 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
                 "The beat of the mix stands out {further} than that of the reference: LDR {mix:.1} \
                  dB against {reference:.1} dB."
             ),
+            brief: format!("{:.1} dB {more}", difference.abs()),
         }
     });
     let plr = both(|figures| figures.plr_db).map(|(mix, reference)| {
@@ -319,6 +334,7 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
                  against {reference:.1} dB.",
                 difference.abs()
             ),
+            brief: format!("{:.1} dB {higher}", difference.abs()),
         }
     });
     [loudness, microdynamics, plr].into_iter().flatten()

@@ -1,4 +1,5 @@
-//! Below the balance against a reference: the shelves that would help, and how dense both are.
+//! Below the balance against a reference: what sets both apart, the shelves that would help, and
+//! how dense both are.
 
 use egui::{Align2, Button, Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use nice_plug::prelude::Param;
@@ -13,6 +14,13 @@ use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::process::ShelvesSettings;
 use crestline_core::session::reference::{Profile, REGIONS};
 
+/// Space, a line that sums up, and one a finding; the plot above them is no lower than this.
+const APART: f32 = GAP + SUMMARY + 3.0 * FINDING;
+const GAP: f32 = 4.0;
+const FINDING: f32 = 15.0;
+const LEAST_PLOT_ABOVE: f32 = 100.0;
+/// What a finding is about has so much of the width, points.
+const ABOUT: f32 = 92.0;
 /// The plot is no lower than this while there are rows.
 const LEAST_PLOT: f32 = 72.0;
 const ADVICE: f32 = 24.0;
@@ -25,6 +33,7 @@ const APPLY: f32 = 58.0;
 /// The rows' places; `None` for what has no room.
 #[derive(Clone, Copy)]
 pub struct Places {
+    apart: Option<Rect>,
     advice: Option<Rect>,
     density: Option<Rect>,
 }
@@ -40,19 +49,71 @@ pub fn places(area: Rect) -> (Rect, Places) {
             place
         })
     };
-    let room = area.width() >= LEAST_WIDTH && area.height() >= LEAST_PLOT + ADVICE + DENSITY;
-    let density = if room { take(DENSITY) } else { None };
+    let wide = area.width() >= LEAST_WIDTH;
+    let mut left = area.height() - LEAST_PLOT - ADVICE;
+    let mut has_room = |height: f32, more: f32| {
+        let room = wide && left >= height + more;
+        left -= if room { height } else { 0.0 };
+        room
+    };
+    // What weighs most comes before the figures that it is taken from.
+    let apart = has_room(APART, LEAST_PLOT_ABOVE - LEAST_PLOT);
+    let density = has_room(DENSITY, 0.0);
+    let density = if density { take(DENSITY) } else { None };
     let advice = take(ADVICE);
-    (area.with_max_y(bottom), Places { advice, density })
+    let apart = if apart { take(APART) } else { None };
+    let places = Places {
+        apart,
+        advice,
+        density,
+    };
+    (area.with_max_y(bottom), places)
 }
 
 /// Draws what there is room for.
-pub fn show(ui: &mut Ui, Places { advice, density }: Places, scene: &Scene<'_>, of: &Profile) {
+pub fn show(ui: &mut Ui, places: Places, scene: &Scene<'_>, of: &Profile) {
+    let Places {
+        apart: findings,
+        advice,
+        density,
+    } = places;
+    if let Some(place) = findings {
+        apart(ui, place, scene);
+    }
     if let Some(place) = advice {
         shelves(ui, place, scene, of);
     }
     if let Some(place) = density {
         dense(ui, place, scene, of);
+    }
+}
+
+/// What sets mix and reference apart.
+fn apart(ui: &Ui, place: Rect, scene: &Scene<'_>) {
+    let colours = scene::colours(ui);
+    let beside = scene.reference.found();
+    let words = reference::apart_in_words(beside, scene.forecast.is_possible());
+    let place = place.with_min_y(place.top() + GAP);
+    let at = pos2(place.left(), place.top() + SUMMARY / 2.0);
+    scene::cut(ui.painter(), at, words, place.width(), colours.label);
+    let findings = beside.map_or(&[][..], |beside| &beside.findings);
+    for (index, finding) in findings.iter().enumerate() {
+        let top = place.top() + SUMMARY + index as f32 * FINDING;
+        let row = place.with_min_y(top).with_max_y(top + FINDING);
+        let at = row.left_center();
+        scene::cut(
+            ui.painter(),
+            at,
+            reference::about(finding),
+            ABOUT,
+            colours.label,
+        );
+        let at = at + vec2(ABOUT, 0.0);
+        let room = row.width() - ABOUT;
+        scene::cut(ui.painter(), at, &finding.brief, room, colours.text);
+        let response = ui.interact(row, ui.scope_id().with(("apart", index)), Sense::HOVER);
+        response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &finding.sentence));
+        response.on_hover_text(&finding.sentence);
     }
 }
 

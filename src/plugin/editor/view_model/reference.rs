@@ -4,7 +4,9 @@ use crate::editor::number::{fixed, frequency, signed};
 use crestline_core::handover::{Point, Snapshot};
 use crestline_core::measure::BAND_COUNT;
 use crestline_core::process::ShelvesSettings;
-use crestline_core::session::reference::{Beside, Figures, Profile, REGIONS, difference_db};
+use crestline_core::session::reference::{
+    Beside, Figures, Finding, Profile, REGIONS, difference_db,
+};
 
 /// Third-octave bands, dB.
 pub type Bands = [Option<f32>; BAND_COUNT];
@@ -209,6 +211,25 @@ fn is_one_recording(point: &Point, whole: &Figures) -> bool {
         })
 }
 
+/// What is said above the [findings](Beside::findings); `possible`: whether there is room for music
+/// to compare.
+pub fn apart_in_words(beside: Option<&Beside>, possible: bool) -> &'static str {
+    match beside {
+        Some(beside) if beside.findings.is_empty() => "nothing sets mix and reference far apart",
+        Some(_) => "the mix against the reference, what weighs most first",
+        None if possible => "what sets them apart is told after ten seconds of music",
+        None => "no room for music to tell what sets them apart",
+    }
+}
+
+/// What a finding is about, as it is written.
+pub fn about(finding: &Finding) -> &'static str {
+    match finding.about {
+        "plr" => "PLR",
+        about => about,
+    }
+}
+
 /// Crest factor of one band, mix and reference, dB.
 pub type Density = [Option<f64>; 2];
 
@@ -301,6 +322,7 @@ mod tests {
         Beside {
             music_s: 30.0,
             comparison: Comparison::new(&profile, &profile),
+            findings: Vec::new(),
             output: profile.clone(),
             input: profile,
             input_difference_db: [None; BAND_COUNT],
