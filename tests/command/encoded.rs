@@ -305,11 +305,10 @@ fn what_cannot_be_kept_is_named_and_leaves_nothing() {
     let output = crestline(&folder, &["encoded", "a.wav", "--keep", &keep]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output.stderr));
     assert!(text(&output.stdout).contains("Ogg Vorbis 320"));
-    let lines: Vec<&str> = text(&output.stderr).lines().collect();
-    assert!(
-        !lines.is_empty() && lines.len().is_multiple_of(3),
-        "{lines:?}"
-    );
+    let told = text(&output.stderr);
+    let lines = told.lines().filter(|line| !line.contains("not tried as"));
+    let lines: Vec<&str> = lines.collect();
+    assert_eq!(lines.len(), if there("lame") { 6 } else { 3 }, "{lines:?}");
     for line in lines {
         assert!(
             line.starts_with(&keep) && line.contains("could not be kept"),
