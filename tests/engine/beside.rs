@@ -199,6 +199,100 @@ fn it_follows_settings_and_music() {
     }
 }
 
+/// What is marked is what is compared, and nothing from outside the marks; a new sample rate brings
+/// new music, however little of it there is.
+#[test]
+fn only_the_music_that_counts_is_compared() {
+    let music = music();
+    let reference = profile(&music);
+    let settings = ChainSettings::default();
+    let forecaster = Forecaster::default();
+    let mut meter = BesideMeter::new(forecaster.clone());
+    let (mut writer, reader) = recent(RATE_HZ, 2).unwrap();
+    forecaster.set_source(Some(reader));
+    let played = |seconds: std::ops::Range<usize>, gain: f32| {
+        let range = seconds.start * RATE as usize..seconds.end * RATE as usize;
+        music.each_ref().map(|channel| {
+            let part = channel[range.clone()].iter();
+            part.map(|x| gain * x).collect::<Vec<_>>()
+        })
+    };
+    let [left, right] = played(0..15, 1.0);
+    writer.write(&[&left, &right]);
+    forecaster.mark();
+    let quiet = played(15..27, 0.25);
+    let [left, right] = &quiet;
+    writer.write(&[left, right]);
+    forecaster.mark();
+    let planes = [&left[..], &right[..]];
+    let library = kit::reference::reference(RATE_HZ, &STEREO, &planes);
+    assert!(until_found(&mut meter, &settings, &reference, |found| {
+        let told = found.output.part.integrated_lufs.unwrap();
+        println!(
+            "beside: {:.1} s marked, {told:.2} LUFS for {:.2}",
+            found.music_s, library.integrated_lufs
+        );
+        assert!(found.marked && (found.music_s - 12.0).abs() < 0.1);
+        (told - library.integrated_lufs).abs() < 0.05
+    }));
+    // What follows is not of one piece with what was marked.
+    forecaster.mark();
+    let [left, right] = played(0..11, 1.0);
+    writer.write(&[&left, &right]);
+    assert!(until_found(&mut meter, &settings, &reference, |found| {
+        !found.marked && (found.music_s - 11.0).abs() < 0.1
+    }));
+    let (mut writer, reader) = recent(RATE_HZ, 2).unwrap();
+    let [left, right] = played(0..12, 1.0);
+    writer.write(&[&left, &right]);
+    forecaster.set_source(Some(reader));
+    assert!(until_found(&mut meter, &settings, &reference, |found| {
+        (found.music_s - 12.0).abs() < 0.1
+    }));
+}
+
+/// What *apply* would do to the loudness, with shelves in use that it takes the place of: the same
+/// music with either, measured.
+#[test]
+fn taking_the_suggestion_is_told_from_what_is_set() {
+    let music = music();
+    let wanted = ShelvesSettings {
+        low_gain_db: -3.0,
+        low_hz: 150.0,
+        ..ShelvesSettings::default()
+    };
+    let with = |shelves: ShelvesSettings| ChainSettings {
+        shelves,
+        ..ChainSettings::default()
+    };
+    let of = |shelves: ShelvesSettings, reference: &Profile| {
+        beside(
+            Stretch::new(RATE_HZ, music.to_vec()),
+            &with(shelves),
+            reference,
+        )
+        .unwrap()
+    };
+    // The reference: the music with the shelves that are wanted.
+    let neutral = profile(&music);
+    let reference = of(wanted, &neutral).output;
+    for set_db in [5.0, -5.0] {
+        let set = ShelvesSettings {
+            low_gain_db: set_db,
+            low_hz: 150.0,
+            ..ShelvesSettings::default()
+        };
+        let found = of(set, &reference);
+        let taken = of(found.shelves.unwrap().shelves, &reference);
+        let change =
+            taken.output.part.integrated_lufs.unwrap() - found.output.part.integrated_lufs.unwrap();
+        let told = found.taking_lu.unwrap();
+        println!("beside: {set_db} dB set: {told:+.2} LU told, {change:+.2} LU measured");
+        assert!((told - change).abs() < 0.15, "{told} {change}");
+        assert!(change * set_db < 0.0 && change.abs() > 0.2, "{change}");
+    }
+}
+
 /// By construction: the reference is the music as a file at 8 kHz holds it, of the band that
 /// reaches past 4 kHz a part and nothing above (sampling theorem).
 #[test]

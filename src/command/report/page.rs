@@ -287,7 +287,11 @@ fn beside(against: &Against) -> String {
         .iter()
         .map(|finding| finding.sentence.clone())
         .collect();
-    html += &list(&told);
+    html += &if told.is_empty() {
+        paragraph("Nothing sets them apart by enough to be told.")
+    } else {
+        list(&told)
+    };
     let mut shelves = shelves(against.comparison.suggestion.as_ref());
     shelves.replace_range(..1, "S");
     let _ = writeln!(html, "{}", paragraph(&(shelves + ".")).trim_end());

@@ -17,6 +17,7 @@ mod summary;
 pub use curve::Path;
 pub use run::{PUSH_STEP_DB, Progress, forecast, forecast_at};
 pub use service::{Forecasted, Forecaster, LEAST_MUSIC_S, Marks};
+pub(in crate::session) use service::{Music, Part};
 pub use stretch::{LONGEST_STRETCH_S, Stretch};
 pub use summary::{
     AtOneLoudness, Choice, LEAST_GAIN_LU, NextDecibel, PerPath, Potential, Reach, Step, Summary,

@@ -20,6 +20,4 @@ pub use findings::{Comparison, Finding, REGIONS, findings, power_db, region_soun
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};
 pub use stored::Reference;
-pub use suggest::{
-    LARGEST_GAIN_DB, SMALLEST_GAIN_DB, Suggestion, difference_db, shape_db, suggest,
-};
+pub use suggest::{LARGEST_GAIN_DB, SMALLEST_GAIN_DB, Suggestion, difference_db, suggest};

@@ -132,8 +132,7 @@ fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, profile: &Profile) {
     let colours = scene::colours(ui);
     let response = ui.interact(area, ui.scope_id().with("balance"), Sense::HOVER);
     let found = scene.reference.found();
-    let marked = scene.forecast.is_marked();
-    let curves = reference::curves(scene.snapshot, found, profile, marked);
+    let curves = reference::curves(scene.snapshot, found, profile);
     let spoken = format!(
         "Balance by third octaves against the reference {}, on {}",
         profile.name, curves.of

@@ -143,7 +143,10 @@ fn larger(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) {
     let (name, tip) = if is_large {
         ("fewer", "Shows the numbers again.")
     } else {
-        ("more", "Shows what would help, and how dense both are.")
+        (
+            "more",
+            "Shows what sets both apart, what would help, and how dense both are.",
+        )
     };
     let text = RichText::new(name).font(font(ui.ctx(), SMALL_PT));
     let response = ui

@@ -108,11 +108,6 @@ impl State {
         self.forecaster.as_ref().is_some_and(Forecaster::has_source)
     }
 
-    /// Whether a part of the music is marked, which stays as it is whatever plays.
-    pub fn is_marked(&self) -> bool {
-        self.marks.0 == Marks::Between
-    }
-
     /// What the button that marks a part of the music does next; `None` where there is none to
     /// mark.
     pub fn next_mark(&self) -> Option<NextMark> {

@@ -91,9 +91,28 @@ struct Instance {
     state: Mutex<State>,
 }
 
+/// Where the music of an instance is, and what of it counts.
+#[derive(Clone, Debug)]
+pub(in crate::session) struct Music {
+    pub source: RecentReader,
+    pub part: Part,
+}
+
+/// What of which music counts.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(in crate::session) struct Part {
+    /// Which source it is of, counted from 1.
+    pub source: u64,
+    pub marks: Marks,
+    /// The first frame that counts.
+    pub first: u64,
+}
+
 #[derive(Debug, Default)]
 struct State {
     source: Option<RecentReader>,
+    /// Sources so far.
+    sources: u64,
     marks: Marks,
     /// The first frame that counts.
     first: u64,
@@ -136,6 +155,7 @@ impl Forecaster {
         if let Some(before) = &state.source {
             before.keep_still(false);
         }
+        state.sources += u64::from(source.is_some());
         state.source = source;
         (state.marks, state.first) = (Marks::None, 0);
         state.forecasted = Forecasted::default();
@@ -209,11 +229,20 @@ impl Forecaster {
 
     /// Tells, on any thread, where the music is, if there is any: whoever holds this holds neither
     /// the instance nor the worker, which must not be ended by its own thread.
-    pub(in crate::session) fn source(
-        &self,
-    ) -> impl Fn() -> Option<RecentReader> + Send + use<> + 'static {
+    pub(in crate::session) fn music(&self) -> impl Fn() -> Option<Music> + Send + use<> + 'static {
         let instance = Arc::downgrade(&self.instance);
-        move || lock(&instance.upgrade()?.state).source.clone()
+        move || {
+            let instance = instance.upgrade()?;
+            let state = lock(&instance.state);
+            Some(Music {
+                source: state.source.clone()?,
+                part: Part {
+                    source: state.sources,
+                    marks: state.marks,
+                    first: state.first,
+                },
+            })
+        }
     }
 
     /// Who makes the forecasts.
@@ -280,11 +309,23 @@ impl Forecaster {
     }
 }
 
+impl Music {
+    /// Seconds that count.
+    pub fn held_s(&self) -> f64 {
+        held_since(&self.source, self.part.first) as f64 / self.source.sample_rate_hz()
+    }
+}
+
+/// Frames that are held of those from `first` on.
+fn held_since(source: &RecentReader, first: u64) -> usize {
+    let since = source.written().saturating_sub(first);
+    usize::try_from(since).map_or(source.held(), |since| since.min(source.held()))
+}
+
 impl State {
     /// Frames that count.
     fn held(&self, source: &RecentReader) -> usize {
-        let since = source.written().saturating_sub(self.first);
-        usize::try_from(since).map_or(source.held(), |since| since.min(source.held()))
+        held_since(source, self.first)
     }
 
     fn cancel(&mut self) {

@@ -10,13 +10,12 @@ use std::fmt;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use super::super::forecast::{Forecaster, LEAST_MUSIC_S, Stretch};
+use super::super::forecast::{Forecaster, LEAST_MUSIC_S, Marks, Music, Part, Stretch};
 use super::super::section::Section;
 use super::findings::{Comparison, Finding, findings, known_of_both};
 use super::profile::Profile;
 use super::profiler::{LOUDEST_PART_S, Profiler};
-use super::suggest::{Suggestion, difference_db, shape_db, suggest};
-use crate::handover::RecentReader;
+use super::suggest::{Suggestion, as_set, difference_db, suggest};
 use crate::measure::{BAND_COUNT, ChannelRole, mid_band_hz};
 use crate::process::{Before, Chain, ChainSettings};
 use crate::worker::{Scheduled, lock};
@@ -39,10 +38,14 @@ const FADE_S: f64 = 0.01;
 pub struct Beside {
     /// Length of the music that it was measured on, seconds.
     pub music_s: f64,
+    /// It is the end of a part that is marked.
+    pub marked: bool,
     /// What goes out.
     pub output: Profile,
     /// What comes in.
     pub input: Profile,
+    /// How many channels the reference has.
+    pub reference_channels: usize,
     /// The output against the reference.
     pub comparison: Comparison,
     /// What sets the output apart from it, the heaviest first.
@@ -54,6 +57,8 @@ pub struct Beside {
     pub shelves: Option<Suggestion>,
     /// Difference in shape with the shelves as they are set, dB, to compare with the suggestion's.
     pub now_db: Option<f64>,
+    /// What taking the suggested shelves for those that are set does to the loudness, LU.
+    pub taking_lu: Option<f64>,
 }
 
 /// What is to be measured.
@@ -63,13 +68,22 @@ struct Request {
     reference: Arc<Profile>,
 }
 
+/// What was answered last.
+#[derive(Clone, Debug)]
+struct Done {
+    request: Request,
+    /// The music that it was answered for; `None` where that had gone by then.
+    part: Option<Part>,
+    /// Frames written by then.
+    written: u64,
+}
+
 #[derive(Default)]
 struct State {
     request: Option<(Request, Instant)>,
     asked: Option<Instant>,
     found: Option<Arc<Beside>>,
-    /// The request that was answered last, and how many frames had been written by then.
-    done: Option<(Request, u64)>,
+    done: Option<Done>,
     /// The measuring has panicked.
     failed: bool,
 }
@@ -103,13 +117,13 @@ impl BesideMeter {
     /// Says what the settings are, and the reference. Call it as often as you like.
     pub fn ask(&mut self, settings: &ChainSettings, reference: &Profile, now: Instant) {
         if self.task.is_none() {
-            let (shared, source) = (Arc::clone(&self.shared), self.forecaster.source());
+            let (shared, music) = (Arc::clone(&self.shared), self.forecaster.music());
             let mut run = None;
             // Without a thread from the system there is nothing; another time there may be one.
-            let (at_fault, music) = (Arc::clone(&self.shared), self.forecaster.source());
+            let (at_fault, music_then) = (Arc::clone(&self.shared), self.forecaster.music());
             let task = self.forecaster.worker().schedule(
-                move || turn(&shared, source(), &mut run),
-                move || fail(&at_fault, music()),
+                move || turn(&shared, music(), &mut run),
+                move || fail(&at_fault, music_then().as_ref()),
             );
             self.task = task.ok();
         }
@@ -139,14 +153,14 @@ impl BesideMeter {
     /// Whether something newer than what has been found is on its way: there is music, and the
     /// settings or the reference are others.
     pub fn is_under_way(&self) -> bool {
-        let music = (self.forecaster.source())();
+        let music = (self.forecaster.music())();
         let state = lock(&self.shared);
         let request = state.request.as_ref().map(|(request, _)| request);
-        let done = state.done.as_ref().map(|(request, _)| request);
         self.task.is_some()
             && !state.failed
-            && request != done
-            && music.is_some_and(|music| is_enough(&music))
+            && music.zip(request).is_some_and(|(music, request)| {
+                is_enough(&music) && is_other(state.done.as_ref(), request, music.part)
+            })
     }
 
     /// True once if the measuring has ended by a fault. It is done again where settings, reference
@@ -166,42 +180,37 @@ impl BesideMeter {
 }
 
 /// Does a little. True if there is more to do at once.
-fn turn(shared: &Shared, source: Option<RecentReader>, run: &mut Option<Run>) -> bool {
+fn turn(shared: &Shared, music: Option<Music>, run: &mut Option<Run>) -> bool {
     let Some(request) = settled_request(shared) else {
         *run = None;
         return false;
     };
     // What is under way for something else is of no use.
-    run.take_if(|run| run.request != request || source.is_none());
-    let Some(source) = source else {
+    let part = music.as_ref().map(|music| music.part);
+    run.take_if(|run| run.request != request || Some(run.part) != part);
+    let Some(music) = music else {
         let mut state = lock(shared);
         (state.found, state.done) = (None, None);
         return false;
     };
+    forget_other_source(&mut lock(shared), music.part);
     let under_way = if let Some(run) = run {
         run
     } else {
-        if !is_due(lock(shared).done.as_ref(), &request, &source) {
+        if !is_due(lock(shared).done.as_ref(), &request, &music) {
             return false;
         }
-        let Some((stretch, written)) = latest(&source) else {
+        let Some((stretch, written)) = latest(&music) else {
             return false;
         };
-        run.insert(Run::new(request, stretch, written))
+        run.insert(Run::new(request, music.part, stretch, written))
     };
     if under_way.advance() {
         return true;
     }
-    if let Some(Run {
-        request,
-        written,
-        output,
-        input,
-        music_s,
-        ..
-    }) = run.take()
-    {
-        let found = compared(&request, output, input, music_s);
+    if let Some(run) = run.take() {
+        let (request, part, written) = (run.request.clone(), Some(run.part), run.written);
+        let found = run.found();
         let mut state = lock(shared);
         if state
             .request
@@ -210,17 +219,32 @@ fn turn(shared: &Shared, source: Option<RecentReader>, run: &mut Option<Run>) ->
         {
             state.found = found.map(Arc::new);
         }
-        state.done = Some((request, written));
+        state.done = Some(Done {
+            request,
+            part,
+            written,
+        });
     }
     false
 }
 
+/// What was found in other music than that which comes in now.
+fn forget_other_source(state: &mut State, part: Part) {
+    let source = state.done.as_ref().and_then(|done| done.part);
+    if source.is_some_and(|before| before.source != part.source) {
+        (state.found, state.done) = (None, None);
+    }
+}
+
 /// Counts the request as done: it would only fail again.
-fn fail(shared: &Shared, music: Option<RecentReader>) {
-    let written = music.map_or(0, |music| music.written());
+fn fail(shared: &Shared, music: Option<&Music>) {
     let mut state = lock(shared);
     state.failed = true;
-    state.done = state.request.clone().map(|(request, _)| (request, written));
+    state.done = state.request.clone().map(|(request, _)| Done {
+        request,
+        part: music.map(|music| music.part),
+        written: music.map_or(0, |music| music.source.written()),
+    });
 }
 
 /// The request, once it has come to rest, while somebody looks.
@@ -232,23 +256,28 @@ fn settled_request(shared: &Shared) -> Option<Request> {
     at_rest.then(|| request.clone())
 }
 
-fn is_enough(source: &RecentReader) -> bool {
-    source.held() as f64 >= LEAST_MUSIC_S * source.sample_rate_hz()
+fn is_enough(music: &Music) -> bool {
+    music.held_s() >= LEAST_MUSIC_S
 }
 
-fn is_due(done: Option<&(Request, u64)>, request: &Request, source: &RecentReader) -> bool {
-    let seconds = |frames: u64| frames as f64 / source.sample_rate_hz();
-    is_enough(source)
-        && done.is_none_or(|(last, written)| {
-            last != request || seconds(source.written().abs_diff(*written)) >= NEW_S
-        })
+/// Whether other settings, another reference or another part of the music were answered for last.
+fn is_other(done: Option<&Done>, request: &Request, part: Part) -> bool {
+    done.is_none_or(|done| done.request != *request || done.part != Some(part))
 }
 
-/// The latest music, and how many frames had been written by then. Allocates.
-fn latest(source: &RecentReader) -> Option<(Stretch, u64)> {
+fn is_due(done: Option<&Done>, request: &Request, music: &Music) -> bool {
+    let seconds = |frames: u64| frames as f64 / music.source.sample_rate_hz();
+    let written = music.source.written();
+    let is_new = |done: &Done| seconds(written.abs_diff(done.written)) >= NEW_S;
+    is_enough(music) && (is_other(done, request, music.part) || done.is_some_and(is_new))
+}
+
+/// The latest of the music that counts, and how many frames had been written by then. Allocates.
+fn latest(Music { source, part }: &Music) -> Option<(Stretch, u64)> {
     #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
     let longest = (LOUDEST_PART_S * source.sample_rate_hz()) as u64;
-    let recent = source.read_since(source.written().saturating_sub(longest))?;
+    let latest = source.written().saturating_sub(longest);
+    let recent = source.read_since(latest.max(part.first))?;
     Some((
         Stretch::new(recent.sample_rate_hz, recent.planes),
         recent.end,
@@ -262,14 +291,15 @@ pub fn beside(stretch: Stretch, settings: &ChainSettings, reference: &Profile) -
         settings: *settings,
         reference: Arc::new(reference.clone()),
     };
-    let mut run = Run::new(request, stretch, 0);
+    let mut run = Run::new(request, Part::default(), stretch, 0);
     while run.advance() {}
-    compared(&run.request, run.output, run.input, run.music_s)
+    run.found()
 }
 
 /// The chain on its way through the music.
 struct Run {
     request: Request,
+    part: Part,
     /// Frames written when the music was read.
     written: u64,
     stretch: Stretch,
@@ -282,7 +312,7 @@ struct Run {
 
 impl Run {
     /// Begins. Allocates.
-    fn new(request: Request, mut stretch: Stretch, written: u64) -> Self {
+    fn new(request: Request, part: Part, mut stretch: Stretch, written: u64) -> Self {
         let rate_hz = stretch.sample_rate_hz();
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
         let fade = ((FADE_S * rate_hz) as usize).max(1);
@@ -299,6 +329,7 @@ impl Run {
         };
         Self {
             request,
+            part,
             written,
             music_s: stretch.duration_s(),
             chain: Chain::new(rate_hz, channels),
@@ -345,37 +376,46 @@ impl Run {
         }
         self.at < end
     }
-}
 
-fn compared(request: &Request, output: Profiler, input: Profiler, music_s: f64) -> Option<Beside> {
-    let (output, input) = (output.finish("output").ok()?, input.finish("input").ok()?);
-    let reference = &*request.reference;
-    let rate_hz = f64::from(output.sample_rate_hz);
-    // The mix as it would be without the shelves: what is suggested takes their place.
-    let set = request.settings.shelves;
-    let filters = set.coefficients(rate_hz);
-    let bare = std::array::from_fn(|band| {
-        let hz = mid_band_hz(band).min(0.499 * rate_hz);
-        let gains = filters.map(|shelf| shelf.magnitude_db(hz, rate_hz));
-        Some(output.part.balance_db[band]? - gains.iter().sum::<f64>())
-    });
-    // Where the reference holds nothing there is nothing to come near to.
-    let [_, theirs] = known_of_both(&output, reference);
-    let loudness = input
-        .part
-        .integrated_lufs
-        .zip(reference.part.integrated_lufs);
-    let comparison = Comparison::new(&output, reference);
-    Some(Beside {
-        music_s,
-        findings: findings(&output, reference, &comparison),
-        comparison,
-        input_difference_db: loudness.map_or([None; BAND_COUNT], |(ours, loudness)| {
-            difference_db(&input.part.balance_db, ours, &theirs, loudness)
-        }),
-        shelves: suggest(rate_hz, &bare, &theirs),
-        now_db: shape_db(rate_hz, &bare, &theirs, &set),
-        output,
-        input,
-    })
+    /// What it comes to.
+    fn found(self) -> Option<Beside> {
+        let output = self.output.finish("output").ok()?;
+        let input = self.input.finish("input").ok()?;
+        let reference = &*self.request.reference;
+        let rate_hz = f64::from(output.sample_rate_hz);
+        // The mix as it would be without the shelves: what is suggested takes their place.
+        let set = self.request.settings.shelves;
+        let filters = set.coefficients(rate_hz);
+        let bare = std::array::from_fn(|band| {
+            let hz = mid_band_hz(band).min(0.499 * rate_hz);
+            let gains = filters.map(|shelf| shelf.magnitude_db(hz, rate_hz));
+            Some(output.part.balance_db[band]? - gains.iter().sum::<f64>())
+        });
+        // Where the reference holds nothing there is nothing to come near to.
+        let [_, theirs] = known_of_both(&output, reference);
+        let loudness = input
+            .part
+            .integrated_lufs
+            .zip(reference.part.integrated_lufs);
+        let comparison = Comparison::new(&output, reference);
+        let shelves = suggest(rate_hz, &bare, &theirs);
+        let now = as_set(rate_hz, &bare, &theirs, &set);
+        Some(Beside {
+            music_s: self.music_s,
+            marked: self.part.marks == Marks::Between,
+            reference_channels: reference.channels,
+            findings: findings(&output, reference, &comparison),
+            comparison,
+            input_difference_db: loudness.map_or([None; BAND_COUNT], |(ours, loudness)| {
+                difference_db(&input.part.balance_db, ours, &theirs, loudness)
+            }),
+            now_db: now.map(|now| now.difference_db),
+            taking_lu: shelves
+                .zip(now)
+                .map(|(shelves, now)| shelves.loudness_change_lu - now.loudness_change_lu),
+            shelves,
+            output,
+            input,
+        })
+    }
 }

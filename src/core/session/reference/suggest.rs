@@ -119,14 +119,22 @@ pub fn suggest(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> Option<Su
     })
 }
 
-/// What is left of the difference in shape with these shelves, dB: weighted root mean square over
-/// the bands, the mean taken out, as in [`Suggestion::before_db`]. `None` as for [`suggest`].
-pub fn shape_db(
+/// What some shelves do to a mix beside a reference.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AsSet {
+    /// What is left of the difference in shape, dB, as in [`Suggestion::after_db`].
+    pub difference_db: f64,
+    /// What they do to the mix's loudness, LU.
+    pub loudness_change_lu: f64,
+}
+
+/// What these shelves do to a mix that is without any. `None` as for [`suggest`].
+pub fn as_set(
     sample_rate_hz: f64,
     mix: &Bands,
     reference: &Bands,
     shelves: &ShelvesSettings,
-) -> Option<f64> {
+) -> Option<AsSet> {
     let problem = Problem::new(sample_rate_hz, mix, reference)?;
     let parameters = [
         shelves.low_gain_db,
@@ -134,7 +142,11 @@ pub fn shape_db(
         shelves.high_gain_db,
         shelves.high_hz.log2(),
     ];
-    Some(problem.mean_square(&parameters).sqrt())
+    let gain_db = problem.response_db(&parameters);
+    Some(AsSet {
+        difference_db: problem.mean_square(&parameters).sqrt(),
+        loudness_change_lu: problem.loudness_change_lu(&gain_db),
+    })
 }
 
 /// Gain in dB and corner as log₂ Hz of the low shelf, then of the high one.

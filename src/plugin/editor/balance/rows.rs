@@ -19,8 +19,6 @@ const APART: f32 = GAP + SUMMARY + 3.0 * FINDING;
 const GAP: f32 = 4.0;
 const FINDING: f32 = 15.0;
 const LEAST_PLOT_ABOVE: f32 = 100.0;
-/// What a finding is about has so much of the width, points.
-const ABOUT: f32 = 92.0;
 /// The plot is no lower than this while there are rows.
 const LEAST_PLOT: f32 = 72.0;
 const ADVICE: f32 = 24.0;
@@ -58,7 +56,14 @@ pub fn places(area: Rect) -> (Rect, Places) {
     };
     // What weighs most comes before the figures that it is taken from.
     let apart = has_room(APART, LEAST_PLOT_ABOVE - LEAST_PLOT);
-    let density = has_room(DENSITY, 0.0);
+    let density = has_room(
+        DENSITY,
+        if apart {
+            LEAST_PLOT_ABOVE - LEAST_PLOT
+        } else {
+            0.0
+        },
+    );
     let density = if density { take(DENSITY) } else { None };
     let advice = take(ADVICE);
     let apart = if apart { take(APART) } else { None };
@@ -78,7 +83,7 @@ pub fn show(ui: &mut Ui, places: Places, scene: &Scene<'_>, of: &Profile) {
         density,
     } = places;
     if let Some(place) = findings {
-        apart(ui, place, scene);
+        apart(ui, place, scene, of);
     }
     if let Some(place) = advice {
         shelves(ui, place, scene, of);
@@ -89,32 +94,47 @@ pub fn show(ui: &mut Ui, places: Places, scene: &Scene<'_>, of: &Profile) {
 }
 
 /// What sets mix and reference apart.
-fn apart(ui: &Ui, place: Rect, scene: &Scene<'_>) {
+fn apart(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let colours = scene::colours(ui);
+    let same = reference::is_same(scene.told, of);
     let beside = scene.reference.found();
-    let words = reference::apart_in_words(beside, scene.forecast.is_possible());
+    let words = reference::apart_in_words(beside, same, scene.forecast.is_possible());
     let place = place.with_min_y(place.top() + GAP);
-    let at = pos2(place.left(), place.top() + SUMMARY / 2.0);
-    scene::cut(ui.painter(), at, words, place.width(), colours.label);
-    let findings = beside.map_or(&[][..], |beside| &beside.findings);
-    for (index, finding) in findings.iter().enumerate() {
+    line(ui, place.with_max_y(place.top() + SUMMARY), words, "apart");
+    let findings = beside.filter(|_| !same).map_or(&[][..], |of| &of.findings);
+    let rows = findings.iter().enumerate().map(|(index, finding)| {
         let top = place.top() + SUMMARY + index as f32 * FINDING;
-        let row = place.with_min_y(top).with_max_y(top + FINDING);
+        (
+            index,
+            finding,
+            place.with_min_y(top).with_max_y(top + FINDING),
+        )
+    });
+    // As wide as the longest of them, at whatever size it is written.
+    let mut right = place.left();
+    for (_, finding, row) in rows.clone() {
+        let about = reference::about(finding);
         let at = row.left_center();
-        scene::cut(
-            ui.painter(),
-            at,
-            reference::about(finding),
-            ABOUT,
-            colours.label,
-        );
-        let at = at + vec2(ABOUT, 0.0);
-        let room = row.width() - ABOUT;
+        let written = small(ui.painter(), at, Align2::LEFT_CENTER, about, colours.label);
+        right = right.max(written.right());
+    }
+    for (index, finding, row) in rows {
+        let at = pos2(right + 12.0, row.center().y);
+        let room = row.right() - at.x;
         scene::cut(ui.painter(), at, &finding.brief, room, colours.text);
         let response = ui.interact(row, ui.scope_id().with(("apart", index)), Sense::HOVER);
         response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &finding.sentence));
         response.on_hover_text(&finding.sentence);
     }
+}
+
+/// A line that sums up.
+fn line(ui: &Ui, place: Rect, words: &str, id: &str) {
+    let colours = scene::colours(ui);
+    let at = place.left_center();
+    scene::cut(ui.painter(), at, words, place.width(), colours.label);
+    let response = ui.interact(place, ui.scope_id().with(id), Sense::HOVER);
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, words));
 }
 
 /// What would help, and a button that does it.
@@ -183,9 +203,12 @@ fn dense(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let colours = scene::colours(ui);
     let density = reference::density(scene.reference.found(), of);
     let painter = ui.painter();
-    let words = reference::density_in_words(&density, scene.forecast.is_possible());
-    let at = pos2(place.left(), place.top() + SUMMARY / 2.0);
-    scene::cut(painter, at, &words, place.width(), colours.label);
+    let (known, possible) = (
+        scene.reference.found().is_some(),
+        scene.forecast.is_possible(),
+    );
+    let words = reference::density_in_words(&density, known, possible);
+    line(ui, place.with_max_y(place.top() + SUMMARY), &words, "dense");
     let top = place.top() + SUMMARY;
     let names = bands::names(DEFAULT_CORNERS_HZ);
     let width = place.width() / 4.0;
@@ -230,4 +253,33 @@ fn told(ui: &Ui, cell: Rect, index: usize, [ours, theirs]: Density) {
     response.on_hover_text(format!(
         "{words}. Highest true peak less RMS: the smaller, the denser."
     ));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Whatever the place, the plot keeps a height at which it can be read, and the rows theirs.
+    #[test]
+    fn the_plot_keeps_its_height_beside_any_rows() {
+        let rows = |height: f32| {
+            let area = Rect::from_min_size(pos2(0.0, 0.0), vec2(LEAST_WIDTH, height));
+            let (plot, places) = places(area);
+            let taken = [places.apart, places.advice, places.density];
+            let taken: f32 = taken.iter().flatten().map(Rect::height).sum();
+            assert!((plot.height() + taken - height).abs() < 0.01, "{height}");
+            (plot.height(), places)
+        };
+        for height in 72..500_u16 {
+            let (plot, places) = rows(height.into());
+            let least = if places.apart.is_some() {
+                LEAST_PLOT_ABOVE
+            } else {
+                LEAST_PLOT
+            };
+            assert!(plot >= least, "{height}: {plot}");
+        }
+        let (_, all) = rows(300.0);
+        assert!(all.apart.is_some() && all.density.is_some());
+    }
 }

@@ -124,7 +124,11 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
     let crests = crests.collect::<Vec<_>>().join(" · ");
     // The view has them where there is room for it.
     let density = [
-        view_model::density_in_words(&density, scene.forecast.is_possible()),
+        view_model::density_in_words(
+            &density,
+            scene.reference.found().is_some(),
+            scene.forecast.is_possible(),
+        ),
         format!("mix and reference, {crests}"),
     ];
     let audition = scene.params.audition.state();

@@ -37,14 +37,9 @@ pub struct Curves {
     pub of: String,
 }
 
-/// The curves: of the latest music where that has been measured, or of the end of the part that is
-/// `marked`; else of the song so far.
-pub fn curves(
-    snapshot: &Snapshot,
-    beside: Option<&Beside>,
-    reference: &Profile,
-    marked: bool,
-) -> Curves {
+/// The curves: of the latest music where that has been measured, or of the end of a part that is
+/// marked; else of the song so far.
+pub fn curves(snapshot: &Snapshot, beside: Option<&Beside>, reference: &Profile) -> Curves {
     let narrow = |bands: [Option<f64>; BAND_COUNT]| bands.map(|db| db.map(|db| db as f32));
     if let Some(beside) = beside {
         return Curves {
@@ -53,7 +48,7 @@ pub fn curves(
             of: format!(
                 "the last {} s{}",
                 fixed(Some(beside.music_s), 0),
-                if marked { " marked" } else { "" }
+                if beside.marked { " marked" } else { "" }
             ),
         };
     }
@@ -114,7 +109,7 @@ pub struct Advice {
 }
 
 /// The shelves that bring the mix nearest, while `set` are in use. `same` where the reference is
-/// the mix itself; `possible`: whether there is room for music to compare.
+/// the output itself; `possible`: whether there is room for music to compare.
 pub fn advice(
     beside: Option<&Beside>,
     same: bool,
@@ -165,12 +160,8 @@ pub fn advice(
     } else {
         shelves.join(" · ")
     };
-    let louder = found.loudness_change_lu;
-    let louder = if louder.abs() >= TOLD_LU {
-        format!(" · {} LU", signed(Some(louder), 1))
-    } else {
-        String::new()
-    };
+    let louder = beside.taking_lu.filter(|lu| lu.abs() >= TOLD_LU);
+    let louder = louder.map_or_else(String::new, |lu| format!(" · {} LU", signed(Some(lu), 1)));
     Advice {
         words: format!("{shelves} · difference {now} → {after} dB{louder}"),
         apply: Some(wanted),
@@ -188,14 +179,10 @@ fn alike(one: &ShelvesSettings, other: &ShelvesSettings) -> bool {
     shelf(low, other_low) && shelf(high, other_high)
 }
 
-/// Whether all that was measured of the song so far is what was measured of the whole reference.
+/// Whether all that was measured of the song so far, as it goes out, is what was measured of the
+/// whole reference. That of the input may be: what the chain has made of it is then told.
 pub fn is_same(snapshot: &Snapshot, reference: &Profile) -> bool {
-    [&snapshot.input, &snapshot.output]
-        .into_iter()
-        .any(|point| is_one_recording(point, &reference.whole))
-}
-
-fn is_one_recording(point: &Point, whole: &Figures) -> bool {
+    let (point, whole): (&Point, &Figures) = (&snapshot.output, &reference.whole);
     let near = |ours: Option<f64>, theirs: Option<f64>| {
         ours.zip(theirs)
             .is_some_and(|(ours, theirs)| (ours - theirs).abs() <= ONE_RECORDING_DB)
@@ -211,11 +198,15 @@ fn is_one_recording(point: &Point, whole: &Figures) -> bool {
         })
 }
 
-/// What is said above the [findings](Beside::findings); `possible`: whether there is room for music
-/// to compare.
-pub fn apart_in_words(beside: Option<&Beside>, possible: bool) -> &'static str {
+/// What is said above the [findings](Beside::findings); `same` and `possible` as for [`advice`].
+pub fn apart_in_words(beside: Option<&Beside>, same: bool, possible: bool) -> &'static str {
     match beside {
+        _ if same => "the whole song measures as the whole reference does",
         Some(beside) if beside.findings.is_empty() => "nothing sets mix and reference far apart",
+        // Two channels, where either has two: the meters tell of the one.
+        Some(beside) if beside.output.channels < beside.reference_channels => {
+            "the mix, from both loudspeakers, against the reference"
+        }
         Some(_) => "the mix against the reference, what weighs most first",
         None if possible => "what sets them apart is told after ten seconds of music",
         None => "no room for music to tell what sets them apart",
@@ -242,10 +233,12 @@ pub fn density(beside: Option<&Beside>, reference: &Profile) -> [Density; 4] {
     })
 }
 
-/// What the figures come to, in words; `possible`: whether there is room for music to compare.
-pub fn density_in_words(density: &[Density; 4], possible: bool) -> String {
+/// What the figures come to, in words; `known`: whether the mix has been measured; `possible`:
+/// whether there is room for music to compare.
+pub fn density_in_words(density: &[Density; 4], known: bool, possible: bool) -> String {
     match denser_in_words(density) {
         Some(denser) => format!("crest factor, dB: {denser}"),
+        None if known => "crest factor, dB: there is no band that both hold".into(),
         None if possible => "crest factor, dB; the mix's after ten seconds of music".into(),
         None => "crest factor, dB; no room for music to tell the mix's".into(),
     }
@@ -262,9 +255,8 @@ fn denser_in_words(density: &[Density; 4]) -> Option<String> {
         .iter()
         .max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
     let who = if *most > 0.0 { "reference" } else { "mix" };
-    let everywhere = differences
-        .iter()
-        .all(|(db, _)| db * most.signum() >= DENSER_DB);
+    let denser = |(db, _): &(f64, &str)| db * most.signum() >= DENSER_DB;
+    let everywhere = differences.len() == REGIONS.len() && differences.iter().all(denser);
     Some(if most.abs() < DENSER_DB {
         "equally dense".into()
     } else if everywhere {
@@ -323,6 +315,9 @@ mod tests {
             music_s: 30.0,
             comparison: Comparison::new(&profile, &profile),
             findings: Vec::new(),
+            marked: false,
+            reference_channels: 2,
+            taking_lu: Some(0.8),
             output: profile.clone(),
             input: profile,
             input_difference_db: [None; BAND_COUNT],
@@ -331,7 +326,7 @@ mod tests {
                 before_db: 3.0,
                 after_db,
                 gain_db: [0.0; BAND_COUNT],
-                loudness_change_lu: 0.8,
+                loudness_change_lu: 0.3,
             }),
             now_db: Some(now_db),
         }
@@ -392,6 +387,12 @@ mod tests {
         assert_eq!(
             words([10.0, 10.0, 10.0, 7.0]),
             "the mix is denser above 6 kHz"
+        );
+        let mut three = with([12.0, 13.0, 12.5, 14.0]);
+        three[0][0] = None;
+        assert_eq!(
+            denser_in_words(&three).unwrap(),
+            "the reference is denser above 6 kHz"
         );
         assert_eq!(denser_in_words(&[[None, Some(10.0)]; 4]), None);
     }
