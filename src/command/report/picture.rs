@@ -294,7 +294,11 @@ pub(super) fn plane(
     let (ours, theirs) = (("song", VERMILION, false), ("reference", GREEN, true));
     mark(whole, ours, all);
     if let Some(own) = own.filter(|own| is_parted(own)) {
-        mark(at(&own.part), ours, part);
+        // Where the song is told as it is heard beside two channels, it is drawn as it is.
+        let lift = at(&own.whole).zip(whole);
+        let lift = lift.map_or((0.0, 0.0), |(own, is)| (own.0 - is.0, own.1 - is.1));
+        let raw = at(&own.part).map(|(lufs, plr_db)| (lufs - lift.0, plr_db - lift.1));
+        mark(raw, ours, part);
     }
     if let Some(reference) = reference {
         mark(at(&reference.whole), theirs, all);
