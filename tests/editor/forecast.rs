@@ -67,3 +67,31 @@ fn the_plane_shows_the_forecast_it_was_given() {
     harness.run_steps(2);
     assert_eq!(forecaster.marks().0, Marks::In);
 }
+
+/// Until the first figures with a new setting are there, those of the one before are said to be of
+/// before; push, which every forecast goes through, is no new setting.
+#[test]
+fn figures_of_the_setting_before_are_said_to_be() {
+    let (mut harness, _) = forecast();
+    let is = |harness: &Harness<'_, Stage>, words: &str| {
+        let mut told = harness.query_all_by_label_contains(words);
+        told.next().is_some()
+    };
+    let gives = "one more dB of push, limiter on, gives";
+    let gave = "one more dB of push, limiter on, gave, before the change";
+    assert!(is(&harness, gives) && !is(&harness, gave));
+    harness.state().set_plain(|params| &params.push, 5.0);
+    harness.run_steps(2);
+    assert!(is(&harness, gives) && !is(&harness, gave));
+    harness
+        .state()
+        .set_plain(|params| &params.saturator.shoulder, 6.0);
+    harness.run_steps(2);
+    assert!(is(&harness, gave) && !is(&harness, gives));
+    let start = Instant::now();
+    while !is(&harness, gives) {
+        assert!(start.elapsed() < Duration::from_mins(10));
+        harness.run_steps(1);
+        pause(Duration::from_millis(5));
+    }
+}

@@ -47,10 +47,9 @@ static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| {
     let points = forecast(stretch, &settings, 18.0, &|| false, &mut |_, _| ()).unwrap();
     Forecasted {
         points,
-        progress: None,
         done: true,
-        failed: false,
         music_s,
+        ..Forecasted::default()
     }
 });
 

@@ -53,10 +53,9 @@ pub fn print(song: &Song, shelves: ShelvesSettings) -> (Forecasted, Summary) {
     let summary = compare(&points);
     let forecasted = Forecasted {
         points,
-        progress: None,
         done: true,
-        failed: false,
         music_s,
+        ..Forecasted::default()
     };
     (forecasted, summary)
 }

@@ -36,6 +36,7 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
     let chain = InUse {
         saturated: scene.params.saturator.on.value(),
         limited: scene.params.limiter.on.value(),
+        changed: scene.forecast.is_of_before(),
     };
     let forecast = scene.forecast;
     let card = decision(

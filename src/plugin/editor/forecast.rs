@@ -20,6 +20,8 @@ pub struct State {
     found: Forecasted,
     /// What of the music counts, and how many seconds.
     marks: (Marks, f64),
+    /// It is of other settings than those that are set.
+    of_before: bool,
     /// It has been said that it failed.
     told: bool,
 }
@@ -58,10 +60,12 @@ impl State {
         let Some(forecaster) = &self.forecaster else {
             return false;
         };
-        forecaster.ask(&params.chain_settings(), Instant::now());
+        let settings = params.chain_settings();
+        forecaster.ask(&settings, Instant::now());
         if let Some(found) = forecaster.newer_than(&mut self.version) {
             self.found = found;
         }
+        self.of_before = !self.found.points.is_empty() && !self.found.is_of(&settings);
         self.marks = forecaster.marks();
         self.found.progress.is_some() && !self.found.done
     }
@@ -78,6 +82,11 @@ impl State {
     /// What has been found so far.
     pub fn found(&self) -> &Forecasted {
         &self.found
+    }
+
+    /// Whether that is of settings that have been changed since.
+    pub fn is_of_before(&self) -> bool {
+        self.of_before
     }
 
     /// What is ahead, and of what it is made.

@@ -70,6 +70,25 @@ pub struct Forecasted {
     pub failed: bool,
     /// Length of the music it is made of, seconds.
     pub music_s: f64,
+    /// The settings that it is made with, at no push and with all stages that matter on; `None`
+    /// before there are any.
+    pub settings: Option<ChainSettings>,
+}
+
+impl Forecasted {
+    /// Whether it is of these settings. Neither the push nor what is switched on makes a difference
+    /// to a forecast.
+    pub fn is_of(&self, settings: &ChainSettings) -> bool {
+        self.settings == Some(without_push(settings))
+    }
+}
+
+/// What a forecast is made with.
+fn without_push(settings: &ChainSettings) -> ChainSettings {
+    ChainSettings {
+        push: PushSettings::default(),
+        ..fully_on(settings)
+    }
 }
 
 /// A forecast to be made.
@@ -165,11 +184,7 @@ impl Forecaster {
     /// Says what the settings are at this time. Call it as often as you like: a forecast is begun,
     /// and one under way given up, when that is worth it.
     pub fn ask(&self, settings: &ChainSettings, now: Instant) {
-        // Neither the push nor what is switched on makes a difference to a forecast.
-        let settings = ChainSettings {
-            push: PushSettings::default(),
-            ..fully_on(settings)
-        };
+        let settings = without_push(settings);
         let mut state = lock(&self.instance.state);
         let first = state.seen.is_none();
         let since = match state.seen {
@@ -362,6 +377,7 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
     let max_push_db = PushSettings::PUSH_DB.max;
     let mut forecasted = Forecasted {
         music_s,
+        settings: Some(job.request.settings),
         ..Forecasted::default()
     };
     let mut found = |point: Point, progress: Progress| {

@@ -52,13 +52,15 @@ impl Next {
     }
 }
 
-/// What is on of the chain.
+/// What is on of the chain, and whether that is what was forecast.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct InUse {
     /// The saturator: the output is the saturated path.
     pub saturated: bool,
     /// The limiter.
     pub limited: bool,
+    /// It has been changed since the forecast was made.
+    pub changed: bool,
 }
 
 /// Everything on the card.
@@ -85,14 +87,21 @@ pub fn decision(
     push_db: f64,
     chain: InUse,
 ) -> Decision {
-    let InUse { saturated, limited } = chain;
+    let InUse {
+        saturated,
+        limited,
+        changed,
+    } = chain;
     let next = next_decibel(&found.points, push_db);
     let next = [next.clean, next.saturated].map(Next::of);
     let title = if next.iter().any(|next| next.gained_lu.is_some()) {
         // A forecast limits both paths, and a new one is told from its first points on.
         let limited = if limited { "" } else { ", limiter on," };
-        let so_far = if found.done { "" } else { " so far" };
-        format!("one more dB of push{limited} gives{so_far}")
+        match (changed, found.done) {
+            (true, _) => format!("one more dB of push{limited} gave, before the change"),
+            (false, true) => format!("one more dB of push{limited} gives"),
+            (false, false) => format!("one more dB of push{limited} gives so far"),
+        }
     } else if found.points.iter().any(|point| point.push_db >= push_db) && found.done {
         "one more dB of push: past the forecast's end".into()
     } else if let Some(progress) = found.progress.filter(|_| !found.done) {
@@ -111,7 +120,8 @@ pub fn decision(
     });
     let worth = match (driven.zip(clean), measured.flatten()) {
         (Some((driven, clean)), _) => format!(
-            "saturation is worth {} LU at this push{}",
+            "saturation {} worth {} LU at this push{}",
+            if changed { "was" } else { "is" },
             signed(Some(driven - clean), 1),
             if limited { "" } else { ", limiter on" }
         ),
@@ -202,6 +212,7 @@ mod tests {
     const BOTH: InUse = InUse {
         saturated: true,
         limited: true,
+        changed: false,
     };
 
     #[test]
@@ -218,6 +229,14 @@ mod tests {
         );
         assert_eq!(card.next[0].tenths(), Some(5));
         assert_eq!(card.worth, "saturation is worth +3.0 LU at this push");
+        let changed = InUse {
+            changed: true,
+            ..BOTH
+        };
+        let old = decision(&forecast(), true, &Snapshot::default(), 6.0, changed);
+        assert_eq!(old.next, card.next);
+        assert_eq!(old.title, "one more dB of push gave, before the change");
+        assert_eq!(old.worth, "saturation was worth +3.0 LU at this push");
         // At -14 LUFS: clean 12 dB, 2.6 dB, -28 dB; saturated 6 dB, 4.4 dB, -24 dB.
         assert_eq!(
             card.fair,
