@@ -6,7 +6,6 @@
     reason = "a test fails by panicking, in its helpers too"
 )]
 
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use crestline_core::engine::{CHUNK, Engine, EngineSpec, Settings};
@@ -16,18 +15,14 @@ use crestline_core::session::forecast::{Forecasted, Forecaster, Marks, Point, St
 use kit::engine_run::noise;
 use kit::pause::pause;
 
+use crate::memory::alone;
+
 /// Slow rates are quick to work through.
 const RATE_HZ: f64 = 8_000.0;
 /// Longer than the settings need to come to rest.
 const REST: Duration = Duration::from_secs(1);
 /// What has not been found by then never will be.
 const LONGEST_WAIT: Duration = Duration::from_mins(10);
-
-/// The memory that all rings of a process share is used by one test at a time.
-fn alone() -> MutexGuard<'static, ()> {
-    static MEMORY: Mutex<()> = Mutex::new(());
-    MEMORY.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 fn play(writer: &mut RecentWriter, rate_hz: f64, seconds: usize, seed: u64) {
     let planes = noise(2, seconds * rate_hz as usize, 0.3, seed);

@@ -25,6 +25,7 @@ mod history_model;
 mod listen;
 mod live_reference;
 mod matching;
+mod memory;
 mod paths;
 mod pauses;
 mod recent_model;

@@ -125,13 +125,17 @@ impl State {
         let (name, tip) = match marks {
             Marks::None => (
                 "mark in",
-                "From here on the music counts for the forecast; mark its end with this button.",
+                "From here on the music counts, for the forecast and beside the reference; mark its \
+                 end with this button.",
             ),
             Marks::In => (
                 "mark out",
-                "The forecast is made of what came since the mark, 10 s at least, and stays so.",
+                "What came since the mark, 10 s at least, is what counts, and stays so.",
             ),
-            Marks::Between => ("unmark", "The forecast is made of the last minute again."),
+            Marks::Between => (
+                "unmark",
+                "What plays from here on counts, once there are 10 s of it.",
+            ),
         };
         Some(NextMark {
             name,

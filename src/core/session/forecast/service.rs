@@ -19,10 +19,10 @@ const AT_REST: Duration = Duration::from_millis(500);
 /// Less music than this says nothing about a song, seconds.
 pub const LEAST_MUSIC_S: f64 = 10.0;
 
-/// What of the music a forecast is made of.
+/// What of the music counts, for the forecast and beside a reference.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Marks {
-    /// The last minute.
+    /// The last minute, since a mark was last taken away.
     #[default]
     None,
     /// What has come since the beginning was marked.

@@ -193,7 +193,7 @@ fn turn(shared: &Shared, music: Option<Music>, run: &mut Option<Run>) -> bool {
         (state.found, state.done) = (None, None);
         return false;
     };
-    forget_other_source(&mut lock(shared), music.part);
+    forget_others(&mut lock(shared), &music);
     let under_way = if let Some(run) = run {
         run
     } else {
@@ -228,10 +228,13 @@ fn turn(shared: &Shared, music: Option<Music>, run: &mut Option<Run>) -> bool {
     false
 }
 
-/// What was found in other music than that which comes in now.
-fn forget_other_source(state: &mut State, part: Part) {
-    let source = state.done.as_ref().and_then(|done| done.part);
-    if source.is_some_and(|before| before.source != part.source) {
+/// Forgets what was found in other music than that which comes in now; and what was found in another
+/// part of it, where there is not enough of the one that counts to be measured in its place.
+fn forget_others(state: &mut State, music: &Music) {
+    let before = state.done.as_ref().and_then(|done| done.part);
+    let is_other = before.is_some_and(|before| before.source != music.part.source);
+    let is_past = before.is_some_and(|before| before != music.part) && !is_enough(music);
+    if is_other || is_past {
         (state.found, state.done) = (None, None);
     }
 }
