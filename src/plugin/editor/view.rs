@@ -57,8 +57,7 @@ pub struct View {
     epoch: Option<u32>,
     files: Files,
     file_jobs: FileJobs,
-    /// The user's own windows that are kept for all sessions; `None` until they have been asked
-    /// for.
+    /// The user's own windows that are kept; `None` until they have been asked for.
     kept: Option<Vec<TargetWindow>>,
     /// The user's own starting points; `None` until they have been asked for.
     starts: Option<Vec<StartingPoint>>,
@@ -289,8 +288,9 @@ impl View {
         let now = ui.input(|input| input.time);
         let snapshot = *self.end.latest();
         self.changes.follow_measured(&snapshot);
+        let (push, chain) = (&self.params.push, self.params.chain_settings());
         self.caution
-            .follow(self.params.push.unmodulated_plain_value().into(), now);
+            .follow(push.unmodulated_plain_value().into(), &chain, now);
         if let Some(wait_s) = self.caution.ends_in(now) {
             ui.ctx()
                 .request_repaint_after(Duration::from_secs_f64(wait_s));

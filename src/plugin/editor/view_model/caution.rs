@@ -1,7 +1,8 @@
-//! When the caution about loud sound is due: where the push rises by much at once, or settings are
-//! called up that play as much louder.
+//! When the caution about loud sound is due: where the push rises by much at once, or anything else
+//! of the chain is set otherwise, or called up, that plays as much louder.
 
 use crestline_core::handover::Snapshot;
+use crestline_core::process::{ChainSettings, PushSettings};
 
 /// A rise of the push, or of what is heard, that is one to be warned of, dB.
 const RISE_DB: f64 = 3.0;
@@ -42,9 +43,11 @@ struct Recalled {
     since_s: Option<f64>,
 }
 
-/// Follows the push and what is heard.
+/// Follows the chain and what is heard.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Caution {
+    /// The chain as it was last, without its push.
+    chain: Option<ChainSettings>,
     /// The push from which the present rise began, dB, and when it was last there, seconds.
     from: Option<(f64, f64)>,
     /// When the caution ends, seconds.
@@ -56,8 +59,17 @@ pub struct Caution {
 }
 
 impl Caution {
-    /// Takes in the push at a time.
-    pub fn follow(&mut self, push_db: f64, now_s: f64) {
+    /// Takes in the push, as it is without modulation, and the chain at a time.
+    pub fn follow(&mut self, push_db: f64, chain: &ChainSettings, now_s: f64) {
+        let rest = ChainSettings {
+            push: PushSettings::default(),
+            ..*chain
+        };
+        // Of a control that goes on moving each second counts from its beginning.
+        let changed = self.chain.replace(rest).is_some_and(|last| last != rest);
+        if changed && self.recalled.is_none() {
+            self.recall();
+        }
         // A window that is opened again counts its time anew, and what was shown is shown again.
         if now_s < self.last_s {
             self.until = self.until.map(|_| now_s + SHOWN_S);
@@ -126,15 +138,16 @@ mod tests {
 
     #[test]
     fn a_sudden_rise_is_warned_of_for_a_while() {
+        let neutral = ChainSettings::default();
         let mut caution = Caution::default();
-        caution.follow(0.0, 0.0);
-        caution.follow(2.0, 0.3);
+        caution.follow(0.0, &neutral, 0.0);
+        caution.follow(2.0, &neutral, 0.3);
         assert!(!caution.is_due());
-        caution.follow(3.5, 0.8);
+        caution.follow(3.5, &neutral, 0.8);
         assert!(caution.is_due());
-        caution.follow(3.5, 5.0);
+        caution.follow(3.5, &neutral, 5.0);
         assert!(caution.is_due());
-        caution.follow(3.5, 10.9);
+        caution.follow(3.5, &neutral, 10.9);
         assert!(!caution.is_due());
     }
 
@@ -158,6 +171,25 @@ mod tests {
         }
     }
 
+    /// A limiter that is switched off at 12 dB of push, and one that had nothing to do.
+    #[test]
+    fn a_stage_that_is_switched_is_warned_of_where_it_plays_louder() {
+        for (after_lufs, is_due) in [(-12.0, true), (-19.5, false)] {
+            let mut caution = Caution::default();
+            let mut chain = ChainSettings::default();
+            chain.limiter.enabled = true;
+            caution.follow(12.0, &chain, 5.0);
+            caution.hear(heard(-20.0, -26.0), 5.0);
+            caution.follow(12.0, &chain, 5.1);
+            chain.limiter.enabled = false;
+            caution.follow(12.0, &chain, 5.2);
+            caution.hear(heard(-20.0, -26.0), 5.2);
+            assert!(!caution.is_due());
+            caution.hear(heard(after_lufs, -26.0), 5.6);
+            assert_eq!(caution.is_due(), is_due);
+        }
+    }
+
     #[test]
     fn music_that_rises_or_falls_is_not_nor_what_comes_later() {
         let mut caution = Caution::default();
@@ -176,13 +208,14 @@ mod tests {
 
     #[test]
     fn a_slow_rise_and_a_fall_are_not() {
+        let neutral = ChainSettings::default();
         let mut caution = Caution::default();
         for step in 0..40_u8 {
             let at = f64::from(step) * 0.5;
-            caution.follow(0.25 * f64::from(step), at);
+            caution.follow(0.25 * f64::from(step), &neutral, at);
             assert!(!caution.is_due(), "{at} s");
         }
-        caution.follow(0.0, 20.5);
+        caution.follow(0.0, &neutral, 20.5);
         assert!(!caution.is_due());
         caution.remind(20.5);
         assert!(caution.is_due());
