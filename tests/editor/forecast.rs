@@ -78,7 +78,7 @@ fn figures_of_the_setting_before_are_said_to_be() {
         told.next().is_some()
     };
     let gives = "one more dB of push, limiter on, gives";
-    let gave = "one more dB of push, limiter on, gave, before the change";
+    let gave = "before the change, one more dB, limiter on, gave";
     assert!(is(&harness, gives) && !is(&harness, gave));
     harness.state().set_plain(|params| &params.push, 5.0);
     harness.run_steps(2);

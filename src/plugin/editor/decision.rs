@@ -48,10 +48,11 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
     );
     let head = area.top() + HEAD / 2.0;
     let columns = [area.right() - COLUMN, area.right()];
-    let room = if area.width() < NARROW {
-        area.width()
-    } else {
+    let named = area.width() >= NARROW && !chain.changed;
+    let room = if named {
         columns[0] - COLUMN + 8.0 - area.left()
+    } else {
+        area.width()
     };
     scene::cut(
         painter,
@@ -61,7 +62,7 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         colours.text,
     );
     // Where the title is long there is nothing to be named.
-    if area.width() >= NARROW && card.next.iter().any(|next| next.gained_lu.is_some()) {
+    if named && card.next.iter().any(|next| next.gained_lu.is_some()) {
         for (x, name) in columns.into_iter().zip(["microdynamics", "distortion"]) {
             small(
                 painter,
@@ -89,9 +90,9 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         one(painter, row, signal, name, next, columns, colours);
         response.on_hover_text(
             "What the next decibel of push adds: loudness, and the change of microdynamics and \
-             distortion that it costs, forecast from the last minute of music, or from what is \
-             marked of it, both paths limited at the ceiling. There is none where other instances \
-             hold all the memory for music.",
+             distortion (what no gain explains) that it costs, forecast from the last minute of \
+             music at most, or from what is marked of it, both paths limited at the ceiling. There \
+             is none where other instances hold all the memory for music.",
         );
     }
     // In fewer letters where there is little room.

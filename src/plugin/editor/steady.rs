@@ -39,6 +39,16 @@ pub struct Steady {
 }
 
 impl Steady {
+    /// Whether these settings made all of it, as far as is known.
+    pub fn is_all_of(&self, chain: &ChainSettings) -> bool {
+        let Measured {
+            chain: made,
+            changed_at,
+            ..
+        } = &self.measured;
+        changed_at.is_none() && made.is_none_or(|made| made == *chain)
+    }
+
     /// Takes the settings and what is measured as of this frame.
     pub fn follow(&mut self, chain: &ChainSettings, snapshot: &Snapshot) {
         let (frames, left_s) = (

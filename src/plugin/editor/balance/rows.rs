@@ -48,22 +48,9 @@ pub fn places(area: Rect) -> (Rect, Places) {
         })
     };
     let wide = area.width() >= LEAST_WIDTH;
-    let mut left = area.height() - LEAST_PLOT - ADVICE;
-    let mut has_room = |height: f32, more: f32| {
-        let room = wide && left >= height + more;
-        left -= if room { height } else { 0.0 };
-        room
-    };
-    // What weighs most comes before the figures that it is taken from.
-    let apart = has_room(APART, LEAST_PLOT_ABOVE - LEAST_PLOT);
-    let density = has_room(
-        DENSITY,
-        if apart {
-            LEAST_PLOT_ABOVE - LEAST_PLOT
-        } else {
-            0.0
-        },
-    );
+    let room = |height: f32| wide && area.height() >= height + ADVICE;
+    let density = room(LEAST_PLOT + DENSITY);
+    let apart = room(LEAST_PLOT_ABOVE + DENSITY + APART);
     let density = if density { take(DENSITY) } else { None };
     let advice = take(ADVICE);
     let apart = if apart { take(APART) } else { None };
@@ -96,7 +83,7 @@ pub fn show(ui: &mut Ui, places: Places, scene: &Scene<'_>, of: &Profile) {
 /// What sets mix and reference apart.
 fn apart(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let colours = scene::colours(ui);
-    let same = reference::is_same(scene.told, of);
+    let same = is_same(scene, of);
     let beside = scene.reference.found();
     let words = reference::apart_in_words(beside, same, scene.forecast.is_possible());
     let place = place.with_min_y(place.top() + GAP);
@@ -128,6 +115,12 @@ fn apart(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     }
 }
 
+/// Whether the song so far measures as the reference does, and is what the chain as it is set makes.
+fn is_same(scene: &Scene<'_>, of: &Profile) -> bool {
+    let steady = &scene.changes.steady;
+    steady.is_all_of(&scene.params.chain_settings()) && reference::is_same(scene.told, of)
+}
+
 /// A line that sums up.
 fn line(ui: &Ui, place: Rect, words: &str, id: &str) {
     let colours = scene::colours(ui);
@@ -140,7 +133,7 @@ fn line(ui: &Ui, place: Rect, words: &str, id: &str) {
 /// What would help, and a button that does it.
 fn shelves(ui: &mut Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let colours = scene::colours(ui);
-    let same = reference::is_same(scene.told, of);
+    let same = is_same(scene, of);
     let set = scene.params.chain_settings().shelves;
     let possible = scene.forecast.is_possible();
     let advice = reference::advice(scene.reference.found(), same, possible, &set);
@@ -270,8 +263,14 @@ mod tests {
             assert!((plot.height() + taken - height).abs() < 0.01, "{height}");
             (plot.height(), places)
         };
+        let mut shown = 0;
         for height in 72..500_u16 {
             let (plot, places) = rows(height.into());
+            // Nothing that is there goes as the window grows.
+            let rows = [places.apart, places.advice, places.density];
+            let rows = rows.iter().flatten().count();
+            assert!(rows >= shown, "{height}");
+            shown = rows;
             let least = if places.apart.is_some() {
                 LEAST_PLOT_ABOVE
             } else {
