@@ -24,7 +24,7 @@ const AFTER_HELP: &str = "\
 The output has the input's length and timing: the latency is taken out. 16 and 24 bits are dithered (TPDF), and clip what
 lies beyond full scale: a note says how many samples, and all that is told is of the signal before that.
 What IN tells beside its audio (title, comments, markers) is not copied.
-Unless --no-limiter is given the true peak stays under the ceiling: 0.05 dB over at most for what holds nothing above 0.45
+Unless --no-limiter is given the true peak is held at the ceiling: 0.05 dB over at most for what holds nothing above 0.45
 of the rate. Of what does, bright music at 44.1 and 48 kHz or noise, meters read up to 0.2 dB over, and differ by as much.
 So they do, with --saturate, within a sample of where a file begins or ends in the midst of a sound: what the saturator's
 filters ring there lies outside the file.

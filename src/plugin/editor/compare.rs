@@ -32,7 +32,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         let look = Look {
             text,
             name,
-            tip: "Goes to the other of two settings of the chain; listen matched to compare them.",
+            tip: "Goes to the other of two settings of the chain; listen matched to compare them: each \
+                  is as loud as the input then, or quieter where it turns the input down.",
             selected: Some(chosen == which),
             enabled: true,
         };

@@ -98,7 +98,7 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mu
         hint(
             ui,
             head.with_min_x(left.right()),
-            "orange: taken away · drag thresholds and crossovers",
+            "end of a bar: taken away · drag thresholds and crossovers",
         );
         let side = body.height().min(0.115 * body.width());
         let curve = Rect::from_min_size(pos2(left.right() + 18.0, body.top()), vec2(side, side));

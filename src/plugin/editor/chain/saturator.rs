@@ -30,7 +30,7 @@ fn bent(scene: &Scene<'_>) -> String {
     let heard = introduction::heard(scene).then_some(share * 100.0);
     let share = with_unit(heard, 1, "%");
     if settings.enabled {
-        format!("bends {share} of the signal")
+        format!("bends {share} of the samples")
     } else {
         format!("off: would bend {share}")
     }

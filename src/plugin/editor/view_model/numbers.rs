@@ -210,7 +210,7 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
     [
         Row {
             name: "turn-down",
-            unit: format!("to {level}"),
+            unit: format!("dB, {level}"),
             tip: "What playback levelled to that loudness does to the level, dB; the loudness is set in the settings, and −14 LUFS is common practice.",
             cells: gains.map(|gain| number::signed(gain, 1)),
             change: number::signed(change(gains), 1),
@@ -346,7 +346,7 @@ mod tests {
         snapshot.output.readings.true_peak_dbtp = Some(-1.0);
         let rows = rows(&snapshot, -14.0);
         assert_eq!(row(&rows, "turn-down").cells, ["+1.0", "—", "−4.0"]);
-        assert_eq!(row(&rows, "turn-down").unit, "to −14");
+        assert_eq!(row(&rows, "turn-down").unit, "dB, −14");
         // −2 + 1 dBTP is all there is; −1 − 4 dBTP leaves 4 dB.
         assert_eq!(row(&rows, "peak room").cells, ["0.0", "—", "4.0"]);
         assert_eq!(row(&rows, "peak room").change, "+4.0");

@@ -161,7 +161,9 @@ pub fn advice(
         shelves.join(" · ")
     };
     let louder = beside.taking_lu.filter(|lu| lu.abs() >= TOLD_LU);
-    let louder = louder.map_or_else(String::new, |lu| format!(" · {} LU", signed(Some(lu), 1)));
+    let louder = louder.map_or_else(String::new, |lu| {
+        format!(" · mix {} LU", signed(Some(lu), 1))
+    });
     Advice {
         words: format!("{shelves} · difference {now} → {after} dB{louder}"),
         apply: Some(wanted),
@@ -344,7 +346,7 @@ mod tests {
         let offered = advice(Some(&found), false, true, &flat);
         assert_eq!(
             offered.words,
-            "low −2.5 dB, 110\u{a0}Hz · difference 3.1 → 1.2 dB · +0.8 LU"
+            "low −2.5 dB, 110\u{a0}Hz · difference 3.1 → 1.2 dB · mix +0.8 LU"
         );
         assert_eq!(offered.apply, Some(wanted));
         let taken = advice(Some(&beside(wanted, 1.2, 1.2)), false, true, &wanted);
