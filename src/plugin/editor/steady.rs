@@ -46,7 +46,7 @@ impl Steady {
             changed_at,
             ..
         } = &self.measured;
-        changed_at.is_none() && made.is_none_or(|made| made == *chain)
+        changed_at.is_none() && made.is_none_or(|made| made == heard(chain))
     }
 
     /// Takes the settings and what is measured as of this frame.
@@ -177,7 +177,13 @@ mod tests {
         set.limiter.ceiling_dbtp = -3.0;
         set.bands.bands[0].ratio = 4.0;
         assert_eq!(heard(&off), heard(&set));
+        let mut steady = Steady::default();
+        let mut snapshot = Snapshot::default();
+        snapshot.output.readings.frames = 100;
+        steady.follow(&set, &snapshot);
+        assert!(steady.is_all_of(&set) && steady.is_all_of(&off));
         set.limiter.enabled = true;
         assert_ne!(heard(&off), heard(&set));
+        assert!(!steady.is_all_of(&set));
     }
 }
