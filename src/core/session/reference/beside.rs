@@ -44,8 +44,6 @@ pub struct Beside {
     pub output: Profile,
     /// What comes in.
     pub input: Profile,
-    /// How many channels the reference has.
-    pub reference_channels: usize,
     /// The output against the reference.
     pub comparison: Comparison,
     /// What sets the output apart from it, the heaviest first.
@@ -406,7 +404,6 @@ impl Run {
         Some(Beside {
             music_s: self.music_s,
             marked: self.part.marks == Marks::Between,
-            reference_channels: reference.channels,
             findings: findings(&output, reference, &comparison),
             comparison,
             input_difference_db: loudness.map_or([None; BAND_COUNT], |(ours, loudness)| {

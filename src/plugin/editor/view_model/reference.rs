@@ -201,12 +201,17 @@ pub fn is_same(snapshot: &Snapshot, reference: &Profile) -> bool {
 }
 
 /// What is said above the [findings](Beside::findings); `same` and `possible` as for [`advice`].
-pub fn apart_in_words(beside: Option<&Beside>, same: bool, possible: bool) -> &'static str {
+pub fn apart_in_words(
+    beside: Option<&Beside>,
+    reference: &Profile,
+    same: bool,
+    possible: bool,
+) -> &'static str {
     match beside {
         _ if same => "the whole song measures as the whole reference does",
         Some(beside) if beside.findings.is_empty() => "nothing sets mix and reference far apart",
         // Two channels, where either has two: the meters tell of the one.
-        Some(beside) if beside.output.channels < beside.reference_channels => {
+        Some(beside) if beside.output.channels < reference.channels => {
             "the mix, from both loudspeakers, against the reference"
         }
         Some(_) => "the mix against the reference, what weighs most first",
@@ -318,7 +323,6 @@ mod tests {
             comparison: Comparison::new(&profile, &profile),
             findings: Vec::new(),
             marked: false,
-            reference_channels: 2,
             taking_lu: Some(0.8),
             output: profile.clone(),
             input: profile,
