@@ -329,17 +329,23 @@ fn stage() -> Stage {
     stage
 }
 
+/// A window with the balance in both places.
+fn in_large(stage: Stage) -> Harness<'static, Stage> {
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    harness.get_by_label("Show more of the balance").click();
+    harness.run_steps(3);
+    harness
+}
+
 /// The shelves that are offered are set as gestures, and one undo takes all of it back.
 #[test]
 fn a_click_sets_the_shelves_and_undo_takes_them_back() {
     let (_, found) = COMPARED.clone();
     let wanted = found.shelves.unwrap();
     assert!(wanted.helps(), "{wanted:?}");
-    let mut harness = open(stage(), SIZE, 1.0);
-    harness.get_by_label("Show balance").click();
-    harness.run_steps(3);
-    harness.get_by_label("Show more of the balance").click();
-    harness.run_steps(3);
+    let mut harness = in_large(stage());
     let words = words_of(&harness, "Suggested shelves: ");
     println!("{words}");
     assert!(words.contains("difference"), "{words}");
@@ -390,11 +396,7 @@ fn the_mix_is_compared_while_it_plays() {
             file: None,
         });
     });
-    let mut harness = open(stage, SIZE, 1.0);
-    harness.get_by_label("Show balance").click();
-    harness.run_steps(3);
-    harness.get_by_label("Show more of the balance").click();
-    harness.run_steps(3);
+    let mut harness = in_large(stage);
     until_said(&mut harness, "difference");
     let words = words_of(&harness, "Density below 120 Hz");
     assert!(!words.contains('—'), "{words}");
@@ -406,11 +408,7 @@ fn the_mix_is_compared_while_it_plays() {
 #[test]
 fn what_sets_both_apart_is_told_the_heaviest_first() {
     let (_, found) = COMPARED.clone();
-    let mut harness = open(stage(), SIZE, 1.0);
-    harness.get_by_label("Show balance").click();
-    harness.run_steps(3);
-    harness.get_by_label("Show more of the balance").click();
-    harness.run_steps(3);
+    let harness = in_large(stage());
     let top = |sentence: &str| harness.get_by_label(sentence).rect().top();
     let tops: Vec<f32> = found.findings.iter().map(|of| top(&of.sentence)).collect();
     assert_eq!(tops.len(), 3);
@@ -422,11 +420,7 @@ fn what_sets_both_apart_is_told_the_heaviest_first() {
 #[test]
 fn density_is_told_by_band() {
     let (reference, found) = COMPARED.clone();
-    let mut harness = open(stage(), SIZE, 1.0);
-    harness.get_by_label("Show balance").click();
-    harness.run_steps(3);
-    harness.get_by_label("Show more of the balance").click();
-    harness.run_steps(3);
+    let harness = in_large(stage());
     for (band, region) in ["below 120 Hz", "from 120 Hz", "from 1 to", "above 6 kHz"]
         .into_iter()
         .enumerate()
