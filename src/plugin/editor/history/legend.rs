@@ -4,7 +4,8 @@ use egui::{Align2, Color32, Painter, Pos2, Rect, Shape, Stroke, pos2, vec2};
 
 use crate::editor::number::with_unit;
 use crate::editor::scene::label;
-use crate::editor::theme::Colours;
+use crate::editor::theme::{Colours, Signal};
+use crate::editor::view_model::history::{CURVES, Curve};
 
 /// Width of a mark, and space between entries, points.
 const MARK: f32 = 18.0;
@@ -13,7 +14,7 @@ const GAP: f32 = 16.0;
 /// How something is drawn.
 #[derive(Clone, Copy)]
 enum Mark {
-    Line(Color32, f32),
+    Line(Curve),
     Dashes(Color32),
     Block(Color32),
     Triangles(Color32),
@@ -23,10 +24,11 @@ enum Mark {
 fn entries(ceiling_dbtp: f64, colours: &Colours) -> [(Mark, String); 7] {
     // The ceiling may have been another one when the peak passed.
     let over = format!("over {}", with_unit(Some(ceiling_dbtp), 1, "dBTP"));
+    let [input, clean, output] = CURVES;
     [
-        (Mark::Line(colours.output.mark, 2.0), "output".into()),
-        (Mark::Line(colours.clean.mark, 1.5), "clean".into()),
-        (Mark::Line(colours.input.mark, 1.5), "input".into()),
+        (Mark::Line(output), "output".into()),
+        (Mark::Line(clean), "clean".into()),
+        (Mark::Line(input), "input".into()),
         (Mark::Dashes(colours.output.mark), "microdynamics".into()),
         (
             Mark::Triangles(colours.window.mark),
@@ -50,17 +52,17 @@ pub fn legend(painter: &Painter, at: Pos2, right: f32, ceiling_dbtp: f64, colour
             return;
         }
         let area = Rect::from_min_size(pos2(x, at.y - 5.0), vec2(MARK, 10.0));
-        paint(painter, area, mark);
+        paint(painter, area, mark, colours);
         let text = pos2(area.right() + 6.0, at.y);
         x = label(painter, text, Align2::LEFT_CENTER, name, colours.label).right() + GAP;
     }
 }
 
-fn paint(painter: &Painter, area: Rect, mark: Mark) {
+fn paint(painter: &Painter, area: Rect, mark: Mark, colours: &Colours) {
     let ends = [area.left_center(), area.right_center()];
     match mark {
-        Mark::Line(colour, width) => {
-            painter.line_segment(ends, Stroke::new(width, colour));
+        Mark::Line(curve) => {
+            painter.extend(line(ends.to_vec(), &curve, colours));
         }
         Mark::Dashes(colour) => {
             painter.extend(Shape::dashed_line(
@@ -82,6 +84,17 @@ fn paint(painter: &Painter, area: Rect, mark: Mark) {
         Mark::Tick(colour) => {
             let tick = Rect::from_center_size(area.center(), vec2(3.0, 10.0));
             painter.rect_filled(tick, 0, colour);
+        }
+    }
+}
+
+/// A curve of loudness through `points`: the input's is dotted, so that hues alone tell nothing.
+pub fn line(points: Vec<Pos2>, curve: &Curve, colours: &Colours) -> Vec<Shape> {
+    let hue = colours.hue(curve.signal).mark;
+    match curve.signal {
+        Signal::Input => Shape::dotted_line(&points, hue, 3.5, curve.width / 2.0),
+        Signal::Clean | Signal::Output => {
+            vec![Shape::line(points, Stroke::new(curve.width, hue))]
         }
     }
 }

@@ -6,7 +6,7 @@ use std::ops::Range;
 use egui::{Align2, Painter, Rect, Shape, Stroke, pos2};
 
 use super::lanes::Lanes;
-use super::legend::triangle;
+use super::legend::{line, triangle};
 use crate::editor::number;
 use crate::editor::scene::{place, small};
 use crate::editor::theme::Colours;
@@ -118,9 +118,8 @@ impl Strip {
                 .extend(Shape::dashed_line(&run, thin, 4.0, 3.0));
         });
         for (curve, trace) in CURVES.iter().zip(&self.curves) {
-            let stroke = Stroke::new(curve.width, colours.hue(curve.signal).mark);
             drawn.runs(lanes.loudness, trace, &self.level, |run| {
-                drawn.painter.add(Shape::line(run, stroke));
+                drawn.painter.extend(line(run, curve, colours));
             });
         }
         // Filled for loudness; hollow for PLR.

@@ -22,7 +22,13 @@ pub fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, 
         for (place, age) in plane::trail(across, up, &state.heard) {
             let strength = 1.0 - age * (1.0 - colours.behind);
             let colour = scene::faded(hue, colours.well, strength);
-            painter.circle_filled(axes.at(place), 2.0, colour);
+            let at = axes.at(place);
+            match signal {
+                Signal::Input => {
+                    painter.circle_stroke(at, 2.1, Stroke::new(1.0, colour));
+                }
+                _ => mark::paint(painter, signal, at, 3.5, colour),
+            }
         }
     }
 }

@@ -24,7 +24,7 @@ pub const CURVES: [Curve; 3] = [
     Curve {
         column: Column::ShortTermInput,
         signal: Signal::Input,
-        width: 1.25,
+        width: 2.0,
     },
     Curve {
         column: Column::ShortTermClean,
