@@ -78,7 +78,7 @@ fn texts_and_marks_stand_out_on_the_screen() {
             "saturation is worth",
             "song so far",
             "short-term: input",
-            "below 120, clean",
+            "below 120 Hz, clean",
         ] {
             let area = harness.get_by_label_contains(words).rect();
             let ratio = strongest(&picture, area, panel(area));

@@ -300,7 +300,7 @@ fn details_are_chosen() {
         |harness: &Harness<'_, Stage>| harness.query_all_by_label_contains(", change ").count();
     assert_eq!(rows(&harness), 8);
     for (name, words) in [
-        ("Show cost by band", "below 120, clean: turned down"),
+        ("Show cost by band", "below 120 Hz, clean: turned down"),
         ("Show balance", "Balance by third octaves"),
     ] {
         harness.get_by_label(name).click();

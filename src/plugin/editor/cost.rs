@@ -55,6 +55,8 @@ pub fn show(ui: &Ui, area: Rect, scene: &Scene<'_>) {
     let reductions = costs.iter().flatten();
     let reductions = reductions.filter_map(|(_, paid)| paid.reduction_db);
     let scales = scales(reductions.fold(0.0, f64::max));
+    let at = pos2(area.left(), area.top() + 20.0);
+    small(ui.painter(), at, Align2::LEFT_CENTER, "Hz", colours.label);
     for (group, (ends, figures, name)) in groups.into_iter().zip(scales) {
         head(ui.painter(), group, ends, figures, name, colours);
     }
@@ -87,7 +89,7 @@ fn spoken(name: &str, costs: &[(Option<Signal>, Paid)]) -> String {
         };
         format!("{who}: turned down {reduction}, distortion {distortion}")
     });
-    format!("{name}, {}", each.collect::<Vec<_>>().join("; "))
+    format!("{name} Hz, {}", each.collect::<Vec<_>>().join("; "))
 }
 
 fn head(

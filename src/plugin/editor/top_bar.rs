@@ -126,6 +126,17 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         "Turns the louder signals down to the quietest, so that loudness does not decide (M).",
     );
     control::switch(ui, matched, scene.setter, &scene.params.matched, look);
+    if all && scene.params.matched.value() {
+        // The unit of the figures beside the sources' names.
+        let at = pos2(matched.right() + 14.0, middle + 0.5);
+        small(
+            ui.painter(),
+            at,
+            Align2::LEFT_CENTER,
+            "by dB",
+            colours.label,
+        );
+    }
     right_hand(ui, rect, scene, all).or(chosen)
 }
 

@@ -5,12 +5,11 @@ use egui::{Align2, Button, Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, ve
 use nice_plug::prelude::Param;
 
 use crate::editor::control;
+use crate::editor::mark;
 use crate::editor::number::fixed;
 use crate::editor::scene::{self, Scene, small};
 use crate::editor::theme::{LABEL_PT, Signal, font};
 use crate::editor::view_model::reference::{self, Density};
-use crate::editor::{mark, view_model::bands};
-use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::process::ShelvesSettings;
 use crestline_core::session::reference::{Profile, REGIONS};
 
@@ -203,13 +202,13 @@ fn dense(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let words = reference::density_in_words(&density, known, possible);
     line(ui, place.with_max_y(place.top() + SUMMARY), &words, "dense");
     let top = place.top() + SUMMARY;
-    let names = bands::names(DEFAULT_CORNERS_HZ);
     let width = place.width() / 4.0;
-    for (index, ([ours, theirs], name)) in density.iter().zip(names).enumerate() {
+    for (index, ([ours, theirs], (_, name))) in density.iter().zip(REGIONS).enumerate() {
         let left = place.left() + index as f32 * width;
         let cell = Rect::from_min_max(pos2(left, top), pos2(left + width, place.bottom()));
         let at = pos2(left, top + 8.0);
-        small(painter, at, Align2::LEFT_CENTER, &name, colours.label);
+        let name = name.strip_prefix("from ").unwrap_or(name);
+        small(painter, at, Align2::LEFT_CENTER, name, colours.label);
         let mut x = left;
         for (figure, ink, signal) in [
             (ours, colours.output, Some(Signal::Output)),

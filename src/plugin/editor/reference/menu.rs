@@ -8,10 +8,9 @@ use crate::editor::control;
 use crate::editor::number::{clock, fixed, with_unit};
 use crate::editor::scene::{self, Scene};
 use crate::editor::theme::{LABEL_PT, SMALL_PT, font};
-use crate::editor::view_model::{bands, reference as view_model};
-use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
+use crate::editor::view_model::reference as view_model;
 use crestline_core::session::Section;
-use crestline_core::session::reference::{Figures, LOUDEST_PART_S, Profile, Reference};
+use crestline_core::session::reference::{Figures, LOUDEST_PART_S, Profile, REGIONS, Reference};
 use crestline_files::LONGEST_AUDITION_S;
 
 /// Draws the button into `rect`: it chooses a file where there is no reference, stops what is being
@@ -117,10 +116,12 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
     let profile = &*reference.profile.beside(scene.channels());
     ui.label(&profile.name);
     let density = view_model::density(scene.reference.found(), profile);
-    let names = bands::names(DEFAULT_CORNERS_HZ);
-    let crests = density.iter().zip(names).map(|([ours, theirs], name)| {
-        format!("{name}: {} and {}", fixed(*ours, 1), fixed(*theirs, 1))
-    });
+    let crests = density
+        .iter()
+        .zip(REGIONS)
+        .map(|([ours, theirs], (_, name))| {
+            format!("{name}: {} and {}", fixed(*ours, 1), fixed(*theirs, 1))
+        });
     let crests = crests.collect::<Vec<_>>().join(" · ");
     // The view has them where there is room for it.
     let density = [
@@ -129,7 +130,7 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
             scene.reference.found().is_some(),
             scene.forecast.is_possible(),
         ),
-        format!("mix and reference, {crests}"),
+        format!("mix and reference, dB, {crests}"),
     ];
     let audition = scene.params.audition.state();
     let live = scene.setter.value(&scene.params.live_reference) > 0.5;
