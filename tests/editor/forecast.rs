@@ -69,7 +69,7 @@ fn the_plane_shows_the_forecast_it_was_given() {
 }
 
 /// Until the first figures with a new setting are there, those of the one before are said to be of
-/// before; push, which every forecast goes through, is no new setting.
+/// before, and drawn faintly; push, which every forecast goes through, is no new setting.
 #[test]
 fn figures_of_the_setting_before_are_said_to_be() {
     let (mut harness, _) = forecast();
@@ -77,17 +77,29 @@ fn figures_of_the_setting_before_are_said_to_be() {
         let mut told = harness.query_all_by_label_contains(words);
         told.next().is_some()
     };
+    // How light the rail's tick is.
+    let tick = |harness: &mut Harness<'_, Stage>| {
+        let picture = picture_of(harness);
+        let at = harness.get_by_label("Set the push to 3 dB, clean").rect();
+        let at = at.center();
+        let pixel = picture.get_pixel(at.x as u32, at.y as u32).0;
+        pixel.map(u32::from).into_iter().take(3).sum::<u32>()
+    };
+    let strong = tick(&mut harness);
     let gives = "one more dB of push, limiter on, gives";
     let gave = "before the change, one more dB, limiter on, gave";
     assert!(is(&harness, gives) && !is(&harness, gave));
     harness.state().set_plain(|params| &params.push, 5.0);
     harness.run_steps(2);
     assert!(is(&harness, gives) && !is(&harness, gave));
+    assert_eq!(tick(&mut harness), strong);
     harness
         .state()
         .set_plain(|params| &params.saturator.shoulder, 6.0);
     harness.run_steps(2);
     assert!(is(&harness, gave) && !is(&harness, gives));
+    let faint = tick(&mut harness);
+    assert!(4 * faint < 3 * strong, "{faint} and {strong}");
     let start = Instant::now();
     while !is(&harness, gives) {
         assert!(start.elapsed() < Duration::from_mins(10));

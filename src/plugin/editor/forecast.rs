@@ -12,6 +12,9 @@ use crestline_core::session::forecast::{Forecasted, Forecaster, LEAST_MUSIC_S, M
 /// The rails are of interest a little past their bends, dB.
 const PAST_THE_BEND_DB: f64 = 2.0;
 
+/// How strongly a forecast of other settings than those that are set is drawn.
+const OF_BEFORE: f32 = 0.45;
+
 /// What has been found, and who finds it.
 #[derive(Debug, Default)]
 pub struct State {
@@ -87,6 +90,11 @@ impl State {
     /// Whether that is of settings that have been changed since.
     pub fn is_of_before(&self) -> bool {
         self.of_before
+    }
+
+    /// How strongly it is drawn: less while it is of what was set before.
+    pub fn strength(&self) -> f32 {
+        if self.of_before { OF_BEFORE } else { 1.0 }
     }
 
     /// What is ahead, and of what it is made.

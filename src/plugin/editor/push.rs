@@ -61,7 +61,8 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     let source = scene.forecast.source_in_words();
     let at = pos2(area.left(), value.bottom() + 24.0);
     if at.y < area.bottom() + 2.0 {
-        small(painter, at, Align2::LEFT_CENTER, source, colours.label);
+        let place = small(painter, at, Align2::LEFT_CENTER, &source, colours.label);
+        ahead(ui, place, &source);
     }
     mark(ui, area, scene);
     legend(ui, area, scene, colours);
@@ -70,6 +71,17 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     track(painter, plot, &ruler, scene, colours);
     let head = area.with_max_y(area.top() + HEAD);
     standing::overs(ui, head, scene)
+}
+
+/// What the forecast is made from, told where it is written.
+fn ahead(ui: &Ui, place: Rect, source: &str) {
+    let response = ui.interact(place, ui.scope_id().with("ahead"), Sense::HOVER);
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, source));
+    control::tip(
+        response,
+        "The music that the bars, the rails and the decision are forecast from: the last minute at \
+         most of what came in, 10 s at least, or the part that is marked.",
+    );
 }
 
 /// The button that marks the part of the music that is forecast.
@@ -123,7 +135,14 @@ fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
         let words = potential_in_words(points, path, playback_lufs);
         words.map(|words| words.map(|words| format!("{name} {words}")))
     });
-    let titles = ["LU per dB, potential", "LU gained by each dB"];
+    let titles = if scene.forecast.is_of_before() {
+        [
+            "before the change, potential",
+            "LU per dB before the change",
+        ]
+    } else {
+        ["LU per dB, potential", "LU gained by each dB"]
+    };
     let width = |text: &str| {
         let font = font(painter.ctx(), SMALL_PT);
         let galley = painter.layout_no_wrap(text.to_owned(), font, colours.label);
@@ -197,11 +216,9 @@ fn bars(painter: &Painter, plot: Rect, scene: &Scene<'_>, colours: &Colours) {
             let left = plot.left() + from_db as f32 * step + 2.0 + index as f32 * width;
             let bar = Rect::from_x_y_ranges(left..=left + width - 1.0, up(lu)..=plot.bottom());
             // What has been pushed already is behind.
-            let colour = if from_db + 1.0 <= push_db {
-                scene::faded(hue, colours.well, colours.behind)
-            } else {
-                hue
-            };
+            let behind = from_db + 1.0 <= push_db;
+            let strength = if behind { colours.behind } else { 1.0 };
+            let colour = scene::faded(hue, colours.well, strength * scene.forecast.strength());
             painter.rect_filled(bar, 0, colour);
         }
     }

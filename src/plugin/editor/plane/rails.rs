@@ -44,9 +44,11 @@ pub fn show(
     let painter = ui.painter().with_clip_rect(axes.plot);
     let driven = scene.params.saturator.on.value();
     let rails = PATHS.map(|(path, _)| Rail::new(points, path, mode));
+    let strength = scene.forecast.strength();
     for ((_, signal), rail) in PATHS.into_iter().zip(&rails) {
         let hue = colours.hue(signal);
-        let body = scene::faded(hue.mark, colours.well, colours.behind);
+        let body = scene::faded(hue.mark, colours.well, strength * colours.behind);
+        let ticks = scene::faded(hue.mark, colours.well, strength);
         for pair in rail.stops.windows(2) {
             let ends = [&pair[0], &pair[1]].map(|stop| axes.at(stop.place));
             let width = f32::midpoint(
@@ -59,7 +61,7 @@ pub fn show(
         }
         for stop in rail.ticks() {
             let at = axes.at(stop.place);
-            mark::paint(&painter, signal, at, TICK, hue.mark);
+            mark::paint(&painter, signal, at, TICK, ticks);
         }
         if let Some(end) = rail.stops.last() {
             let at = axes.at(end.place) + vec2(10.0, 8.0);
