@@ -296,6 +296,26 @@ fn a_double_click_or_a_click_with_ctrl_resets() {
     }
 }
 
+/// Twice on the rail beside the thumb, as high up as the bars: the push is set, not set and reset.
+#[test]
+fn two_clicks_beside_the_thumb_set_what_one_does() {
+    let clicked = |times: &[usize]| {
+        let mut harness = opened();
+        let ruler = harness.get_by_label("Push").rect();
+        let at = ruler.left_top() + Vec2::new(0.8 * ruler.width(), 6.0);
+        for times in times {
+            click(&mut harness, at, *times, Modifiers::NONE);
+            harness.run_steps(60);
+        }
+        harness.state().params.push.value()
+    };
+    let once = clicked(&[1]);
+    assert!(once > 10.0, "{once}");
+    assert_eq!(clicked(&[2]).to_bits(), once.to_bits());
+    // There the thumb is then.
+    assert_eq!(clicked(&[1, 2]).to_bits(), 0.0_f32.to_bits());
+}
+
 #[test]
 fn a_secondary_click_offers_to_reset_to_type_and_to_copy() {
     let (mut harness, rect) = ceiling();

@@ -35,8 +35,8 @@ use crate::params::units;
 const WHEEL_LINE_POINTS: f32 = 40.0;
 
 /// A value track: name, value and a thin rail. The thumb stays under the pointer that drags it,
-/// with shift held it goes slowly; wheel and arrow keys step; a double click, a click with ctrl or
-/// cmd, or backspace resets; a click on the value, enter or a digit lets a value be typed; a
+/// with shift held it goes slowly; wheel and arrow keys step; a double click (but on the rail
+/// beside the thumb), a click with ctrl or cmd, or backspace resets; a click on the value, enter or a digit lets a value be typed; a
 /// secondary click offers all that.
 pub fn track(
     ui: &mut Ui,
@@ -125,7 +125,9 @@ fn clicks(
     if twice && place.is_some_and(|at| rect.contains(at)) && typing::was_just_opened(ui, id) {
         typing::close(ui, id);
         reset();
-    } else if response.clicked() && command || response.double_clicked() {
+    } else if response.clicked() && command
+        || response.double_clicked() && !drag::has_jumped(ui, response)
+    {
         reset();
     } else if response.clicked()
         && response

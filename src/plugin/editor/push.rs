@@ -27,7 +27,7 @@ const KEY: f32 = 26.0;
 /// The bars' height stands for this many LU.
 const REACH_LU: f64 = 1.1;
 const TIP: &str = "Drives the mix harder into the chain. Drag along the ruler, with shift to change \
-                   finely; a double click resets, a click on the value lets one be typed.";
+                   finely; a double click on the thumb resets, a click on the value lets one be typed.";
 
 /// Draws the push; returns what is asked of the window.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {

@@ -1,6 +1,6 @@
 //! A value dragged along its track: the thumb stays under the pointer.
 
-use egui::{Rect, Response, Ui};
+use egui::{Id, Rect, Response, Ui};
 use nice_plug::prelude::FloatParam;
 
 use super::{step, thumb};
@@ -94,12 +94,16 @@ pub fn follow(
             sent: None,
             on_rail,
         };
+        let mut jumped = false;
         if let Some(at) = place.filter(|_| on_rail)
             && (at.x - rail.x_at(start)).abs() > rail.reach
         {
             begun.normalized = rail.normalized_at(at.x);
             send(&mut begun, setter, param);
+            jumped = true;
         }
+        let [_, last] = presses(ui, response);
+        ui.data_mut(|data| data.insert_temp(presses_id(response), [last, jumped]));
         drag = Some(begun);
     } else if held && let Some(drag) = &mut drag {
         // To the right and, off the rail, upwards are both more.
@@ -117,6 +121,22 @@ pub fn follow(
         ui.data_mut(|data| data.insert_temp(id, drag));
     }
     drag.is_some_and(|drag| drag.sent.is_some())
+}
+
+/// Whether either of the last two presses put the thumb under the pointer: two such clicks set a
+/// value, and are no double click that resets it.
+pub fn has_jumped(ui: &Ui, response: &Response) -> bool {
+    presses(ui, response).contains(&true)
+}
+
+/// The same of each, the last one last.
+fn presses(ui: &Ui, response: &Response) -> [bool; 2] {
+    ui.data(|data| data.get_temp(presses_id(response)))
+        .unwrap_or_default()
+}
+
+fn presses_id(response: &Response) -> Id {
+    response.id.with("presses")
 }
 
 fn end(drag: Drag, setter: &Setter<'_>, param: &FloatParam) {
