@@ -35,7 +35,8 @@ fn range(limits: Limits) -> String {
     }
 }
 
-/// Whether everything lies in the window, `None` while nothing is known.
+/// Whether everything lies in the window; `None` until all that it limits is known, unless
+/// something is off already.
 #[derive(Clone, Debug, PartialEq)]
 pub struct State {
     /// `Some(true)`: inside; `Some(false)`: outside; `None`: not known.
@@ -51,10 +52,13 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
     let verdict = window.judge(readings);
     let mut off = Vec::new();
     let mut names = Vec::new();
-    let mut known = false;
+    let (mut known, mut all_known) = (false, true);
     let mut add =
         |judgement: Judgement, limits: Limits, value: Option<f64>, what: &str, unit: &str| {
-            known |= judgement != Judgement::Unknown && limits != Limits::OPEN;
+            if limits != Limits::OPEN {
+                known |= judgement != Judgement::Unknown;
+                all_known &= judgement != Judgement::Unknown;
+            }
             let end = match judgement {
                 Judgement::Below => limits.low,
                 Judgement::Above => limits.high,
@@ -91,7 +95,12 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
         "short-term",
         "LU",
     );
-    let inside = known.then_some(off.is_empty());
+    // What is off may be told early; that nothing is, not.
+    let inside = if off.is_empty() {
+        (known && all_known).then_some(true)
+    } else {
+        Some(false)
+    };
     let [words, short] = match inside {
         None => ["not measured yet"; 2].map(String::from),
         Some(true) => ["in the window"; 2].map(String::from),
@@ -146,6 +155,12 @@ mod tests {
             state(&window, &readings(-10.0, -1.0)).words,
             "in the window"
         );
+        // In a lead-in too quiet for a loudness there is a peak.
+        let lead_in = Readings {
+            true_peak_dbtp: Some(-60.0),
+            ..Readings::default()
+        };
+        assert_eq!(state(&window, &lead_in).words, "not measured yet");
         let quiet = state(&window, &readings(-14.0, -1.0));
         assert_eq!(quiet.inside, Some(false));
         assert_eq!(quiet.words, "loudness 3.0 LU below, PLR 2.0 dB above");
