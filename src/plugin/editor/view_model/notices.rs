@@ -29,6 +29,10 @@ pub fn jump(
     if matched {
         return None;
     }
+    if listen == ListenChoice::Residue && !reference {
+        let output = snapshot.output.readings.gated_10s_lufs;
+        return output.map(|_| "All the others are louder than the residue.".into());
+    }
     let of_mix = |point: &Point| point.readings.gated_10s_lufs;
     let of_reference = snapshot.activity.reference.map(|of| of.integrated_lufs);
     let mix = |choice| !reference && listen == choice;
@@ -140,6 +144,18 @@ mod tests {
         });
         let text = jump(&snapshot, ListenChoice::Input, true, false).unwrap();
         assert_eq!(text, "Output is 10.0 LU louder.");
+    }
+
+    #[test]
+    fn whatever_comes_after_the_residue_is_told_to_be_louder() {
+        let of = |matched| jump(&playing(), ListenChoice::Residue, false, matched);
+        assert_eq!(
+            of(false).unwrap(),
+            "All the others are louder than the residue."
+        );
+        assert_eq!(of(true), None);
+        let silence = Snapshot::default();
+        assert_eq!(jump(&silence, ListenChoice::Residue, false, false), None);
     }
 
     #[test]
