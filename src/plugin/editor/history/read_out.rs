@@ -1,5 +1,6 @@
 //! The values of a moment: in a line above the strip while the pointer is over it, and all of them
-//! above the panel once the moment was clicked. Neither covers the strip.
+//! beside the panel once the moment was clicked. Neither covers the strip, nor, where there is
+//! room, what sets the push.
 
 use egui::{Align2, Area, Order, Painter, Pos2, Rect, RichText, Ui, pos2, vec2};
 
@@ -11,6 +12,9 @@ use crestline_core::session::Recorded;
 
 /// Where each value begins, points from the first.
 const COLUMNS: [f32; 7] = [0.0, 50.0, 142.0, 228.0, 352.0, 502.0, 646.0];
+
+/// Room for all values, points.
+const HEIGHT: f32 = 92.0;
 
 /// Writes the moment's values in columns from `at` on, as far as `right`.
 pub fn line(
@@ -33,14 +37,21 @@ pub fn line(
     }
 }
 
-/// Writes everything that was measured at the moment, above `panel`.
+/// Writes everything that was measured at the moment, below `panel`, or where there is no room
+/// above it.
 pub fn all(ui: &Ui, panel: Rect, x: f32, text: &[String], colours: &Colours) {
     let width = 640.0;
     let left = (x - width / 2.0).clamp(panel.left(), (panel.right() - width).max(panel.left()));
+    let below = ui.ctx().content_rect().bottom() - panel.bottom();
+    let (y, pivot) = if below >= HEIGHT {
+        (panel.bottom() + 4.0, Align2::LEFT_TOP)
+    } else {
+        (panel.top() - 4.0, Align2::LEFT_BOTTOM)
+    };
     Area::new(ui.scope_id().with("moment"))
         .order(Order::Tooltip)
-        .fixed_pos(pos2(left, panel.top() - 4.0))
-        .pivot(Align2::LEFT_BOTTOM)
+        .fixed_pos(pos2(left, y))
+        .pivot(pivot)
         .interactable(false)
         .show(ui.ctx(), |ui| {
             egui::Frame::NONE

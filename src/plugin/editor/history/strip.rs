@@ -21,6 +21,8 @@ const OVER: [f32; 2] = [6.0, 3.0];
 /// Height of what is drawn along the rail, points, and the least length that has a triangle.
 const ALONG: f32 = 4.0;
 const MARKED: f32 = 12.0;
+/// How far above the rail's middle loudness lies, and PLR below it, points.
+const ASIDE: f32 = 3.0;
 /// Where units begin, left of a lane, and right of it, points.
 const UNITS: [f32; 2] = [62.0, 22.0];
 /// A gap at least this wide says what it is, points.
@@ -122,9 +124,9 @@ impl Strip {
                 drawn.painter.extend(line(run, curve, colours));
             });
         }
-        // Filled for loudness; hollow for PLR.
+        // Filled for loudness; hollow, and below that, for PLR: both may be outside at once.
         drawn.outside(lanes.rail, &self.plr, target.plr_db, false);
-        drawn.outside(lanes.rail, output, target.loudness_lufs, true);
+        drawn.outside(lanes.rail, output, history::short_term_limits(target), true);
         drawn.over(lanes.loudness, &self.peak, ceiling_dbtp);
     }
 
@@ -159,12 +161,21 @@ impl Strip {
                 .into_iter()
                 .find(|step| (high - low) / step <= room)
                 .unwrap_or(widest);
+            let y_of = |value: f64| place(lane, 0.0, axis.share(value)).y;
+            let fits = |y: f32| y > lane.top() + 3.0 && y < lane.bottom() - 3.0;
+            let two = axis.ticks(every).filter(|value| fits(y_of(*value))).count() > 1;
             for value in axis.ticks(every) {
-                let y = place(lane, 0.0, axis.share(value)).y;
+                let y = y_of(value);
                 if lines {
                     painter.hline(lane.x_range(), y, Stroke::new(1.0, colours.grid));
                 }
-                if y > lane.top() + 3.0 && y < lane.bottom() - 3.0 {
+                if two && fits(y) {
+                    figure(lane, y, right, number::fixed(Some(value), 0));
+                }
+            }
+            // One figure makes no scale: where there are not two, the ends are written.
+            if !two {
+                for (value, y) in [(high, lane.top() + 5.0), (low, lane.bottom() - 5.0)] {
                     figure(lane, y, right, number::fixed(Some(value), 0));
                 }
             }
@@ -309,7 +320,7 @@ impl Drawn<'_> {
     /// for below.
     fn outside(&self, rail: Rect, trace: &Trace, limits: Limits, filled: bool) {
         let colour = self.colours.window.mark;
-        let middle = rail.center().y;
+        let middle = rail.center().y + if filled { -ASIDE } else { ASIDE };
         for stretch in trace.outside(limits) {
             let up = stretch.side == Judgement::Above;
             let [from, to] = self.edges(trace, &stretch.pixels);
@@ -325,8 +336,7 @@ impl Drawn<'_> {
                     .rect_stroke(along, 0, edge, egui::StrokeKind::Inside);
             }
             if along.width() >= MARKED {
-                let ground =
-                    Rect::from_center_size(along.center(), egui::vec2(13.0, rail.height()));
+                let ground = Rect::from_center_size(along.center(), egui::vec2(13.0, ALONG + 1.0));
                 self.painter.rect_filled(ground, 0, self.colours.panel);
                 let inside = filled.then_some(colour);
                 triangle(&self.painter, along.center(), up, inside, colour);

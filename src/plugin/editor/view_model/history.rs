@@ -6,7 +6,7 @@ use crate::editor::view_model::axis::Axis;
 use crate::editor::view_model::bands::COLUMNS;
 use crate::params::CrestlineParams;
 use crestline_core::handover::Column;
-use crestline_core::session::{Pixel, Recorded, Span, TargetWindow, Trace};
+use crestline_core::session::{Limits, Pixel, Recorded, Span, TargetWindow, Trace};
 
 /// One curve of the strip.
 #[derive(Clone, Copy, Debug)]
@@ -43,6 +43,21 @@ pub const CURVES: [Curve; 3] = [
 const LDR_DB: [f64; 2] = [2.0, 6.0];
 /// The axis of microdynamics.
 pub const LDR: Axis = Axis::new(LDR_DB, 1.0, 4.0);
+
+/// A window of loudness narrower than this is for the whole of a song alone, LU: hardly 3 s of any
+/// would lie in it.
+const NARROW_LU: f64 = 2.0;
+
+/// What the loudness of each 3 s is held against: the window's own limit for it; where it has none,
+/// its limits for the whole, unless they leave a song no room.
+pub fn short_term_limits(target: &TargetWindow) -> Limits {
+    let limits = target.loudness_lufs;
+    match (target.short_term_max_lufs, limits.low.zip(limits.high)) {
+        (Some(max), _) => Limits::at_most(max),
+        (None, Some((low, high))) if high - low < NARROW_LU => Limits::OPEN,
+        (None, _) => limits,
+    }
+}
 
 /// Gains nearer to 0 dB than this are not drawn, dB.
 pub const LEAST_GAIN_DB: f32 = -0.05;
@@ -255,6 +270,24 @@ mod tests {
         assert_eq!(reach_db(-4.0), 4.0);
         assert_eq!(reach_db(-4.1), 8.0);
         assert_eq!(reach_db(-50.0), 32.0);
+    }
+
+    /// EBU R 128 s1 allows 3 s of an advertisement 18 LUFS, whatever the whole may be.
+    #[test]
+    fn three_seconds_are_held_against_what_is_meant_for_them() {
+        let of = |loudness: [f64; 2], short_term_max_lufs| {
+            let [low, high] = loudness.map(Some);
+            let window = TargetWindow {
+                loudness_lufs: Limits { low, high },
+                short_term_max_lufs,
+                ..TargetWindow::default()
+            };
+            short_term_limits(&window)
+        };
+        assert_eq!(of([-23.5, -22.5], Some(-18.0)), Limits::at_most(-18.0));
+        assert_eq!(of([-16.2, -15.8], None), Limits::OPEN);
+        let [low, high] = [Some(-11.0), Some(-9.0)];
+        assert_eq!(of([-11.0, -9.0], None), Limits { low, high });
     }
 
     #[test]
