@@ -299,6 +299,18 @@ fn details_are_chosen() {
     let rows =
         |harness: &Harness<'_, Stage>| harness.query_all_by_label_contains(", change ").count();
     assert_eq!(rows(&harness), 8);
+    // The other half, where there is no room for both.
+    let clipped = |harness: &Harness<'_, Stage>| {
+        let mut told = harness.query_all_by_label_contains("clipped runs:");
+        told.next().is_some()
+    };
+    assert!(!clipped(&harness));
+    harness.get_by_label("more").click();
+    harness.run_steps(2);
+    assert!(clipped(&harness));
+    harness.get_by_label("fewer").click();
+    harness.run_steps(2);
+    assert_eq!((rows(&harness), clipped(&harness)), (8, false));
     for (name, words) in [
         ("Show cost by band", "below 120 Hz, clean: turned down"),
         ("Show balance", "Balance by third octaves"),

@@ -39,6 +39,8 @@ impl Detail {
 pub struct State {
     /// In a place that all share.
     alone: Detail,
+    /// All the numbers there, rather than those that are always wanted.
+    alone_more: bool,
     /// Beside the numbers.
     beside: Detail,
     /// One of them over both places.
@@ -49,6 +51,7 @@ impl Default for State {
     fn default() -> Self {
         Self {
             alone: Detail::Numbers,
+            alone_more: false,
             beside: Detail::Cost,
             large: None,
         }
@@ -85,13 +88,10 @@ pub fn show(
             }
             action = reference::menu(ui, room, scene);
         }
-        one(
-            ui,
-            area.with_min_y(area.top() + HEAD),
-            scene,
-            state.alone,
-            &mut None,
-        );
+        let mut more = Some(state.alone_more);
+        let area = area.with_min_y(area.top() + HEAD);
+        one(ui, area, scene, state.alone, &mut more);
+        state.alone_more = more == Some(true);
         return action.map(Action::Reference);
     };
     let place = match state.large {

@@ -24,17 +24,19 @@ const FEW_COLUMNS: [f32; 5] = [1.0, 0.58, 0.79, 1.0, 1.0];
 /// Least width of the table with all columns, points.
 const WIDE: f32 = 340.0;
 
-/// Draws verdict and table into `area`: the rows that are always wanted, or with `more` all that
-/// fit; a button changes it where that is possible.
+/// Draws verdict and table into `area`: the rows that are always wanted, or with `more` all of them,
+/// or where they do not fit, all others; a button changes it where that is possible.
 pub fn show(ui: &mut Ui, area: Rect, scene: &Scene<'_>, more: &mut Option<bool>) {
     verdict(ui, area.with_max_y(area.top() + VERDICT), scene);
     let area = area.with_min_y(area.top() + VERDICT);
     let mut rows = numbers::rows(scene.told, scene.session.playback_lufs);
     header(ui, area, &rows, more);
+    let room = area.height() - HEADER;
     if *more != Some(true) {
         rows.truncate(WANTED);
+    } else if rows.len() as f32 * LEAST_ROW > room {
+        rows.drain(..WANTED);
     }
-    let room = area.height() - HEADER;
     let height = (room / rows.len() as f32).clamp(LEAST_ROW, MOST_ROW);
     let mut top = area.top() + HEADER;
     for row in &rows {
@@ -154,7 +156,7 @@ fn header(ui: &mut Ui, area: Rect, rows: &[Row], more: &mut Option<bool>) {
         let (name, tip) = if *more {
             ("fewer", "Shows the rows that are always wanted.")
         } else {
-            ("more", "Shows all rows.")
+            ("more", "Shows the other rows, too, or in their place.")
         };
         if button(ui, area.left() + 50.0, name, tip) {
             *more = !*more;
@@ -178,7 +180,7 @@ fn line(ui: &Ui, area: Rect, row: &Row) {
         BODY_PT
     };
     let at = pos2(area.left(), middle);
-    scene::text(
+    let name = scene::text(
         painter,
         at,
         Align2::LEFT_CENTER,
@@ -191,10 +193,13 @@ fn line(ui: &Ui, area: Rect, row: &Row) {
     } else {
         "LU, settling"
     };
-    if is_wide(area) {
-        let at = pos2(column(area, 0), middle);
-        small(painter, at, Align2::LEFT_CENTER, unit, colours.label);
-    }
+    let left = if is_wide(area) {
+        column(area, 0)
+    } else {
+        name.right() + 5.0
+    };
+    let at = pos2(left, middle);
+    small(painter, at, Align2::LEFT_CENTER, unit, colours.label);
     for (index, cell) in row.cells.iter().enumerate() {
         let colour = match index {
             _ if !row.settled || cell == number::NONE => colours.label,
