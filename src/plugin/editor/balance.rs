@@ -7,7 +7,8 @@ use egui::{Align2, Painter, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, po
 
 use super::scene::{self, Scene, small};
 use super::theme::Colours;
-use super::view_model::{bands, reference};
+use super::view_model::bands;
+use super::view_model::reference::{self, Curves};
 use super::{mark, number};
 use crestline_core::measure::{BAND_COUNT, mid_band_hz};
 use crestline_core::session::reference::Profile;
@@ -40,8 +41,10 @@ struct Plot {
 }
 
 impl Plot {
+    /// What leaves the plot runs along its edge.
     fn y(self, db: f32) -> f32 {
-        self.area.center().y - db / self.reach_db * self.area.height() / 2.0
+        let share = (db / self.reach_db).clamp(-1.0, 1.0);
+        self.area.center().y - share * (self.area.height() / 2.0 - 1.0)
     }
 
     fn x(self, share: f32) -> f32 {
@@ -141,7 +144,7 @@ fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, profile: &Profile) {
     let (plot, inside) = plot(ui, area, REFERENCE_REACH_DB);
     let zero = Stroke::new(1.5, colours.reference.mark);
     inside.hline(plot.area.x_range(), plot.y(0.0), zero);
-    legend(&inside, plot, &curves.of, colours);
+    legend(&inside, plot, &curves, colours);
     // What was measured lies behind what is to be read.
     for (bands, hue) in [
         (&curves.input, colours.input),
@@ -172,16 +175,25 @@ fn beside(ui: &Ui, area: Rect, scene: &Scene<'_>, profile: &Profile) {
     }
 }
 
-/// Names the line in the middle, and says what the curves are. They may lie over it.
-fn legend(inside: &Painter, plot: Plot, of: &str, colours: &Colours) {
+/// Names the line in the middle, and says what the curves are, on the side on which the output's
+/// lows and mids mostly are not.
+fn legend(inside: &Painter, plot: Plot, curves: &Curves, colours: &Colours) {
     let at = plot.area.right_center() - vec2(9.0, 0.0);
     mark::diamond(inside, at, 9.0, colours.reference.mark, true);
     // In a low plot there is little room; the button above it names the reference.
     let words = if plot.area.height() < ROOM_FOR_WORDS {
         "mix less reference, dB".to_owned()
     } else {
-        format!("mix less the reference at equal loudness, dB · {of}")
+        format!(
+            "mix less the reference at equal loudness, dB · {}",
+            curves.of
+        )
     };
-    let at = plot.area.left_bottom() + vec2(5.0, -9.0);
+    let beginning = curves.output.iter().take(BAND_COUNT * 2 / 3).flatten();
+    let at = if beginning.sum::<f32>() < 0.0 {
+        plot.area.left_top() + vec2(5.0, 9.0)
+    } else {
+        plot.area.left_bottom() + vec2(5.0, -9.0)
+    };
     scene::cut(inside, at, &words, plot.area.width() - 10.0, colours.label);
 }

@@ -58,7 +58,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         let look = Look {
             text,
             name,
-            tip: "Takes back what was changed in this window, or does it again: ctrl or cmd with Z, and with shift and Z.",
+            tip: "Takes back what was changed of the chain in this window, or does it again: ctrl or cmd with Z, and with shift and Z.",
             selected: None,
             enabled,
         };

@@ -142,7 +142,8 @@ fn shelves(ui: &mut Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
         place
     };
     let at = room.left_center();
-    scene::cut(ui.painter(), at, &advice.words, room.width(), colours.text);
+    let words = scene::fitting(ui.painter(), &advice.words, &advice.short, room.width());
+    scene::cut(ui.painter(), at, words, room.width(), colours.text);
     let response = ui.interact(room, ui.scope_id().with("advice"), Sense::HOVER);
     let words = format!("Suggested shelves: {}", advice.words);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));

@@ -71,6 +71,11 @@ pub fn show(
         }
         mark::paint(painter, signal, at, size, colours.hue(signal).mark);
     }
+    let heard_in_words = if plane::is_heard(scene.snapshot) {
+        "now"
+    } else {
+        "last heard"
+    };
     let push = format!("push {}", control::written(&scene.params.push));
     let mut taken: Vec<Rect> = [thumb, now, song, reference[0], reference[1]]
         .into_iter()
@@ -80,7 +85,7 @@ pub fn show(
         .collect();
     for (at, words, ink) in [
         (thumb, push.as_str(), colours.text),
-        (now, "now", colours.output.text),
+        (now, heard_in_words, colours.output.text),
         (song, "song so far", colours.output.text),
         (reference[0], "reference", colours.reference.text),
         (reference[1], "all of the reference", colours.reference.text),

@@ -104,6 +104,8 @@ pub fn band_in_words(curves: &Curves, band: usize, hz: f64) -> String {
 pub struct Advice {
     /// In words.
     pub words: String,
+    /// The same in fewer: what it does to the loudness is not left out.
+    pub short: String,
     /// What a click applies; `None` where there is nothing to apply.
     pub apply: Option<ShelvesSettings>,
 }
@@ -118,6 +120,7 @@ pub fn advice(
 ) -> Advice {
     let plain = |words: &str| Advice {
         words: words.into(),
+        short: words.into(),
         apply: None,
     };
     if same {
@@ -146,26 +149,34 @@ pub fn advice(
     if now_db - found.after_db < LEAST_GAIN_DB {
         return plain(&format!("No shelf brings it nearer: difference {now} dB."));
     }
-    let shelf = |name: &str, gain_db: f64, hz: f64| {
-        (gain_db != 0.0)
-            .then(|| format!("{name} {} dB, {}", signed(Some(gain_db), 1), frequency(hz)))
-    };
-    let shelves = [
-        shelf("low", wanted.low_gain_db, wanted.low_hz),
-        shelf("high", wanted.high_gain_db, wanted.high_hz),
-    ];
-    let shelves: Vec<String> = shelves.into_iter().flatten().collect();
-    let shelves = if shelves.is_empty() {
-        "shelves at 0 dB".into()
-    } else {
-        shelves.join(" · ")
+    let shelves = |corners: bool| {
+        let shelf = |name: &str, gain_db: f64, hz: f64| {
+            let gain = signed(Some(gain_db), 1);
+            let corner = if corners {
+                format!(", {}", frequency(hz))
+            } else {
+                String::new()
+            };
+            (gain_db != 0.0).then(|| format!("{name} {gain} dB{corner}"))
+        };
+        let both = [
+            shelf("low", wanted.low_gain_db, wanted.low_hz),
+            shelf("high", wanted.high_gain_db, wanted.high_hz),
+        ];
+        let set: Vec<String> = both.into_iter().flatten().collect();
+        if set.is_empty() {
+            "shelves at 0 dB".into()
+        } else {
+            set.join(" · ")
+        }
     };
     let louder = beside.taking_lu.filter(|lu| lu.abs() >= TOLD_LU);
     let louder = louder.map_or_else(String::new, |lu| {
         format!(" · mix {} LU", signed(Some(lu), 1))
     });
     Advice {
-        words: format!("{shelves} · difference {now} → {after} dB{louder}"),
+        words: format!("{} · difference {now} → {after} dB{louder}", shelves(true)),
+        short: format!("{}{louder}", shelves(false)),
         apply: Some(wanted),
     }
 }
