@@ -20,7 +20,8 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, FUnknown, IBStream, IPluginBase, IPluginFactory2, IPluginFactory2Trait,
-    IPluginFactory3, IPluginFactoryTrait, PClassInfo, PClassInfo2, kInvalidArgument, kResultOk,
+    IPluginFactory3, IPluginFactoryTrait, PClassInfo, PClassInfo2, kInvalidArgument, kResultFalse,
+    kResultOk,
 };
 use nice_plug::wrapper::vst3::vst3::{ComPtr, ComWrapper, Interface};
 use rig::raw_host::stream::Pieces;
@@ -158,6 +159,28 @@ fn the_buses_are_a_main_pair_and_a_side_chain_of_its_width() {
                 assert_eq!((arranged, arrangement), (kResultOk, speakers));
             }
         }
+    }
+}
+
+/// `vst/ivstaudioprocessor.h`: what is refused stays as it was, and the host asks what there is.
+#[test]
+fn a_side_chain_of_another_width_than_the_main_pair_is_refused() {
+    let host = RawVst3::active(2, 64);
+    let [mono, stereo] = [SpeakerArr::kMono, SpeakerArr::kStereo];
+    for (main, side, expected) in [
+        (stereo, mono, kResultFalse),
+        (mono, stereo, kResultFalse),
+        (stereo, stereo, kResultOk),
+        (mono, mono, kResultOk),
+    ] {
+        let (mut inputs, mut output) = ([main, side], main);
+        // SAFETY: as many arrangements as are told, of an instance that is not processing.
+        let answer = unsafe {
+            host.component.setActive(0);
+            host.processor
+                .setBusArrangements(inputs.as_mut_ptr(), 2, &raw mut output, 1)
+        };
+        assert_eq!(answer, expected, "{main} and {side}");
     }
 }
 

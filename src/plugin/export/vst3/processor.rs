@@ -12,7 +12,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     SymbolicSampleSizes_,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    TBool, int32, kInvalidArgument, kNotInitialized, kResultOk, tresult, uint32,
+    TBool, int32, kInvalidArgument, kNotInitialized, kResultFalse, kResultOk, tresult, uint32,
 };
 use std::ops::Range;
 use std::ptr;
@@ -88,11 +88,29 @@ impl IAudioProcessorTrait for Instance {
         unsafe { self.framework.setProcessing(state) }
     }
 
+    /// The framework holds the side-chain against the arrangement of the main input.
+    unsafe fn setBusArrangements(
+        &self,
+        inputs: *mut SpeakerArrangement,
+        inputs_count: int32,
+        outputs: *mut SpeakerArrangement,
+        outputs_count: int32,
+    ) -> tresult {
+        if inputs_count == 2 && !inputs.is_null() {
+            // SAFETY: the host vouches for as many as it counts.
+            let [main, side] = unsafe { [*inputs, *inputs.add(1)] };
+            if main.count_ones() != side.count_ones() {
+                return kResultFalse;
+            }
+        }
+        // SAFETY: the host's, as they are.
+        unsafe {
+            self.framework
+                .setBusArrangements(inputs, inputs_count, outputs, outputs_count)
+        }
+    }
+
     forward! { IAudioProcessorTrait:
-        fn setBusArrangements(
-            inputs: *mut SpeakerArrangement, inputs_count: int32,
-            outputs: *mut SpeakerArrangement, outputs_count: int32
-        ) -> tresult;
         fn getBusArrangement(
             direction: BusDirection, index: int32, speakers: *mut SpeakerArrangement
         ) -> tresult;
