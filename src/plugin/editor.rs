@@ -52,7 +52,7 @@ use crestline_core::handover::EditorEnd;
 use crestline_core::session::forecast::Forecaster;
 use crestline_core::session::starting_points::StartingPoint;
 use crestline_core::session::{DEFAULT_EDITOR_SIZE, MIN_EDITOR_SIZE, Span, TargetWindow};
-use egui::{ViewportCommand, vec2};
+use egui::vec2;
 use nice_plug::context::gui::GuiContext;
 use nice_plug::editor::SizeConstraints;
 use nice_plug::editor::dpi::LogicalSize;
@@ -144,7 +144,7 @@ impl App {
         // in the first frame.
         if !self.sized {
             let [width, height] = self.params.session.get().editor_size;
-            ui.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
+            self.resizing.ask_first(ui, vec2(width, height));
             self.sized = true;
         }
         if let Some(gui) = &self.gui {

@@ -37,6 +37,8 @@ struct State {
     /// Since when the host has owed an answer.
     asked: Option<Instant>,
     refused: bool,
+    #[cfg(not(target_os = "linux"))]
+    calling: calling::Calling,
 }
 
 /// Asks for sizes. Clones ask for the same window.
@@ -85,8 +87,22 @@ impl Resizing {
         let scale = f64::from(ui.ctx().pixels_per_point() / ui.ctx().zoom_factor());
         state.wanted = Some(Wanted { size, scale });
         state.asked.get_or_insert_with(Instant::now);
+        #[cfg(not(target_os = "linux"))]
+        state.calling.now(caller);
         drop(state);
+        #[cfg(target_os = "linux")]
         call(&caller);
+    }
+
+    /// Asks for the size that a window just opened is to have, in points.
+    pub fn ask_first(&self, ui: &Ui, size: Vec2) {
+        // Elsewhere a window is made larger by the screen's scale than the host was told, and one
+        // that has the size that is wanted does not ask the host for it again.
+        if cfg!(target_os = "linux") {
+            ui.send_viewport_cmd(ViewportCommand::InnerSize(size));
+        } else {
+            self.ask(ui, size);
+        }
     }
 
     /// Whether it is of any use to ask.
@@ -117,6 +133,41 @@ fn call(caller: &SharedCaller) {
     // Whoever is calling already calls for everybody.
     if let Ok(mut caller) = caller.try_lock() {
         caller.call_main_thread();
+    }
+}
+
+/// Calls from a thread of its own, where the window has none: it is drawn on the host's main thread
+/// then, on which a call would be answered within the frame that it is made in, and the answer
+/// changes a window that is being drawn.
+#[cfg(not(target_os = "linux"))]
+mod calling {
+    use super::{SharedCaller, call};
+    use std::thread::{Builder, JoinHandle};
+
+    /// The last call, while it is under way.
+    #[derive(Default)]
+    pub struct Calling(Option<JoinHandle<()>>);
+
+    impl Calling {
+        /// Calls once. Without a thread for it the size stays as it is.
+        pub fn now(&mut self, caller: SharedCaller) {
+            self.end();
+            let name = "crestline size".into();
+            self.0 = Builder::new().name(name).spawn(move || call(&caller)).ok();
+        }
+
+        fn end(&mut self) {
+            if let Some(thread) = self.0.take() {
+                let _ = thread.join();
+            }
+        }
+    }
+
+    impl Drop for Calling {
+        fn drop(&mut self) {
+            // The plug-in's code may be unloaded after this.
+            self.end();
+        }
     }
 }
 
