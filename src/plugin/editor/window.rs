@@ -199,6 +199,7 @@ impl Editor for WindowedEditor {
         gui_context: GuiContext,
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<Handle>, Box<dyn Error>> {
+        can_be_opened()?;
         let ended = self.thread.expect();
         let let_go = self.closing.for_window(gui_context.clone());
         // In CLAP a request that was accepted leaves the window's size to the plug-in
@@ -250,6 +251,24 @@ impl Editor for WindowedEditor {
         // SAFETY: the caller's promise is handed on.
         unsafe { self.inner.assume_standalone_in_process() }
     }
+}
+
+/// Refuses what this system lacks: the window library calls for it without asking, and the host
+/// would end.
+#[cfg(target_os = "macos")]
+fn can_be_opened() -> Result<(), Box<dyn Error>> {
+    let view = objc2::class!(NSView);
+    // Since macOS 14 (Apple, AppKit release notes).
+    if view.responds_to(objc2::sel!(displayLinkWithTarget:selector:)) {
+        return Ok(());
+    }
+    Err("Crestline's window needs macOS 14 or later; the sound does not.".into())
+}
+
+#[cfg(not(target_os = "macos"))]
+#[expect(clippy::unnecessary_wraps, reason = "another system has less")]
+const fn can_be_opened() -> Result<(), Box<dyn Error>> {
+    Ok(())
 }
 
 impl Handle {

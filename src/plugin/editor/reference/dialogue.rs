@@ -38,12 +38,34 @@ impl fmt::Debug for Dialogue {
     }
 }
 
+/// Keeps the plug-in's code in memory: the system's dialogue runs on a thread that nobody can end,
+/// and may outlive the last instance.
+#[cfg(windows)]
+#[expect(unsafe_code, reason = "the system is called")]
+fn stay_loaded() {
+    use windows_sys::Win32::System::LibraryLoader::{
+        GET_MODULE_HANDLE_EX_FLAG_FROM_ADDRESS, GET_MODULE_HANDLE_EX_FLAG_PIN, GetModuleHandleExW,
+    };
+    let flags = GET_MODULE_HANDLE_EX_FLAG_FROM_ADDRESS | GET_MODULE_HANDLE_EX_FLAG_PIN;
+    let mut module = std::ptr::null_mut();
+    // SAFETY: with this flag an address within the module stands for its name.
+    unsafe {
+        GetModuleHandleExW(
+            flags,
+            stay_loaded as *const () as *const u16,
+            &raw mut module,
+        );
+    }
+}
+
 impl Dialogue {
     /// Opens it in this folder, unless it is open.
     pub fn open(&mut self, folder: Option<&Path>) {
         if self.is_open() {
             return;
         }
+        #[cfg(windows)]
+        stay_loaded();
         let mut dialogue = AsyncFileDialog::new()
             .set_title("Reference")
             .add_filter("audio or saved profile", &ENDINGS)
