@@ -56,7 +56,8 @@ enum Command {
 }
 
 fn main() -> ExitCode {
-    match CommandLine::parse().command {
+    // On Windows programs are given patterns as they are typed.
+    match CommandLine::parse_from(wild::args_os()).command {
         Command::Measure(args) => measure_files::run(&args),
         Command::Render(args) => render::run(&args),
         Command::Reduction(args) => reduction::run(&args),
