@@ -7,7 +7,7 @@ mod tree;
 
 use wide::f64x2;
 
-pub use self::corners::Corners;
+pub use self::corners::{Corners, held_hz};
 pub use self::section::{Corner, CornerLanes, Running, Sections};
 pub use self::shelves::{ShelfWeights, Shelves};
 

@@ -27,6 +27,16 @@ pub struct Corners {
     until_snap: u32,
 }
 
+/// Where corners, in Hz, low to high, are held at a sample rate: in their order, and below 0.45 of
+/// the rate.
+pub fn held_hz(corners_hz: [f64; 3], sample_rate_hz: f64) -> [f64; 3] {
+    let mut lowest_hz = LOWEST_CORNER_HZ;
+    corners_hz.map(|corner_hz| {
+        lowest_hz = bounded(corner_hz, lowest_hz, HIGHEST_CORNER * sample_rate_hz);
+        lowest_hz
+    })
+}
+
 impl Corners {
     /// [`DEFAULT_CORNERS_HZ`].
     pub fn new(sample_rate_hz: f64) -> Self {
@@ -62,10 +72,9 @@ impl Corners {
 
     fn aim(&mut self, corners_hz: [f64; 3]) {
         self.asked_hz = corners_hz;
-        let mut lowest_hz = LOWEST_CORNER_HZ;
-        for (ramp, corner_hz) in self.octaves.iter_mut().zip(corners_hz) {
-            lowest_hz = bounded(corner_hz, lowest_hz, HIGHEST_CORNER * self.sample_rate_hz);
-            ramp.set_target(lowest_hz.log2());
+        let held_hz = held_hz(corners_hz, self.sample_rate_hz);
+        for (ramp, corner_hz) in self.octaves.iter_mut().zip(held_hz) {
+            ramp.set_target(corner_hz.log2());
         }
     }
 
@@ -125,5 +134,18 @@ impl Corners {
         for (corner, ramp) in self.values.iter_mut().zip(&self.octaves) {
             *corner = Corner::new(ramp.value().exp2() / self.sample_rate_hz);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn at_low_rates_corners_lie_below_half_of_it() {
+        assert_eq!(held_hz(DEFAULT_CORNERS_HZ, 48_000.0), DEFAULT_CORNERS_HZ);
+        let [low, mid, high] = DEFAULT_CORNERS_HZ;
+        assert_eq!(held_hz([low, mid, high], 8_000.0), [low, mid, 3_600.0]);
+        assert_eq!(held_hz([mid, low, high], 48_000.0), [mid, mid, high]);
     }
 }

@@ -4,6 +4,7 @@ use super::Transfer;
 use super::arrangement::Arrangement;
 use super::correlation::real_ends;
 use super::least_squares::NormalEquations;
+use crate::dsp::crossover::held_hz;
 use crate::dsp::decibel::gain_from_db;
 use crate::dsp::solve::solve;
 use crate::measure::balance::{band_edge_hz, mid_band_hz};
@@ -197,6 +198,8 @@ impl Powers {
     fn band_gains(&self, corners_hz: [f64; 3], bin: usize) -> [f64; 4] {
         let warped = |hz: f64| (PI * (hz / self.sample_rate_hz).min(0.499)).tan();
         let at = warped(bin as f64 * self.bin_hz);
+        // Where the split has them, which at low rates is not where they were asked for.
+        let corners_hz = held_hz(corners_hz, self.sample_rate_hz);
         let [low, mid, high] = corners_hz.map(|corner_hz| (at / warped(corner_hz)).powi(4));
         let (below, above) = (|r4: f64| 1.0 / (1.0 + r4), |r4: f64| r4 / (1.0 + r4));
         [
