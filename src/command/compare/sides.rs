@@ -2,7 +2,7 @@
 
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::thread;
+use std::thread::{self, ScopedJoinHandle};
 
 use crate::console::progress_bar;
 use crestline_core::session::Section;
@@ -41,11 +41,14 @@ pub(super) fn read(mix: &Path, reference: &Path, section: Section) -> Result<Sid
         })
     };
     let (ours, theirs) = thread::scope(|scope| {
-        let theirs = scope.spawn(|| measure(reference, 1));
+        let measure_theirs = || measure(reference, 1);
+        let theirs = thread::Builder::new().spawn_scoped(scope, measure_theirs);
         let ours = measure(mix, 0);
-        match theirs.join() {
-            Ok(theirs) => (ours, theirs),
-            Err(panic) => std::panic::resume_unwind(panic),
+        match theirs.map(ScopedJoinHandle::join) {
+            Ok(Ok(theirs)) => (ours, theirs),
+            Ok(Err(panic)) => std::panic::resume_unwind(panic),
+            // The system refuses another thread.
+            Err(_) => (ours, measure_theirs()),
         }
     });
     bar.finish_and_clear();

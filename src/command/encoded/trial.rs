@@ -225,7 +225,9 @@ fn all(
     };
     let others = thread::available_parallelism().map_or(1, usize::from) - 1;
     let mut outcomes = thread::scope(|scope| {
-        let others: Vec<_> = (0..others).map(|_| scope.spawn(work)).collect();
+        // Where the system refuses another thread, this one does its work.
+        let another = |_| thread::Builder::new().spawn_scoped(scope, work).ok();
+        let others: Vec<_> = (0..others).filter_map(another).collect();
         let mut outcomes = work();
         for other in others {
             match other.join() {
