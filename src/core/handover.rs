@@ -1,8 +1,8 @@
 //! What passes between the audio thread and the editor, without either ever waiting for the other.
 //!
 //! [`handover`] makes two halves. The audio thread owns the [`AudioEnd`]: it publishes a whole
-//! [`Snapshot`] after each block through a triple buffer (three slots whose indices are exchanged
-//! by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics. The
+//! [`Snapshot`] after some tens of frames through a triple buffer (three slots whose indices are
+//! exchanged by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics. The
 //! editor owns the [`EditorEnd`]. What has been measured over time lies in a
 //! [history](HistoryReader) that both can reach.
 
@@ -95,7 +95,7 @@ pub struct Faults {
     pub side_chain: u32,
 }
 
-/// Everything the audio thread tells, as of the end of one block.
+/// Everything the audio thread tells, as of the end of the last block that told.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Snapshot {
     /// Sample rate, Hz; 0 before the first block.

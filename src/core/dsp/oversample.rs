@@ -82,8 +82,8 @@ impl Kernel {
         }
     }
 
-    /// The first `8·V` samples of the output row. Offsets were checked against the buffer when the
-    /// kernel was made.
+    /// The first `8·V` samples of the output row. Every tap must lie within the buffer, which debug
+    /// builds notice.
     fn row<const V: usize>(&self, buffer: &[f32]) -> [[f32; 8]; V] {
         dispatch!(self.level, simd => self.row_on(simd, buffer))
     }

@@ -259,7 +259,7 @@ impl Passed {
                 f64::INFINITY
             }
         };
-        let bent = most(saturator.enabled, saturator.ceiling_dbtp, BENT_DB);
+        let bent = most(saturator.enabled, limiter.ceiling_dbtp, BENT_DB);
         let limited = most(limiter.enabled, limiter.ceiling_dbtp, 0.0);
         let output = if saturator.enabled { bent } else { limited };
         let push = power_from_db(push_db(chain));
