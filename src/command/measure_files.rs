@@ -32,7 +32,8 @@ Columns:
   RMS          level of the whole file, dBFS (a full-scale square wave reads 0)
   crest        crest factor: peak less RMS, dB
   clipped      runs of three or more samples at full scale, or equal ones at the file's own peak within
-               0.1 dB of it, that break off instead of rounding off
+               0.1 dB of it, that break off instead of rounding off; of a float file also what lies beyond
+               full scale, and is whole until it is made into one of integers
 A dash (null with --json) stands for what cannot be measured: everything in silence, loudness in files
 shorter than 400 ms, LDR in files shorter than 1 s, short-term loudness, least PLR and range in files
 shorter than 3 s.

@@ -34,7 +34,9 @@ Columns:
   95 %        95th percentile of the reduction over the windows, dB, each counting the same, and only those of which a
               gain explains half: where all of it lies in the loudest moments it is less than the mean
   most        highest reduction, dB, in such a window; no less than the mean
-  distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy; -150 dB is none
+  distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy; -150 dB is none. In all, of
+              the bands together, over 20 ms, as that of each but the lowest, which takes 40 ms: where that one has most
+              of the energy this may lie below every band
 A dash (null with --json) stands for what cannot be told: a band below -70 dBFS, or more than 40 dB below the
 whole, has no gain of its own.
 

@@ -73,8 +73,8 @@ fn clipped(readings: &Readings) -> Option<String> {
         count => format!("{count} clipped runs"),
     };
     Some(format!(
-        "{runs}: three or more samples at full scale, or equal ones at the peak just below it, that break \
-         off."
+        "{runs}: three or more samples at full scale or beyond, or equal ones at the peak just below it, \
+         that break off."
     ))
 }
 

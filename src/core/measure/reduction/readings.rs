@@ -36,8 +36,8 @@ pub struct BandReduction {
 pub struct Reduction {
     /// The bands.
     pub bands: [BandReduction; 4],
-    /// Share of the whole output that no gain of its band explains, dB: the bands' distortion,
-    /// weighted by their energy.
+    /// Share of the whole output that no gain of its band explains, dB: of all bands together, over
+    /// 20 ms. The lowest band's own is over 40 ms, so this may lie below that of every band.
     pub distortion: Trend,
 }
 
