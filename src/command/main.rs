@@ -15,6 +15,7 @@ mod render;
 mod report;
 mod stage_args;
 mod table;
+mod workers;
 
 use std::process::ExitCode;
 

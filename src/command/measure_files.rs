@@ -12,6 +12,7 @@ use crate::BLOCK_FRAMES;
 use crate::console::{INPUT_UNUSABLE, print_as, print_error, progress_bar};
 use crate::measures::{MeasuredFile, Measures, too_short};
 use crate::table::table;
+use crate::workers::gather;
 use crestline_core::measure::{Meter, Readings};
 use crestline_files::{AudioFile, InputError, decode_ahead, printable};
 
@@ -153,25 +154,7 @@ fn measure_all(files: &[PathBuf]) -> Vec<Result<MeasuredFile, InputError>> {
             outcomes.push((index, measure(path, ahead, &progress)));
         }
     };
-    let mut outcomes = thread::scope(|scope| {
-        // This thread works too: if the system refuses another one, the work is still done.
-        let others: Vec<_> = (1..workers)
-            .filter_map(|number| {
-                thread::Builder::new()
-                    .name(format!("measure-{number}"))
-                    .spawn_scoped(scope, work)
-                    .ok()
-            })
-            .collect();
-        let mut outcomes = work();
-        for other in others {
-            match other.join() {
-                Ok(more) => outcomes.extend(more),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        outcomes
-    });
+    let mut outcomes = gather(workers, work);
     progress.finish_and_clear();
     outcomes.sort_unstable_by_key(|(index, _)| *index);
     outcomes.into_iter().map(|(_, outcome)| outcome).collect()

@@ -8,6 +8,7 @@ use std::thread;
 use super::coding::{CODINGS, Coding, mp3_encoder};
 use super::source::Source;
 use crate::BLOCK_FRAMES;
+use crate::workers::gather;
 use crestline_core::dsp::decibel::gain_from_db;
 use crestline_core::measure::{Meter, Readings};
 use crestline_files::{AudioFile, printable};
@@ -223,20 +224,8 @@ fn all(
         }
         outcomes
     };
-    let others = thread::available_parallelism().map_or(1, usize::from) - 1;
-    let mut outcomes = thread::scope(|scope| {
-        // Where the system refuses another thread, this one does its work.
-        let another = |_| thread::Builder::new().spawn_scoped(scope, work).ok();
-        let others: Vec<_> = (0..others).filter_map(another).collect();
-        let mut outcomes = work();
-        for other in others {
-            match other.join() {
-                Ok(more) => outcomes.extend(more),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        outcomes
-    });
+    let cores = thread::available_parallelism().map_or(1, usize::from);
+    let mut outcomes = gather(cores, work);
     outcomes.sort_by_key(|(coding, _)| codings.iter().position(|other| other == coding));
     outcomes
 }
