@@ -23,6 +23,8 @@ const ALONG: f32 = 4.0;
 const MARKED: f32 = 12.0;
 /// How far above the rail's middle loudness lies, and PLR below it, points.
 const ASIDE: f32 = 3.0;
+/// Least height of a lane whose two ends are written, points.
+const ROOM_FOR_ENDS: f32 = 22.0;
 /// Where units begin, left of a lane, and right of it, points.
 const UNITS: [f32; 2] = [62.0, 22.0];
 /// A gap at least this wide says what it is, points.
@@ -163,18 +165,19 @@ impl Strip {
                 .unwrap_or(widest);
             let y_of = |value: f64| place(lane, 0.0, axis.share(value)).y;
             let fits = |y: f32| y > lane.top() + 3.0 && y < lane.bottom() - 3.0;
-            let two = axis.ticks(every).filter(|value| fits(y_of(*value))).count() > 1;
+            let count = axis.ticks(every).filter(|value| fits(y_of(*value))).count();
+            // One figure makes no scale: where there are not two, the ends are written.
+            let ends = count < 2 && lane.height() >= ROOM_FOR_ENDS;
             for value in axis.ticks(every) {
                 let y = y_of(value);
                 if lines {
                     painter.hline(lane.x_range(), y, Stroke::new(1.0, colours.grid));
                 }
-                if two && fits(y) {
+                if !ends && fits(y) {
                     figure(lane, y, right, number::fixed(Some(value), 0));
                 }
             }
-            // One figure makes no scale: where there are not two, the ends are written.
-            if !two {
+            if ends {
                 for (value, y) in [(high, lane.top() + 5.0), (low, lane.bottom() - 5.0)] {
                     figure(lane, y, right, number::fixed(Some(value), 0));
                 }
