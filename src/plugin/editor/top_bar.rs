@@ -76,6 +76,10 @@ const WITH_GAIN: f32 = 102.0;
 const WITH_TITLE: f32 = 900.0;
 const WITH_ALL: f32 = 1_080.0;
 
+/// Room for the clock and the buttons at the right, with hours, and for a unit.
+const RIGHT_HAND: f32 = 216.0;
+const UNIT: f32 = 32.0;
+
 /// Draws the bar; returns what is asked of the window.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
     let colours = scene::colours(ui);
@@ -126,9 +130,10 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         "Turns the louder signals down to the quietest, so that loudness does not decide (M).",
     );
     control::switch(ui, matched, scene.setter, &scene.params.matched, look);
-    if all && scene.params.matched.value() {
-        // The unit of the figures beside the sources' names.
-        let at = pos2(matched.right() + 14.0, middle + 0.5);
+    // The unit of the figures beside the sources' names.
+    let at = pos2(matched.right() + 14.0, middle + 0.5);
+    let room = rect.right() - RIGHT_HAND - at.x;
+    if all && room > UNIT && scene.params.matched.value() {
         small(
             ui.painter(),
             at,

@@ -31,7 +31,7 @@ pub fn jump(
     }
     if listen == ListenChoice::Residue && !reference {
         let output = snapshot.output.readings.gated_10s_lufs;
-        return output.map(|_| "All the others are louder than the residue.".into());
+        return output.map(|_| "The others may be far louder than the residue.".into());
     }
     let of_mix = |point: &Point| point.readings.gated_10s_lufs;
     let of_reference = snapshot.activity.reference.map(|of| of.integrated_lufs);
@@ -147,11 +147,11 @@ mod tests {
     }
 
     #[test]
-    fn whatever_comes_after_the_residue_is_told_to_be_louder() {
+    fn what_comes_after_the_residue_is_warned_of() {
         let of = |matched| jump(&playing(), ListenChoice::Residue, false, matched);
         assert_eq!(
             of(false).unwrap(),
-            "All the others are louder than the residue."
+            "The others may be far louder than the residue."
         );
         assert_eq!(of(true), None);
         let silence = Snapshot::default();
