@@ -2,8 +2,8 @@
 //!
 //! [`handover`] makes two halves. The audio thread owns the [`AudioEnd`]: it publishes a whole
 //! [`Snapshot`] after some tens of frames through a triple buffer (three slots whose indices are
-//! exchanged by one atomic swap: wait-free on both sides), and collects commands from idempotent atomics. The
-//! editor owns the [`EditorEnd`]. What has been measured over time lies in a
+//! exchanged by one atomic swap: wait-free on both sides), and collects commands from idempotent
+//! atomics. The editor owns the [`EditorEnd`]. What has been measured over time lies in a
 //! [history](HistoryReader) that both can reach.
 
 mod audition;

@@ -36,8 +36,8 @@ const WHEEL_LINE_POINTS: f32 = 40.0;
 
 /// A value track: name, value and a thin rail. The thumb stays under the pointer that drags it,
 /// with shift held it goes slowly; wheel and arrow keys step; a double click (but on the rail
-/// beside the thumb), a click with ctrl or cmd, or backspace resets; a click on the value, enter or a digit lets a value be typed; a
-/// secondary click offers all that.
+/// beside the thumb), a click with ctrl or cmd, or backspace resets; a click on the value, enter or
+/// a digit lets a value be typed; a secondary click offers all that.
 pub fn track(
     ui: &mut Ui,
     rect: Rect,

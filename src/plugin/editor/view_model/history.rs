@@ -272,7 +272,7 @@ mod tests {
         assert_eq!(reach_db(-50.0), 32.0);
     }
 
-    /// EBU R 128 s1 allows 3 s of an advertisement 18 LUFS, whatever the whole may be.
+    /// EBU R 128 s1 limits 3 s of an advertisement to −18 LUFS, beside the whole.
     #[test]
     fn three_seconds_are_held_against_what_is_meant_for_them() {
         let of = |loudness: [f64; 2], short_term_max_lufs| {
