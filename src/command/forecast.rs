@@ -98,13 +98,13 @@ pub struct ForecastArgs {
     )]
     section: Section,
     /// Highest push, 1.5 to 18 dB
-    #[arg(long, value_name = "DB", default_value_t = MAX_PUSH_DB.default, allow_negative_numbers = true, value_parser = within(MAX_PUSH_DB))]
+    #[arg(long, value_name = "DB", default_value_t = MAX_PUSH_DB.default, allow_hyphen_values = true, value_parser = within(MAX_PUSH_DB))]
     max_push_db: f64,
     /// A loudness to compare both paths at, -40 to 0 LUFS; may be given several times
-    #[arg(long, value_name = "LUFS", allow_negative_numbers = true, value_parser = within(AT_LUFS))]
+    #[arg(long, value_name = "LUFS", allow_hyphen_values = true, value_parser = within(AT_LUFS))]
     at_lufs: Vec<f64>,
     /// Loudness that playback is levelled to, -30 to -5 LUFS
-    #[arg(long, value_name = "LUFS", default_value_t = PLAYBACK_LUFS.default, allow_negative_numbers = true, value_parser = within(PLAYBACK_LUFS))]
+    #[arg(long, value_name = "LUFS", default_value_t = PLAYBACK_LUFS.default, allow_hyphen_values = true, value_parser = within(PLAYBACK_LUFS))]
     playback_lufs: f64,
     /// Draw the curves to an SVG file
     #[arg(long, value_name = "OUT.svg")]

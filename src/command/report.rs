@@ -73,7 +73,7 @@ pub struct ReportArgs {
     #[arg(long, value_name = "TARGET", default_value = DEFAULT_WINDOW_ID, value_parser = target())]
     target: &'static BuiltIn,
     /// Loudness that playback is levelled to, -30 to -5 LUFS
-    #[arg(long, value_name = "LUFS", default_value_t = PLAYBACK_LUFS.default, allow_negative_numbers = true, value_parser = within(PLAYBACK_LUFS))]
+    #[arg(long, value_name = "LUFS", default_value_t = PLAYBACK_LUFS.default, allow_hyphen_values = true, value_parser = within(PLAYBACK_LUFS))]
     playback_lufs: f64,
     /// Leave the encoders out, which take most of the time
     #[arg(long)]

@@ -13,7 +13,8 @@ use crestline_core::process::{
 /// A number that clap takes only within a setting's range, with the range in its message.
 pub(super) fn within(setting: Setting) -> impl clap::builder::TypedValueParser<Value = f64> {
     clap::builder::StringValueParser::new().try_map(move |text| {
-        let value = f64::from_str(text.trim()).map_err(|_| format!("“{text}” is not a number"))?;
+        let value = f64::from_str(text.trim())
+            .map_err(|_| format!("“{text}” is not a number; give one without a unit"))?;
         if setting.holds(value) {
             Ok(value)
         } else {
@@ -61,15 +62,15 @@ Crossovers {low}, {middle} and {high} Hz.",
     )
 }
 
-/// Options that set the chain. Negative numbers are let through to every parser, for the message
-/// with the range.
+/// Options that set the chain. Whatever begins with a minus is let through to every parser, for the
+/// message with the range.
 #[derive(clap::Args, Debug)]
 pub(super) struct StageArgs {
     #[arg(
         long,
         help = help("Gain into the chain", "dB", PushSettings::PUSH_DB),
         value_name = "DB",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(PushSettings::PUSH_DB),
     )]
     push_db: Option<f64>,
@@ -77,7 +78,7 @@ pub(super) struct StageArgs {
         long,
         help = help("Gain of the low shelf", "dB", ShelvesSettings::GAIN_DB),
         value_name = "DB",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(ShelvesSettings::GAIN_DB),
     )]
     low_shelf_db: Option<f64>,
@@ -85,7 +86,7 @@ pub(super) struct StageArgs {
         long,
         help = help("Corner of the low shelf", "Hz", ShelvesSettings::LOW_HZ),
         value_name = "HZ",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(ShelvesSettings::LOW_HZ),
     )]
     low_shelf_hz: Option<f64>,
@@ -93,7 +94,7 @@ pub(super) struct StageArgs {
         long,
         help = help("Gain of the high shelf", "dB", ShelvesSettings::GAIN_DB),
         value_name = "DB",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(ShelvesSettings::GAIN_DB),
     )]
     high_shelf_db: Option<f64>,
@@ -101,7 +102,7 @@ pub(super) struct StageArgs {
         long,
         help = help("Corner of the high shelf", "Hz", ShelvesSettings::HIGH_HZ),
         value_name = "HZ",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(ShelvesSettings::HIGH_HZ),
     )]
     high_shelf_hz: Option<f64>,
@@ -115,6 +116,7 @@ pub(super) struct StageArgs {
             BandsSettings::CROSSOVERS_HZ.map(|of| of.default.to_string()).join(",")
         ),
         value_name = "HZ,HZ,HZ",
+        allow_hyphen_values = true,
         value_parser = parse_crossovers,
     )]
     crossovers_hz: Option<[f64; 3]>,
@@ -125,7 +127,7 @@ pub(super) struct StageArgs {
         long,
         help = help("How far below the ceiling bending begins", "dB", SaturatorSettings::SHOULDER_DB),
         value_name = "DB",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(SaturatorSettings::SHOULDER_DB),
     )]
     shoulder_db: Option<f64>,
@@ -133,7 +135,7 @@ pub(super) struct StageArgs {
         long,
         help = help("How much sooner positive halves are bent (even harmonics)", "%", SaturatorSettings::LEAN_PERCENT),
         value_name = "PERCENT",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(SaturatorSettings::LEAN_PERCENT),
     )]
     lean_percent: Option<f64>,
@@ -141,7 +143,7 @@ pub(super) struct StageArgs {
         long,
         help = help("Share of the bent signal", "%", SaturatorSettings::BLEND_PERCENT),
         value_name = "PERCENT",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(SaturatorSettings::BLEND_PERCENT),
     )]
     blend_percent: Option<f64>,
@@ -152,7 +154,7 @@ pub(super) struct StageArgs {
         long,
         help = help("True peak that the limiter keeps and the saturator's curve ends at", "dBTP", LimiterSettings::CEILING_DBTP),
         value_name = "DBTP",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(LimiterSettings::CEILING_DBTP),
     )]
     ceiling_dbtp: Option<f64>,
@@ -164,7 +166,7 @@ pub(super) struct StageArgs {
             LimiterSettings::RELEASE_MS.max
         ),
         value_name = "MS",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(LimiterSettings::RELEASE_MS),
     )]
     release_ms: Option<f64>,
@@ -172,13 +174,18 @@ pub(super) struct StageArgs {
         long,
         help = help("Share of the other channel's reduction that a channel takes over", "%", LimiterSettings::LINK_PERCENT),
         value_name = "PERCENT",
-        allow_negative_numbers = true,
+        allow_hyphen_values = true,
         value_parser = within(LimiterSettings::LINK_PERCENT),
     )]
     link_percent: Option<f64>,
 }
 
 impl StageArgs {
+    /// Whether the output goes through the saturator.
+    pub fn saturates(&self) -> bool {
+        self.saturate
+    }
+
     /// What is wrong where an option was given that would change nothing: the option, why, and what
     /// to do. `saturates` where the saturator runs whether or not it is switched on.
     pub fn without_effect(&self, saturates: bool) -> Option<String> {

@@ -103,6 +103,11 @@ fn what_is_out_of_range_is_refused_with_the_range() {
         ("--push-db", "-1", "not within 0 to 18"),
         ("--push-db", "nan", "not within 0 to 18"),
         ("--push-db", "loud", "not a number"),
+        (
+            "--ceiling-dbtp",
+            "-1dBTP",
+            "not a number; give one without a unit",
+        ),
         ("--low-shelf-db", "-9.5", "not within -9 to 9"),
         ("--low-shelf-hz", "-1", "not within 40 to 400"),
         ("--high-shelf-db", "10", "not within -9 to 9"),
