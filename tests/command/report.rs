@@ -507,6 +507,39 @@ fn what_a_file_does_not_hold_has_no_crest_factor() {
     assert_eq!(told, [false, true, false, false], "{crest:?}");
 }
 
+/// A tone for lining up levels lies in one region alone, and says nothing of the songs' balance.
+#[test]
+fn a_tone_among_the_songs_moves_none_of_them() {
+    let folder = folder("report_line_up");
+    songs_in(&folder);
+    let bytes = wav(
+        48_000,
+        Stored::Int24,
+        None,
+        &[tone(48_000, 1_000.0, -18.0, 6.0)],
+    );
+    fs::write(folder.join("tone.wav"), bytes).unwrap();
+    let balance = |files: &[&str]| {
+        let options = ["--no-encoders", "--force", "--html", "tone.html"];
+        let output = crestline(&folder, &[&["report"], files, &options].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        let page = check(&fs::read_to_string(folder.join("tone.html")).unwrap());
+        table(&page, "Balance: each song less the median")
+    };
+    let songs = ["dense.wav", "rink & <roll>.wav"];
+    let (without, with) = (balance(&songs), balance(&[songs[0], songs[1], "tone.wav"]));
+    let tone = &with[2].1;
+    for region in 0..4 {
+        if number(&tone[region]).is_none() {
+            for (song, other) in without.iter().zip(&with) {
+                assert_eq!(song.1[region], other.1[region], "{with:?}");
+            }
+        }
+    }
+    let silent = tone.iter().filter(|cell| number(cell).is_none());
+    assert_eq!(silent.count(), 3, "{with:?}");
+}
+
 /// What only one song has is compared with nothing.
 #[test]
 fn one_known_value_is_no_comparison() {
@@ -528,7 +561,7 @@ fn one_known_value_is_no_comparison() {
     for words in told {
         assert!(!alone.text.contains(words), "{words}");
     }
-    for (name, cells) in table(&alone, "Balance: each song less the mean") {
+    for (name, cells) in table(&alone, "Balance: each song less the median") {
         assert!(cells.iter().all(|cell| cell == "—"), "{name}: {cells:?}");
     }
     // Playback as an album needs no second song.

@@ -343,7 +343,7 @@ fn region_table(record: &Record, names: &[String]) -> String {
                 .collect(),
         })
         .collect();
-    let caption = "Balance: each song less the mean of all, at equal loudness";
+    let caption = "Balance: each song less the median of all, at equal loudness";
     table(caption, ("song", names), &columns)
 }
 

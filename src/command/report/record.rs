@@ -2,7 +2,7 @@
 
 use super::song::Song;
 use crestline_core::measure::BAND_COUNT;
-use crestline_core::session::reference::{REGIONS, power_db};
+use crestline_core::session::reference::REGIONS;
 use crestline_core::session::{TurnDown, turn_down};
 
 /// Lowest and highest of a measure over the songs that have it, of which there are several.
@@ -24,7 +24,7 @@ pub(super) struct Record {
     pub least_dynamic: Option<usize>,
     /// Each song as played.
     pub played: Vec<Played>,
-    /// Each song's level in each region, less the mean over the songs, both at equal loudness, dB;
+    /// Each song's level in each region, less the median over the songs, both at equal loudness, dB;
     /// `None` where fewer than two have one.
     pub regions_db: Vec<[Option<f64>; 4]>,
 }
@@ -113,17 +113,26 @@ fn regions(songs: &[Song]) -> Vec<[Option<f64>; 4]> {
     let levels: Vec<[Option<f64>; 4]> = songs
         .iter()
         .map(|song| {
-            let balance = at_equal_loudness(&song.balance_db, song.readings.integrated_lufs);
-            REGIONS.map(|(bands, _)| power_db(&balance[bands]))
+            let lufs = song.readings.integrated_lufs;
+            song.regions_db.map(|region| Some(region? - lufs?))
         })
         .collect();
-    let mean = |region: usize| {
-        let known: Vec<f64> = levels.iter().filter_map(|song| song[region]).collect();
-        (known.len() > 1).then(|| known.iter().sum::<f64>() / known.len() as f64)
+    let medians = [0, 1, 2, 3].map(|region| median(levels.iter().filter_map(|song| song[region])));
+    let less_median = |song: &[Option<f64>; 4]| {
+        std::array::from_fn(|region| Some(song[region]? - medians[region]?))
     };
-    let means = [0, 1, 2, 3].map(mean);
-    let less_mean = |song: &[Option<f64>; 4]| {
-        std::array::from_fn(|region| Some(song[region]? - means[region]?))
-    };
-    levels.iter().map(less_mean).collect()
+    levels.iter().map(less_median).collect()
+}
+
+/// `None` of fewer than two values. Unlike the mean it stays where it is beside one that is unlike
+/// all others, as a line-up tone among songs.
+fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    match values.len() {
+        0 | 1 => None,
+        count if count.is_multiple_of(2) => Some(0.5 * (values[middle - 1] + values[middle])),
+        _ => Some(values[middle]),
+    }
 }

@@ -10,7 +10,9 @@ use crate::measure_files::measured_file;
 use crate::measures::MeasuredFile;
 use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
 use crestline_core::session::Section;
-use crestline_core::session::reference::{Comparison, Finding, Profile, findings, region_sounds};
+use crestline_core::session::reference::{
+    Comparison, Finding, Profile, REGIONS, findings, power_db, region_sounds,
+};
 use crestline_files::{AudioFile, Profiled, printable};
 
 /// How a song was at the end of one second.
@@ -29,6 +31,8 @@ pub(super) struct Song {
     pub measured: MeasuredFile,
     pub readings: Readings,
     pub band_crest_db: [Option<f64>; 4],
+    /// Level of each region, dB; `None` where next to nothing of the song lies in it.
+    pub regions_db: [Option<f64>; 4],
     pub balance_db: [Option<f64>; BAND_COUNT],
     /// A second apart.
     pub history: Vec<Moment>,
@@ -116,13 +120,17 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     }
     let balance_db = meter.balance().long_term_db.map(|band| band.map(f64::from));
     let crest_db = crest.crest_db();
-    let sounds = |region: &usize| region_sounds(&balance_db, 0.5 * f64::from(rate_hz), *region);
-    let band_crest_db = std::array::from_fn(|region| crest_db[region].filter(|_| sounds(&region)));
+    let sounds = |region| region_sounds(&balance_db, 0.5 * f64::from(rate_hz), region);
+    let of_its_own = |value: Option<f64>, region| value.filter(|_| sounds(region));
+    let band_crest_db = std::array::from_fn(|region| of_its_own(crest_db[region], region));
+    let level_db = |region: usize| power_db(&balance_db[REGIONS[region].0.clone()]);
+    let regions_db = std::array::from_fn(|region| of_its_own(level_db(region), region));
     Ok(Song {
         path: path.to_owned(),
         measured,
         readings,
         band_crest_db,
+        regions_db,
         balance_db,
         history,
         against,
