@@ -74,7 +74,8 @@ pub(super) struct Comparison {
 impl Comparison {
     /// Comparison `index` of a meter that was made with
     /// [`GainMemory::Session`](crestline_core::measure::GainMemory::Session) and whose bands meet
-    /// at `corners_hz`; without a `way` the signals lie in step and nothing linear is between them.
+    /// at `corners_hz`, as the split [holds](crestline_core::dsp::crossover::held_hz) them;
+    /// without a `way` the signals lie in step and nothing linear is between them.
     /// `measures` are those of the signal before and of the one after.
     pub fn new(
         meter: &ReductionMeter,
@@ -94,6 +95,13 @@ impl Comparison {
             |corner: Option<usize>| corner.and_then(|corner| corners_hz.get(corner)).copied();
         let bands = std::array::from_fn(|band| {
             let figures = &reading.bands[band];
+            let p95_db = meter
+                .percentile_db(index, band, 95)
+                .filter(|_| fixed_device);
+            // Single moments between notes are left out of the highest; a twentieth of all of them,
+            // as behind a gate, is told.
+            let max_db = figures.reduction.max_db.map(f64::from);
+            let max_db = max_db.map(|max_db| p95_db.map_or(max_db, |p95_db| max_db.max(p95_db)));
             Band {
                 low_hz: edge(band.checked_sub(1)),
                 high_hz: edge(Some(band)),
@@ -103,10 +111,8 @@ impl Comparison {
                     .and(figures.rest_gain_db)
                     .map(f64::from),
                 mean_db: figures.reduction.mean_db.map(f64::from),
-                p95_db: meter
-                    .percentile_db(index, band, 95)
-                    .filter(|_| fixed_device),
-                max_db: figures.reduction.max_db.map(f64::from),
+                p95_db,
+                max_db,
                 distortion_db: figures.distortion.mean_db.map(f64::from),
             }
         });
@@ -191,8 +197,8 @@ impl Comparison {
     /// What is linear and stays, in a line; or that nothing stays.
     pub fn linear(&self) -> String {
         if !self.fixed_device {
-            return "not a fixed device: its delay or phase moves, or it distorts as hard as that looks; neither reduction nor \
-                    distortion can be told\n".to_owned();
+            return "not a fixed device: its delay or phase moves, it distorts as hard as that looks, or the files begin more \
+                    than 2 s apart; neither reduction nor distortion can be told\n".to_owned();
         }
         let moved = |what: &str, db: Option<f64>| {
             db.filter(|db| db.abs() >= 0.1)

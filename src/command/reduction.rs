@@ -8,17 +8,19 @@ use crate::comparison::{Comparison, Way};
 use crate::console::{INPUT_UNUSABLE, print_as, print_error};
 use crate::measures::Measures;
 use crate::paired::{Excerpts, Paired};
-use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
+use crestline_core::dsp::crossover::{DEFAULT_CORNERS_HZ, held_hz};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::measure::{
-    Aligner, Alignment, Estimator, GainMemory, LONGEST_DELAY_MS, Meter, Relation, RestGain,
-    Stretch, ThroughMeter, longest_delay_frames, mono,
+    Aligner, Alignment, Estimator, GainMemory, Meter, Relation, RestGain, Stretch, ThroughMeter,
+    mono,
 };
 use crestline_files::printable;
 
-/// Shortest stretch in which the delay is looked for, seconds; rounded up to a power of two in
-/// frames.
-const STRETCH_S: f64 = 2.0;
+/// Longest delay that is looked for, seconds. Far more than a process needs: exports may begin at
+/// different places, and one that lies beyond is taken for something else that repeats itself.
+const LONGEST_DELAY_S: f64 = 2.0;
+/// Stretch in which it is looked for, seconds: an excerpt.
+const STRETCH_S: f64 = 5.0;
 const TOO_SHORT: &str = "too short or too quiet to be compared; give a second of sound or more";
 
 const AFTER_HELP: &str = "\
@@ -33,14 +35,15 @@ Columns:
               explains a tenth at least
   95 %        95th percentile of the reduction over the windows, dB, each counting the same, and only those of which a
               gain explains half: where all of it lies in the loudest moments it is less than the mean
-  most        highest reduction, dB, in such a window; no less than the mean
+  most        highest reduction, dB, in such a window where the band is no more than 30 dB below its mean; no less than
+              the mean and the 95 %
   distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy; -150 dB is none. In all, of
               the bands together, over 20 ms, as that of each but the lowest, which takes 40 ms: where that one has most
               of the energy this may lie below every band
 A dash (null with --json) stands for what cannot be told: a band below -70 dBFS, or more than 40 dB below the
 whole, has no gain of its own.
 
-What is linear and stays is found first and taken out: a delay (up to 200 ms, either way), an inverted polarity,
+What is linear and stays is found first and taken out: a delay (up to 2 s, either way), an inverted polarity,
 equalisers, crossovers, balance, width, DC, channels that are exchanged or one of which is upside down. It is told by
 itself: as the change of tone at its greatest, and with --json as the gain at rest in third octaves. A device whose
 delay or phase moves, as a chorus, is no fixed device, and neither reduction nor distortion is told of it; one that
@@ -80,7 +83,7 @@ pub struct ReductionArgs {
     #[arg(value_name = "AFTER")]
     after: PathBuf,
     /// Gain of the process while it turns nothing down, dB, or auto
-    #[arg(long, value_name = "auto|X", default_value = "auto", value_parser = rest, allow_negative_numbers = true)]
+    #[arg(long, value_name = "auto|X", default_value = "auto", value_parser = rest, allow_hyphen_values = true)]
     rest_gain_db: RestGain,
     /// Print JSON for machines instead of a table
     #[arg(long)]
@@ -97,7 +100,7 @@ fn rest(text: &str) -> Result<RestGain, String> {
         .filter(|db| RestGain::KNOWN_DB.holds(*db));
     db.map(RestGain::Known).ok_or_else(|| {
         let Setting { min, max, .. } = RestGain::KNOWN_DB;
-        format!("give auto, or decibels from {min} to {max}")
+        format!("give auto, or decibels from {min} to {max}, without a unit")
     })
 }
 
@@ -193,7 +196,8 @@ fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
         fixed: estimate.fixed,
     };
     let measures = [&before, &after];
-    let compared = Comparison::new(through.meter(), 0, DEFAULT_CORNERS_HZ, Some(&way), measures);
+    let corners_hz = held_hz(DEFAULT_CORNERS_HZ, rate_hz);
+    let compared = Comparison::new(through.meter(), 0, corners_hz, Some(&way), measures);
     Ok((compared, rate_hz))
 }
 
@@ -223,10 +227,11 @@ fn in_step(mut excerpt: Stretch, skip: [usize; 2], inverted: bool) -> Stretch {
 /// Where the files belong together most clearly; otherwise the cause and the remedy.
 fn align(excerpts: &[Stretch], rate_hz: f64) -> Result<Alignment, String> {
     #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-    let wanted = ((STRETCH_S * rate_hz) as usize).next_power_of_two();
+    let wanted = (STRETCH_S * rate_hz) as usize;
     let longest = excerpts.iter().filter_map(|excerpt| excerpt.before.first());
     let length = wanted.min(longest.map(Vec::len).max().unwrap_or(0));
-    let lag = i32::try_from(longest_delay_frames(rate_hz)).unwrap_or(i32::MAX);
+    #[expect(clippy::cast_possible_truncation, reason = "768 000 at 384 kHz")]
+    let lag = (LONGEST_DELAY_S * rate_hz) as i32;
     let mut aligner = Aligner::new(length, -lag..=lag);
     let mut silent = [true; 2];
     let mut best: Option<Alignment> = None;
@@ -251,7 +256,7 @@ fn align(excerpts: &[Stretch], rate_hz: f64) -> Result<Alignment, String> {
     match (best, silent) {
         (Some(best), _) => Ok(best),
         (None, [false, false]) => Err(format!(
-            "unrelated; give the same audio from before and after a process, at most {LONGEST_DELAY_MS:.0} ms apart"
+            "unrelated; give the same audio from before and after a process, at most {LONGEST_DELAY_S:.0} s apart"
         )),
         (None, _) => {
             Err("too quiet to be compared (below -70 dBFS); check what was exported".to_owned())

@@ -7,8 +7,8 @@
 )]
 
 use super::sound_files::{self, Stored, crestline, folder, text, tone, wav};
+use kit::engine_run::noise;
 use serde_json::Value;
-#[allow(dead_code, reason = "the other commands' tests use the rest of it")]
 use songs::rink_lights;
 use std::fs;
 use std::path::Path;
@@ -118,6 +118,67 @@ fn a_delayed_and_inverted_copy_differs_by_its_gain_alone() {
         &["before.wav", "after.wav", "--rest-gain-db", "-4"],
     );
     assert_close(&given["bands"][2]["p95_db"], -4.0 + 6.0206, 0.05);
+}
+
+// By construction: an export that begins 1.3 s earlier in the session.
+#[test]
+fn files_may_begin_more_than_a_second_apart() {
+    let folder = folder("reduction_apart");
+    let before = song();
+    let late = |channel: &Vec<f64>| [&vec![0.0; 62_400], &channel[..]].concat();
+    let after: Vec<Vec<f64>> = before.iter().map(late).collect();
+    write(&folder, "before.wav", 48_000, &before);
+    write(&folder, "after.wav", 48_000, &after);
+    let result = json(&folder, &["before.wav", "after.wav"]);
+    assert_eq!(result["delay_samples"], 62_400.0);
+    assert_eq!(result["fixed_device"], true);
+    assert!(result["distortion_db"].as_f64().unwrap() < -100.0);
+}
+
+// By construction: two of every four seconds are 34 dB quieter, and they alone are turned down by
+// 12 dB, as behind a gate.
+#[test]
+fn the_most_is_no_less_than_the_percentile() {
+    let folder = folder("reduction_gate");
+    let noise: Vec<f64> = noise(1, 8 * 48_000, 0.9, 7)[0]
+        .iter()
+        .map(|x| f64::from(*x))
+        .collect();
+    let quiet = |frame: usize| frame / 96_000 % 2 == 1;
+    let scaled = |signal: &[f64], db: f64| -> Vec<f64> {
+        let gain = |frame: usize| {
+            if quiet(frame) {
+                10_f64.powf(db / 20.0)
+            } else {
+                1.0
+            }
+        };
+        let each = signal.iter().enumerate();
+        each.map(|(frame, sample)| sample * gain(frame)).collect()
+    };
+    let before = scaled(&noise, -34.0);
+    write(&folder, "after.wav", 48_000, &[scaled(&before, -12.0)]);
+    write(&folder, "before.wav", 48_000, &[before]);
+    let result = json(&folder, &["before.wav", "after.wav"]);
+    for band in &result["bands"].as_array().unwrap()[1..] {
+        assert_close(&band["p95_db"], 12.0, 0.3);
+        assert!(band["max_db"].as_f64() >= band["p95_db"].as_f64(), "{band}");
+    }
+}
+
+// Half of 8 kHz lies below the highest corner, and the split holds it at 0.45 of the rate.
+#[test]
+fn bands_are_named_by_where_they_meet_at_a_low_rate() {
+    let folder = folder("reduction_low_rate");
+    write(&folder, "before.wav", 8_000, &song());
+    let result = json(&folder, &["before.wav", "before.wav"]);
+    let bands = result["bands"].as_array().unwrap();
+    assert_eq!(
+        (&bands[2]["high_hz"], &bands[3]["low_hz"]),
+        (&3_600.0.into(), &3_600.0.into())
+    );
+    let table = reduction(&folder, &["before.wav", "before.wav"]);
+    assert!(text(&table.stdout).contains("above 3.6 kHz"));
 }
 
 // 2 s at rest, then 8 s turned down by 5 dB, energy-weighted by hand: the level is the same
