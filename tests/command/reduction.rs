@@ -135,8 +135,8 @@ fn files_may_begin_more_than_a_second_apart() {
     assert!(result["distortion_db"].as_f64().unwrap() < -100.0);
 }
 
-// By construction: two of every four seconds are 34 dB quieter, and they alone are turned down by
-// 12 dB, as behind a gate.
+// By construction: two of every four seconds are 40 dB quieter, and their middle alone is turned down
+// by 12 dB, as behind a gate.
 #[test]
 fn the_most_is_no_less_than_the_percentile() {
     let folder = folder("reduction_gate");
@@ -144,20 +144,18 @@ fn the_most_is_no_less_than_the_percentile() {
         .iter()
         .map(|x| f64::from(*x))
         .collect();
-    let quiet = |frame: usize| frame / 96_000 % 2 == 1;
-    let scaled = |signal: &[f64], db: f64| -> Vec<f64> {
+    // From `from` to `to` frames into every four seconds.
+    let scaled = |signal: &[f64], (from, to): (usize, usize), db: f64| -> Vec<f64> {
         let gain = |frame: usize| {
-            if quiet(frame) {
-                10_f64.powf(db / 20.0)
-            } else {
-                1.0
-            }
+            let turned = (from..to).contains(&(frame % 192_000));
+            if turned { 10_f64.powf(db / 20.0) } else { 1.0 }
         };
         let each = signal.iter().enumerate();
         each.map(|(frame, sample)| sample * gain(frame)).collect()
     };
-    let before = scaled(&noise, -34.0);
-    write(&folder, "after.wav", 48_000, &[scaled(&before, -12.0)]);
+    let before = scaled(&noise, (96_000, 192_000), -40.0);
+    let after = scaled(&before, (108_000, 180_000), -12.0);
+    write(&folder, "after.wav", 48_000, &[after]);
     write(&folder, "before.wav", 48_000, &[before]);
     let result = json(&folder, &["before.wav", "after.wav"]);
     for band in &result["bands"].as_array().unwrap()[1..] {

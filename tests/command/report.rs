@@ -529,8 +529,8 @@ fn a_tone_among_the_songs_moves_none_of_them() {
     let songs = ["dense.wav", "rink & <roll>.wav"];
     let (without, with) = (balance(&songs), balance(&[songs[0], songs[1], "tone.wav"]));
     let tone = &with[2].1;
-    for region in 0..4 {
-        if number(&tone[region]).is_none() {
+    for (region, of_tone) in tone.iter().enumerate() {
+        if number(of_tone).is_none() {
             for (song, other) in without.iter().zip(&with) {
                 assert_eq!(song.1[region], other.1[region], "{with:?}");
             }
