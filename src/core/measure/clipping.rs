@@ -1,7 +1,7 @@
 //! Sample peak and clipped runs of one channel.
 //!
-//! Three or more samples in a row at full scale are a clipped run (common practice), and so are
-//! three or more *equal* samples in a row at the channel's own peak of their sign, where that lies
+//! Three or more samples of one sign in a row at full scale are a clipped run (common practice), and
+//! so are three or more *equal* samples in a row at the channel's own peak of their sign, where that lies
 //! within 0.1 dB of full scale: clipping that was turned down a little afterwards. Clipping breaks
 //! off; the crest of a wave rounds off: three samples of it within one step of 16 bits have
 //! neighbours at most 4 steps lower and second neighbours at most 9 (a parabola through them),
@@ -31,14 +31,14 @@ pub(super) struct PeakAndClips {
     /// Highest magnitude of positive and of negative samples, once it comes near full scale.
     tops: [f32; 2],
     /// Runs at the two tops, then at full scale of either sign.
-    runs: [Runs; 3],
+    runs: [Runs; 4],
     /// The run that goes on.
     run: Run,
     /// The last sample and the one before it.
     last: [f32; 2],
 }
 
-/// The place of the runs at full scale.
+/// The place of the runs at full scale of positive samples; those of negative ones come after it.
 const AT_FULL_SCALE: usize = 2;
 
 /// The clipped runs at one level.
@@ -66,7 +66,7 @@ impl Default for PeakAndClips {
         Self {
             peak: 0.0,
             tops: [NEAR_FULL_SCALE; 2],
-            runs: [Runs::default(); 3],
+            runs: [Runs::default(); 4],
             run: Run::default(),
             last: [0.0; 2],
         }
@@ -139,11 +139,11 @@ impl PeakAndClips {
             }
         }
         let level = if magnitude >= FULL_SCALE {
-            AT_FULL_SCALE
+            AT_FULL_SCALE + sign
         } else {
             sign
         };
-        if magnitude < self.tops[sign] && level != AT_FULL_SCALE {
+        if magnitude < self.tops[sign] && level < AT_FULL_SCALE {
             self.pass(&[sample]);
             return;
         }
@@ -207,13 +207,12 @@ impl PeakAndClips {
     }
 }
 
-/// How high a sample stands as seen from a run at `level`: with its sign at a top, without at full
-/// scale.
+/// How high a sample stands as seen from a run at `level`, of positive or of negative samples.
 fn height(sample: f32, level: usize) -> f32 {
-    match level {
-        0 => sample,
-        1 => -sample,
-        _ => sample.abs(),
+    if level.is_multiple_of(AT_FULL_SCALE) {
+        sample
+    } else {
+        -sample
     }
 }
 
@@ -291,7 +290,22 @@ mod tests {
     fn sixteen_bit_full_scale_counts_as_full_scale() {
         let top = 32_767.0 / 32_768.0;
         assert_eq!(of(&[0.0, top, top, top, 0.0]).clipped_runs(), 1);
-        assert_eq!(of(&[0.0, top, -1.0, top, 0.0]).clipped_runs(), 1);
+        assert_eq!(of(&[0.0, -1.0, -1.0, -top, 0.0]).clipped_runs(), 1);
+        // No waveform stays at full scale while it changes its sign.
+        assert_eq!(of(&[0.0, top, -1.0, top, 0.0]).clipped_runs(), 0);
+    }
+
+    #[test]
+    fn a_sine_clipped_as_hard_as_can_be_has_two_runs_a_period() {
+        for gain in [2.0, 10.0, 100.0, 10_000.0] {
+            let sine = |n: u32| (n as f32 * std::f32::consts::TAU / 48.0 + 0.01).sin();
+            let clipped: Vec<f32> = (0..4_800)
+                .map(|n| (gain * sine(n)).clamp(-1.0, 1.0))
+                .collect();
+            // The first one begins with the first frame, of which nothing before is known.
+            let runs = of(&clipped).clipped_runs();
+            assert!((199..=200).contains(&runs), "{gain}: {runs}");
+        }
     }
 
     #[test]
