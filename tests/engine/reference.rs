@@ -415,14 +415,23 @@ fn told_of_gains(gain_db: impl Fn(f64) -> f64) -> Vec<String> {
 /// *Audio EQ Cookbook*, the analogue prototype of its peaking filter.
 #[test]
 fn an_octave_that_stands_out_is_told() {
-    let bell = |gain_db: f64| {
+    let bell_at = |centre_hz: f64, gain_db: f64| {
         let (a, q) = (10_f64.powf(gain_db / 40.0), 1.4);
         move |hz: f64| {
-            let x = hz / 500.0;
+            let x = hz / centre_hz;
             let power = |width: f64| (1.0 - x * x).powi(2) + (x * width / q).powi(2);
             10.0 * (power(a) / power(1.0 / a)).log10()
         }
     };
+    let bell = |gain_db| bell_at(500.0, gain_db);
+    // At the border of two regions, of which the one moves less than the other.
+    for gain_db in [6.0, -6.0] {
+        let told = told_of_gains(bell_at(1_000.0, gain_db)).concat();
+        assert!(
+            told.contains(" than the reference around 1000 Hz."),
+            "{told}"
+        );
+    }
     for (gain_db, more) in [(5.0, "more"), (-5.0, "less")] {
         let told = told_of_gains(bell(gain_db));
         assert_eq!(told.len(), 1, "{told:?}");
@@ -445,6 +454,26 @@ fn an_octave_that_stands_out_is_told() {
         told.iter().all(|sentence| !sentence.contains("around")),
         "{told:?}"
     );
+}
+
+/// Where one region differs, all others differ the other way at equal loudness: that is two
+/// sentences, of which none is left out.
+#[test]
+fn regions_in_a_row_that_differ_alike_are_told_as_one() {
+    let shelf = |corner_hz: f64, low_db: f64, high_db: f64| {
+        move |hz: f64| if hz < corner_hz { low_db } else { high_db }
+    };
+    let places = |gain_db: &dyn Fn(f64) -> f64| -> Vec<String> {
+        let told = told_of_gains(gain_db);
+        let place = |sentence: &String| sentence.split("reference ").nth(1).map(str::to_owned);
+        told.iter().filter_map(place).collect()
+    };
+    let told = places(&shelf(112.0, -1.5, 1.9));
+    assert_eq!(told, ["above 120 Hz.", "below 120 Hz."]);
+    let told = places(&shelf(5_700.0, 1.2, -3.0));
+    assert_eq!(told, ["above 6 kHz.", "below 6 kHz."]);
+    // All of them alike are a matter of loudness, and stay by themselves.
+    assert_eq!(places(&|_| 2.0).len(), 2);
 }
 
 /// A straight tilt over ten octaves, of which no region holds enough to be told by itself.

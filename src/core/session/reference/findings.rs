@@ -1,5 +1,7 @@
 //! What sets a mix apart from its reference, in plain words and in order of weight.
 
+use std::cmp::Ordering;
+
 use super::profile::{Figures, Profile};
 use super::suggest::{Bands, Suggestion, difference_db, evidence, suggest};
 use crate::dsp::decibel::{db_from_power, power_from_db};
@@ -29,6 +31,8 @@ pub struct Comparison {
     pub crest_difference_db: [Option<f64>; 4],
     /// The shelves that bring the mix nearest; `None` where too few bands are known.
     pub suggestion: Option<Suggestion>,
+    /// Regions in a row that differ alike, as one: their bands, and the difference of all of them.
+    pub spans: Vec<(std::ops::Range<usize>, f64)>,
     /// The octave that stands out most from its region.
     pub octave: Option<Octave>,
     /// Everything measured of both is the same. That may be one recording, or another that no
@@ -68,15 +72,20 @@ impl Comparison {
             Some(ours? - mix - (theirs? - reference))
         };
         let evidence = evidence(rate_hz, our_balance, their_balance);
+        let octave_db = |band: usize| {
+            let bands = band.checked_sub(1)?..band + 2;
+            let told = |band: &f64| *band >= LEAST_EVIDENCE;
+            evidence
+                .get(bands.clone())?
+                .iter()
+                .all(told)
+                .then_some(())?;
+            region(&bands)
+        };
         let octaves = REGIONS.iter().flat_map(|(around, _)| {
             let around_db = region(around);
             around.clone().filter_map(move |band| {
-                let bands = band.checked_sub(1)?..band + 2;
-                let told = |band: &f64| *band >= LEAST_EVIDENCE;
-                if !evidence.get(bands.clone())?.iter().all(told) {
-                    return None;
-                }
-                let difference_db = region(&bands)?;
+                let difference_db = octave_db(band)?;
                 let beyond_db = difference_db.signum() * (difference_db - around_db?);
                 Some(Octave {
                     band,
@@ -85,12 +94,32 @@ impl Comparison {
                 })
             })
         });
+        let octave = octaves.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db));
+        // What lies at the border of two regions stands out from the one that it moves less, from
+        // beside its own middle.
+        let at_its_middle = |octave: Octave| {
+            let around = octave.band.saturating_sub(1)..=octave.band + 1;
+            let more = |band: &usize| octave_db(*band).map(|db| db * octave.difference_db.signum());
+            let band =
+                around.max_by(|a, b| more(a).partial_cmp(&more(b)).unwrap_or(Ordering::Equal))?;
+            let difference_db = octave_db(band)?;
+            Some(Octave {
+                band,
+                difference_db,
+                ..octave
+            })
+        };
+        let region_difference_db = REGIONS.map(|(bands, _)| region(&bands));
         Self {
             match_gain_db: loudness.map(|(mix, reference)| mix - reference),
             difference_db: loudness.map_or([None; BAND_COUNT], |(mix, reference)| {
                 difference_db(our_balance, mix, their_balance, reference)
             }),
-            region_difference_db: REGIONS.map(|(bands, _)| region(&bands)),
+            region_difference_db,
+            spans: spans(region_difference_db)
+                .into_iter()
+                .filter_map(|bands| Some((bands.clone(), region(&bands)?)))
+                .collect(),
             crest_difference_db: std::array::from_fn(|band| {
                 let half_hz = lower_half_hz(mix, reference);
                 let mut balances = balances.iter();
@@ -101,7 +130,7 @@ impl Comparison {
             }),
             // Shelves move the mix as it is, also where the reference holds nothing.
             suggestion: suggest(rate_hz, &ours.balance_db, their_balance),
-            octave: octaves.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db)),
+            octave: octave.and_then(at_its_middle),
             same: mix.channels == reference.channels
                 && (mix.whole, mix.part) == (reference.whole, reference.part),
         }
@@ -113,6 +142,42 @@ impl Comparison {
         self.crest_difference_db.get(region).copied().flatten()?;
         of.part.band_crest_db.get(region).copied().flatten()
     }
+}
+
+/// Bands of the regions that have a difference, those in a row that differ [alike](ALIKE_DB) as
+/// one. All four are never one: at equal loudness that says nothing.
+fn spans(difference_db: [Option<f64>; 4]) -> Vec<std::ops::Range<usize>> {
+    let mut spans: Vec<(std::ops::Range<usize>, [f64; 2])> = Vec::new();
+    for (difference, (bands, _)) in difference_db.into_iter().zip(REGIONS) {
+        let Some(db) = difference else { continue };
+        match spans.last_mut() {
+            Some((last, [low, high]))
+                if last.end == bands.start
+                    && (last.start, bands.end) != (0, BAND_COUNT)
+                    && db * *low > 0.0
+                    && high.max(db) - low.min(db) <= ALIKE_DB =>
+            {
+                (last.end, *low, *high) = (bands.end, low.min(db), high.max(db));
+            }
+            _ => spans.push((bands, [db; 2])),
+        }
+    }
+    spans.into_iter().map(|(bands, _)| bands).collect()
+}
+
+/// Where the bands of one region or of several in a row lie, in a sentence.
+fn place(bands: &std::ops::Range<usize>) -> &'static str {
+    let joined = [
+        (0..17, "below 1 kHz"),
+        (0..25, "below 6 kHz"),
+        (8..25, "from 120 Hz to 6 kHz"),
+        (8..BAND_COUNT, "above 120 Hz"),
+        (17..BAND_COUNT, "above 1 kHz"),
+    ];
+    let mut places = REGIONS.iter().chain(&joined);
+    places
+        .find(|place| place.0 == *bands)
+        .map_or("", |place| place.1)
 }
 
 /// Half of the lower of both sample rates, Hz.
@@ -170,14 +235,17 @@ const FAINT_DB: f64 = 40.0;
 /// Bands of an octave that say less are not told of: 40 dB below the strongest, K-weighted.
 const LEAST_EVIDENCE: f64 = 0.2;
 
-/// Findings told at most, and of one kind.
+/// Findings told at most, and of them those of whole regions: at equal loudness more of one is less
+/// of another, and three would be one thing told three times.
 const MOST: usize = 3;
-const MOST_OF_A_KIND: usize = 2;
+const MOST_REGIONS: usize = 2;
 
 /// From these differences on something is worth telling (common practice, no standard's figures):
 /// a region's level dB, what an octave stands out by dB, the lowest region against the highest dB, a
 /// band's crest factor dB, loudness LU, microdynamics dB, PLR dB.
 const BALANCE_DB: f64 = 1.0;
+/// Neighbouring regions whose differences lie no farther apart differ alike.
+const ALIKE_DB: f64 = 0.3;
 const OCTAVE_DB: f64 = 2.0;
 const TILT_DB: f64 = 1.5;
 const DENSITY_DB: f64 = 1.5;
@@ -194,14 +262,8 @@ pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> 
     all.extend(levels(&mix.part, &reference.part));
     all.retain(|finding| finding.weight >= 1.0);
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-    let mut told: Vec<Finding> = Vec::new();
-    for finding in all {
-        let alike = told.iter().filter(|other| other.about == finding.about);
-        if told.len() < MOST && alike.count() < MOST_OF_A_KIND {
-            told.push(finding);
-        }
-    }
-    told
+    all.truncate(MOST);
+    all
 }
 
 fn balance(comparison: &Comparison) -> Vec<Finding> {
@@ -218,13 +280,12 @@ fn balance(comparison: &Comparison) -> Vec<Finding> {
             brief: format!("{:.1} dB {more} {place}", difference.abs()),
         }
     };
-    let regions = comparison.region_difference_db.into_iter().zip(REGIONS);
-    let mut all: Vec<Finding> = regions
-        .filter_map(|(difference, (_, name))| {
-            let difference = difference?;
-            Some(finding(difference, difference.abs() / BALANCE_DB, name))
-        })
+    let spans = comparison.spans.iter();
+    let mut all: Vec<Finding> = spans
+        .map(|(bands, db)| finding(*db, db.abs() / BALANCE_DB, place(bands)))
         .collect();
+    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    all.truncate(MOST_REGIONS);
     all.extend(comparison.octave.map(|octave| {
         finding(
             octave.difference_db,
