@@ -31,9 +31,10 @@ Columns:
   true peak     after decoding, dBTP
   overshoot     true peak after less before, dB
   over          samples beyond full scale after decoding, which a player without headroom clips
-  ceiling       the true-peak ceiling that would have held the decoded file under -1 dBTP, dBTP, as far as the overshoot
-                stays the same (an encoder scales with its input); \"holds\" (the file's own peak with --json) where it
-                stays under as it is
+  ceiling       the true-peak ceiling at which the decoded file would stay at -1 dBTP if the overshoot were the same, dBTP.
+                It is not quite: an encoder decides otherwise of what is a decibel quieter, and the overshoot moves by
+                some tenths. Encode what is made with that ceiling again. \"holds\" (the file's own peak with --json)
+                where it stays under as it is; never above 0
 
 JSON (--json):
   One object with the keys file, sample_rate_hz, channels, true_peak_dbtp, integrated_lufs, samples_over and mp3_encoder

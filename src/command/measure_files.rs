@@ -21,7 +21,8 @@ Columns:
   length       duration of the audio, minutes and seconds
   integrated   gated loudness of the whole file, LUFS (ITU-R BS.1770-5, EBU R 128); mono reads 3.01 LU
                below the same signal on both of two channels
-  range        loudness range, LU (EBU Tech 3342); not reliable below a minute
+  range        loudness range, LU (EBU Tech 3342), without the windows of 3 s that reach into silence before the first
+               sound or after the last; not reliable below a minute
   momentary    highest loudness of any 400 ms, LUFS
   short-term   highest loudness of any 3 s, LUFS
   true peak    highest true peak, dBTP
@@ -32,7 +33,7 @@ Columns:
   LDR          microdynamics: loudness dynamic ratio, dB; none of sparse material
   RMS          level of the whole file, dBFS (a full-scale square wave reads 0)
   crest        crest factor: peak less RMS, dB
-  clipped      runs of three or more samples at full scale, or equal ones at the file's own peak within
+  clipped      runs of three or more samples of one sign at full scale, or equal ones at the file's own peak within
                0.1 dB of it, that break off instead of rounding off; of a float file also what lies beyond
                full scale, and is whole until it is made into one of integers
 A dash (null with --json) stands for what cannot be measured: everything in silence, loudness in files

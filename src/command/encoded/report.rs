@@ -104,7 +104,7 @@ impl Row {
     }
 }
 
-/// Rounded down, so that the shown ceiling holds too.
+/// Rounded down, as a ceiling is.
 fn tenth_below(dbtp: f64) -> f64 {
     (10.0 * dbtp + 1e-6).floor() / 10.0
 }
@@ -138,7 +138,8 @@ impl Trial {
             return format!("It stays under {CEILING_DBTP:.0} dBTP through {through} as it is.");
         }
         format!(
-            "A ceiling of {} dBTP would have held it under {CEILING_DBTP:.0} dBTP through {through}.",
+            "With this overshoot a ceiling of {} dBTP holds it under {CEILING_DBTP:.0} dBTP through {through}; encode \
+             what is made with it again, since the overshoot moves by some tenths.",
             tenths(Some(tenth_below(ceiling)))
         )
     }

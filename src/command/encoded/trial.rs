@@ -70,10 +70,16 @@ impl Trial {
         Some(coded.levels.readings.true_peak_dbtp? - self.before_dbtp()?)
     }
 
-    /// The ceiling that would have held the decoded file under [`CEILING_DBTP`].
+    /// The ceiling at which the decoded file would stay at [`CEILING_DBTP`], with the same overshoot;
+    /// no ceiling lies above full scale.
     pub fn ceiling_dbtp(&self, coded: &Coded) -> Option<f64> {
         let beyond_db = coded.levels.readings.true_peak_dbtp? - CEILING_DBTP;
-        Some(self.before_dbtp()? - beyond_db.max(0.0))
+        let held_dbtp = self.before_dbtp()? - beyond_db.max(0.0);
+        Some(if beyond_db > 0.0 {
+            held_dbtp.min(0.0)
+        } else {
+            held_dbtp
+        })
     }
 
     /// Whether every encoder that there is has been tried.

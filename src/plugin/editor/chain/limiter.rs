@@ -126,7 +126,7 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mu
     let tracks = body.with_min_x(area.right() + 28.0);
     let look = Look::new(
         "ceiling",
-        "True peak that the output does not pass, within 0.2 dB as meters read it.",
+        "True peak that the output does not pass, within 0.2 dB as meters read music.",
     );
     let rect = cell(tracks, [1, 3], [0, 0]);
     control::track(ui, rect, scene.setter, &limiter.ceiling, look.active(on));

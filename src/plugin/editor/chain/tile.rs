@@ -44,7 +44,7 @@ fn switch_of<'a>(scene: &'a Scene<'_>, stage: Stage) -> Option<(&'a BoolParam, &
         )),
         Stage::Limiter => Some((
             &params.limiter.on,
-            "Keeps true peaks at the ceiling, within 0.2 dB as meters read them, in the output and in \
+            "Keeps true peaks at the ceiling, within 0.2 dB as meters read music, in the output and in \
              the clean path.",
         )),
     }
