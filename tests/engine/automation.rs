@@ -94,6 +94,7 @@ proptest! {
                 settings.chain.limiter.ceiling_dbtp = ceiling_dbtp;
                 settings.chain.saturator.ceiling_dbtp = ceiling_dbtp;
                 settings.listen.bypass = false;
+                settings.listen.matched = false;
                 // A band alone can peak higher than the whole.
                 settings.listen.solo = [false; 4];
                 if matches!(settings.listen.source, Source::Input | Source::Residue) {

@@ -70,6 +70,10 @@ const VARIANTS: [(Release, f64, f64); 6] = [
 /// (all of them with all: +0.0013 dB at most).
 const MEET_ALL: [&str; 2] = ["impulses", "quarter of the rate"];
 
+/// Groups all of which lie above every ceiling somewhere, and how near to it they must come, dB.
+const REACH_IT: [&str; 3] = ["tones", "quarter of the rate", "programme"];
+const LEAST_REACHED_DB: f64 = -0.3;
+
 fn hold_the_ceiling(rate_hz: f64) {
     let mut failed = Vec::new();
     for (group, signals) in challenges(rate_hz) {
@@ -96,7 +100,9 @@ fn hold_the_ceiling(rate_hz: f64) {
             }
         }
         println!("{rate_hz} Hz, {group}: {worst:+.4?} dB (16 times, ebur128 at 8 times)");
-        if worst.iter().any(|worst| *worst > ALLOWED_DB) {
+        // What lies above the ceiling is turned down to it, not farther.
+        let too_low = REACH_IT.contains(&group) && worst[0] < LEAST_REACHED_DB;
+        if too_low || worst.iter().any(|worst| *worst > ALLOWED_DB) {
             failed.push((group, worst));
         }
     }
