@@ -143,6 +143,28 @@ fn no_file_outgrows_one_idea() {
     }
 }
 
+// Each crate whose examples are compiled takes seconds of every check.
+#[test]
+fn examples_stand_where_they_are_compiled() {
+    let mut files = Vec::new();
+    for folder in ["src", "tests"] {
+        sources(&root().join(folder), &mut files);
+    }
+    let compiled = root().join("src/files");
+    for file in files.iter().filter(|file| !file.starts_with(&compiled)) {
+        let source = fs::read_to_string(file).unwrap();
+        let mut fences = source.lines().filter_map(|line| {
+            let line = line.trim_start();
+            let text = line.strip_prefix("///").or(line.strip_prefix("//!"))?;
+            text.trim_start().strip_prefix("```")
+        });
+        while let Some(begins) = fences.next() {
+            assert_eq!(begins, "text", "{}: set doctest", file.display());
+            fences.next();
+        }
+    }
+}
+
 #[test]
 fn the_top_of_the_repository_holds_what_it_should() {
     let listed = Command::new("git")

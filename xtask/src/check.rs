@@ -14,18 +14,25 @@ const BUNDLED: &str = "CRESTLINE_BUNDLED";
 /// The file to which tests write what they pass over, a line each.
 const SKIPPED: &str = "CRESTLINE_SKIPPED";
 /// Test programs that play against the clock or hold pictures of a window that does, and the one
-/// that needs the bundle: they run once it is there, one after the other.
-const ALONE: [&str; 2] = ["editor", "host"];
+/// that needs the bundle: they run once it is there, beside nothing else.
+const WINDOWS: [&str; 2] = ["host", "editor"];
 
-/// Formatting, lints, documentation, and all tests; those of the audio thread as shipped too.
+/// Formatting, lints, documentation, and all tests; those of the audio thread as shipped too. With
+/// `demo` the walk through the whole job as well.
 ///
 /// # Errors
 /// The first step that fails.
-pub fn everything() -> Result<()> {
+pub fn everything(demo: bool) -> Result<()> {
     let mut steps = Steps::default();
-    if let Err(error) = setup::install() {
-        println!("Set-up: {error}. Tests that lack something are passed over and listed below.");
-    }
+    // None of it is needed before the tests run.
+    let set_up = std::thread::Builder::new().name("set-up".to_owned());
+    let set_up = set_up.spawn(|| {
+        if let Err(error) = setup::install() {
+            println!(
+                "Set-up: {error}. Tests that lack something are passed over and listed below."
+            );
+        }
+    })?;
     let skipped = target_dir().join("skipped.txt");
     let _ = std::fs::remove_file(&skipped);
     steps.step("formatting", || run(cargo(["fmt", "--all", "--check"])))?;
@@ -42,15 +49,25 @@ pub fn everything() -> Result<()> {
     for Program { command, .. } in &mut programs {
         command.env(BUNDLED, bundled_dir()).env(SKIPPED, &skipped);
     }
-    let alone = programs.extract_if(.., |program| ALONE.contains(&program.name.as_str()));
-    let alone = alone.collect();
+    let mut windows = WINDOWS.map(|name| extracted(&mut programs, name));
+    // That of the hosts waits for windows most of the time, one after the other.
+    let pictures = windows[1].iter_mut();
+    pictures.for_each(|Program { command, .. }| {
+        command.arg("--test-threads=1");
+    });
+    // What it lacks it has said.
+    let _ = set_up.join();
     steps.step("bundle, documentation, most tests", || {
-        let mut both = vec![bundle()?];
-        both.append(&mut programs);
-        both.extend([documentation()?, examples()?]);
-        tests::run(both, 2)
+        // Cargo has one lock for all that it builds.
+        let mut in_turn = vec![bundle()?];
+        in_turn.extend(demo.then(walk));
+        in_turn.extend([documentation()?, examples()?]);
+        tests::run(in_turn, programs)
     })?;
-    steps.step("tests that need the machine alone", || tests::run(alone, 1))?;
+    steps.step("hosts and windows", || {
+        let [hosts, pictures] = windows;
+        tests::run(hosts, pictures)
+    })?;
     steps.step("audio thread, as shipped", || {
         let mut command = Command::new(target_dir().join("release/realtime"));
         command.arg("--quiet").env(SKIPPED, &skipped);
@@ -60,6 +77,12 @@ pub fn everything() -> Result<()> {
     Ok(())
 }
 
+fn extracted(programs: &mut Vec<Program>, name: &str) -> Vec<Program> {
+    programs
+        .extract_if(.., |program| program.name == name)
+        .collect()
+}
+
 /// As this program makes it by itself.
 fn bundle() -> Result<Program> {
     let mut command = Command::new(std::env::current_exe()?);
@@ -67,7 +90,17 @@ fn bundle() -> Result<Program> {
     Ok(Program {
         name: "bundle".to_owned(),
         command,
+        shown: false,
     })
+}
+
+/// The demo, of what has been bundled.
+fn walk() -> Program {
+    Program {
+        name: "demo".to_owned(),
+        command: crate::walk(),
+        shown: true,
+    }
 }
 
 fn documentation() -> Result<Program> {
@@ -77,6 +110,7 @@ fn documentation() -> Result<Program> {
     Ok(Program {
         name: "documentation".to_owned(),
         command,
+        shown: false,
     })
 }
 
@@ -87,6 +121,7 @@ fn examples() -> Result<Program> {
     Ok(Program {
         name: "examples".to_owned(),
         command,
+        shown: false,
     })
 }
 

@@ -27,7 +27,7 @@ Usage: cargo xtask <command>
   setup           install the system packages and test fixtures that are missing
   setup --check   only say what is missing
   bundle          build the plug-in and the command for release, into target/bundled
-  check           formatting, lints, documentation and all tests
+  check [--demo]  formatting, lints, documentation and all tests; and the demo
   bench           what the processing costs, and how the limiter compares
   soak [HOURS] [SEED]
                   hours of programme (24) through everything at once, then fuzz for 5 s an hour and target
@@ -50,7 +50,8 @@ fn main() -> ExitCode {
             Ok(())
         }
         ["bundle"] => bundle(),
-        ["check"] => check::everything(),
+        ["check"] => check::everything(false),
+        ["check", "--demo"] => check::everything(true),
         ["bench"] => run(cargo(["bench", "--package", "bench"])),
         ["soak", ref arguments @ ..] => soak(arguments),
         ["fuzz"] => fuzz::every_target("60"),
@@ -124,7 +125,12 @@ fn bundle() -> Result<()> {
 /// Plays a song through the bundle. Nothing but Rust and a C compiler is needed for it.
 fn demo() -> Result<()> {
     bundle()?;
+    run(walk())
+}
+
+/// The demo of what is bundled.
+fn walk() -> Command {
     let mut command = Command::new(target_dir().join("release/demo"));
     command.arg(bundled_dir()).arg(target_dir().join("demo"));
-    run(command)
+    command
 }

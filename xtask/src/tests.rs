@@ -9,18 +9,34 @@ use std::process::{Command, Stdio};
 use std::sync::Mutex;
 use std::time::Instant;
 
+/// The test programs of this workspace, those that take longest first: the rest, unit tests, are over
+/// in seconds.
+const EXPECTED: [&str; 9] = [
+    "engine",
+    "reduction",
+    "command",
+    "realtime",
+    "measure",
+    "process",
+    "host",
+    "editor",
+    "house",
+];
+
 /// What is run to its end: a test program, or something else that is checked.
 pub struct Program {
     /// What it is called in the output.
     pub name: String,
     /// What runs it.
     pub command: Command,
+    /// Whether what it prints is shown, also where it succeeds.
+    pub shown: bool,
 }
 
-/// Compiles all tests of the workspace.
+/// Compiles all tests of the workspace, and puts those that take longest first.
 ///
 /// # Errors
-/// They do not compile; the compiler has said why.
+/// They do not compile; the compiler has said why. A program that there must be is not there.
 pub fn compile() -> Result<Vec<Program>> {
     let mut command = checked("test")?;
     command.args(["--no-run", "--message-format=json-render-diagnostics"]);
@@ -36,6 +52,12 @@ pub fn compile() -> Result<Vec<Program>> {
     if !status.success() {
         return Err(Error::other(format!("`{}` failed ({status})", line(&command))).into());
     }
+    let place = |name: &str| EXPECTED.iter().position(|expected| *expected == name);
+    let missing = |name: &&&str| programs.iter().all(|program| program.name != ***name);
+    if let Some(name) = EXPECTED.iter().find(missing) {
+        return Err(Error::other(format!("there are no tests named {name}")).into());
+    }
+    programs.sort_by_key(|program| place(&program.name).unwrap_or(EXPECTED.len()));
     Ok(programs)
 }
 
@@ -51,29 +73,32 @@ fn program(artifact: Artifact) -> Option<Program> {
     Some(Program {
         name: artifact.target.name,
         command,
+        shown: false,
     })
 }
 
-/// Runs the programs to their ends, in this order, so many of them at a time.
+/// Runs the programs to their ends, two at a time: those of `in_turn` one after the other, beside them
+/// those of `others`, in this order.
 ///
 /// # Errors
 /// A program fails, after the others have run and what it had to say has been printed.
-pub fn run(programs: Vec<Program>, at_a_time: usize) -> Result<()> {
-    let waiting = Mutex::new(programs.into_iter());
+pub fn run(in_turn: Vec<Program>, others: Vec<Program>) -> Result<()> {
+    let waiting = Mutex::new(others.into_iter());
     let failed = Mutex::new(Vec::new());
     let next = || waiting.lock().ok()?.next();
-    std::thread::scope(|scope| {
-        for _ in 0..at_a_time {
-            scope.spawn(|| {
-                while let Some(mut program) = next() {
-                    if let Err(said) = to_its_end(&mut program)
-                        && let Ok(mut failed) = failed.lock()
-                    {
-                        failed.push((program.name, said));
-                    }
-                }
-            });
+    let run = |mut program: Program| {
+        if let Err(said) = to_its_end(&mut program)
+            && let Ok(mut failed) = failed.lock()
+        {
+            failed.push((program.name, said));
         }
+    };
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            in_turn.into_iter().for_each(run);
+            std::iter::from_fn(next).for_each(run);
+        });
+        scope.spawn(|| std::iter::from_fn(next).for_each(run));
     });
     let failed = failed.into_inner().unwrap_or_default();
     for (_, said) in &failed {
@@ -87,7 +112,12 @@ pub fn run(programs: Vec<Program>, at_a_time: usize) -> Result<()> {
 }
 
 /// Says how it went and what it passed over; fails with all that it had to say.
-fn to_its_end(Program { name, command }: &mut Program) -> std::result::Result<(), String> {
+fn to_its_end(program: &mut Program) -> std::result::Result<(), String> {
+    let Program {
+        name,
+        command,
+        shown,
+    } = program;
     let start = Instant::now();
     let ended = command.output();
     let took = seconds(start.elapsed());
@@ -104,5 +134,8 @@ fn to_its_end(Program { name, command }: &mut Program) -> std::result::Result<()
     let result = result.and_then(|result| result.split("; finished").next());
     let result = result.unwrap_or("ok");
     print!("{name}, {took}: {result}\n{complained}");
+    if *shown {
+        println!("{said}");
+    }
     Ok(())
 }
