@@ -134,6 +134,48 @@ fn the_ceiling_holds_at_192_khz() {
     hold_the_ceiling(RATES_HZ[4]);
 }
 
+// A tone that is limited by 12 dB, and one that is not: its gain comes back over a second by hand,
+// and in tens of milliseconds once that is left to the programme, wherever the change comes.
+#[test]
+fn the_gain_comes_back_without_a_step() {
+    for hundredth in 120..180 {
+        let rate_hz = 48_000.0;
+        let mut limiter = Limiter::new(rate_hz, 1);
+        let late = limiter.latency_frames();
+        let input: Vec<f32> = (0..3 * 48_000)
+            .map(|n| {
+                let amplitude = if n < 14_400 { 3.5 } else { 0.3 };
+                (amplitude * (TAU * 200.0 * f64::from(n) / rate_hz).sin()) as f32
+            })
+            .collect();
+        let mut output = input.clone();
+        let by_hand = LimiterSettings {
+            release: Release::Manual(1000.0),
+            ..LimiterSettings::default()
+        };
+        let (before, after) = output.split_at_mut(480 * hundredth);
+        for block in before.chunks_mut(512) {
+            limiter.process(&mut [block], &by_hand);
+        }
+        for block in after.chunks_mut(512) {
+            limiter.process(&mut [block], &LimiterSettings::default());
+        }
+        let gains: Vec<Option<f64>> = input
+            .iter()
+            .zip(&output[late..])
+            .skip(24_000)
+            .map(|(input, output)| (input.abs() > 0.1).then(|| db(f64::from(output / input))))
+            .collect();
+        let step = |pair: &[Option<f64>]| Some((pair[1]? - pair[0]?).abs());
+        let steps = gains.windows(2).filter_map(step);
+        let largest = steps.fold(0.0, f64::max);
+        assert!(
+            largest < 0.02,
+            "{hundredth}: {largest} dB from sample to sample"
+        );
+    }
+}
+
 /// The meter of ITU-R BS.1770, as the `ebur128` crate has it.
 #[test]
 fn a_standard_true_peak_meter_agrees() {

@@ -19,13 +19,17 @@ const NOT_AT_ALL_HZ: f64 = 100.0;
 const STEP: f64 = 1.0 / 1_048_576.0;
 /// Largest energy of a quantum: far beyond any audio, and small enough for any sum of them.
 const LARGEST: f64 = 16_777_216.0;
+/// A tone's slopes have so much less energy than it has, at 50 Hz and 48 kHz by 1/23 000: they are
+/// counted in finer steps by this factor, or what is quiet would seem to have none, and to be bass.
+const FINER: f64 = 256.0;
+/// Most quanta in a sum: of `LARGEST · FINER / STEP` each.
+const MOST_QUANTA: f64 = 2_048.0;
 
 /// Watches one or two channels.
 #[derive(Debug, Clone)]
 pub struct Bass {
     hz: f64,
-    /// Energies of slopes fall with the square of the sample rate: they are counted in finer steps
-    /// by this factor.
+    /// Energies of slopes fall with the square of the sample rate: so much finer are they counted.
     finer: f64,
     last: [f32; 2],
     energies: Delay<[u64; 2]>,
@@ -36,12 +40,12 @@ pub struct Bass {
 impl Bass {
     /// Allocates.
     pub fn new(sample_rate_hz: f64) -> Self {
-        let quanta = (SPAN_MS / 1000.0 * sample_rate_hz / QUANTUM as f64).clamp(1.0, 65536.0);
+        let quanta = (SPAN_MS / 1000.0 * sample_rate_hz / QUANTUM as f64).clamp(1.0, MOST_QUANTA);
         #[expect(clippy::cast_sign_loss, reason = "at least 1")]
         let quanta = quanta as usize;
         Self {
             hz: sample_rate_hz / TAU,
-            finer: (sample_rate_hz / 48_000.0).powi(2).max(1.0),
+            finer: FINER * (sample_rate_hz / 48_000.0).powi(2).max(1.0),
             last: [0.0; 2],
             energies: Delay::new(quanta, [0; 2]),
             sums: [0; 2],
@@ -80,7 +84,10 @@ impl Bass {
             slope += of_slope;
             *last = lane[QUANTUM - 1];
         }
-        let newest = [steps(energy, 1.0), steps(slope, self.finer)];
+        let newest = [
+            steps(energy, 1.0, LARGEST),
+            steps(slope, self.finer, FINER * LARGEST),
+        ];
         let oldest = self.energies.push(newest);
         for ((sum, newest), oldest) in self.sums.iter_mut().zip(newest).zip(oldest) {
             *sum = *sum + newest - oldest;
@@ -99,8 +106,8 @@ impl Bass {
     clippy::cast_sign_loss,
     reason = "clamped to what fits"
 )]
-fn steps(energy: f32, finer: f64) -> u64 {
-    ((f64::from(energy) * finer).clamp(0.0, LARGEST) / STEP) as u64
+fn steps(energy: f32, finer: f64, largest: f64) -> u64 {
+    ((f64::from(energy) * finer).clamp(0.0, largest) / STEP) as u64
 }
 
 /// Energy of a lane, and that of the steps from sample to sample, the first from `last`.
@@ -166,6 +173,16 @@ mod tests {
                 quiet(85.0)
             );
             assert!(quiet(100.0) < 0.03, "{rate_hz}: {}", quiet(100.0));
+            // What is quieter than anything that is heard beside it is no bass for that.
+            for level_db in [-50.0, -60.0, -70.0] {
+                let level = 10_f64.powf(level_db / 20.0);
+                let faint = |hz: f64| watched(rate_hz, 1, |time| level * tone(hz)(time));
+                assert_eq!(
+                    [300.0, 1_000.0].map(faint),
+                    [0.0; 2],
+                    "{rate_hz}, {level_db}"
+                );
+            }
         }
     }
 

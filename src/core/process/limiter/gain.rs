@@ -195,8 +195,8 @@ impl GainComputer {
         } else {
             self.calm += GROUPS;
             if self.calm > self.memory {
-                // A slow release may not have arrived by now.
-                if self.long.released < 1.0 {
+                // A slow release may not have arrived by now, or only just, behind the means.
+                if self.long.released < 1.0 || self.gains.iter().any(|gain| *gain < 1.0) {
                     self.calm = 0;
                 } else {
                     self.reset();
