@@ -218,6 +218,67 @@ fn stages_at_rest_pass_every_sample_bit_for_bit() {
     assert_eq!(stages.bands.take_activity().gain_db, [0.0; 4]);
 }
 
+/// A Butterworth high-pass of eighth order at 2 kHz (48 kHz), as four sections of the bilinear
+/// transform: R. Bristow-Johnson, *Audio EQ Cookbook*.
+fn above_2_khz(signal: &[f32]) -> Vec<f64> {
+    let mut signal: Vec<f64> = signal.iter().map(|x| f64::from(*x)).collect();
+    for pole in [1.0, 3.0, 5.0, 7.0] {
+        let w = 2.0 * PI * 2_000.0 / 48_000.0;
+        let alpha = w.sin() * (pole * PI / 16.0).cos();
+        let (b, a0) = ((1.0 + w.cos()) / 2.0, 1.0 + alpha);
+        let (a1, a2) = (-2.0 * w.cos() / a0, (1.0 - alpha) / a0);
+        let ([mut x1, mut x2], [mut y1, mut y2]) = ([0.0; 2], [0.0; 2]);
+        for sample in &mut signal {
+            let x = *sample;
+            let y = b / a0 * (x - 2.0 * x1 + x2) - a1 * y1 - a2 * y2;
+            (x1, x2, y1, y2) = (x, x1, y, y1);
+            *sample = y;
+        }
+    }
+    signal
+}
+
+// A filter that passes bass as it is says nothing of it while it moves.
+#[test]
+fn a_high_shelf_that_moves_does_not_tick_with_the_bass() {
+    let base = ShelvesSettings {
+        high_hz: 6_000.0,
+        ..ShelvesSettings::default()
+    };
+    let high = |high_hz: f64, high_gain_db: f64| ShelvesSettings {
+        high_hz,
+        high_gain_db,
+        ..base
+    };
+    for (from, to) in [
+        (high(6_000.0, -9.0), high(6_000.0, 9.0)),
+        (high(6_000.0, 0.0), high(6_000.0, 3.0)),
+        (high(12_000.0, 9.0), high(1_500.0, 9.0)),
+        (high(1_500.0, 9.0), high(12_000.0, 9.0)),
+    ] {
+        // Blocks of one size, and of odd ones that end in the midst of everything.
+        for sizes in [&[512_usize][..], &[1, 7, 33, 2, 250]] {
+            let wave = |n: usize, hz: f64| (2.0 * PI * hz * n as f64 / 48_000.0).sin();
+            let mut bass: Vec<f32> = (0..48_000)
+                .map(|n| (0.63 * wave(n, 55.0) + 0.27 * wave(n, 211.0)) as f32)
+                .collect();
+            let mut shelves = Shelves::new(48_000.0);
+            let (mut start, mut sizes) = (0, sizes.iter().cycle());
+            while start < bass.len() {
+                let end = bass.len().min(start + sizes.next().unwrap());
+                let settings = if start < 24_000 { &from } else { &to };
+                shelves.process(&mut [&mut bass[start..end]], settings);
+                start = end;
+            }
+            let above = &above_2_khz(&bass)[20_000..];
+            let peak = above.iter().fold(0.0_f64, |peak, x| peak.max(x.abs()));
+            let peak_db = 20.0 * peak.log10();
+            println!("{from:?} to {to:?}: {peak_db:.1} dBFS above 2 kHz");
+            assert!(peak_db < -80.0, "{from:?} to {to:?}: {peak_db:.1} dBFS");
+        }
+    }
+}
+
 /// While a gain ramps, a tone may move by its own largest step at the louder of the two gains, plus
 /// what the ramp adds: straight in dB, at most `ln 10/20 · Δ dB/N` of the signal a frame, `N` the
 /// 20 ms of the ramp.

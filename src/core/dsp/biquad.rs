@@ -170,6 +170,17 @@ impl Biquad {
         y
     }
 
+    /// After the coefficients have moved by `by`: makes of the state what it would be had they
+    /// always been so, by the last two frames `x` that came in and `y` that went out, the latest
+    /// first. What is then put out is that of direct form I, in which only the sound has a past:
+    /// otherwise a high shelf that moves ticks with the bass that it leaves alone.
+    #[inline]
+    pub fn turn(&mut self, by: &Coefficients, x: [f64x2; 2], y: [f64x2; 2]) {
+        let [a1, a2, b1, b2] = [by.a1, by.a2, by.b1, by.b2].map(f64x2::splat);
+        self.s1 += (x[0] * b1 - y[0] * a1) + (x[1] * b2 - y[1] * a2);
+        self.s2 += x[0] * b2 - y[0] * a2;
+    }
+
     /// Clears the state.
     pub fn reset(&mut self) {
         *self = Self::default();

@@ -108,6 +108,11 @@ impl Shelves {
             // was split.
             self.phase =
                 ((u64::from(self.phase) + frames as u64) % u64::from(REDESIGN_FRAMES)) as u32;
+            for frame in frames.saturating_sub(2)..frames {
+                let of = |channel: usize| channels.get(channel).map_or(0.0, |of| of[frame]);
+                let x = f64x2::new([0, 1].map(|channel| f64::from(of(channel))));
+                self.high.step(self.low.step(x));
+            }
             return;
         }
         for_each_run(channels, |mut frames| {
@@ -137,14 +142,18 @@ impl Shelves {
             }
             return;
         }
-        // In registers while the loop runs.
+        // In registers while the loop runs, but for the frames that are remembered.
+        let (most, last) = frames.split_at_mut(frames.len().saturating_sub(2));
         let coefficients = (low.coefficients, high.coefficients);
         let (mut low_state, mut high_state) = (low.state, high.state);
-        for frame in frames {
+        for frame in most {
             let through = low_state.step(&coefficients.0, *frame);
             *frame = high_state.step(&coefficients.1, through);
         }
         (low.state, high.state) = (low_state, high_state);
+        for frame in last {
+            *frame = high.step(low.step(*frame));
+        }
     }
 }
 
@@ -164,6 +173,9 @@ struct Shelf {
     /// Decided at the start of a segment: nothing to do until the next.
     resting: bool,
     state: Biquad,
+    /// The last two frames that came in and that went out, the latest first.
+    x: [f64x2; 2],
+    y: [f64x2; 2],
 }
 
 impl Shelf {
@@ -179,6 +191,8 @@ impl Shelf {
             moving: false,
             resting: true,
             state: Biquad::default(),
+            x: [f64x2::ZERO; 2],
+            y: [f64x2::ZERO; 2],
         }
     }
 
@@ -186,6 +200,7 @@ impl Shelf {
         self.corner_hz.reset();
         self.gain_db.reset();
         self.state.reset();
+        (self.x, self.y) = ([f64x2::ZERO; 2], [f64x2::ZERO; 2]);
         self.moving = false;
         self.resting = true;
     }
@@ -241,12 +256,15 @@ impl Shelf {
 
     #[inline]
     fn step(&mut self, x: f64x2) -> f64x2 {
-        if self.resting {
-            return x;
+        let mut y = x;
+        if !self.resting {
+            if self.moving {
+                self.coefficients.glide(&self.slope);
+                self.state.turn(&self.slope, self.x, self.y);
+            }
+            y = self.state.step(&self.coefficients, x);
         }
-        if self.moving {
-            self.coefficients.glide(&self.slope);
-        }
-        self.state.step(&self.coefficients, x)
+        (self.x, self.y) = ([x, self.x[0]], [y, self.y[0]]);
+        y
     }
 }
