@@ -386,7 +386,7 @@ impl Engine {
             self.loudness = RecentLoudness {
                 gated_10s_lufs,
                 momentary_lufs,
-                residue_lufs: self.residue.lufs(momentary_lufs[0]),
+                residue_lufs: self.residue.lufs(momentary_lufs[0], &self.listen),
                 over_input_lu: self.matching.over_input_lu(),
                 steady: self.matching.is_steady(),
                 references: audition.map_or_else(Default::default, |of| of.references()),
@@ -453,7 +453,7 @@ impl Engine {
             self.listen
                 .process(main, &signals, settings.listen, &self.loudness);
             let heard = [0, 1].map(|index| main.get(index).map_or(&[][..], |channel| channel));
-            self.residue.process(signals.input, signals.output, heard);
+            self.residue.process(heard);
             self.listen.solo(main, settings.listen, corners_hz);
         }
         self.faults.side_chain = self.faults.side_chain.saturating_add(silenced);

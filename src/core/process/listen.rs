@@ -187,6 +187,11 @@ impl Listen {
         self.selected.map_or(0.0, of).max(self.solo.rising_db())
     }
 
+    /// Share of the output's power that a gain of the input explains, over the last 0.4 s.
+    pub fn explained(&self) -> f64 {
+        self.residue.explained()
+    }
+
     /// The linear gain of the residue, while that is heard alone.
     pub fn residue_gain(&self) -> Option<f64> {
         let alone = self.fade.is_settled() && self.selected == Some(RESIDUE);
@@ -286,9 +291,6 @@ impl Listen {
         if self.shares[wanted] > 0.0 {
             // It is still heard: its gain must not jump, and that it comes back surprises nobody.
             return;
-        }
-        if wanted == RESIDUE {
-            self.residue.reset();
         }
         if wanted >= REFERENCE {
             // Its gain is known at once.
@@ -417,9 +419,12 @@ impl Listen {
             return;
         };
         let at_rest = self.fade.is_settled();
-        let channels = heard.len().min(2);
         let level = self.levels[target];
         let left_at_start = self.until_quantum;
+        let with_residue = target == RESIDUE || !at_rest && self.shares[RESIDUE] > 0.0;
+        if !with_residue {
+            self.residue.pass(signals, range.clone());
+        }
         if at_rest && target != RESIDUE {
             let full = level.constant() == Some(1.0);
             let mut gains = [1.0; QUANTUM_FRAMES as usize];
@@ -447,26 +452,14 @@ impl Listen {
             let rest = 1.0 - self.fade.advance();
             let shares = self.shares.map(|share| (share * rest) as f32);
             let gains = self.levels.each_ref().map(|level| level.at(left));
-            let pick = |of: &[&[f32]; 2]| -> [f32; 2] {
-                std::array::from_fn(|channel| {
-                    if channel < channels {
-                        of[channel][frame]
-                    } else {
-                        0.0
-                    }
-                })
-            };
+            let pick = |of: &[&[f32]; 2]| of.map(|of| of.get(frame).copied().unwrap_or_default());
             let (output, clean, input) = (
                 pick(&signals.output),
                 pick(&signals.clean),
                 pick(&signals.input),
             );
-            let heard_of = |place: usize| -> [f32; 2] {
-                let of = signals.references[place];
-                of.map(|channel| channel.get(frame).copied().unwrap_or_default())
-            };
-            let references: [[f32; 2]; REFERENCES] = std::array::from_fn(heard_of);
-            let residue = if target == RESIDUE || shares[RESIDUE] > 0.0 {
+            let references = signals.references.each_ref().map(pick);
+            let residue = if with_residue {
                 self.residue.next(output, input, left)
             } else {
                 [0.0; 2]

@@ -1,6 +1,10 @@
 //! What the chain changed.
 
-use super::QUANTUM_FRAMES;
+use std::ops::Range;
+
+use wide::f64x2;
+
+use super::{QUANTUM_FRAMES, Signals};
 
 /// How far back the products behind the best-fitting gain reach, s, and the slots that they are kept
 /// in.
@@ -13,8 +17,8 @@ const LEAST_EXPLAINED: f64 = 0.1;
 /// How many times the output's peak the residue may be.
 const MOST_PEAKS: f32 = 2.0;
 
-/// Sums of input·input, input·output and output·output over the channels.
-type Products = [f64; 3];
+/// Sums of input·input, input·output and output·output, a lane a channel.
+type Products = [f64x2; 3];
 
 /// What is kept of some frames: the products, and the peak of the output.
 #[derive(Clone, Copy, Debug)]
@@ -25,20 +29,14 @@ struct Slot {
 
 impl Slot {
     const NONE: Self = Self {
-        products: [0.0; 3],
+        products: [f64x2::ZERO; 3],
         peak: 0.0,
     };
 
+    #[inline]
     fn add(&mut self, input: [f32; 2], output: [f32; 2]) {
-        let product = |a: [f32; 2], b: [f32; 2]| {
-            f64::from(a[0]) * f64::from(b[0]) + f64::from(a[1]) * f64::from(b[1])
-        };
-        let products = [
-            product(input, input),
-            product(input, output),
-            product(output, output),
-        ];
-        self.products = sum(self.products, products);
+        let [x, y] = [input, output].map(|of| f64x2::new(of.map(f64::from)));
+        self.products = sum(self.products, [x * x, x * y, y * y]);
         self.peak = output.map(f32::abs).into_iter().fold(self.peak, f32::max);
     }
 
@@ -109,13 +107,30 @@ impl Residue {
         };
     }
 
-    /// The best-fitting gain, and whether it explains the output; `None` while there is nothing to
-    /// fit (below about −180 dBFS). The oldest slot leaves as the newest one fills.
-    fn fit(&self) -> Option<(f64, bool)> {
-        let left = 1.0 - f64::from(self.quanta) / f64::from(self.slot_quanta);
+    /// Input·input, input·output and output·output of the last 0.4 s. The oldest slot leaves as the
+    /// newest one fills.
+    fn products(&self) -> [f64; 3] {
+        let left = f64x2::splat(1.0 - f64::from(self.quanta) / f64::from(self.slot_quanta));
         let oldest = self.slots[self.oldest].products.map(|of| left * of);
         let younger = sum(self.newest.products, self.between.products);
-        let [input_input, input_output, output_output] = sum(younger, oldest);
+        sum(younger, oldest).map(f64x2::reduce_add)
+    }
+
+    /// Share of the output's power that the best-fitting gain explains, 0…1; 0 in silence.
+    pub fn explained(&self) -> f64 {
+        let [input_input, input_output, output_output] = self.products();
+        let both = input_input * output_output;
+        if both > 0.0 {
+            input_output * input_output / both
+        } else {
+            0.0
+        }
+    }
+
+    /// The best-fitting gain, and whether it explains the output; `None` while there is nothing to
+    /// fit (below about −180 dBFS).
+    fn fit(&self) -> Option<(f64, bool)> {
+        let [input_input, input_output, output_output] = self.products();
         let explained = input_output * input_output;
         let explains = explained >= LEAST_EXPLAINED * input_input * output_output;
         (input_input > 1e-18).then(|| (input_output / input_input, explains))
@@ -149,6 +164,15 @@ impl Residue {
         self.between = younger.fold(Slot::NONE, Slot::and);
     }
 
+    /// Takes frames of which no residue is heard, so that its gain is known when it is.
+    pub fn pass(&mut self, signals: &Signals<'_>, frames: Range<usize>) {
+        for frame in frames {
+            let pick = |of: &[&[f32]; 2]| of.map(|of| of.get(frame).copied().unwrap_or_default());
+            self.newest.add(pick(&signals.input), pick(&signals.output));
+        }
+    }
+
+    /// The residue of a frame, so many before the end of the quantum.
     pub fn next(&mut self, output: [f32; 2], input: [f32; 2], left: u32) -> [f32; 2] {
         self.newest.add(input, output);
         let laid_out = || self.gain - self.slope * f64::from(left);
