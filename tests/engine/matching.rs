@@ -202,6 +202,46 @@ fn at_any_moment_of_a_song_a_change_of_push_is_matched_within_half_a_second() {
     }
 }
 
+/// Of a signal that never changes, against the input itself, which at one loudness is the quietest of
+/// all sources: nothing here is told by the engine.
+#[test]
+fn of_steady_noise_what_is_heard_is_as_loud_as_the_input() {
+    const AT: usize = 8 * SECOND;
+    let input = noise(2, 14 * SECOND, 0.25, 21);
+    let wanted = loudness_lufs(&input, RATE_HZ);
+    for source in [Source::Output, Source::Clean] {
+        // Of noise that all of it is bent, push brings far less loudness than its decibels, and until
+        // that has been heard it is too quiet: what errs does so on that side.
+        for (from_db, to_db, saturated, half_a_second_lu) in [
+            (0.0, 6.0, false, 1.0),
+            (6.0, 12.0, true, 2.6),
+            (12.0, 6.0, true, 1.0),
+            (6.0, 0.0, false, 1.0),
+        ] {
+            let push_db = |start: usize| if start < AT { from_db } else { to_db };
+            let of = |start: usize| settings(push_db(start), saturated, source);
+            let heard = moments_lufs(&play(&mut engine(48_000.0, 2), &input, || 480, of));
+            let off = |seconds: f64| {
+                let end = (AT + PIPELINE) as f64 / TENTH as f64 + 10.0 * seconds;
+                heard[end as usize - 1] - wanted
+            };
+            let figures = [-0.5, 0.5, 1.0, 5.0].map(off);
+            println!("{source:?}, push {from_db} to {to_db} dB: {figures:+.2?} LU");
+            let limits: [f64; 4] = [0.2, half_a_second_lu, 0.5, 0.2];
+            for (off, limit) in figures.into_iter().zip(limits) {
+                assert!(
+                    off <= limit.min(0.5),
+                    "{source:?} {from_db} {to_db}: {figures:?}"
+                );
+                assert!(
+                    off.abs() <= limit,
+                    "{source:?} {from_db} {to_db}: {figures:?}"
+                );
+            }
+        }
+    }
+}
+
 /// Once the song is known, changes where it is loud and where it is quiet. By the moments since the
 /// change alone it would be 1.5 LU too quiet after half a second, and 1.6 LU too loud later on. The
 /// design's limit for the latter is 0.5 LU.

@@ -122,6 +122,7 @@ impl Prediction {
     /// What is heard from here on is made with other settings; `push_alone`: but for push with the
     /// same. Of other changes nothing is foretold.
     pub fn change(&mut self, after: &ChainSettings, push_alone: bool) {
+        let before_db = self.foretold_reduction_db();
         if push_alone {
             self.since.begin(KEPT_S);
         } else {
@@ -140,6 +141,37 @@ impl Prediction {
         self.passed = Passed::by(after, &self.full_scale);
         for block in &mut self.blocks {
             block.foretell(&self.passed);
+        }
+        if limits_alone(after) {
+            self.be_as_far_off(before_db);
+        }
+    }
+
+    /// By how much less than push makes of it each path is foretold to put out, dB.
+    fn foretold_reduction_db(&self) -> [Option<f64>; PATHS] {
+        let sum = |of: &dyn Fn(&Block) -> f64| self.blocks.iter().map(of).sum::<f64>();
+        let pushed = self.push_gain.powi(2) * sum(&|block| block.input);
+        std::array::from_fn(|path| {
+            let put_out = sum(&|block| block.output[path]);
+            (put_out > 0.0)
+                .then(|| db_from_power(pushed / put_out))
+                .flatten()
+        })
+    }
+
+    /// How far off it was is a share of what was turned down: where less is, it is off by less. Where
+    /// more is, nobody knows.
+    fn be_as_far_off(&mut self, before_db: [Option<f64>; PATHS]) {
+        let after_db = self.foretold_reduction_db();
+        for (path, reductions_db) in before_db.into_iter().zip(after_db).enumerate() {
+            let (Some(before_db), Some(after_db)) = reductions_db else {
+                continue;
+            };
+            let (known, foretold) = (self.since.kept[path], self.since.kept[PATHS + path]);
+            if before_db > after_db && known > 0.0 && foretold > 0.0 {
+                let off = (known / foretold).powf((after_db / before_db).max(0.0));
+                self.since.kept[path] = off * foretold;
+            }
         }
     }
 
@@ -240,6 +272,12 @@ impl Block {
             *output = sums.iter().sum();
         }
     }
+}
+
+/// Whether nothing but limiter and saturator changes how loud push makes it.
+fn limits_alone(chain: &ChainSettings) -> bool {
+    let shelves = &chain.shelves;
+    !chain.bands.on && shelves.low_gain_db == 0.0 && shelves.high_gain_db == 0.0
 }
 
 /// The bin of an amplitude.
