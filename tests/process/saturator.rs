@@ -153,10 +153,10 @@ fn without_a_lean_there_are_no_even_harmonics_and_with_it_there_are_but_no_offse
     assert!(mean < -120.0, "{mean}");
 }
 
-/// Everything that is not a harmonic, against the fundamental, for a tone 6 dB above the shoulder
-/// at 48 kHz.
-fn folded_db(frequency: usize, settings: &SaturatorSettings) -> f64 {
-    let spectrum = tone_spectrum(48000, frequency, over_shoulder(settings, 6.0), settings);
+/// Everything that is not a harmonic, against the fundamental, for a tone so far above the shoulder.
+fn folded_db(rate: usize, frequency: usize, over_db: f64, settings: &SaturatorSettings) -> f64 {
+    let peak = over_shoulder(settings, over_db);
+    let spectrum = tone_spectrum(rate, frequency, peak, settings);
     let folded: f64 = spectrum
         .iter()
         .enumerate()
@@ -165,7 +165,7 @@ fn folded_db(frequency: usize, settings: &SaturatorSettings) -> f64 {
         .sum();
     let folded_db = db(folded.sqrt() / spectrum[frequency].norm());
     println!(
-        "lean {} %, {frequency} Hz, shoulder {} dB: {folded_db:.1} dB",
+        "{rate} Hz, lean {} %, {frequency} Hz, {over_db} dB over a shoulder of {} dB: {folded_db:.1} dB",
         settings.lean_percent, settings.shoulder_db
     );
     folded_db
@@ -182,7 +182,7 @@ fn nothing_folds_back() {
                     lean_percent,
                     ..ON
                 };
-                let folded_db = folded_db(frequency, &settings);
+                let folded_db = folded_db(48_000, frequency, 6.0, &settings);
                 assert!(
                     folded_db < allowed_db,
                     "{settings:?}, {frequency} Hz: {folded_db}"
@@ -192,8 +192,26 @@ fn nothing_folds_back() {
     }
 }
 
-/// Sharper shoulders make more harmonics than eight times the rate holds: these limits are what
-/// README.md admits, not what is wanted.
+/// The figures of README.md at 44.1 kHz, rounded.
+#[test]
+fn what_folds_back_at_44_1_khz_is_what_is_said() {
+    for (over_db, shoulder_db, said_db) in [
+        (6.0, 1.0, -62.0),
+        (6.0, 3.0, -98.0),
+        (12.0, 3.0, -66.0),
+        (18.0, 3.0, -59.0),
+    ] {
+        let settings = SaturatorSettings { shoulder_db, ..ON };
+        let folded_db = folded_db(44_100, 10_007, over_db, &settings);
+        assert!(
+            folded_db < said_db + 0.5,
+            "{over_db} dB over a shoulder of {shoulder_db} dB: {folded_db}"
+        );
+    }
+}
+
+/// Sharper shoulders make more harmonics than eight times the rate holds: these limits are those
+/// of what is, not of what is wanted.
 #[test]
 fn what_sharp_shoulders_fold_back_is_as_stated() {
     for (shoulder_db, allowed_db) in [
@@ -208,7 +226,7 @@ fn what_sharp_shoulders_fold_back_is_as_stated() {
                     lean_percent,
                     ..ON
                 };
-                let folded_db = folded_db(frequency, &settings);
+                let folded_db = folded_db(48_000, frequency, 6.0, &settings);
                 assert!(
                     folded_db < allowed_db,
                     "{settings:?}, {frequency} Hz: {folded_db}"
