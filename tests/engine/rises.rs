@@ -104,8 +104,24 @@ fn level_lufs(heard: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
     loudness_lufs(&cut(heard, range), RATE_HZ).max(-75.0)
 }
 
+/// By how much the level of any 20 ms from a frame on exceeds the highest of those in the 100 ms
+/// before it, dB.
+pub fn steepest_db(planes: &[Vec<f32>], from: usize) -> f64 {
+    const BEFORE: usize = TENTH / FADE;
+    let starts = (from - BEFORE * FADE..=planes[0].len() - FADE).step_by(FADE);
+    let levels: Vec<f64> = starts.map(|at| level_db(planes, at..at + FADE)).collect();
+    let rise = |levels: &[f64]| {
+        let before = levels[..BEFORE].iter().copied().fold(f64::MIN, f64::max);
+        levels[BEFORE] - before
+    };
+    levels
+        .windows(BEFORE + 1)
+        .map(rise)
+        .fold(f64::MIN, f64::max)
+}
+
 /// Unweighted level over so short a time that gating blocks do not fit.
-fn level_db(heard: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
+pub fn level_db(heard: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
     let frames = range.len() as f64;
     let samples = heard.iter().flat_map(|channel| &channel[range.clone()]);
     let energy: f64 = samples.map(|sample| f64::from(*sample).powi(2)).sum();
