@@ -5,17 +5,20 @@ use crate::step::{cargo, run, seconds};
 use crate::tests::Program;
 use crate::{bundled_dir, setup, target_dir, tests};
 use nice_plug_xtask::Result;
+use std::io::Error;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
 /// Tells the tests where the bundle lies that was built from the sources they were built from.
 /// Without it they pass the bundle over, since it may be an old one.
 const BUNDLED: &str = "CRESTLINE_BUNDLED";
+/// In what tests say that pass the bundle over.
+const NO_BUNDLE: &str = "builds the bundle from these sources first";
 /// The file to which tests write what they pass over, a line each.
 const SKIPPED: &str = "CRESTLINE_SKIPPED";
 /// Test programs that play against the clock or hold pictures of a window that does, and the one
-/// that needs the bundle: they run once it is there, beside nothing else.
-const WINDOWS: [&str; 2] = ["host", "editor"];
+/// that needs the bundle: they run once it is there, one after the other.
+const ALONE: [&str; 2] = ["editor", "host"];
 
 /// Formatting, lints, documentation, and all tests; those of the audio thread as shipped too. With
 /// `demo` the walk through the whole job as well.
@@ -49,12 +52,8 @@ pub fn everything(demo: bool) -> Result<()> {
     for Program { command, .. } in &mut programs {
         command.env(BUNDLED, bundled_dir()).env(SKIPPED, &skipped);
     }
-    let mut windows = WINDOWS.map(|name| extracted(&mut programs, name));
-    // That of the hosts waits for windows most of the time, one after the other.
-    let pictures = windows[1].iter_mut();
-    pictures.for_each(|Program { command, .. }| {
-        command.arg("--test-threads=1");
-    });
+    let alone = programs.extract_if(.., |program| ALONE.contains(&program.name.as_str()));
+    let alone = alone.collect();
     // What it lacks it has said.
     let _ = set_up.join();
     steps.step("bundle, documentation, most tests", || {
@@ -64,23 +63,19 @@ pub fn everything(demo: bool) -> Result<()> {
         in_turn.extend([documentation()?, examples()?]);
         tests::run(in_turn, programs)
     })?;
-    steps.step("hosts and windows", || {
-        let [hosts, pictures] = windows;
-        tests::run(hosts, pictures)
+    steps.step("tests that need the machine alone", || {
+        tests::run(alone, Vec::new())
     })?;
     steps.step("audio thread, as shipped", || {
         let mut command = Command::new(target_dir().join("release/realtime"));
         command.arg("--quiet").env(SKIPPED, &skipped);
         run(command)
     })?;
-    steps.summary(&std::fs::read_to_string(&skipped).unwrap_or_default());
-    Ok(())
-}
-
-fn extracted(programs: &mut Vec<Program>, name: &str) -> Vec<Program> {
-    programs
-        .extract_if(.., |program| program.name == name)
-        .collect()
+    let skipped = std::fs::read_to_string(&skipped).unwrap_or_default();
+    steps.summary(&skipped);
+    // It has been built, and they were told where.
+    let passed_over = skipped.lines().find(|line| line.contains(NO_BUNDLE));
+    passed_over.map_or(Ok(()), |line| Err(Error::other(line).into()))
 }
 
 /// As this program makes it by itself.
