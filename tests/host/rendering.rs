@@ -83,6 +83,22 @@ fn offline_the_output_is_written_in_both_formats() {
 }
 
 #[test]
+fn bypass_is_the_input_bit_for_bit() {
+    let main = main();
+    for (format, play) in [("CLAP", clap as fn(&[_], bool) -> _), ("VST3", vst3)] {
+        let bypassed: Vec<Vec<f32>> = play(&[("Bypass", 1.0)], false);
+        let latency = rig::raw_host::RawHost::latency(&Vst3Host::new(2, 512).raw);
+        // After a rise by more than 3 dB, which takes a second.
+        for (heard, input) in bypassed.iter().zip(&main) {
+            let heard = &heard[72_000..];
+            assert!(heard.len() > 10_000);
+            let wanted = &input[72_000 - latency..][..heard.len()];
+            assert!(heard == wanted, "{format}");
+        }
+    }
+}
+
+#[test]
 fn bypass_is_written_as_it_is() {
     for (format, play) in [("CLAP", clap as fn(&[_], bool) -> _), ("VST3", vst3)] {
         let bypassed = play(&[("Bypass", 1.0)], false);
