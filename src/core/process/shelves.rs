@@ -142,7 +142,7 @@ impl Shelves {
             }
             return;
         }
-        // In registers while the loop runs, but for the frames that are remembered.
+        // In registers while the loops run.
         let (most, last) = frames.split_at_mut(frames.len().saturating_sub(2));
         let coefficients = (low.coefficients, high.coefficients);
         let (mut low_state, mut high_state) = (low.state, high.state);
@@ -150,10 +150,13 @@ impl Shelves {
             let through = low_state.step(&coefficients.0, *frame);
             *frame = high_state.step(&coefficients.1, through);
         }
-        (low.state, high.state) = (low_state, high_state);
         for frame in last {
-            *frame = high.step(low.step(*frame));
+            let through = low_state.step(&coefficients.0, *frame);
+            low.remember(*frame, through);
+            *frame = high_state.step(&coefficients.1, through);
+            high.remember(through, *frame);
         }
+        (low.state, high.state) = (low_state, high_state);
     }
 }
 
@@ -264,7 +267,12 @@ impl Shelf {
             }
             y = self.state.step(&self.coefficients, x);
         }
-        (self.x, self.y) = ([x, self.x[0]], [y, self.y[0]]);
+        self.remember(x, y);
         y
+    }
+
+    #[inline]
+    fn remember(&mut self, x: f64x2, y: f64x2) {
+        (self.x, self.y) = ([x, self.x[0]], [y, self.y[0]]);
     }
 }

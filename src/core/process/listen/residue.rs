@@ -166,10 +166,15 @@ impl Residue {
 
     /// Takes frames of which no residue is heard, so that its gain is known when it is.
     pub fn pass(&mut self, signals: &Signals<'_>, frames: Range<usize>) {
-        for frame in frames {
-            let pick = |of: &[&[f32]; 2]| of.map(|of| of.get(frame).copied().unwrap_or_default());
-            self.newest.add(pick(&signals.input), pick(&signals.output));
+        let [input, output] = [signals.input, signals.output]
+            .map(|of| of.map(|of| of.get(frames.clone()).unwrap_or_default()));
+        // In registers while the loop runs.
+        let mut newest = self.newest;
+        for (frame, (x, y)) in input[0].iter().zip(output[0]).enumerate() {
+            let right = |of: &[f32]| of.get(frame).copied().unwrap_or_default();
+            newest.add([*x, right(input[1])], [*y, right(output[1])]);
         }
+        self.newest = newest;
     }
 
     /// The residue of a frame, so many before the end of the quantum.
