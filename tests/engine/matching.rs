@@ -242,6 +242,40 @@ fn of_steady_noise_what_is_heard_is_as_loud_as_the_input() {
     }
 }
 
+/// A saturator of which a fifth is heard, and no limiter: far more comes out than is foretold. While
+/// push goes to and fro that must not add up.
+#[test]
+fn push_to_and_fro_does_not_add_up_to_something_louder() {
+    const AT: usize = 12 * SECOND;
+    let with = |push_db: f64, source: Source| {
+        let mut settings = settings(push_db, true, source);
+        settings.chain.saturator.blend_percent = 20.0;
+        settings.chain.limiter.enabled = false;
+        settings.chain.limiter.ceiling_dbtp = -6.0;
+        settings.chain.saturator.ceiling_dbtp = -6.0;
+        settings
+    };
+    let (_, input) = programmes(20 * SECOND).into_iter().nth(1).unwrap();
+    let heard = |of: &dyn Fn(usize) -> Settings| {
+        moments_lufs(&play(&mut engine(48_000.0, 2), &input, || 480, of))
+    };
+    let steady = [6.0, 12.0].map(|push_db| heard(&|_| with(push_db, Source::Output)));
+    let other = heard(&|_| with(6.0, Source::Input));
+    let moving = heard(&|start| {
+        let turn = start.saturating_sub(AT) / (4 * TENTH);
+        let push_db = if turn.is_multiple_of(2) { 12.0 } else { 6.0 };
+        with(push_db, Source::Output)
+    });
+    let louder = (AT / TENTH..moving.len()).map(|moment| {
+        let most = other[moment].max(steady[0][moment]).max(steady[1][moment]);
+        moving[moment] - most
+    });
+    let louder = louder.fold(f64::MIN, f64::max);
+    println!("12 and 6 dB in turn: louder by {louder:+.2} LU at most");
+    // Half a decibel is what the design wants of songs with a limiter, and this has none.
+    assert!(louder < 1.0, "{louder}");
+}
+
 /// Once the song is known, changes where it is loud and where it is quiet. By the moments since the
 /// change alone it would be 1.5 LU too quiet after half a second, and 1.6 LU too loud later on. The
 /// design's limit for the latter is 0.5 LU.

@@ -43,6 +43,10 @@ const GATE: f64 = 0.1;
 const LOWEST_DBFS: f64 = -36.0;
 const BINS_PER_DB: f64 = 2.0;
 const BINS: usize = 120;
+/// Of reductions below the first one there is no telling that anything is a share, dB: they are
+/// rounding; of those below the second how much more there would be of it.
+const LEAST_REDUCTION_DB: f64 = 1e-6;
+const LEAST_SHARE_DB: f64 = 0.1;
 /// How far off it was is kept of so long in a change, and forgotten within so much of the new, s.
 const KEPT_S: f64 = 0.3;
 const FORGOTTEN_S: f64 = 1.0;
@@ -160,7 +164,8 @@ impl Prediction {
     }
 
     /// How far off it was is a share of what was turned down: where less is, it is off by less. Where
-    /// more is, nobody knows.
+    /// more is, nobody knows; what was louder than foretold is then by as much more, to be on the safe
+    /// side.
     fn be_as_far_off(&mut self, before_db: [Option<f64>; PATHS]) {
         let after_db = self.foretold_reduction_db();
         for (path, reductions_db) in before_db.into_iter().zip(after_db).enumerate() {
@@ -168,7 +173,9 @@ impl Prediction {
                 continue;
             };
             let (known, foretold) = (self.since.kept[path], self.since.kept[PATHS + path]);
-            if before_db > after_db && known > 0.0 && foretold > 0.0 {
+            let less = before_db > after_db && before_db > LEAST_REDUCTION_DB;
+            let louder = known > foretold && before_db > LEAST_SHARE_DB;
+            if (less || louder) && known > 0.0 && foretold > 0.0 {
                 let off = (known / foretold).powf((after_db / before_db).max(0.0));
                 self.since.kept[path] = off * foretold;
             }
