@@ -70,8 +70,9 @@ fn switching_to_the_residue_makes_no_kink() {
         ("shelves, bands, limiter", everything),
     ] {
         let mut worst = 0.0_f32;
-        for turn in 0..40 {
-            let at = SECOND + 15 * turn;
+        for turn in 0..20 {
+            // Of settings that are five seconds old.
+            let at = 6 * SECOND + 30 * turn;
             let wave = |n: usize| {
                 let sine = |hz: f64| (TAU * hz * n as f64 / 48_000.0).sin();
                 (0.21 * sine(55.0) + 0.09 * sine(211.0)) as f32
@@ -95,6 +96,40 @@ fn switching_to_the_residue_makes_no_kink() {
         // Of the input by 0.00008, of an output 12 dB higher by 0.0003.
         assert!(worst < 0.001, "{name}: {worst}");
     }
+}
+
+/// What was kept of before a change of push fits nothing of what comes: a gain alone leaves nothing,
+/// however short after the change the residue is switched to.
+#[test]
+fn right_after_a_change_of_push_the_residue_is_not_the_music() {
+    let input = loop_of_four_bars(8 * SECOND);
+    let alone = |push_db: f64| ChainSettings {
+        push: PushSettings { push_db },
+        limiter: LimiterSettings {
+            enabled: false,
+            ..LimiterSettings::default()
+        },
+        ..ChainSettings::default()
+    };
+    let mut engine = engine(48_000.0, 2);
+    // The change is heard once the chain has let it through, over 20 ms.
+    let changed_at = 6 * SECOND - SECOND / 10 - engine.latency_frames();
+    let settings = |start: usize| {
+        let source = if start < 6 * SECOND {
+            Source::Output
+        } else {
+            Source::Residue
+        };
+        with(
+            alone(if start < changed_at { 12.0 } else { 0.0 }),
+            listen(source, false),
+        )
+    };
+    let tracks = trace(&mut engine, &input, settings, |_, _| ());
+    let range = 6 * SECOND + FADE..7 * SECOND;
+    let relative_db = level_db(&tracks.heard, range.clone()) - level_db(&tracks.output, range);
+    println!("after a change: {relative_db:.1} dB");
+    assert!(relative_db < -80.0, "{relative_db} dB");
 }
 
 /// After something loud that was limited comes something quiet that was not: once the loud is 0.4 s

@@ -292,6 +292,10 @@ impl Listen {
             // It is still heard: its gain must not jump, and that it comes back surprises nobody.
             return;
         }
+        if wanted == RESIDUE && !loudness.steady {
+            // What was kept may be of other settings, whose gain fits none of what comes.
+            self.residue.reset();
+        }
         if wanted >= REFERENCE {
             // Its gain is known at once.
             let aim_db = self.beside.aims_db(loudness)[wanted];
