@@ -98,6 +98,19 @@ fn a_part_that_is_cut_at_a_crest_has_no_peak_of_its_own() {
     assert!((part - whole).abs() < 0.01, "{part} for {whole}");
 }
 
+/// By construction: one sample at full scale, 2 ms before the end of a part that is no whole number of
+/// 10 ms.
+#[test]
+fn a_peak_at_the_very_end_of_a_part_belongs_to_it() {
+    let mut signal: Vec<f32> = (0..20 * 48_000_u32)
+        .map(|n| (0.25 * (TAU * 100.0 / RATE_HZ * f64::from(n)).sin()) as f32)
+        .collect();
+    signal[15 * 48_000 + 48] = 1.0;
+    let told = profile(&STEREO, &[&signal, &signal], Section::Between(5.0, 15.003));
+    let peak_dbtp = told.part.true_peak_dbtp.unwrap();
+    assert!((-0.01..1.0).contains(&peak_dbtp), "{peak_dbtp} dBTP");
+}
+
 /// By construction: 30 s of tone stand 12 dB above what is around them, from a tenth of a second
 /// that is known.
 #[test]

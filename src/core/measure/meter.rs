@@ -422,6 +422,11 @@ impl Meter {
                 &mut self.slot.peaks.truth,
             );
         }
+        self.end();
+    }
+
+    /// The same where the signal goes on and is not looked at any more: no peak rings into silence.
+    pub fn end(&mut self) {
         self.true_peak_max = self.true_peak_max.max(self.slot.peaks.truth);
         let (_, plain) = self.take_energies();
         self.rms.add_rest(self.slot.plain + plain);

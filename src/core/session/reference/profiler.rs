@@ -218,6 +218,8 @@ impl Profiler {
                 // Where it is cut, what comes next is no silence that peaks would ring into.
                 if end >= self.frames {
                     gauge.meter.finish();
+                } else {
+                    gauge.meter.end();
                 }
                 gauge.figures((start_s, end_s))
             }
