@@ -73,14 +73,6 @@ pub fn half_sample(pairs: usize, beta: f64) -> Vec<f64> {
     taps
 }
 
-/// Gain at `frequency` (cycles per sample) of the symmetric filter that [`half_sample`] returns.
-pub fn half_sample_response(taps: &[f64], frequency: f64) -> f64 {
-    taps.iter()
-        .enumerate()
-        .map(|(k, tap)| 2.0 * tap * (2.0 * PI * frequency * (k as f64 + 0.5)).cos())
-        .sum()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -91,6 +83,14 @@ mod tests {
     fn bessel_function_agrees_with_the_handbook() {
         assert!((bessel_i0(1.0) * (-1.0_f64).exp() - 0.4657596077).abs() < 1e-9);
         assert!((bessel_i0(5.0) * (-5.0_f64).exp() - 0.1835408126).abs() < 1e-9);
+    }
+
+    /// Gain at `frequency` (cycles per sample) of the symmetric filter that [`half_sample`] returns.
+    fn half_sample_response(taps: &[f64], frequency: f64) -> f64 {
+        let taps = taps.iter().enumerate();
+        let gains =
+            taps.map(|(k, tap)| 2.0 * tap * (2.0 * PI * frequency * (k as f64 + 0.5)).cos());
+        gains.sum()
     }
 
     #[test]

@@ -14,8 +14,6 @@ pub struct Trend {
     pub mean_3s_db: Option<f32>,
     /// Energy-weighted mean since the last restart.
     pub mean_db: Option<f32>,
-    /// Highest of the last 3 s.
-    pub max_3s_db: Option<f32>,
     /// Highest since the last restart.
     pub max_db: Option<f32>,
 }

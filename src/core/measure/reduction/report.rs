@@ -203,7 +203,6 @@ impl Track {
             mean_100ms_db: value(&self.last_bucket),
             mean_3s_db: value(&self.three_seconds),
             mean_db: value(&self.session),
-            max_3s_db: highest(&self.three_seconds),
             max_db: highest(&self.session),
         }
     }

@@ -103,11 +103,6 @@ impl Capture {
         self.shared.frames.load(Ordering::Relaxed) as f64 / self.reader.sample_rate_hz()
     }
 
-    /// Whether it has been told to end.
-    pub fn is_stopped(&self) -> bool {
-        self.shared.stop.load(Ordering::Relaxed)
-    }
-
     /// Ends it. What came of it is told within a second or so.
     pub fn stop(&self) {
         self.reader.end();
