@@ -1,8 +1,8 @@
 //! Sample peak and clipped runs of one channel.
 //!
 //! Three or more samples of one sign in a row at full scale are a clipped run (common practice), and
-//! so are three or more *equal* samples in a row at the channel's own peak of their sign, where that lies
-//! within 0.1 dB of full scale: clipping that was turned down a little afterwards. Clipping breaks
+//! so are three or more *equal* samples in a row at the channel's own peak of their sign, where that
+//! lies within 0.1 dB of full scale: clipping that was turned down a little afterwards. Clipping breaks
 //! off; the crest of a wave rounds off: three samples of it within one step of 16 bits have
 //! neighbours at most 4 steps lower and second neighbours at most 9 (a parabola through them),
 //! however low the wave. So the sample before the run or the one after it must lie farther down, or
