@@ -106,7 +106,7 @@ fn level_lufs(heard: &[Vec<f32>], range: std::ops::Range<usize>) -> f64 {
 
 /// By how much the level of any 20 ms from a frame on exceeds the highest of those in the 100 ms
 /// before it, dB.
-pub fn steepest_db(planes: &[Vec<f32>], from: usize) -> f64 {
+fn steepest_db(planes: &[Vec<f32>], from: usize) -> f64 {
     const BEFORE: usize = TENTH / FADE;
     let starts = (from - BEFORE * FADE..=planes[0].len() - FADE).step_by(FADE);
     let levels: Vec<f64> = starts.map(|at| level_db(planes, at..at + FADE)).collect();
@@ -118,6 +118,16 @@ pub fn steepest_db(planes: &[Vec<f32>], from: usize) -> f64 {
         .windows(BEFORE + 1)
         .map(rise)
         .fold(f64::MIN, f64::max)
+}
+
+/// What rises by so much from a frame on does so over a second: by 3.1 dB in 100 ms at most, or as half
+/// a period of a cosine in its steepest tenth, by 0.16 of all; and noise by 0.4 dB.
+pub fn assert_no_jump(planes: &[Vec<f32>], from: usize, rise_db: f64) {
+    let (steepest, most) = (steepest_db(planes, from), 3.1_f64.max(0.16 * rise_db));
+    assert!(
+        steepest < most + 0.4,
+        "{steepest:.2} of {most:.2} dB in 100 ms"
+    );
 }
 
 /// Unweighted level over so short a time that gating blocks do not fit.
