@@ -4,6 +4,7 @@
 //! `1/(1 + r⁴)`, its high-pass `r⁴/(1 + r⁴)`.
 
 use crate::listen::with;
+use crate::rises::level_db;
 use crestline_core::engine::{CHUNK, Settings};
 use crestline_core::handover::{AuditionLoop, audition};
 use crestline_core::process::{ChainSettings, ListenSettings, Source};
@@ -157,6 +158,34 @@ fn what_is_quieter_comes_at_once_and_what_is_louder_rises() {
     let middle = f32::midpoint(alone, before);
     assert!((half - middle).abs() < 4.0, "{half} {middle}");
     assert!((after - before).abs() < 0.01, "{after} {before}");
+}
+
+// The split begins amid the signal: the step that it hears then is none of the band's.
+#[test]
+fn a_band_tried_for_a_moment_is_taken_for_no_louder_than_it_is() {
+    const MS: usize = 48;
+    for (solo, quiet_hz) in [(LOW, 50.0), ([false, false, false, true], 12_000.0)] {
+        for tried in [152, 240, 400] {
+            for phase in [0, 20, 40, 60] {
+                let on = SECOND + phase..SECOND + phase + tried * MS;
+                let mut input = tone(400.0, 0.3, 2 * SECOND);
+                for (channel, quiet) in input.iter_mut().zip(tone(quiet_hz, 0.001, 2 * SECOND)) {
+                    for (sample, quiet) in channel.iter_mut().zip(quiet) {
+                        *sample += quiet;
+                    }
+                }
+                let settings = |start: usize| -> Settings {
+                    let now = if on.contains(&start) { solo } else { ALL };
+                    with(ChainSettings::default(), soloed(now))
+                };
+                let heard = play(&mut engine(RATE_HZ, 2), &input, || 20, settings);
+                let before = level_db(&heard, on.end - 60 * MS..on.end);
+                let after = level_db(&heard, on.end..on.end + 60 * MS);
+                println!("{quiet_hz} Hz for {tried} ms, phase {phase}: {before:.1}, {after:.1} dB");
+                assert!(after - before < 1.0, "{before} {after}");
+            }
+        }
+    }
 }
 
 #[test]

@@ -13,6 +13,9 @@ use crate::dsp::run::{MAX_RUN, for_each_run};
 
 /// Time constant of the mean products by which a jump is told, ms.
 const PRODUCTS_MS: f64 = 300.0;
+/// Until a split that begins amid a signal has come to rest: what it does with the step counts for
+/// little beside what follows.
+const SETTLING_MS: f64 = 50.0;
 /// Time constant in which a band that was held within full scale comes back, ms.
 const HELD_MS: f64 = 1_000.0;
 /// Energy of a frame from which on something is heard of the whole: −90 dBFS.
@@ -34,6 +37,9 @@ const WHOLE: Mix = [1.0, 0.0, 0.0, 0.0, 0.0];
 pub(super) struct Solo {
     quantum_s: f64,
     product_share: f64,
+    /// How far the split has come to rest, and how much of what it tells counts for that.
+    settling: Ramp,
+    counts: f64,
     held_share: f64,
     bands: [bool; 4],
     crossover: Crossover,
@@ -62,6 +68,8 @@ impl Solo {
         Self {
             quantum_s: f64::from(QUANTUM_FRAMES) / sample_rate_hz,
             product_share: share(PRODUCTS_MS),
+            settling: Ramp::new(sample_rate_hz, SETTLING_MS),
+            counts: 0.0,
             held_share: share(HELD_MS),
             bands: [false; 4],
             crossover: Crossover::new(sample_rate_hz),
@@ -127,6 +135,8 @@ impl Solo {
         if was_idle || fresh {
             self.crossover.reset(corners_hz);
             self.products = [[0.0; 5]; 5];
+            self.settling.jump(0.0);
+            self.settling.set_target(1.0);
             self.held = 1.0;
             // Where the last call ended while it ran is the host's cut.
             (self.until_quantum, self.sounds) = (0, false);
@@ -188,7 +198,8 @@ impl Solo {
                 self.sounds = true;
                 for (row, one) in self.products.iter_mut().zip(parts) {
                     for (product, other) in row.iter_mut().zip(parts) {
-                        *product += self.product_share * ((one * other).reduce_add() - *product);
+                        let now = self.counts * (one * other).reduce_add();
+                        *product += self.product_share * (now - *product);
                     }
                 }
             }
@@ -205,6 +216,7 @@ impl Solo {
 
     fn quantum(&mut self) {
         self.until_quantum = QUANTUM_FRAMES;
+        self.counts = self.settling.skip(QUANTUM_FRAMES).powi(4);
         let aim = Aim {
             db: None,
             steady: true,
