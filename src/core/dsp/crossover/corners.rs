@@ -7,13 +7,10 @@ use crate::dsp::ramp::{Ramp, bounded};
 /// How long a corner takes to move, in ms: a straight line in octaves.
 pub(super) const GLIDE_MS: f64 = 50.0;
 
-/// Frames between two updates of the corners in motion.
-const REDESIGN_FRAMES: u32 = 16;
+/// Frames between two looks for state that has died away.
+const SNAP_FRAMES: u32 = 128;
 
-/// Redesigns between two looks for state that has died away.
-const REDESIGNS_TO_SNAP: u32 = 8;
-
-/// Corners that move without clicks, held to 20 Hz … 0.45 of the sample rate and to ascending
+/// Corners that move without clicks, from frame to frame, held to 20 Hz … 0.45 of the sample rate and to ascending
 /// order.
 #[derive(Clone, Debug)]
 pub struct Corners {
@@ -22,8 +19,7 @@ pub struct Corners {
     values: [Corner; 3],
     /// What was asked for last, Hz.
     asked_hz: [f64; 3],
-    /// Frames until the next update, and updates until the next look for state that has died away.
-    countdown: u32,
+    /// Frames until the next look for state that has died away.
     until_snap: u32,
 }
 
@@ -45,8 +41,7 @@ impl Corners {
             octaves: [Ramp::new(sample_rate_hz, GLIDE_MS); 3],
             values: [Corner::default(); 3],
             asked_hz: DEFAULT_CORNERS_HZ,
-            countdown: REDESIGN_FRAMES,
-            until_snap: REDESIGNS_TO_SNAP,
+            until_snap: SNAP_FRAMES,
         };
         corners.reset(DEFAULT_CORNERS_HZ);
         corners
@@ -59,7 +54,7 @@ impl Corners {
         }
         self.aim(corners_hz);
         self.design();
-        (self.countdown, self.until_snap) = (REDESIGN_FRAMES, REDESIGNS_TO_SNAP);
+        self.until_snap = SNAP_FRAMES;
     }
 
     /// Moves the corners, in Hz, low to high; takes 50 ms.
@@ -84,50 +79,31 @@ impl Corners {
         &self.values
     }
 
-    /// Counts a frame; now and then tells that it is time to look for state that has died away.
-    #[inline]
-    #[must_use]
-    pub fn advance(&mut self) -> bool {
-        self.countdown -= 1;
-        self.countdown == 0 && self.redesign()
-    }
-
     /// Counts up to `most` frames (at least 1) over which the corners stand still; returns how many
     /// those are, and whether it is time to look for state that has died away: then it is one.
     #[inline]
     #[must_use]
     pub fn advance_run(&mut self, most: usize) -> (usize, bool) {
-        if self.advance() {
+        let settled = self.octaves.iter().all(Ramp::is_settled);
+        if !settled {
+            self.advance();
+        }
+        if self.until_snap == 1 {
+            self.until_snap = SNAP_FRAMES;
             return (1, true);
         }
-        let settled = self.octaves.iter().all(Ramp::is_settled);
-        let updates = if settled { self.until_snap - 1 } else { 0 };
-        let still = self.countdown + updates * REDESIGN_FRAMES;
+        let still = if settled { self.until_snap - 1 } else { 1 };
         let frames = most.clamp(1, still as usize);
-        let mut more = frames as u32 - 1;
-        while more >= self.countdown {
-            more -= self.countdown;
-            (self.countdown, self.until_snap) = (REDESIGN_FRAMES, self.until_snap - 1);
-        }
-        self.countdown -= more;
+        self.until_snap -= frames as u32;
         (frames, false)
     }
 
     #[cold]
-    fn redesign(&mut self) -> bool {
-        self.countdown = REDESIGN_FRAMES;
-        if !self.octaves.iter().all(Ramp::is_settled) {
-            for ramp in &mut self.octaves {
-                ramp.skip(REDESIGN_FRAMES);
-            }
-            self.design();
+    fn advance(&mut self) {
+        for ramp in &mut self.octaves {
+            ramp.advance();
         }
-        self.until_snap -= 1;
-        if self.until_snap > 0 {
-            return false;
-        }
-        self.until_snap = REDESIGNS_TO_SNAP;
-        true
+        self.design();
     }
 
     fn design(&mut self) {
