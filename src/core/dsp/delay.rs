@@ -30,6 +30,22 @@ impl DelayLine {
         self.position = 0;
     }
 
+    /// What is on its way in each channel, oldest first. Real-time safe.
+    pub fn held(&self) -> impl Iterator<Item = impl Iterator<Item = f32>> {
+        self.rings.iter().map(|ring| {
+            let (newer, older) = ring.split_at(self.position);
+            older.iter().chain(newer).copied()
+        })
+    }
+
+    /// Takes over what is on its way in another as long. Real-time safe.
+    pub fn copy_from(&mut self, other: &Self) {
+        for (ring, other) in self.rings.iter_mut().zip(&other.rings) {
+            ring.copy_from_slice(other);
+        }
+        self.position = other.position;
+    }
+
     /// Delays planar channels in place. Real-time safe.
     ///
     /// As many frames are taken as the shortest channel has; channels beyond those of `new` are
@@ -86,6 +102,15 @@ mod tests {
                 for len in &blocks {
                     line.process(&mut [&mut left[start..start + len], &mut right[start..start + len]]);
                     start += len;
+                }
+                // What has not come out is on its way.
+                let mut copy = DelayLine::new(delay, 2);
+                copy.copy_from(&line);
+                let mut held = copy.held();
+                for n in total..total + delay {
+                    let expected = if n < delay { 0.0 } else { input[n - delay] };
+                    prop_assert_eq!(held.next().unwrap().nth(n - total), Some(expected));
+                    held = copy.held();
                 }
                 for n in 0..total {
                     let expected = if n < delay { 0.0 } else { input[n - delay] };

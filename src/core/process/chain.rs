@@ -11,8 +11,8 @@ use crate::dsp::level_histogram::{LevelCounter, LevelHistogram};
 use crate::dsp::ramp::{Switch, frames_from_ms};
 
 /// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that
-/// its limiter has found its gain. It begins with that of the clean path: what the gain follows
-/// from goes back a second.
+/// its limiter has found its gain. It begins with the sound and the gain of the clean path: what the
+/// gain follows from goes back a second.
 const WARM_UP_MS: f64 = 50.0;
 
 /// Settings of every stage; the default of each changes nothing.
@@ -64,6 +64,8 @@ pub struct Chain {
     heard: Switch,
     /// Nothing has been played yet.
     fresh: bool,
+    /// Scratch: what the saturator is a moment late.
+    missed: Vec<Vec<f32>>,
     before_delay: DelayLine,
 }
 
@@ -93,6 +95,7 @@ impl Chain {
             bands: Box::new(Bands::new(sample_rate_hz).with_beside_late(latency)),
             driven: LevelCounter::new(sample_rate_hz),
             clean_delay: DelayLine::new(saturator.latency_frames(), channels),
+            missed: vec![vec![0.0; saturator.latency_frames()]; channels],
             saturator,
             saturated_limiter: limiter.clone(),
             clean_limiter: limiter,
@@ -156,7 +159,7 @@ impl Chain {
         for (output, driven) in output.iter_mut().zip(clean.iter()) {
             output.copy_from_slice(driven);
         }
-        self.start_saturating(settings.saturator.enabled);
+        self.start_saturating(settings);
         self.clean_delay.process(clean);
         self.clean_limiter.process(clean, &settings.limiter);
         self.saturated_path(clean, output, settings);
@@ -171,10 +174,22 @@ impl Chain {
 
     /// Wakes the saturated path where it is asked for, before the clean one has heard the frames at
     /// hand.
-    fn start_saturating(&mut self, asked: bool) {
-        if asked && !self.saturated_runs {
+    fn start_saturating(&mut self, settings: &ChainSettings) {
+        if settings.saturator.enabled && !self.saturated_runs {
             self.saturator.reset();
-            self.saturated_limiter.reset_to(&self.clean_limiter);
+            for (missed, held) in self.missed.iter_mut().zip(self.clean_delay.held()) {
+                for (missed, held) in missed.iter_mut().zip(held) {
+                    *missed = held;
+                }
+            }
+            if let [first, rest @ ..] = &mut self.missed[..] {
+                let settings = saturating(settings);
+                match rest.first_mut() {
+                    Some(second) => self.saturator.process(&mut [first, second], &settings),
+                    None => self.saturator.process(&mut [first], &settings),
+                }
+            }
+            self.saturated_limiter.copy_from(&self.clean_limiter);
             self.saturated_runs = true;
             // Where no other sound came before, both paths start from silence and there is nothing
             // to wait for.
@@ -197,16 +212,7 @@ impl Chain {
             copy(clean, output);
             return;
         }
-        // It goes on saturating while it fades out, whatever the switch says.
-        let ceiling_dbtp = settings.limiter.ceiling_dbtp;
-        self.saturator.process(
-            output,
-            &SaturatorSettings {
-                enabled: true,
-                ceiling_dbtp,
-                ..settings.saturator
-            },
-        );
+        self.saturator.process(output, &saturating(settings));
         self.saturated_limiter.process(output, &settings.limiter);
         if !settings.saturator.enabled {
             self.warming = 0;
@@ -240,8 +246,10 @@ impl Chain {
             self.heard = start;
             for (clean, output) in clean[range.clone()].iter().zip(&mut output[range.clone()]) {
                 let share = self.heard.advance() as f32;
-                // Arrived, the path is heard to the last bit, wherever in a block that is.
-                if share < 1.0 {
+                // Either path is heard to the last bit, wherever in a block that is.
+                if share == 0.0 {
+                    *output = *clean;
+                } else if share < 1.0 {
                     *output = clean + share * (*output - clean);
                 }
             }
@@ -268,6 +276,15 @@ impl Chain {
     /// seconds.
     pub fn driven_levels(&self) -> LevelHistogram {
         self.driven.levels()
+    }
+}
+
+/// It goes on saturating while it fades out, whatever the switch says.
+fn saturating(settings: &ChainSettings) -> SaturatorSettings {
+    SaturatorSettings {
+        enabled: true,
+        ceiling_dbtp: settings.limiter.ceiling_dbtp,
+        ..settings.saturator
     }
 }
 

@@ -205,11 +205,12 @@ impl Limiter {
         self.core.reset();
     }
 
-    /// Back to silence, but with the gain, and all that it follows from, of another limiter for the
-    /// same rate and channels: what comes next goes on as that one would. Real-time safe.
-    pub fn reset_to(&mut self, other: &Self) {
-        self.reset();
-        self.core.take_over(&other.core);
+    /// Takes over the signal that is on its way in another limiter for the same rate and channels,
+    /// its gain, and all that the gain follows from: what comes next goes on as there. Real-time
+    /// safe.
+    pub fn copy_from(&mut self, other: &Self) {
+        self.quanta = other.quanta.clone();
+        self.core.copy_from(&other.core);
     }
 
     /// Processes planar channels in place. Real-time safe; samples that are not finite count as
@@ -248,8 +249,19 @@ impl Core {
         (self.least_gain, self.lowest_gain) = ([1.0; 2], [1.0; 2]);
     }
 
-    /// Takes over the gain of another: a copy of some thousand numbers.
-    fn take_over(&mut self, other: &Self) {
+    /// A copy of some thousand numbers.
+    fn copy_from(&mut self, other: &Self) {
+        self.delay.copy_from(&other.delay);
+        // The detectors' own memory is shorter than what is on its way (below 22 kHz that of what
+        // lies next to half the rate is not, by a few quanta).
+        for (detector, held) in self.detectors.iter_mut().zip(self.delay.held()) {
+            detector.reset();
+            let mut held = held.skip(self.delay.latency_frames() % QUANTUM).peekable();
+            while held.peek().is_some() {
+                let lane: Lane = std::array::from_fn(|_| held.next().unwrap_or_default());
+                detector.push(&lane);
+            }
+        }
         self.bass.copy_from(&other.bass);
         self.linked.copy_from(&other.linked);
         for (alone, other) in self.alone.iter_mut().zip(&other.alone) {
@@ -258,6 +270,7 @@ impl Core {
         (self.ceiling, self.link, self.amount) = (other.ceiling, other.link, other.amount);
         self.ceilings = other.ceilings;
         (self.apart, self.at_rest) = (other.apart, other.at_rest);
+        (self.least_gain, self.lowest_gain) = (other.least_gain, [1.0; 2]);
     }
 
     /// Forgets all reduction.

@@ -144,6 +144,8 @@ struct Core {
     amount: Ramp,
     dc_coefficient: f64,
     latency: usize,
+    /// Quanta until what is bent has come through all filters, once it is wanted again.
+    filling: usize,
 }
 
 #[derive(Debug, Clone)]
@@ -189,6 +191,7 @@ impl Saturator {
                 amount: ramp,
                 dc_coefficient: 1.0 - (-2.0 * PI * DC_CORNER_HZ / sample_rate_hz).exp(),
                 latency,
+                filling: 0,
             },
         }
     }
@@ -235,6 +238,7 @@ impl Core {
             channel.offset = 0.0;
         }
         self.dry.reset();
+        self.filling = 0;
         for ramp in [
             &mut self.shoulder,
             &mut self.room_above,
@@ -249,8 +253,19 @@ impl Core {
         self.shoulder.set_target(shape.shoulder);
         self.room_above.set_target(shape.room_above);
         self.room_below.set_target(shape.room_below);
-        self.amount.set_target(amount);
-        let off = self.amount.is_settled() && self.amount.target() == 0.0;
+        let off = amount == 0.0 && self.amount.is_settled() && self.amount.target() == 0.0;
+        if off {
+            self.filling = self
+                .channels
+                .first()
+                .map_or(0, |channel| channel.down.memory());
+        }
+        // What begins in the midst of a signal would begin with a tick.
+        if amount == 0.0 || self.filling == 0 {
+            self.amount.set_target(amount);
+        } else {
+            self.filling -= 1;
+        }
         let bend = Bend {
             shoulder: frames_of(&mut self.shoulder),
             room_above: frames_of(&mut self.room_above),

@@ -142,7 +142,7 @@ impl Downsampler {
     }
 
     /// Quanta after which an input has left all rows.
-    fn memory(&self) -> usize {
+    pub fn memory(&self) -> usize {
         self.stages
             .iter()
             .map(|stage| stage.history.div_ceil(QUANTUM))
