@@ -12,6 +12,7 @@
 )]
 
 mod bands;
+mod in_motion;
 mod limiter;
 mod linear;
 mod saturator;

@@ -4,6 +4,7 @@
 //! crossovers: what is not turned up or down is not touched, not even in its phase.
 
 mod gain;
+mod settings;
 mod settled;
 
 use wide::{f32x4, f64x2};
@@ -11,139 +12,29 @@ use wide::{f32x4, f64x2};
 use self::gain::{
     Ballistics, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, levels, weigh,
 };
+pub use self::settings::{BandSettings, BandsSettings};
 use self::settled::Settled;
-use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ, ShelfWeights, Shelves};
+use crate::dsp::crossover::{BandLanes, Crossover, ShelfWeights, Shelves};
 use crate::dsp::quad::{Level, Quad, dispatch};
-use crate::dsp::ramp::Switch;
+use crate::dsp::ramp::{Switch, frames_from_ms};
 use crate::dsp::run::{MAX_RUN, for_each_run};
-use crate::dsp::setting::Setting;
 
-/// Frames between two looks for envelopes that have died away.
-const SNAP_FRAMES: u32 = 64;
+/// How long bands that are switched on amid a signal listen before anything is heard of them: until
+/// the split has come to rest, and then until the gains have arrived, which an attack slower than
+/// this does not hold up.
+const SETTLING_MS: f64 = 30.0;
+const ARRIVING_MS: f64 = 30.0;
+const ARRIVING_ATTACK_MS: f64 = 5.0;
 /// Levels of bands that have not been heard, and the least that is told, log₂ units.
 const SILENT: f32x4 = f32x4::splat(-1_000.0);
 const LEAST_LEVEL: f32 = -40.0;
 
-/// Settings of one band of [`Bands`]. Values outside their range are held to it.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct BandSettings {
-    /// Whether the band is compressed and made up; if not it passes at 0 dB.
-    pub enabled: bool,
-    /// Level above which the band is turned down, −60…0 dBFS (peak level of the louder channel).
-    pub threshold_db: f64,
-    /// Change of level in for each dB of level out above the threshold, 1…10.
-    pub ratio: f64,
-    /// Width of the bend around the threshold, 0…24 dB.
-    pub knee_db: f64,
-    /// Time constant of the fall of the gain, 0.1…200 ms: 63.2 % of the way.
-    pub attack_ms: f64,
-    /// Time constant of its recovery, 5…2000 ms: 63.2 % of the way.
-    pub release_ms: f64,
-    /// Gain after compression, −12…12 dB.
-    pub makeup_db: f64,
-}
-
-impl Default for BandSettings {
-    /// Threshold 0 dB, ratio 2, knee 6 dB, attack 20 ms, release 200 ms, no make-up.
-    fn default() -> Self {
-        Self {
-            enabled: true,
-            threshold_db: Self::THRESHOLD_DB.default,
-            ratio: Self::RATIO.default,
-            knee_db: Self::KNEE_DB.default,
-            attack_ms: Self::ATTACK_MS.default,
-            release_ms: Self::RELEASE_MS.default,
-            makeup_db: Self::MAKEUP_DB.default,
-        }
-    }
-}
-
-impl BandSettings {
-    /// Level above which a band is turned down, dBFS.
-    pub const THRESHOLD_DB: Setting = Setting::new(-60.0, 0.0, 0.0);
-    /// Change of level in for each dB of level out above the threshold.
-    pub const RATIO: Setting = Setting::new(1.0, 10.0, 2.0);
-    /// Width of the bend around the threshold, dB.
-    pub const KNEE_DB: Setting = Setting::new(0.0, 24.0, 6.0);
-    /// Time constant of the fall of the gain, ms.
-    pub const ATTACK_MS: Setting = Setting::new(0.1, 200.0, 20.0);
-    /// Time constant of its recovery, ms.
-    pub const RELEASE_MS: Setting = Setting::new(5.0, 2_000.0, 200.0);
-    /// Gain after compression, dB.
-    pub const MAKEUP_DB: Setting = Setting::new(-12.0, 12.0, 0.0);
-
-    fn held(self) -> Self {
-        Self {
-            threshold_db: Self::THRESHOLD_DB.held(self.threshold_db),
-            ratio: Self::RATIO.held(self.ratio),
-            knee_db: Self::KNEE_DB.held(self.knee_db),
-            attack_ms: Self::ATTACK_MS.held(self.attack_ms),
-            release_ms: Self::RELEASE_MS.held(self.release_ms),
-            makeup_db: Self::MAKEUP_DB.held(self.makeup_db),
-            ..self
-        }
-    }
-
-    /// Level out of the band for a steady level in, both in dBFS, with make-up and without the
-    /// ballistics.
-    ///
-    /// Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6) 2012, eq.
-    /// 4.
-    pub fn output_db(&self, input_db: f64) -> f64 {
-        let s = self.held();
-        if !s.enabled {
-            return input_db;
-        }
-        let over_db = input_db - s.threshold_db;
-        let reduced_db = if 2.0 * over_db < -s.knee_db {
-            input_db
-        } else if 2.0 * over_db.abs() <= s.knee_db && s.knee_db > 0.0 {
-            let into_db = over_db + s.knee_db / 2.0;
-            input_db + (1.0 / s.ratio - 1.0) * into_db * into_db / (2.0 * s.knee_db)
-        } else {
-            s.threshold_db + over_db / s.ratio
-        };
-        reduced_db + s.makeup_db
-    }
-}
-
-/// Settings of [`Bands`].
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct BandsSettings {
-    /// Off, the default, passes every sample bit for bit.
-    pub on: bool,
-    /// Corners between the bands in Hz, low to high; held to 20 Hz … 0.45 of the sample rate and to
-    /// ascending order.
-    pub crossovers_hz: [f64; 3],
-    /// The bands, low to high.
-    pub bands: [BandSettings; 4],
-}
-
-impl BandsSettings {
-    /// Corners between the bands, Hz, low to high.
-    pub const CROSSOVERS_HZ: [Setting; 3] = [
-        Setting::new(40.0, 400.0, DEFAULT_CORNERS_HZ[0]),
-        Setting::new(400.0, 3_000.0, DEFAULT_CORNERS_HZ[1]),
-        Setting::new(3_000.0, 12_000.0, DEFAULT_CORNERS_HZ[2]),
-    ];
-}
-
-impl Default for BandsSettings {
-    /// Off, corners 120 Hz, 1 kHz and 6 kHz.
-    fn default() -> Self {
-        Self {
-            on: false,
-            crossovers_hz: DEFAULT_CORNERS_HZ,
-            bands: [BandSettings::default(); 4],
-        }
-    }
-}
-
 /// The compressor. Both channels of a band share one gain, taken from the louder. No latency.
 ///
 /// While no band is turned up or down every sample passes bit for bit. Settings are smoothed over
-/// 20 ms, on and off too, the corners over 50 ms; the times need no smoothing. Off and settled it
-/// costs nothing.
+/// 20 ms, on and off too, the corners over 50 ms; the times need no smoothing. Switched on amid a
+/// signal it listens for 60 ms first, so that it comes in with the gains that the signal asks for.
+/// Off and settled it costs nothing.
 #[derive(Clone, Debug)]
 pub struct Bands {
     level: Level,
@@ -156,6 +47,9 @@ pub struct Bands {
     crossover: Crossover,
     curves: CurvesRamp,
     ballistics: Ballistics,
+    /// Frames that are listened to before anything is heard, and the ballistics meanwhile.
+    listening: u32,
+    arriving: Ballistics,
     envelopes: Envelopes,
     shelves: Shelves,
     settled: Settled,
@@ -166,8 +60,6 @@ pub struct Bands {
     /// Scratch: gains of the bands of both signals, log₂ units, and what makes shelves of them.
     gains: [[f32x4; 2]; MAX_RUN],
     weights: [[ShelfWeights; 2]; MAX_RUN],
-    /// Frames until the envelopes are looked at.
-    countdown: u32,
     /// Largest reduction and highest level since they were last taken, log₂ units.
     most: f32x4,
     loudest: f32x4,
@@ -195,7 +87,9 @@ impl Bands {
             crossover: Crossover::new(sample_rate_hz),
             curves: CurvesRamp::new(sample_rate_hz),
             ballistics: Ballistics::default(),
-            envelopes: Envelopes::default(),
+            listening: 0,
+            arriving: Ballistics::default(),
+            envelopes: Envelopes::AT_REST,
             shelves: Shelves::new(sample_rate_hz),
             settled: Settled::new(sample_rate_hz),
             split: [[Quad::ZERO; 2]; MAX_RUN],
@@ -203,7 +97,6 @@ impl Bands {
             frames: [FrameGains::default(); MAX_RUN],
             gains: [[f32x4::ZERO; 2]; MAX_RUN],
             weights: [[[1.0; 4]; 2]; MAX_RUN],
-            countdown: SNAP_FRAMES,
             most: f32x4::ZERO,
             loudest: SILENT,
         }
@@ -302,31 +195,40 @@ impl Bands {
     /// frame wait for each other, and a processor can only look so far ahead for work of the next.
     fn gains(&mut self, frames: &[f64x2]) {
         self.crossover.split_run([frames], [&mut self.split]);
-        let moving = !(self.switch.is_on() && self.curves.share.is_settled());
-        let still = self.curves.value();
+        let moving = !(self.switch.is_on() && self.curves.is_settled());
         let count = frames.len().min(MAX_RUN);
         let (split, run_levels) = (&self.split[..count], &mut self.levels[..count]);
         dispatch!(self.level, simd => levels(simd, split, run_levels));
-        for (levels, gains) in run_levels.iter().zip(&mut self.frames) {
-            let curves = if moving { self.curves.advance() } else { still };
-            *gains = curves.wanted(*levels);
+        let gains = &mut self.frames[..count];
+        let wanted = run_levels.iter().zip(&mut *gains);
+        if moving {
+            wanted.for_each(|(levels, gains)| *gains = self.curves.advance(*levels));
+        } else {
+            let still = *self.curves.target();
+            wanted.for_each(|(levels, gains)| *gains = still.wanted(*levels));
         }
-        // In registers while the loop runs.
-        let mut envelopes = self.envelopes;
-        for (gains, _) in self.frames.iter_mut().zip(frames) {
-            self.countdown -= 1;
-            if self.countdown == 0 {
-                self.countdown = SNAP_FRAMES;
-                envelopes.snap_to_zero();
+        let (unheard, heard) = gains.split_at_mut(count.min(self.listening as usize));
+        if !unheard.is_empty() {
+            let arriving = frames_from_ms(self.sample_rate_hz, ARRIVING_MS);
+            let settling = self.listening.saturating_sub(arriving);
+            for gains in unheard.iter_mut().take(settling as usize) {
+                gains.reduction = f32x4::ZERO;
             }
-            gains.reduction = envelopes.step(&self.ballistics, gains.reduction);
+            self.envelopes.follow(unheard, &self.arriving);
         }
-        self.envelopes = envelopes;
+        self.envelopes.follow(heard, &self.ballistics);
         // What is done counts, and only while it is on.
         let (mut loudest, mut most) = (self.loudest, self.most);
-        for (gains, levels) in self.frames.iter_mut().zip(&*run_levels) {
+        for (gains, levels) in gains.iter_mut().zip(&*run_levels) {
             if moving {
-                let share = self.switch.advance() as f32;
+                let share = if self.listening > 0 {
+                    self.listening -= 1;
+                    0.0
+                } else {
+                    self.switch.advance() as f32
+                };
+                // The ends of a straight line would be heard.
+                let share = share * share * (3.0 - 2.0 * share);
                 gains.makeup *= f32x4::splat(share);
                 gains.reduction *= f32x4::splat(share);
                 if share == 0.0 {
@@ -372,6 +274,9 @@ impl Bands {
             return;
         }
         self.asked = *settings;
+        if !settings.on {
+            self.listening = 0;
+        }
         self.shelves.set_corners(settings.crossovers_hz);
         if self.switch.is_off() {
             return;
@@ -384,8 +289,12 @@ impl Bands {
             } else {
                 self.shelves.reset_first();
             }
-            self.envelopes = Envelopes::default();
-            self.countdown = SNAP_FRAMES;
+            self.envelopes = Envelopes::AT_REST;
+            // The first settings find silence before them.
+            if !self.switch.is_on() {
+                let ms = SETTLING_MS + ARRIVING_MS;
+                self.listening = frames_from_ms(self.sample_rate_hz, ms);
+            }
             self.curves.jump(Curves::new(&bands));
         } else {
             self.crossover.set_corners(settings.crossovers_hz);
@@ -395,6 +304,11 @@ impl Bands {
         }
         if was_off || bands != self.settings {
             self.ballistics = Ballistics::new(&bands, self.sample_rate_hz);
+            let arriving = bands.map(|band| BandSettings {
+                attack_ms: band.attack_ms.min(ARRIVING_ATTACK_MS),
+                ..band
+            });
+            self.arriving = Ballistics::new(&arriving, self.sample_rate_hz);
             self.settings = bands;
         }
     }

@@ -20,6 +20,14 @@ use crate::dsp::ramp::{Ramp, SWITCH_MS};
 /// Levels are kept as log₂ of the amplitude: one unit is 6.02 dB.
 pub(super) const LOG2_PER_DB: f64 = LOG2_10 / 20.0;
 
+/// Time constant that rounds off the ends of a straight line, ms, and how close is close enough, log₂
+/// units (0.000006 dB).
+const ROUNDING_MS: f64 = 3.0;
+const ARRIVED: f32 = 1e-6;
+
+/// Frames between two looks for envelopes that have died away.
+const SNAP_FRAMES: u32 = 64;
+
 /// A knee narrower than this bends nothing, log₂ units.
 const HARD_KNEE: f32 = 1e-6;
 
@@ -30,9 +38,11 @@ pub(super) struct Curves {
     knee: f32x4,
     /// `1/(2·knee)`; finite for a hard knee, where nothing lies within it to be bent.
     bend: f32x4,
-    /// `1 − 1/ratio`; 0 for a band that is not enabled.
+    /// `1 − 1/ratio`.
     slope: f32x4,
     makeup: f32x4,
+    /// 1 for a band that is enabled, else 0: it goes on following what it hears.
+    heard: f32x4,
 }
 
 /// What is done to the bands of one frame.
@@ -41,6 +51,8 @@ pub(super) struct FrameGains {
     /// Make-up, and how far each band is turned down, log₂ units.
     pub makeup: f32x4,
     pub reduction: f32x4,
+    /// Share of the reduction that is heard, once it has come through the ballistics.
+    pub heard: f32x4,
 }
 
 impl Curves {
@@ -54,13 +66,7 @@ impl Curves {
             threshold: lanes(|band| band.threshold_db * LOG2_PER_DB),
             knee,
             bend: bend(knee),
-            slope: lanes(|band| {
-                if band.enabled {
-                    1.0 - 1.0 / band.ratio
-                } else {
-                    0.0
-                }
-            }),
+            slope: lanes(|band| 1.0 - 1.0 / band.ratio),
             makeup: lanes(|band| {
                 if band.enabled {
                     band.makeup_db * LOG2_PER_DB
@@ -68,6 +74,7 @@ impl Curves {
                     0.0
                 }
             }),
+            heard: lanes(|band| f64::from(u8::from(band.enabled))),
         }
     }
 
@@ -84,6 +91,7 @@ impl Curves {
             bend: bend(knee),
             slope: mix(self.slope, to.slope),
             makeup: mix(self.makeup, to.makeup),
+            heard: mix(self.heard, to.heard),
         }
     }
 
@@ -93,6 +101,7 @@ impl Curves {
         FrameGains {
             makeup: self.makeup,
             reduction: self.reduction(levels),
+            heard: self.heard,
         }
     }
 
@@ -112,13 +121,17 @@ fn bend(knee: f32x4) -> f32x4 {
     f32x4::splat(0.5) / knee.fast_max(f32x4::splat(HARD_KNEE))
 }
 
-/// Curves on their way to others.
+/// Curves on their way to others: a straight line, and for what no ballistics follow on (make-up,
+/// and what is heard) a one-pole behind it, for its ends would be heard.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct CurvesRamp {
     from: Curves,
     to: Curves,
     /// From 0 to 1.
-    pub(super) share: Ramp,
+    share: Ramp,
+    /// How far make-up and what is heard are off the line, and what a frame leaves of that.
+    behind: [f32x4; 2],
+    keep: f32x4,
 }
 
 impl CurvesRamp {
@@ -127,23 +140,35 @@ impl CurvesRamp {
             from: Curves::default(),
             to: Curves::default(),
             share: Ramp::new(sample_rate_hz, SWITCH_MS),
+            behind: [f32x4::ZERO; 2],
+            keep: f32x4::splat((-1000.0 / (ROUNDING_MS * sample_rate_hz)).exp() as f32),
         }
     }
 
     pub(super) fn jump(&mut self, curves: Curves) {
         self.to = curves;
         self.share.jump(1.0);
+        self.behind = [f32x4::ZERO; 2];
     }
 
     pub(super) fn set_target(&mut self, curves: Curves) {
-        self.from = self.value();
+        self.from = self.line();
         self.to = curves;
         self.share.jump(0.0);
         self.share.set_target(1.0);
     }
 
+    /// Where they are going, and are while they rest.
+    pub(super) fn target(&self) -> &Curves {
+        &self.to
+    }
+
+    pub(super) fn is_settled(&self) -> bool {
+        self.share.is_settled() && self.behind == [f32x4::ZERO; 2]
+    }
+
     #[inline]
-    pub(super) fn value(&self) -> Curves {
+    fn line(&self) -> Curves {
         if self.share.is_settled() {
             self.to
         } else {
@@ -151,10 +176,28 @@ impl CurvesRamp {
         }
     }
 
-    #[inline]
-    pub(super) fn advance(&mut self) -> Curves {
+    /// What is to be done to the bands of the next frame, at these levels, before the ballistics.
+    pub(super) fn advance(&mut self, levels: f32x4) -> FrameGains {
+        let before = self.line();
         self.share.advance();
-        self.value()
+        let now = self.line();
+        let [makeup, heard] = &mut self.behind;
+        *makeup = self.keep * (*makeup + (before.makeup - now.makeup));
+        *heard = self.keep * (*heard + (before.heard - now.heard));
+        if self.share.is_settled() {
+            let off = makeup.abs().fast_max(heard.abs()).to_array();
+            if off.iter().all(|off| *off < ARRIVED) {
+                self.behind = [f32x4::ZERO; 2];
+            }
+        }
+        let mut gains = now.wanted(levels);
+        gains.makeup += self.behind[0];
+        gains.heard += self.behind[1];
+        // Half-way between two curves lies one that may ask for what neither does.
+        let either = self.from.reduction(levels);
+        let either = either.fast_max(self.to.reduction(levels));
+        gains.reduction = gains.reduction.fast_min(either);
+        gains
     }
 }
 
@@ -184,15 +227,38 @@ impl Ballistics {
 /// Smooth decoupled peak detectors in the log domain (the paper's section 2.3, from memory): the
 /// wanted reduction is held and released, then smoothed by the attack. `f64`, for in `f32` a
 /// release of seconds would stop before it is over.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct Envelopes {
     held: [f64x2; 2],
     smooth: [f64x2; 2],
+    /// Frames until it is looked whether they have died away.
+    until_snap: u32,
 }
 
 impl Envelopes {
+    pub(super) const AT_REST: Self = Self {
+        held: [f64x2::ZERO; 2],
+        smooth: [f64x2::ZERO; 2],
+        until_snap: SNAP_FRAMES,
+    };
+
+    /// Makes of the reduction that is wanted of each frame the one that is heard.
+    pub(super) fn follow(&mut self, frames: &mut [FrameGains], ballistics: &Ballistics) {
+        // In registers while the loop runs.
+        let mut envelopes = *self;
+        for gains in frames {
+            envelopes.until_snap -= 1;
+            if envelopes.until_snap == 0 {
+                envelopes.until_snap = SNAP_FRAMES;
+                envelopes.snap_to_zero();
+            }
+            gains.reduction = envelopes.step(ballistics, gains.reduction) * gains.heard;
+        }
+        *self = envelopes;
+    }
+
     #[inline]
-    pub(super) fn step(&mut self, ballistics: &Ballistics, wanted: f32x4) -> f32x4 {
+    fn step(&mut self, ballistics: &Ballistics, wanted: f32x4) -> f32x4 {
         let [a, b, c, d] = wanted.to_array().map(f64::from);
         let [low, high] = [f64x2::new([a, b]), f64x2::new([c, d])];
         self.held[0] = low.fast_max(self.held[0] + ballistics.release[0] * (low - self.held[0]));
@@ -203,7 +269,7 @@ impl Envelopes {
         f32x4::new([a as f32, b as f32, c as f32, d as f32])
     }
 
-    pub(super) fn snap_to_zero(&mut self) {
+    fn snap_to_zero(&mut self) {
         for (held, smooth) in self.held.iter_mut().zip(&mut self.smooth) {
             snap_to_zero(held, smooth);
         }
@@ -284,171 +350,4 @@ fn exp2_on<S: Simd>(simd: S, x: f32x8<S>) -> f32x8<S> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::dsp::quad::dispatch;
-    use crate::dsp::ramp::frames_from_ms;
-
-    const HARD: BandSettings = BandSettings {
-        enabled: true,
-        threshold_db: -20.0,
-        ratio: 4.0,
-        knee_db: 0.0,
-        attack_ms: 10.0,
-        release_ms: 100.0,
-        makeup_db: 0.0,
-    };
-
-    #[test]
-    fn logarithm_and_power_are_as_exact_as_they_say() {
-        let (mut log_error, mut power_error) = (0.0_f64, 0.0_f64);
-        for step in 0..40_000 {
-            let octaves = -40.0 + f64::from(step) * 0.00123;
-            let x = octaves.exp2() as f32;
-            log_error = log_error
-                .max((f64::from(log2(f32x4::splat(x)).to_array()[2]) - f64::from(x).log2()).abs());
-            let octaves = octaves as f32;
-            let power = f64::from(exp2(f32x4::splat(octaves)).to_array()[3]);
-            power_error = power_error.max((power.log2() - f64::from(octaves)).abs());
-        }
-        for level in crate::dsp::quad::levels() {
-            for step in -1200..1200_i16 {
-                let octaves = f32::from(step) * 0.1;
-                let expected = exp2(f32x4::splat(octaves)).to_array()[0].to_bits();
-                let lanes: [f32; 8] =
-                    dispatch!(level, simd => exp2_on(simd, simd.splat_f32x8(octaves)).into());
-                assert_eq!(lanes.map(f32::to_bits), [expected; 8], "{octaves}");
-            }
-        }
-        assert!(log_error < 1.1e-4, "{log_error}");
-        assert!(power_error / LOG2_PER_DB < 1e-4, "{power_error}");
-        assert_eq!(exp2(f32x4::ZERO), f32x4::ONE);
-        for level in log2(f32x4::new([
-            0.0,
-            f32::MIN_POSITIVE,
-            f32::MAX,
-            f32::INFINITY,
-        ]))
-        .to_array()
-        {
-            assert!(level.abs() < 130.0);
-        }
-        assert!(exp2(f32x4::splat(-1e9)).to_array()[0] > 0.0);
-    }
-
-    /// Values of eq. 4 of Giannoulis, Massberg, Reiss, JAES 60(6) 2012, computed: threshold −20,
-    /// ratio 4, knee 10; and of the other branch with a hard knee.
-    #[test]
-    fn reduction_follows_the_papers_static_curve() {
-        let soft = BandSettings {
-            knee_db: 10.0,
-            ..HARD
-        };
-        let off = BandSettings {
-            enabled: false,
-            ..soft
-        };
-        let curves = Curves::new(&[soft, HARD, off, BandSettings { ratio: 1.0, ..soft }]);
-        let table = [
-            (-25.0, -25.0),
-            (-23.0, -23.15),
-            (-22.0, -22.3375),
-            (-20.0, -20.9375),
-            (-18.0, -19.8375),
-            (-17.0, -19.4),
-            (-15.0, -18.75),
-            (0.0, -15.0),
-        ];
-        for (input_db, output_db) in table {
-            let level = log2(f32x4::splat(10.0_f32.powf(input_db / 20.0)));
-            let reduction = curves
-                .reduction(level)
-                .to_array()
-                .map(|reduction| f64::from(reduction) / LOG2_PER_DB);
-            assert!(
-                (f64::from(input_db) - reduction[0] - output_db).abs() < 0.002,
-                "{input_db}: {reduction:?}"
-            );
-            assert!((soft.output_db(f64::from(input_db)) - output_db).abs() < 1e-9);
-            let hard = 0.75 * f64::max(f64::from(input_db) + 20.0, 0.0);
-            assert!((reduction[1] - hard).abs() < 0.002);
-            assert!(
-                (f64::from(input_db) - hard - HARD.output_db(f64::from(input_db))).abs() < 1e-9
-            );
-            assert!(reduction[2] == 0.0 && reduction[3] == 0.0);
-        }
-    }
-
-    /// A one-pole's time constant by definition: 1 − 1/e = 63.212 % of the way after τ.
-    #[test]
-    fn attack_and_release_go_63_2_percent_of_the_way_in_their_time() {
-        for rate in [8000.0, 48_000.0, 384_000.0] {
-            let band = |attack_ms, release_ms| BandSettings {
-                attack_ms,
-                release_ms,
-                ..HARD
-            };
-            let bands = [
-                band(10.0, 100.0),
-                band(0.1, 5.0),
-                band(200.0, 2000.0),
-                band(1.0, 50.0),
-            ];
-            let ballistics = Ballistics::new(&bands, rate);
-            let part = 1.0 - (-1.0_f64).exp();
-            for (lane, settings) in bands.iter().enumerate() {
-                let mut envelopes = Envelopes::default();
-                let frames = settings.attack_ms * rate / 1000.0;
-                let mut after = 0.0;
-                for _ in 0..frames_from_ms(rate, settings.attack_ms) {
-                    after =
-                        f64::from(envelopes.step(&ballistics, f32x4::splat(2.0)).to_array()[lane]);
-                }
-                // Where the time is no whole number of frames, the closed form at the frame that
-                // was reached.
-                let expected = if frames.fract() == 0.0 {
-                    part
-                } else {
-                    -(-frames.round() / frames).exp_m1()
-                };
-                assert!(
-                    (after / 2.0 - expected).abs() < 1e-5,
-                    "{rate} {settings:?}: {after}"
-                );
-                // Held at 2, the release alone: what is held falls by itself.
-                let mut envelopes = Envelopes {
-                    held: [f64x2::splat(2.0); 2],
-                    smooth: [f64x2::splat(2.0); 2],
-                };
-                for _ in 0..frames_from_ms(rate, settings.release_ms) {
-                    envelopes.step(&ballistics, f32x4::ZERO);
-                }
-                let held =
-                    [envelopes.held[0].to_array(), envelopes.held[1].to_array()].concat()[lane];
-                assert!(
-                    (1.0 - held / 2.0 - part).abs() < 1e-5,
-                    "{rate} {settings:?}: {held}"
-                );
-            }
-        }
-    }
-
-    #[test]
-    fn envelopes_die_away_to_exactly_zero() {
-        let ballistics = Ballistics::new(
-            &[BandSettings {
-                release_ms: 5.0,
-                ..HARD
-            }; 4],
-            48_000.0,
-        );
-        let mut envelopes = Envelopes::default();
-        envelopes.step(&ballistics, f32x4::splat(3.0));
-        for _ in 0..48_000 {
-            envelopes.step(&ballistics, f32x4::ZERO);
-            envelopes.snap_to_zero();
-        }
-        assert_eq!(envelopes.held, [f64x2::ZERO; 2]);
-        assert_eq!(envelopes.smooth, [f64x2::ZERO; 2]);
-    }
-}
+mod tests;

@@ -20,7 +20,8 @@ const NOTHING: f32 = 1e-6;
 /// it is split into bands. What remains between it and the signal is what the gains do by moving.
 #[derive(Clone, Debug)]
 pub(super) struct Settled {
-    share: f32x4,
+    /// What a frame leaves of how far an average is behind.
+    keep: f32x4,
     makeup: Average,
     reduction: Average,
     /// Make-up and reduction on their way to the averages, a ring, and frames until it holds
@@ -33,17 +34,21 @@ pub(super) struct Settled {
 }
 
 /// Two one-pole averages behind one another, log₂ units.
+///
+/// Kept as how far each is behind what it follows: an `f32` that went there by ever smaller steps
+/// would stop before it arrives.
 #[derive(Clone, Copy, Debug, Default)]
 struct Average {
+    value: f32x4,
     once: f32x4,
     twice: f32x4,
 }
 
 impl Settled {
     pub fn new(sample_rate_hz: f64) -> Self {
-        let share = -(-1000.0 / (AVERAGE_MS * sample_rate_hz)).exp_m1();
+        let keep = (-1000.0 / (AVERAGE_MS * sample_rate_hz)).exp();
         Self {
-            share: f32x4::splat(share as f32),
+            keep: f32x4::splat(keep as f32),
             makeup: Average::default(),
             reduction: Average::default(),
             waiting: Box::default(),
@@ -108,8 +113,8 @@ impl Settled {
             } else {
                 self.until_empty.saturating_sub(1)
             };
-            let reduction = reduction.step(due[1], self.share);
-            *gains = makeup.step(due[0], self.share) - reduction;
+            let reduction = reduction.step(due[1], self.keep);
+            *gains = makeup.step(due[0], self.keep) - reduction;
             *turned_down = exp2(-reduction).to_array();
         }
         (self.makeup, self.reduction) = (makeup, reduction);
@@ -126,15 +131,18 @@ impl Settled {
 
 impl Average {
     #[inline]
-    fn step(&mut self, value: f32x4, share: f32x4) -> f32x4 {
-        self.once += share * (value - self.once);
-        self.twice += share * (self.once - self.twice);
-        let heard = self.twice.abs().simd_ge(f32x4::splat(NOTHING));
-        self.twice & heard
+    fn step(&mut self, value: f32x4, keep: f32x4) -> f32x4 {
+        let moved = value - self.value;
+        let once = keep * (self.once + moved);
+        self.twice = keep * (self.twice + (moved - (once - self.once)));
+        (self.value, self.once) = (value, once);
+        let twice = value - (once + self.twice);
+        twice & twice.abs().simd_ge(f32x4::splat(NOTHING))
     }
 
     fn is_nothing(&self) -> bool {
         let size = self.once.abs().fast_max(self.twice.abs());
+        let size = size.fast_max(self.value.abs());
         size.to_array().iter().all(|size| *size < NOTHING)
     }
 }
