@@ -21,7 +21,7 @@
 use super::since::{LONGEST_S, Since};
 use super::{PEAKS, push_db};
 use crate::dsp::decibel::{db_from_gain, db_from_power, gain_from_db, power_from_db};
-use crate::process::{ChainSettings, LimiterSettings, Release};
+use crate::process::{ChainSettings, LimiterSettings, Release, SaturatorSettings};
 
 /// A limiter turns down for about so long, s.
 const LIMITED_S: f64 = 512.0 / 48_000.0;
@@ -304,14 +304,25 @@ impl Passed {
                 f64::INFINITY
             }
         };
-        let bent = most(saturator.enabled, limiter.ceiling_dbtp, BENT_DB);
+        let bent = most(true, limiter.ceiling_dbtp, BENT_DB);
         let limited = most(limiter.enabled, limiter.ceiling_dbtp, 0.0);
-        let output = if saturator.enabled { bent } else { limited };
+        let blend = SaturatorSettings::BLEND_PERCENT.held(saturator.blend_percent) / 100.0;
+        let bends = saturator.enabled && blend > 0.0;
+        // Where only a part is bent a limiter turns the rest down as far, and without one it passes.
+        let straight = if limiter.enabled { 0.0 } else { 1.0 - blend };
         let push = power_from_db(push_db(chain));
+        let by = |most: f64| full_scale.map(|full_scale| push.min(most * full_scale));
+        let blended = |bent: f64| (bent.sqrt() * (1.0 - straight) + push.sqrt() * straight).powi(2);
         Self {
-            bends: saturator.enabled,
-            power: [output, limited]
-                .map(|most| full_scale.map(|full_scale| push.min(most * full_scale))),
+            bends,
+            power: [
+                if bends {
+                    by(bent).map(blended)
+                } else {
+                    by(limited)
+                },
+                by(limited),
+            ],
         }
     }
 }
