@@ -272,8 +272,7 @@ fn push_to_and_fro_does_not_add_up_to_something_louder() {
     });
     let louder = louder.fold(f64::MIN, f64::max);
     println!("12 and 6 dB in turn: louder by {louder:+.2} LU at most");
-    // Half a decibel is what the design wants of songs with a limiter, and this has none.
-    assert!(louder < 1.0, "{louder}");
+    assert!(louder < 0.3, "{louder}");
 }
 
 /// Once the song is known, changes where it is loud and where it is quiet. By the moments since the
@@ -350,22 +349,42 @@ impl Known {
         let last = starts_s.iter().max().unwrap_or(&0) * second;
         for (name, whole) in programmes_at(rate_hz, last + length) {
             for &(from_db, to_db, saturated) in changes {
-                let moments = |input: &Planes, push_db: &dyn Fn(usize) -> f64| {
+                let run = |input: &Planes, push_db: &dyn Fn(usize) -> f64| {
                     let of = |start: usize| {
                         let mut settings = settings(push_db(start), saturated, Source::Output);
                         settings.chain.limiter.release = release;
                         settings
                     };
-                    moments_lufs(&play(&mut engine(), input, || second / 100, of))
+                    play(&mut engine(), input, || second / 100, of)
                 };
-                let [before, settled] = [from_db, to_db].map(|db| moments(&whole, &|_| db));
+                let ends = [from_db, to_db].map(|db| run(&whole, &|_| db));
+                let [before, settled] = ends.each_ref().map(moments_lufs);
                 let late = engine().latency_frames();
                 let delayed = |channel: &Vec<f32>| [&vec![0.0; late][..], channel].concat();
                 let other = moments_lufs(&whole.iter().map(delayed).collect::<Planes>());
                 for &start_s in starts_s {
                     let start = start_s * second;
                     let input = cut(&whole, start..start + length);
-                    let heard = moments(&input, &|at| if at < change { from_db } else { to_db });
+                    let heard = run(&input, &|at| if at < change { from_db } else { to_db });
+                    let heard = moments_lufs(&heard);
+                    // A moment that spans the change holds some of either, and can be louder than
+                    // both: where one is loud while the other is quiet.
+                    let both = [
+                        [change - second, change + late],
+                        [change + late, change + second],
+                    ];
+                    let parts = ends.iter().zip(both);
+                    let [first, then] = parts
+                        .map(|(end, [from, to])| cut(end, start + from..start + to))
+                        .collect::<Vec<_>>()
+                        .try_into()
+                        .unwrap();
+                    let at_once: Planes = first
+                        .iter()
+                        .zip(&then)
+                        .map(|(a, b)| [&a[..], b].concat())
+                        .collect();
+                    let at_once = &moments_lufs(&at_once)[10..];
                     let over = |moment: usize, of: [&Vec<f64>; 2]| {
                         let [one, two] = of.map(|of| of[start / tenth + moment]);
                         let heard = heard[moment];
@@ -374,13 +393,17 @@ impl Known {
                     let at = |after: usize| (change + pipeline + after) / tenth - 1;
                     let [half, one] = [second / 2, second].map(|s| over(at(s), [&other, &settled]));
                     let louder = (change / tenth..heard.len())
-                        .map(|moment| over(moment, [&before, &settled]))
+                        .map(|moment| {
+                            let over = over(moment, [&before, &settled]);
+                            let spans = at_once.get(moment - change / tenth);
+                            spans.map_or(over, |at_once| over.min(heard[moment] - at_once))
+                        })
                         .fold(f64::MIN, f64::max);
                     println!(
                         "{name} at {rate_hz} Hz from {start_s} s on, push {from_db} to {to_db} dB: \
                      after 0.5 s {half:+.2} LU, 1 s {one:+.2} LU; louder by {louder:+.2} LU at most"
                     );
-                    if half.abs() > half_a_second_lu || one.abs() > 0.5 || louder > 0.75 {
+                    if half.abs() > half_a_second_lu || one.abs() > 0.5 || louder > 0.5 {
                         failed.push((name, from_db, start_s));
                     }
                 }
