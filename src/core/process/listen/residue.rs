@@ -15,35 +15,35 @@ const SLOTS: usize = 32;
 const LEAST_EXPLAINED: f64 = 0.1;
 
 /// How many times the output's peak the residue may be.
-const MOST_PEAKS: f32 = 2.0;
+const MOST_PEAKS: f64 = 2.0;
 
 /// Sums of input·input, input·output and output·output, a lane a channel.
 type Products = [f64x2; 3];
 
-/// What is kept of some frames: the products, and the peak of the output.
+/// What is kept of some frames: the products, and the peak of the output, a lane a channel.
 #[derive(Clone, Copy, Debug)]
 struct Slot {
     products: Products,
-    peak: f32,
+    peaks: f64x2,
 }
 
 impl Slot {
     const NONE: Self = Self {
         products: [f64x2::ZERO; 3],
-        peak: 0.0,
+        peaks: f64x2::ZERO,
     };
 
     #[inline]
     fn add(&mut self, input: [f32; 2], output: [f32; 2]) {
         let [x, y] = [input, output].map(|of| f64x2::new(of.map(f64::from)));
         self.products = sum(self.products, [x * x, x * y, y * y]);
-        self.peak = output.map(f32::abs).into_iter().fold(self.peak, f32::max);
+        self.peaks = self.peaks.fast_max(y.abs());
     }
 
     fn and(self, other: Self) -> Self {
         Self {
             products: sum(self.products, other.products),
-            peak: self.peak.max(other.peak),
+            peaks: self.peaks.fast_max(other.peaks),
         }
     }
 }
@@ -170,9 +170,14 @@ impl Residue {
             .map(|of| of.map(|of| of.get(frames.clone()).unwrap_or_default()));
         // In registers while the loop runs.
         let mut newest = self.newest;
-        for (frame, (x, y)) in input[0].iter().zip(output[0]).enumerate() {
-            let right = |of: &[f32]| of.get(frame).copied().unwrap_or_default();
-            newest.add([*x, right(input[1])], [*y, right(output[1])]);
+        let left = input[0].iter().zip(output[0]);
+        let right = input[1].iter().zip(output[1]);
+        if right.len() == 0 {
+            left.for_each(|(x, y)| newest.add([*x, 0.0], [*y, 0.0]));
+        } else {
+            left.zip(right).for_each(|((x, y), (right_x, right_y))| {
+                newest.add([*x, *right_x], [*y, *right_y])
+            });
         }
         self.newest = newest;
     }
@@ -186,15 +191,17 @@ impl Residue {
         } else {
             self.fit().map_or(self.gain, |(gain, _)| gain)
         } as f32;
-        let peak = self.newest.peak.max(self.between.peak);
+        let peaks = self.newest.peaks.fast_max(self.between.peaks).to_array();
+        let peak = peaks[0].max(peaks[1]);
         let less = |gain: f32| -> [f32; 2] {
             std::array::from_fn(|channel| output[channel] - gain * input[channel])
         };
         let residue = less(gain);
-        if residue.iter().all(|sample| sample.abs() <= peak) {
+        if residue.iter().all(|sample| f64::from(sample.abs()) <= peak) {
             return residue;
         }
         let fitted = self.fit().map_or(gain, |(gain, _)| gain as f32);
-        less(fitted).map(|sample| sample.clamp(-MOST_PEAKS * peak, MOST_PEAKS * peak))
+        let most = (MOST_PEAKS * peak) as f32;
+        less(fitted).map(|sample| sample.clamp(-most, most))
     }
 }
