@@ -314,3 +314,71 @@ fn what_bands_are_compared_with_arrives_at_their_gains_at_high_rates_too() {
         assert!(apart < 2e-7, "{rate} Hz: {apart:e}");
     }
 }
+
+/// What is on its way when push and what holds it are switched off together was pushed: it leaves
+/// held. Undo, a second setting and automation do this.
+#[test]
+fn a_push_and_what_holds_it_go_together_without_a_peak() {
+    let treble = |n: usize| 0.3 * (TAU * 997.0 / RATE_HZ * n as f64).sin();
+    let bass = bass(0.6, 0, 2 * SECOND);
+    let both = bass
+        .iter()
+        .enumerate()
+        .map(|(n, bass)| bass + treble(n) as f32);
+    let input: Vec<f32> = both.collect();
+    let neutral = ChainSettings::default();
+    for (limit, saturate) in [(true, false), (false, true), (true, true)] {
+        for block in [64, 480, 2_048] {
+            let pushed = ChainSettings {
+                push: PushSettings { push_db: 12.0 },
+                saturator: SaturatorSettings {
+                    enabled: saturate,
+                    ..SaturatorSettings::default()
+                },
+                limiter: LimiterSettings {
+                    enabled: limit,
+                    ..LimiterSettings::default()
+                },
+                ..ChainSettings::default()
+            };
+            let mut chain = Chain::new(RATE_HZ, 1);
+            let mut played = Vec::new();
+            for block in input.chunks(block) {
+                let settings = if played.len() < SECOND {
+                    &pushed
+                } else {
+                    &neutral
+                };
+                let [mut clean, mut output, mut before] = [(); 3].map(|()| block.to_vec());
+                chain.process(
+                    &mut [&mut clean],
+                    &mut [&mut output],
+                    &mut Before {
+                        signal: &mut [&mut before],
+                        turned_down: &mut vec![[1.0; 4]; block.len()],
+                    },
+                    settings,
+                );
+                played.extend(output);
+            }
+            let peak = |range: std::ops::Range<usize>| {
+                20.0 * played[range]
+                    .iter()
+                    .fold(0.0, |peak: f32, x| peak.max(x.abs()))
+                    .log10()
+            };
+            let settled = peak(SECOND / 2..SECOND).max(peak(3 * SECOND / 2..2 * SECOND));
+            let change = peak(SECOND..3 * SECOND / 2);
+            println!(
+                "limiter {limit}, saturator {saturate}: {change:.2} dBFS, settled {settled:.2}"
+            );
+            assert!(change < settled + 0.2, "{change} {settled}");
+            // And then nothing is held any more.
+            let late = chain.latency_frames();
+            assert_eq!(
+                played[3 * SECOND / 2..],
+                input[3 * SECOND / 2 - late..2 * SECOND - late]
+            );
+        }
+    }
+}

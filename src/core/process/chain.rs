@@ -8,7 +8,7 @@ use super::saturator::{Saturator, SaturatorSettings};
 use super::shelves::{Shelves, ShelvesSettings};
 use crate::dsp::delay::DelayLine;
 use crate::dsp::level_histogram::{LevelCounter, LevelHistogram};
-use crate::dsp::ramp::{Switch, frames_from_ms};
+use crate::dsp::ramp::{SWITCH_MS, Switch, frames_from_ms};
 
 /// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that
 /// its limiter has found its gain. It begins with the sound and the gain of the clean path: what the
@@ -60,6 +60,11 @@ pub struct Chain {
     /// Frames that the saturated path still has to run before it may be heard.
     warming: u32,
     warm_up: u32,
+    /// Frames for which the saturated path is heard on once it is switched off, and how many of
+    /// those are left: what is on its way came in with it on, and perhaps with a push that goes
+    /// with it.
+    stays: u32,
+    staying: u32,
     saturated_runs: bool,
     heard: Switch,
     /// Nothing has been played yet.
@@ -101,6 +106,8 @@ impl Chain {
             clean_limiter: limiter,
             warming: 0,
             warm_up: latency as u32 + frames_from_ms(sample_rate_hz, WARM_UP_MS),
+            stays: latency as u32 + frames_from_ms(sample_rate_hz, SWITCH_MS),
+            staying: 0,
             saturated_runs: false,
             heard: Switch::new(sample_rate_hz),
             fresh: true,
@@ -126,7 +133,7 @@ impl Chain {
         self.saturated_limiter.reset();
         self.clean_delay.reset();
         self.clean_limiter.reset();
-        self.warming = 0;
+        (self.warming, self.staying) = (0, 0);
         self.saturated_runs = false;
         self.heard.reset();
         self.fresh = true;
@@ -214,20 +221,26 @@ impl Chain {
         }
         self.saturator.process(output, &saturating(settings));
         self.saturated_limiter.process(output, &settings.limiter);
-        if !settings.saturator.enabled {
+        let enabled = settings.saturator.enabled;
+        let waiting = if enabled {
+            &mut self.warming
+        } else {
             self.warming = 0;
+            &mut self.staying
+        };
+        let as_before = frames.min(*waiting);
+        *waiting -= as_before;
+        if as_before > 0 {
+            self.heard.set(!enabled);
+            self.crossfade(clean, output, 0..as_before as usize);
         }
-        let unheard = self.warming.min(frames);
-        if unheard > 0 {
-            self.warming -= unheard;
-            self.heard.set(false);
-            self.crossfade(clean, output, 0..unheard as usize);
+        if as_before < frames {
+            self.heard.set(enabled);
+            self.crossfade(clean, output, as_before as usize..frames as usize);
         }
-        if unheard < frames {
-            self.heard.set(settings.saturator.enabled);
-            self.crossfade(clean, output, unheard as usize..frames as usize);
-        }
-        if !settings.saturator.enabled && self.heard.is_off() {
+        if enabled {
+            self.staying = if self.warming == 0 { self.stays } else { 0 };
+        } else if self.heard.is_off() {
             self.saturated_runs = false;
         }
     }

@@ -40,7 +40,7 @@ use self::gain::{GROUP, GROUPS, GainComputer, Pace};
 use crate::dsp::decibel::{db_from_gain, gain_from_db};
 use crate::dsp::delay::DelayLine;
 use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
-use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::ramp::{Ramp, SWITCH_MS, frames_from_ms};
 use crate::dsp::setting::{Setting, percent};
 
 /// How far below the ceiling peaks are held, in dB: what a moving gain adds between samples. With
@@ -118,6 +118,10 @@ struct Core {
     ceiling: Ramp,
     link: Ramp,
     amount: Ramp,
+    /// Quanta for which it stays on once it is switched off, and how many of those are left: what
+    /// is on its way came in with it on, and perhaps with a push that goes with it.
+    stays: usize,
+    staying: usize,
     /// Lowest ceiling of each group between the verdict of the detector and the newest frame,
     /// oldest first.
     ceilings: [f64; CEILINGS],
@@ -133,7 +137,7 @@ struct Aims {
     ceiling: f64,
     release: Release,
     link: f64,
-    amount: f64,
+    enabled: bool,
 }
 
 impl Aims {
@@ -143,7 +147,7 @@ impl Aims {
             ceiling: gain_from_db(ceiling_dbtp - MARGIN_DB),
             release: settings.release,
             link: LimiterSettings::LINK_PERCENT.held(settings.link_percent) / 100.0,
-            amount: f64::from(u8::from(settings.enabled)),
+            enabled: settings.enabled,
         }
     }
 }
@@ -154,6 +158,8 @@ impl Limiter {
         let channels = channels.clamp(1, 2);
         let linked = GainComputer::new(sample_rate_hz);
         let ramp = Ramp::new(sample_rate_hz, SWITCH_MS);
+        let late = DETECTOR_LATENCY + linked.latency_frames();
+        let stays = late + frames_from_ms(sample_rate_hz, SWITCH_MS) as usize;
         Self {
             quanta: Quanta::new(),
             core: Core {
@@ -161,11 +167,13 @@ impl Limiter {
                 bass: Bass::new(sample_rate_hz),
                 alone: vec![linked.clone(); channels],
                 apart: false,
-                delay: DelayLine::new(DETECTOR_LATENCY + linked.latency_frames(), channels),
+                delay: DelayLine::new(late, channels),
                 linked,
                 ceiling: ramp,
                 link: ramp,
                 amount: ramp,
+                stays: stays.div_ceil(QUANTUM),
+                staying: 0,
                 ceilings: [1.0; CEILINGS],
                 at_rest: true,
                 least_gain: [1.0; 2],
@@ -217,7 +225,8 @@ impl Limiter {
     /// silence.
     ///
     /// A new ceiling or link is reached in 20 ms, counted on the input: a frame that came in after
-    /// the glide leaves at the new ceiling.
+    /// the glide leaves at the new ceiling. So is the switch: off, it goes on for what came in
+    /// while it was on, and for 20 ms more.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &LimiterSettings) {
         let core = &mut self.core;
         let mut least: Option<[f32; 2]> = None;
@@ -245,6 +254,7 @@ impl Core {
         for ramp in [&mut self.ceiling, &mut self.link, &mut self.amount] {
             ramp.reset();
         }
+        self.staying = 0;
         self.rest();
         (self.least_gain, self.lowest_gain) = ([1.0; 2], [1.0; 2]);
     }
@@ -270,6 +280,7 @@ impl Core {
         (self.ceiling, self.link, self.amount) = (other.ceiling, other.link, other.amount);
         self.ceilings = other.ceilings;
         (self.apart, self.at_rest) = (other.apart, other.at_rest);
+        self.staying = other.staying;
         (self.least_gain, self.lowest_gain) = (other.least_gain, [1.0; 2]);
     }
 
@@ -287,7 +298,13 @@ impl Core {
     fn quantum(&mut self, frames: &mut [Lane; 2], aims: Aims) -> [f32; 2] {
         let ceilings = self.next_ceilings(aims.ceiling);
         self.link.set_target(aims.link);
-        self.amount.set_target(aims.amount);
+        self.staying = if aims.enabled {
+            self.stays
+        } else {
+            self.staying.saturating_sub(1)
+        };
+        let on = self.staying > 0;
+        self.amount.set_target(f64::from(u8::from(on)));
         for (detector, lane) in self.detectors.iter_mut().zip(frames.iter_mut()) {
             remove_faults(lane);
             detector.push(lane);
