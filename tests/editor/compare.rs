@@ -6,7 +6,7 @@ use egui::{Key, Modifiers};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::{FloatParam, Param};
-use rig::editor_stage::{Stage, assert_gesture, opened_at, sent_to_host};
+use rig::editor_stage::{HostCall, Stage, assert_gesture, opened_at, sent_to_host};
 
 fn press(harness: &mut Harness<'_, Stage>, name: &str) {
     harness.get_by_label(name).click();
@@ -125,6 +125,35 @@ fn two_settings_are_kept_side_by_side() {
     sent_to_host(&harness);
     press(&mut harness, "Use the first");
     assert_eq!(sent_to_host(&harness), []);
+}
+
+/// The host may bring a block between any two values that it is sent.
+#[test]
+fn what_holds_a_push_is_sent_before_it_and_taken_back_after_it() {
+    let mut harness = opened_at("limiter");
+    let params = harness.state().params.clone();
+    let stage = harness.state();
+    stage.set_plain(|params| &params.push, 0.0);
+    stage.set_plain(|params| &params.limiter.on, false);
+    stage.set_plain(|params| &params.saturator.on, false);
+    press(&mut harness, "Use the second");
+    let stage = harness.state();
+    stage.set_plain(|params| &params.push, 12.0);
+    stage.set_plain(|params| &params.limiter.on, true);
+    stage.set_plain(|params| &params.saturator.on, true);
+    for (name, push_at) in [("Use the first", 0), ("Use the second", 2)] {
+        sent_to_host(&harness);
+        press(&mut harness, name);
+        let set: Vec<_> = sent_to_host(&harness)
+            .into_iter()
+            .filter_map(|call| match call {
+                HostCall::Set(param, _) => Some(param),
+                _ => None,
+            })
+            .collect();
+        assert_eq!(set.len(), 3, "{name}");
+        assert_eq!(set[push_at], params.push.as_ptr(), "{name}");
+    }
 }
 
 // What was made of another state is no part of the one that is loaded.

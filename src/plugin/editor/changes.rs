@@ -29,6 +29,34 @@ const PUSH: &str = "push";
 /// alone: what it held down would jump up.
 const LIMITER: [&str; 5] = ["limit", "ceil", "relaut", "reltim", "link"];
 
+/// What holds peaks down while it is on, and what makes everything louder.
+const HOLDING: [&str; 2] = ["limit", "sat"];
+const GAINS: [&str; 4] = [PUSH, "ceil", "lowdb", "highdb"];
+
+/// In which order changes that belong together go to the host, which may bring a block between two
+/// of them: what makes it quieter first, what makes it louder last.
+fn order(change: &Change) -> u8 {
+    let id = change.id.as_str();
+    let rises = change.after > change.before;
+    match (HOLDING.contains(&id), GAINS.contains(&id)) {
+        (true, _) => {
+            if rises {
+                0
+            } else {
+                2
+            }
+        }
+        (_, true) => {
+            if rises {
+                2
+            } else {
+                0
+            }
+        }
+        _ => 1,
+    }
+}
+
 /// What a button or a key asks for.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Ask {
@@ -187,7 +215,8 @@ impl Changes {
                 values
             }
         };
-        let changes = self.changes_to(&values);
+        let mut changes = self.changes_to(&values);
+        changes.sort_by_key(order);
         for Change { id, after, .. } in &changes {
             if let Some((_, param)) = self.chain.iter().find(|(known, _)| known == id) {
                 queue::set(host, &self.params, *param, *after);
