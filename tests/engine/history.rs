@@ -264,6 +264,49 @@ fn engine_history(blocks: &[usize], seconds: usize) -> (EditorEnd, Engine) {
     (editor, engine)
 }
 
+/// What is measured left the chain, and came in the latency before.
+#[test]
+fn a_point_tells_where_in_the_song_its_sound_came_in() {
+    let (mut audio, editor) = handover();
+    let mut engine = Engine::new(EngineSpec {
+        sample_rate_hz: RATE_HZ,
+        channels: 2,
+    });
+    let settings = Settings {
+        playing: true,
+        ..Settings::default()
+    };
+    // 8 ms of sound just before a tenth of a second is over.
+    let burst_s = 1.08..1.088;
+    for start in (0..96_000).step_by(480) {
+        let mut left: Vec<f32> = (start..start + 480)
+            .map(|at| {
+                let heard = burst_s.contains(&(at as f64 / RATE_HZ));
+                if heard { (at as f32 * 0.3).sin() } else { 0.0 }
+            })
+            .collect();
+        let mut right = left.clone();
+        engine.process_and_record(
+            &mut [&mut left, &mut right],
+            &[],
+            &settings,
+            Some(start as f64 / RATE_HZ),
+            &mut audio,
+        );
+    }
+    let history = editor.history();
+    let loud = (0..history.extent(Grain::Fine).end).find_map(|number| {
+        let point = history.point(Grain::Fine, number)?;
+        let peak_dbtp = point.get(Column::TruePeakOutput)?;
+        (peak_dbtp > -6.0).then(|| point.get(Column::SongPosition).unwrap())
+    });
+    // At the end of the tenth; the meter's interpolation is late by less than a millisecond.
+    let end_s = f64::from(loud.unwrap());
+    let tenth_s = end_s - 0.105..end_s + 0.005;
+    println!("in the tenth that ends at {end_s:.3} s");
+    assert!(tenth_s.contains(&burst_s.start) && tenth_s.contains(&burst_s.end));
+}
+
 #[test]
 fn a_history_does_not_depend_on_how_the_host_cuts_its_blocks() {
     let (whole, _) = engine_history(&[8_192], 6);
@@ -316,10 +359,11 @@ fn what_the_engine_records_agrees_with_what_it_tells() {
     let last = points().next_back().unwrap();
     let loudness = snapshot.output.readings.short_term_lufs.unwrap();
     assert!((f64::from(last.get(Column::ShortTermOutput).unwrap()) - loudness).abs() < 0.5);
-    // The song runs with the audio: each point's position is its own end, within the chunk in which
-    // it ends.
+    // The song runs with the audio: each point's position is its own end less the latency, within
+    // the chunk in which it ends.
+    let latency_s = engine.latency_frames() as f32 / 48_000.0;
     for (number, point) in points().enumerate() {
-        let end_s = (number + 1) as f32 / 10.0;
+        let end_s = (number + 1) as f32 / 10.0 - latency_s;
         let late_s = point.get(Column::SongPosition).unwrap() - end_s;
         assert!(
             (-1e-4..=256.0 / 48_000.0 + 1e-4).contains(&late_s),

@@ -20,11 +20,18 @@ impl Engine {
             .map(|readings| readings.gated_10s_lufs.filter(|_| known))
     }
 
-    /// Enters the chunk just finished into the history.
+    /// Enters the chunk just finished into the history; `song_position_s` is that of what came in.
     pub(super) fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
         let [output, clean, input] = self.readings();
         let [clean_limiter_db, output_limiter_db] = self.limiters_db;
         let reduction = self.reduction.readings(OUTPUT);
+        // What is measured came in so long ago.
+        let late_s = if self.playing {
+            self.latency_frames() as f64 / self.spec.sample_rate_hz
+        } else {
+            0.0
+        };
+        let of_output = |at_s: f64| (at_s - late_s).max(at_s.min(0.0));
         let moment = Moment {
             input,
             clean,
@@ -34,7 +41,7 @@ impl Engine {
             output_limiter_db,
             band_reduction_db: reduction.bands.map(|band| band.reduction.now_db),
             distortion_db: reduction.distortion.now_db,
-            song_position_s,
+            song_position_s: song_position_s.map(of_output),
             playing: self.playing,
         };
         audio_end.record(&moment, CHUNK, self.spec.sample_rate_hz);
