@@ -28,6 +28,8 @@ pub struct Crestline {
     /// measurement.
     restart_was_on: bool,
     was_playing: bool,
+    /// Where the song was at the end of the last block, seconds, if the host tells it.
+    was_at_s: Option<f64>,
     was_offline: bool,
     /// Frames of silence at the input since the last sound.
     silent_frames: usize,
@@ -49,6 +51,7 @@ impl Default for Crestline {
             editor_state: editor::window_state(),
             restart_was_on: false,
             was_playing: false,
+            was_at_s: None,
             was_offline: false,
             silent_frames: 0,
             untold_frames: usize::MAX,
@@ -194,7 +197,11 @@ impl Plugin for Crestline {
         let restart_is_on = self.params.restart.value();
         // Asked in every block: an end while the transport stood is no later start.
         let ended = self.params.rendering.has_ended();
-        let went_on = self.was_playing && !ended;
+        // A host that makes its plug-ins ready anew in the midst of a song plays on; one that renders
+        // piece after piece begins with each.
+        let offline = self.params.rendering.is_offline();
+        let stayed = !offline && goes_on(self.was_at_s, song_position_s);
+        let went_on = self.was_playing && (!ended || stayed);
         let started = playing && !went_on && self.params.restart_on_play.value();
         let switched = restart_is_on && !self.restart_was_on;
         if self.audio_end.restart_requested() | started | switched {
@@ -209,6 +216,8 @@ impl Plugin for Crestline {
         if self.audio_end.clear_faults_requested() {
             engine.clear_faults();
         }
+        let block_s = buffer.samples() as f64 / engine.spec().sample_rate_hz;
+        self.was_at_s = song_position_s.map(|at_s| at_s + block_s);
         (self.was_playing, self.restart_was_on) = (playing, restart_is_on);
 
         let silent = buffer
@@ -222,7 +231,6 @@ impl Plugin for Crestline {
         };
 
         // What is written must not begin with a fade from what was listened to.
-        let offline = self.params.rendering.is_offline();
         if offline && !self.was_offline {
             engine.cut_listening();
         }
@@ -319,6 +327,13 @@ fn tap_settings(params: &CrestlineParams) -> TapSettings {
         on: params.tap.on.value(),
         rest_gain: rest,
     }
+}
+
+/// Whether a song that was at one place, seconds, is played on at another: up to a tenth of a second
+/// before it or two after.
+fn goes_on(was_at_s: Option<f64>, at_s: Option<f64>) -> bool {
+    let gap_s = was_at_s.zip(at_s).map(|(was, is)| is - was);
+    gap_s.is_some_and(|gap_s| (-0.1..2.0).contains(&gap_s))
 }
 
 impl ClapPlugin for Crestline {

@@ -189,10 +189,22 @@ fn measuring_begins_anew_with_playback_also_where_processing_ended_in_between() 
     let music = noise(2, 2 * 48_000, 0.25, 34);
     let silence = vec![vec![0.0; 48_000]; 2];
     for (format, make) in MAKE {
-        for (on, anew) in [(1.0, true), (1.0, false), (0.0, true)] {
+        // Nothing is told of where the song is, where that can be; the next render begins where the
+        // last did, or plays on where it was in the midst of a song.
+        for (on, anew, next_s, begins) in [
+            (1.0, true, Some(0.0), true),
+            (1.0, true, Some(2.05), false),
+            (1.0, true, Some(30.0), true),
+            (1.0, true, None, format == "CLAP"),
+            (1.0, false, None, false),
+            (0.0, true, Some(0.0), false),
+        ] {
             let mut host = make(true);
             let (restart, _) = host.param("Restart when playback starts").unwrap();
             host.play();
+            if next_s.is_some() {
+                host.locate(0.0);
+            }
             let integrated = "Integrated loudness";
             let played = |host: &mut dyn RawHost, main: &[Vec<f32>]| {
                 play(host, main, &[(restart, on)], format);
@@ -202,14 +214,16 @@ fn measuring_begins_anew_with_playback_also_where_processing_ended_in_between() 
             if anew {
                 host.process_anew();
             }
+            if let Some(next_s) = next_s {
+                host.locate(next_s);
+            }
             let then = played(&mut *host, &silence);
             // Silence adds nothing to what is gated, and begins with nothing.
             let forgotten = then == 0.0;
             assert!(first > 0.1, "{format}: {first}");
             assert_eq!(
-                forgotten,
-                on > 0.5 && anew,
-                "{format}: {on}, {anew}: {then}"
+                forgotten, begins,
+                "{format}: {on}, {anew}, {next_s:?}: {then}"
             );
         }
     }

@@ -108,6 +108,10 @@ pub trait RawHost {
     /// The host's transport runs while blocks are processed from now on.
     fn play(&mut self);
 
+    /// The next block lies here in the song, 0 s or later, and those after it one after the other.
+    /// Before it is called a host that can leave it out tells no position.
+    fn locate(&mut self, song_s: f64);
+
     /// Ends processing, and begins it anew.
     fn process_anew(&mut self);
 

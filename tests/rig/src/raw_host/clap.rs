@@ -10,8 +10,8 @@ use super::{Block, Described, RawHost};
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::events::{
     CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_VALUE, CLAP_EVENT_TRANSPORT,
-    CLAP_TRANSPORT_IS_PLAYING, clap_event_header, clap_event_param_value, clap_event_transport,
-    clap_input_events, clap_output_events,
+    CLAP_TRANSPORT_HAS_SECONDS_TIMELINE, CLAP_TRANSPORT_IS_PLAYING, clap_event_header,
+    clap_event_param_value, clap_event_transport, clap_input_events, clap_output_events,
 };
 use clap_sys::ext::audio_ports_config::{
     CLAP_EXT_AUDIO_PORTS_CONFIG, clap_plugin_audio_ports_config,
@@ -21,6 +21,7 @@ use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
 use clap_sys::ext::tail::{CLAP_EXT_TAIL, clap_plugin_tail};
 use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
+use clap_sys::fixedpoint::CLAP_SECTIME_FACTOR;
 use clap_sys::host::clap_host;
 use clap_sys::plugin::clap_plugin;
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process};
@@ -288,6 +289,12 @@ impl RawHost for RawClap {
         });
     }
 
+    fn locate(&mut self, song_s: f64) {
+        let transport = self.transport.as_mut().unwrap();
+        transport.flags |= CLAP_TRANSPORT_HAS_SECONDS_TIMELINE;
+        transport.song_pos_seconds = (song_s * CLAP_SECTIME_FACTOR as f64) as i64;
+    }
+
     fn process_anew(&mut self) {
         self.set_processing(false);
         self.set_processing(true);
@@ -342,6 +349,10 @@ impl RawClap {
         // SAFETY: whatever is described outlives the call; what is not there is null or beyond the
         // end, and the plug-in's to beware of.
         let status = unsafe { (*self.plugin).process.unwrap()(self.plugin, &raw const process) };
+        if let Some(transport) = &mut self.transport {
+            let passed = block.frames as i64 * CLAP_SECTIME_FACTOR / 48_000;
+            transport.song_pos_seconds += passed;
+        }
         status != CLAP_PROCESS_ERROR
     }
 }

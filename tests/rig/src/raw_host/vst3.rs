@@ -248,6 +248,11 @@ impl RawHost for RawVst3 {
         }));
     }
 
+    fn locate(&mut self, song_s: f64) {
+        let context = self.context.as_mut().unwrap();
+        context.projectTimeSamples = (song_s * context.sampleRate) as i64;
+    }
+
     fn process_anew(&mut self) {
         // SAFETY: numbers.
         unsafe {
@@ -304,6 +309,9 @@ impl RawVst3 {
             // the end, and the plug-in's to beware of.
             processed = unsafe { self.processor.process(&raw mut data) == kResultOk };
         });
+        if let Some(context) = &mut self.context {
+            context.projectTimeSamples += block.frames as i64;
+        }
         self.told.extend(told.queue.told.borrow_mut().drain(..));
         processed
     }
