@@ -138,6 +138,8 @@ impl State {
             );
         };
         self.stop();
+        // Its end would end the new one: both listen at the same port.
+        self.capture = None;
         match Capture::begin(side_chain, Section::default()) {
             Ok(capture) => {
                 self.capture = Some(capture);
