@@ -1,28 +1,22 @@
 //! The static linear part in a few numbers.
 
+mod phase;
+mod rest;
+
 use super::Transfer;
 use super::arrangement::Arrangement;
-use super::correlation::real_ends;
 use super::least_squares::NormalEquations;
-use crate::dsp::crossover::held_hz;
 use crate::dsp::decibel::gain_from_db;
-use crate::dsp::solve::solve;
 use crate::measure::balance::{band_edge_hz, mid_band_hz};
 use crate::measure::readings::BAND_COUNT;
-use crestline_transforms::{forward_f64, inverse_f64};
 use realfft::num_complex::Complex64;
-use std::f64::consts::{PI, TAU};
 
 /// A third-octave band this far below the strongest (−80 dB) says nothing of the response.
 const LEAST_BAND: f64 = 1e-8;
 /// A frequency this far below the strongest (−70 dB) says nothing of the phase.
 const LEAST_BIN: f64 = 1e-7;
-/// Polarity is told from the first octaves above this, Hz, that hold something (above −50 dB).
-const LOWEST_HZ: f64 = 40.0;
-const LEAST_LOW: f64 = 1e-5;
 /// Less is no change of tone.
 const LEAST_TONE_DB: f32 = 0.5;
-const POLARITY_SPAN: f64 = 5.0;
 
 /// What the static linear part does.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -160,56 +154,6 @@ impl Powers {
         self.responses.iter().map(channel).sum()
     }
 
-    /// Gain in each band of the crossover, dB: those four that together come closest to the gain at
-    /// every frequency, so that a faint band is not told its neighbours' skirts.
-    pub fn bands_db(&self, corners_hz: [f64; 3]) -> [f64; 4] {
-        let (mut products, mut wanted) = ([[0.0; 4]; 4], [0.0; 4]);
-        for bin in self.bins() {
-            let (power, passed) = (self.power(bin), self.passed(bin));
-            let shapes = self.band_gains(corners_hz, bin);
-            for (row, one) in shapes.into_iter().enumerate() {
-                for (column, other) in shapes.into_iter().enumerate() {
-                    products[row][column] += one * other * power;
-                }
-                wanted[row] += one * (power * passed).max(0.0).sqrt();
-            }
-        }
-        let alone: [f64; 4] = std::array::from_fn(|band| {
-            let power: f64 = products[band].iter().sum();
-            if power > 0.0 {
-                wanted[band] / power
-            } else {
-                1.0
-            }
-        });
-        let together = solve(products, wanted);
-        std::array::from_fn(|band| {
-            let gain = if together[band] > 0.1 * alone[band] {
-                together[band]
-            } else {
-                alone[band]
-            };
-            20.0 * gain.max(1e-6).log10()
-        })
-    }
-
-    /// Amplitudes of the bands: products of `1/(1+r⁴)` and `r⁴/(1+r⁴)`, r warped by the bilinear
-    /// transform (S. Linkwitz, JAES 24(1), 1976).
-    fn band_gains(&self, corners_hz: [f64; 3], bin: usize) -> [f64; 4] {
-        let warped = |hz: f64| (PI * (hz / self.sample_rate_hz).min(0.499)).tan();
-        let at = warped(bin as f64 * self.bin_hz);
-        // Where the split has them, which at low rates is not where they were asked for.
-        let corners_hz = held_hz(corners_hz, self.sample_rate_hz);
-        let [low, mid, high] = corners_hz.map(|corner_hz| (at / warped(corner_hz)).powi(4));
-        let (below, above) = (|r4: f64| 1.0 / (1.0 + r4), |r4: f64| r4 / (1.0 + r4));
-        [
-            below(mid) * below(low),
-            below(mid) * above(low),
-            above(mid) * below(high),
-            above(mid) * above(high),
-        ]
-    }
-
     /// The numbers, for bands whose gain that moves is `rest_db` at rest, and muted channels.
     pub fn told(&self, corners_hz: [f64; 3], rest_db: [f64; 4], muted: [bool; 2]) -> LinearPart {
         let (delay_frames, inverted) = self.delay();
@@ -329,169 +273,11 @@ impl Powers {
         }
         ratio_db(sums[1], sums[0]).map(|db| db as f32)
     }
-
-    /// Delay and polarity.
-    ///
-    /// The delay is where the whitened response peaks. The polarity is the phase towards 0 Hz when
-    /// the minimum phase of the gain is taken off (A. Oppenheim, R. Schafer, *Discrete-Time Signal
-    /// Processing*, ch. 13: the folded cepstrum): an all-pass, and so a crossover, turns everything
-    /// else, but not that.
-    fn delay(&self) -> (f64, bool) {
-        let (powers, phase, excess) = self.phases();
-        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
-        let weight =
-            |bin: usize| powers[bin] / (powers[bin] + LEAST_BIN * most + f64::MIN_POSITIVE);
-        let whitened: Vec<Complex64> = self
-            .bins()
-            .map(|bin| Complex64::from_polar(weight(bin), phase[bin]))
-            .collect();
-        let (length, time) = inverse(whitened);
-        let peak = (0..length).max_by(|a, b| time[*a].abs().total_cmp(&time[*b].abs()));
-        let peak = peak.unwrap_or(0);
-        let whole = if peak < length / 2 {
-            peak as f64
-        } else {
-            peak as f64 - length as f64
-        };
-        let height = |delay: f64| {
-            let part = |bin: usize| {
-                let turn = TAU * bin as f64 * delay / length as f64;
-                weight(bin) * (phase[bin] + turn).cos()
-            };
-            self.bins().map(part).sum::<f64>().abs()
-        };
-        let delay = highest(whole - 1.0, whole + 1.0, height);
-        (delay, self.upside_down(&powers, &excess, delay, length))
-    }
-
-    /// The line that the phase follows in the lowest octaves, back to 0 Hz.
-    fn upside_down(&self, powers: &[f64], excess: &[f64], delay: f64, length: usize) -> bool {
-        let bins = self
-            .bins()
-            .filter(|bin| *bin as f64 * self.bin_hz >= LOWEST_HZ);
-        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
-        let Some(first) = bins.clone().find(|bin| powers[*bin] > LEAST_LOW * most) else {
-            return false;
-        };
-        let (mut unwrapped, mut last) = (0.0, None);
-        let (mut n, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for bin in bins.skip_while(|bin| *bin < first) {
-            if bin as f64 > POLARITY_SPAN * first as f64 {
-                break;
-            }
-            let phase = excess[bin] + TAU * bin as f64 * delay / length as f64;
-            unwrapped = match last {
-                None => phase,
-                Some(last) => unwrapped + wrapped(phase - last),
-            };
-            last = Some(phase);
-            let x = bin as f64;
-            n += 1.0;
-            (sx, sy) = (sx + x, sy + unwrapped);
-            (sxx, sxy) = (sxx + x * x, sxy + x * unwrapped);
-        }
-        let spread = n * sxx - sx * sx;
-        let start = if spread > 0.0 {
-            (sy * sxx - sx * sxy) / spread
-        } else {
-            sy / n.max(1.0)
-        };
-        start.cos() < 0.0
-    }
-
-    /// Powers before, the phase of what is common to before and after, and that less the minimum
-    /// phase.
-    fn phases(&self) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
-        let powers: Vec<f64> = self.bins().map(|bin| self.power(bin)).collect();
-        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
-        let common: Vec<Complex64> = self.bins().map(|bin| self.common(bin)).collect();
-        let mut level = 0.0;
-        let levels: Vec<Complex64> = self
-            .bins()
-            .map(|bin| {
-                if powers[bin] > LEAST_BIN * most {
-                    level = (self.passed(bin) / powers[bin]).max(1e-12).ln() / 2.0;
-                }
-                Complex64::new(level, 0.0)
-            })
-            .collect();
-        let (length, mut cepstrum) = inverse(levels);
-        for (n, value) in cepstrum.iter_mut().enumerate() {
-            *value *= match n {
-                0 => 1.0,
-                n if 2 * n < length => 2.0,
-                n if 2 * n == length => 1.0,
-                _ => 0.0,
-            };
-        }
-        let forward = forward_f64(length);
-        let mut minimum = forward.make_output_vec();
-        // The buffers were made by the plan itself, so this cannot fail.
-        let _ = forward.process(&mut cepstrum, &mut minimum);
-        let lead = TAU * self.lead as f64 / length as f64;
-        let phase: Vec<f64> = self
-            .bins()
-            .map(|bin| wrapped(common[bin].arg() + bin as f64 * lead))
-            .collect();
-        let excess = phase.iter().zip(&minimum);
-        let excess = excess
-            .map(|(phase, minimum)| wrapped(phase - minimum.im))
-            .collect();
-        (powers, phase, excess)
-    }
-
-    /// Cross-power of after and before, channel by channel.
-    fn common(&self, bin: usize) -> Complex64 {
-        let cross = self.cross[bin];
-        match (&*self.responses, &*self.before) {
-            ([left, right], [a, b]) => {
-                left[0][bin] * a[bin]
-                    + left[1][bin] * cross
-                    + right[1][bin] * b[bin]
-                    + right[0][bin] * cross.conj()
-            }
-            ([only], [a]) => only[0][bin] * a[bin],
-            _ => Complex64::default(),
-        }
-    }
 }
 
 /// Share of the weaker of two powers in both.
 fn weaker_share(one: f64, other: f64) -> f64 {
     one.min(other).max(0.0) / (one + other).max(f64::MIN_POSITIVE)
-}
-
-/// Half a spectrum back to time, and how long that is.
-fn inverse(mut spectrum: Vec<Complex64>) -> (usize, Vec<f64>) {
-    let length = 2 * (spectrum.len() - 1);
-    let backward = inverse_f64(length);
-    let mut time = backward.make_output_vec();
-    real_ends(&mut spectrum);
-    // The buffers were made by the plan itself, so this cannot fail.
-    let _ = backward.process(&mut spectrum, &mut time);
-    for value in &mut time {
-        *value /= length as f64;
-    }
-    (length, time)
-}
-
-/// Where a function with one top between two places is highest, by the golden section.
-fn highest(mut low: f64, mut high: f64, of: impl Fn(f64) -> f64) -> f64 {
-    let golden = (5.0_f64.sqrt() - 1.0) / 2.0;
-    for _ in 0..30 {
-        let (a, b) = (high - golden * (high - low), low + golden * (high - low));
-        if of(a) > of(b) {
-            high = b;
-        } else {
-            low = a;
-        }
-    }
-    f64::midpoint(low, high)
-}
-
-/// A phase between −π and π.
-fn wrapped(phase: f64) -> f64 {
-    phase - TAU * (phase / TAU).round()
 }
 
 fn ratio_db(after: f64, before: f64) -> Option<f64> {

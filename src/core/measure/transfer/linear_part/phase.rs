@@ -1,0 +1,172 @@
+//! Delay and polarity of the static linear part.
+
+use super::{LEAST_BIN, Powers};
+use crate::measure::transfer::correlation::real_ends;
+use crestline_transforms::{forward_f64, inverse_f64};
+use realfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// Polarity is told from the first octaves above this, Hz, that hold something (above −50 dB).
+const LOWEST_HZ: f64 = 40.0;
+const LEAST_LOW: f64 = 1e-5;
+const POLARITY_SPAN: f64 = 5.0;
+
+impl Powers {
+    /// Delay and polarity.
+    ///
+    /// The delay is where the whitened response peaks. The polarity is the phase towards 0 Hz when
+    /// the minimum phase of the gain is taken off (A. Oppenheim, R. Schafer, *Discrete-Time Signal
+    /// Processing*, ch. 13: the folded cepstrum): an all-pass, and so a crossover, turns everything
+    /// else, but not that.
+    pub(super) fn delay(&self) -> (f64, bool) {
+        let (powers, phase, excess) = self.phases();
+        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
+        let weight =
+            |bin: usize| powers[bin] / (powers[bin] + LEAST_BIN * most + f64::MIN_POSITIVE);
+        let whitened: Vec<Complex64> = self
+            .bins()
+            .map(|bin| Complex64::from_polar(weight(bin), phase[bin]))
+            .collect();
+        let (length, time) = inverse(whitened);
+        let peak = (0..length).max_by(|a, b| time[*a].abs().total_cmp(&time[*b].abs()));
+        let peak = peak.unwrap_or(0);
+        let whole = if peak < length / 2 {
+            peak as f64
+        } else {
+            peak as f64 - length as f64
+        };
+        let height = |delay: f64| {
+            let part = |bin: usize| {
+                let turn = TAU * bin as f64 * delay / length as f64;
+                weight(bin) * (phase[bin] + turn).cos()
+            };
+            self.bins().map(part).sum::<f64>().abs()
+        };
+        let delay = highest(whole - 1.0, whole + 1.0, height);
+        (delay, self.upside_down(&powers, &excess, delay, length))
+    }
+
+    /// The line that the phase follows in the lowest octaves, back to 0 Hz.
+    fn upside_down(&self, powers: &[f64], excess: &[f64], delay: f64, length: usize) -> bool {
+        let bins = self
+            .bins()
+            .filter(|bin| *bin as f64 * self.bin_hz >= LOWEST_HZ);
+        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
+        let Some(first) = bins.clone().find(|bin| powers[*bin] > LEAST_LOW * most) else {
+            return false;
+        };
+        let (mut unwrapped, mut last) = (0.0, None);
+        let (mut n, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for bin in bins.skip_while(|bin| *bin < first) {
+            if bin as f64 > POLARITY_SPAN * first as f64 {
+                break;
+            }
+            let phase = excess[bin] + TAU * bin as f64 * delay / length as f64;
+            unwrapped = match last {
+                None => phase,
+                Some(last) => unwrapped + wrapped(phase - last),
+            };
+            last = Some(phase);
+            let x = bin as f64;
+            n += 1.0;
+            (sx, sy) = (sx + x, sy + unwrapped);
+            (sxx, sxy) = (sxx + x * x, sxy + x * unwrapped);
+        }
+        let spread = n * sxx - sx * sx;
+        let start = if spread > 0.0 {
+            (sy * sxx - sx * sxy) / spread
+        } else {
+            sy / n.max(1.0)
+        };
+        start.cos() < 0.0
+    }
+
+    /// Powers before, the phase of what is common to before and after, and that less the minimum
+    /// phase.
+    fn phases(&self) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+        let powers: Vec<f64> = self.bins().map(|bin| self.power(bin)).collect();
+        let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
+        let common: Vec<Complex64> = self.bins().map(|bin| self.common(bin)).collect();
+        let mut level = 0.0;
+        let levels: Vec<Complex64> = self
+            .bins()
+            .map(|bin| {
+                if powers[bin] > LEAST_BIN * most {
+                    level = (self.passed(bin) / powers[bin]).max(1e-12).ln() / 2.0;
+                }
+                Complex64::new(level, 0.0)
+            })
+            .collect();
+        let (length, mut cepstrum) = inverse(levels);
+        for (n, value) in cepstrum.iter_mut().enumerate() {
+            *value *= match n {
+                0 => 1.0,
+                n if 2 * n < length => 2.0,
+                n if 2 * n == length => 1.0,
+                _ => 0.0,
+            };
+        }
+        let forward = forward_f64(length);
+        let mut minimum = forward.make_output_vec();
+        // The buffers were made by the plan itself, so this cannot fail.
+        let _ = forward.process(&mut cepstrum, &mut minimum);
+        let lead = TAU * self.lead as f64 / length as f64;
+        let phase: Vec<f64> = self
+            .bins()
+            .map(|bin| wrapped(common[bin].arg() + bin as f64 * lead))
+            .collect();
+        let excess = phase.iter().zip(&minimum);
+        let excess = excess
+            .map(|(phase, minimum)| wrapped(phase - minimum.im))
+            .collect();
+        (powers, phase, excess)
+    }
+
+    /// Cross-power of after and before, channel by channel.
+    fn common(&self, bin: usize) -> Complex64 {
+        let cross = self.cross[bin];
+        match (&*self.responses, &*self.before) {
+            ([left, right], [a, b]) => {
+                left[0][bin] * a[bin]
+                    + left[1][bin] * cross
+                    + right[1][bin] * b[bin]
+                    + right[0][bin] * cross.conj()
+            }
+            ([only], [a]) => only[0][bin] * a[bin],
+            _ => Complex64::default(),
+        }
+    }
+}
+
+/// Half a spectrum back to time, and how long that is.
+fn inverse(mut spectrum: Vec<Complex64>) -> (usize, Vec<f64>) {
+    let length = 2 * (spectrum.len() - 1);
+    let backward = inverse_f64(length);
+    let mut time = backward.make_output_vec();
+    real_ends(&mut spectrum);
+    // The buffers were made by the plan itself, so this cannot fail.
+    let _ = backward.process(&mut spectrum, &mut time);
+    for value in &mut time {
+        *value /= length as f64;
+    }
+    (length, time)
+}
+
+/// Where a function with one top between two places is highest, by the golden section.
+fn highest(mut low: f64, mut high: f64, of: impl Fn(f64) -> f64) -> f64 {
+    let golden = (5.0_f64.sqrt() - 1.0) / 2.0;
+    for _ in 0..30 {
+        let (a, b) = (high - golden * (high - low), low + golden * (high - low));
+        if of(a) > of(b) {
+            high = b;
+        } else {
+            low = a;
+        }
+    }
+    f64::midpoint(low, high)
+}
+
+/// A phase between −π and π.
+fn wrapped(phase: f64) -> f64 {
+    phase - TAU * (phase / TAU).round()
+}
