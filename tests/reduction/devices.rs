@@ -167,6 +167,37 @@ fn what_is_linear_is_told_as_what_it_is() {
     );
 }
 
+// Closed forms: a bell two octaves and more below a band has a gain there of less than 0.1 dB.
+#[test]
+fn a_band_beside_a_bell_has_the_gain_at_rest_that_the_bell_has_there() {
+    for (song, before) in songs() {
+        for (device, band, at_rest_db) in [
+            (bell(1_000.0, 6.0, 1.0), 3, 0.1),
+            (bell(120.0, 6.0, 1.0), 2, 0.0),
+        ] {
+            let (estimate, _) = through(&format!("{song}, a bell"), &before, &device);
+            let told_db = estimate.given_gain_db[band];
+            assert!((told_db - at_rest_db).abs() < 0.5, "{song}: {told_db}");
+        }
+    }
+}
+
+// By construction: the one channel is in both, and as loud in either.
+#[test]
+fn a_channel_in_both_is_no_balance() {
+    for (song, before) in songs() {
+        for left_in_both in [true, false] {
+            let device = frames(move |_, left, right| [if left_in_both { left } else { right }; 2]);
+            let told = through(&format!("{song}, made mono"), &before, &device)
+                .0
+                .linear;
+            let (balance_db, width_db) = (told.balance_db.unwrap(), told.width_db.unwrap());
+            assert!(balance_db.abs() < 0.1, "{balance_db}");
+            assert!(width_db < -40.0, "{width_db}");
+        }
+    }
+}
+
 // By construction: wires, some of them crossed.
 #[test]
 fn channels_that_are_exchanged_or_upside_down_are_told() {

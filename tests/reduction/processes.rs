@@ -49,8 +49,12 @@ pub fn bell(hz: f64, gain_db: f64, q: f64) -> Device {
 
 /// High-pass filter of the same, Q 1/√2.
 pub fn high_pass(hz: f64) -> Device {
+    high_pass_of(hz, 0.5_f64.sqrt())
+}
+
+fn high_pass_of(hz: f64, q: f64) -> Device {
     let w = TAU * hz / RATE_HZ;
-    let (alpha, cos) = (w.sin() / 2.0_f64.sqrt(), w.cos());
+    let (alpha, cos) = (w.sin() / (2.0 * q), w.cos());
     let a0 = 1.0 + alpha;
     let filter = [
         (1.0 + cos) / 2.0 / a0,
@@ -265,6 +269,17 @@ pub fn chain(devices: Vec<Device>) -> Device {
     })
 }
 
+/// A Butterworth high-pass of eighth order at 30 Hz, at a gain: 1/Q is twice the cosine of each
+/// pole's angle.
+fn steep(gain: f64) -> Device {
+    let q = |section: i32| 0.5 / (PI * f64::from(2 * section + 1) / 16.0).cos();
+    let mut devices: Vec<Device> = (0..4)
+        .map(|section| high_pass_of(30.0, q(section)))
+        .collect();
+    devices.push(frames(move |_, left, right| [gain * left, gain * right]));
+    chain(devices)
+}
+
 /// Devices that are linear and stay what they are.
 pub fn statics() -> Vec<(&'static str, Device)> {
     vec![
@@ -279,6 +294,8 @@ pub fn statics() -> Vec<(&'static str, Device)> {
             }),
         ),
         ("20 Hz high-pass", high_pass(20.0)),
+        ("30 Hz high-pass, 48 dB an octave", steep(1.0)),
+        ("upside down, and 48 dB an octave", steep(-1.0)),
         ("bell +3 dB at 3 kHz", bell(3000.0, 3.0, 1.0)),
         ("bell -6 dB at 300 Hz", bell(300.0, -6.0, 1.0)),
         ("bell +6 dB at 60 Hz, Q 4", bell(60.0, 6.0, 4.0)),

@@ -7,6 +7,9 @@ const EXCHANGED: f64 = 4.0;
 /// One is upside down where they are so much alike but for the sign: two that have little to do with
 /// each other are none of it.
 const OPPOSED: f64 = -0.5;
+/// With less than this of all that comes out, what either channel has of its own is rounding: where
+/// one of them is in both.
+const LEAST_OWN: f64 = 1e-3;
 
 /// What a device does with the channels as such.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -46,7 +49,8 @@ impl Arrangement {
             .map(|((left, right), (a, b))| (left * right.conj()).re * (a * b).max(0.0).sqrt())
             .sum();
         let most = (energy(&left[0], a) * energy(&right[1], b)).sqrt();
-        found.opposed = alike < OPPOSED * most;
+        let counts = most > LEAST_OWN * (own + across);
+        found.opposed = counts && alike < OPPOSED * most;
         if found.opposed {
             right
                 .iter_mut()

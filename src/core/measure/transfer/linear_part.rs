@@ -233,7 +233,13 @@ impl Powers {
             let apart = 1.0 - alike / (a * b).max(f64::MIN_POSITIVE);
             weaker_share(a, b) * apart.max(0.0)
         };
-        self.gained_db(known, |bin| [left[bin], right[bin]])
+        // All that comes out of either: a signal that is made mono is in both.
+        let row = |own: &[Complex64], other: &[Complex64], bin: usize| {
+            own[bin].norm_sqr() + other[bin].norm_sqr()
+        };
+        self.gained_db(known, |bin| {
+            [row(left, from_right, bin), row(right, from_left, bin)]
+        })
     }
 
     /// What the side has gained on the middle, from the responses of either to itself.
@@ -248,7 +254,7 @@ impl Powers {
         };
         self.gained_db(known, |bin| {
             let (own, other) = (ll[bin] + rr[bin], lr[bin] + rl[bin]);
-            [own + other, own - other]
+            [own + other, own - other].map(|of| of.norm_sqr())
         })
     }
 
@@ -262,13 +268,13 @@ impl Powers {
     fn gained_db(
         &self,
         weight: impl Fn(usize) -> f64,
-        pair: impl Fn(usize) -> [Complex64; 2],
+        pair: impl Fn(usize) -> [f64; 2],
     ) -> Option<f32> {
         let mut sums = [0.0; 2];
         for bin in self.bins() {
             let weight = weight(bin) * self.power(bin);
-            for (sum, response) in sums.iter_mut().zip(pair(bin)) {
-                *sum += weight * response.norm_sqr();
+            for (sum, power) in sums.iter_mut().zip(pair(bin)) {
+                *sum += weight * power;
             }
         }
         ratio_db(sums[1], sums[0]).map(|db| db as f32)

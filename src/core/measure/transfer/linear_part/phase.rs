@@ -9,6 +9,8 @@ use std::f64::consts::TAU;
 /// Polarity is told from the first octaves above this, Hz, that hold something (above −50 dB).
 const LOWEST_HZ: f64 = 40.0;
 const LEAST_LOW: f64 = 1e-5;
+/// Below this, Hz, no level is told apart from its neighbours'.
+const LOWEST_LEVEL_HZ: f64 = 15.0;
 const POLARITY_SPAN: f64 = 5.0;
 
 impl Powers {
@@ -87,16 +89,30 @@ impl Powers {
         let powers: Vec<f64> = self.bins().map(|bin| self.power(bin)).collect();
         let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
         let common: Vec<Complex64> = self.bins().map(|bin| self.common(bin)).collect();
+        let gain = |bin: usize| (self.passed(bin) / powers[bin]).max(1e-30).ln() / 2.0;
+        let sounds = |bin: usize| powers[bin] > LEAST_BIN * most;
         let mut level = 0.0;
-        let levels: Vec<Complex64> = self
+        let mut levels: Vec<Complex64> = self
             .bins()
             .map(|bin| {
-                if powers[bin] > LEAST_BIN * most {
-                    level = (self.passed(bin) / powers[bin]).max(1e-12).ln() / 2.0;
+                if sounds(bin) {
+                    level = gain(bin);
                 }
                 Complex64::new(level, 0.0)
             })
             .collect();
+        // Below what is heard it goes on falling as it does in the lowest octave: a steep high-pass
+        // turns the phase far above its corner.
+        let lowest = self
+            .bins()
+            .find(|bin| *bin > 0 && *bin as f64 * self.bin_hz >= LOWEST_LEVEL_HZ && sounds(*bin));
+        if let Some(lowest) = lowest.filter(|bin| 2 * bin < powers.len()) {
+            let [at, octave_up] = [lowest, 2 * lowest].map(gain);
+            let slope = ((octave_up - at) / 2.0_f64.ln()).max(0.0);
+            for (bin, level) in levels.iter_mut().enumerate().take(lowest) {
+                level.re = at + slope * (bin.max(1) as f64 / lowest as f64).ln();
+            }
+        }
         let (length, mut cepstrum) = inverse(levels);
         for (n, value) in cepstrum.iter_mut().enumerate() {
             *value *= match n {
