@@ -21,7 +21,8 @@ use crestline_files::printable;
 const LONGEST_DELAY_S: f64 = 2.0;
 /// Stretch in which it is looked for, seconds: an excerpt.
 const STRETCH_S: f64 = 5.0;
-const TOO_SHORT: &str = "too short or too quiet to be compared; give a second of sound or more";
+const TOO_SHORT: &str =
+    "too short or too quiet to be compared; give three seconds of sound or more";
 
 const AFTER_HELP: &str = "\
 Both files go through the same four-band crossover (corners 120 Hz, 1 kHz and 6 kHz, 24 dB an octave). A hundred
@@ -52,8 +53,11 @@ equalisers, crossovers, balance, width, DC, channels that are exchanged or one o
 of a fraction of a sample some of what lies above 20 kHz is left, -40 dB of the highest band. What is found is told by
 itself: as the change of tone at its greatest, and with --json as the gain at rest in third octaves. A device whose
 delay or phase moves, as a chorus, is no fixed device, and neither reduction nor distortion is told of it; one that
-clips a dense mix by 5 dB and more cannot be told from that by its phases and is taken for one, too. The files must
-have the same sample rate and the same channels (mono or stereo); what the longer one has at its end is left out.
+clips a dense mix by 5 dB and more cannot be told from that by its phases and is taken for one, too. Not known as
+linear, and told as reduction and distortion, is what rings for longer than a tenth of a second (an echo, a reverb, a
+notch or a bell of high Q below 100 Hz), and clocks that drift by a sample or less over the whole. Gains are looked for
+in left and right: a compressor of the middle or the side alone reads as distortion; give it middle and side as files.
+The files must have the same sample rate and the same channels (mono or stereo); what the longer one has at its end is left out.
 
 JSON (--json):
   One object with the keys delay_samples (positive where AFTER is late, with its fraction), polarity (\"normal\",

@@ -97,6 +97,15 @@ impl Material {
         })
     }
 
+    /// Length of all stretches.
+    pub fn frames(&self) -> usize {
+        let lengths = self.stretches.iter().map(|stretch| &stretch.before);
+        lengths
+            .filter_map(|before| before.first())
+            .map(Vec::len)
+            .sum()
+    }
+
     /// Whether nothing comes out of the left or the right channel, though something goes in.
     pub fn muted(&self) -> [bool; 2] {
         std::array::from_fn(|channel| {
