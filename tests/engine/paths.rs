@@ -251,3 +251,25 @@ fn a_saturator_switched_on_is_limited_as_if_it_had_always_been_on() {
     let settled = differences(heard + 2 * second..always.len());
     assert!(settled.iter().all(|difference| *difference < 1e-3));
 }
+
+/// Without a link each channel is limited by itself: what it adds is what it would add alone.
+#[test]
+fn a_limiter_that_is_not_linked_distorts_no_more_than_its_channels_alone() {
+    let song = cut(&SONG.channels, 20 * 48_000..32 * 48_000);
+    let mut unlinked = settings(8.0, false);
+    unlinked.chain.limiter.link_percent = 0.0;
+    let distortion_db = |planes: &Planes| {
+        let mut engine = engine(48_000.0, planes.len());
+        play(&mut engine, planes, || 480, |_| unlinked);
+        let told = engine.snapshot().clean_reduction.distortion.mean_db;
+        f64::from(told.unwrap())
+    };
+    let alone = song
+        .iter()
+        .map(|channel| distortion_db(&vec![channel.clone()]));
+    let alone: Vec<f64> = alone.collect();
+    let both = distortion_db(&song);
+    println!("both {both:.1} dB, alone {alone:.1?} dB");
+    let (least, most) = (alone[0].min(alone[1]), alone[0].max(alone[1]));
+    assert!((least - 1.0..most + 1.0).contains(&both));
+}

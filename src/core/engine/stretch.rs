@@ -5,10 +5,11 @@ use super::{Engine, EngineSpec};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
 use std::ops::Range;
 
-/// A meter of what both paths pay.
+/// A meter of what both paths pay. A limiter that is not linked gives each channel a gain of its
+/// own, which is no distortion.
 pub(super) fn path_reduction(spec: EngineSpec, memory: GainMemory) -> ReductionMeter {
     let rest = RestGain::Known(0.0);
-    ReductionMeter::new(spec.sample_rate_hz, spec.channels, 2, memory, rest)
+    ReductionMeter::new(spec.sample_rate_hz, spec.channels, 2, memory, rest).with_channels_apart()
 }
 
 /// Which of the frames that come out are measured.
