@@ -17,7 +17,7 @@ use crestline_core::process::{
     ShelvesSettings,
 };
 use crestline_core::session::forecast::{
-    Path, PathFigures, Point, Potential, Stretch, forecast, forecast_at, potential,
+    Path, PathFigures, Point, Potential, Stretch, forecast, forecast_at, loudness_at, potential,
 };
 use kit::engine_run::{Planes, cut, engine, loudness_lufs, noise, trace, true_peak_8x_dbtp};
 use songs::{rink_lights, turnstile};
@@ -340,4 +340,48 @@ fn points_come_one_by_one_with_what_is_left_to_do() {
     assert_eq!((last.1.done, last.1.planned), (points.len(), points.len()));
     assert!(points.is_sorted_by_key(|point| point.push_db));
     assert!(seen.iter().all(|(point, _)| points.contains(point)));
+}
+
+/// A quiet verse that comes up under a chorus that cannot makes the whole no louder, once it passes
+/// the relative gate of ITU-R BS.1770-5: it is told quieter, and no push has made anything so.
+#[test]
+fn a_verse_that_comes_to_count_makes_no_push_a_loss() {
+    let second = RATE_HZ as usize;
+    let song = turnstile(RATE_HZ);
+    let chorus = cut(&song.channels, 20 * second..23 * second);
+    let mut planes = cut(&song.channels, 20 * second..40 * second);
+    for (plane, chorus) in planes.iter_mut().zip(&chorus) {
+        plane.iter_mut().for_each(|sample| *sample *= 0.06);
+        plane.extend(chorus);
+        plane.iter_mut().for_each(|sample| *sample *= 0.4);
+    }
+    let chorus = cut(&planes, 20 * second..23 * second);
+    let settings = ChainSettings::default();
+    let of = |planes: &Planes| {
+        let stretch = Stretch::new(RATE_HZ.into(), planes.clone());
+        [0.0, 6.0, 15.0]
+            .map(|push_db| forecast_at(&stretch, &settings, push_db, &|| false).unwrap())
+    };
+    let whole = of(&planes);
+    let gained = |points: &[Point], from_db: f64, to_db: f64| {
+        let at = |push_db: f64| loudness_at(points, Path::Clean, push_db).unwrap();
+        at(to_db) - at(from_db)
+    };
+    let told = |index: usize| lufs(&whole[index], Path::Clean);
+    println!(
+        "told {:.1}, {:.1}, {:.1} LUFS; gained {:.2}, {:.2} LU",
+        told(0),
+        told(1),
+        told(2),
+        gained(&whole, 0.0, 6.0),
+        gained(&whole, 6.0, 15.0)
+    );
+    assert!(told(2) < told(1) - 1.0, "the gate has moved");
+    // The chorus alone: what counts in the input.
+    let chorus = of(&chorus);
+    for (from_db, to_db) in [(0.0, 6.0), (6.0, 15.0)] {
+        let [whole, chorus] = [&whole, &chorus].map(|points| gained(points, from_db, to_db));
+        assert!((whole - chorus).abs() < 0.3, "{whole} {chorus}");
+        assert!(whole > -0.1, "{whole}");
+    }
 }

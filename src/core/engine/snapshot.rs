@@ -7,7 +7,7 @@ use crate::process::Signals;
 
 impl Engine {
     /// What was last told of output, clean path and input.
-    pub(super) fn readings(&self) -> [&Readings; 3] {
+    pub(crate) fn readings(&self) -> [&Readings; 3] {
         [point::OUTPUT, point::CLEAN, point::INPUT].map(|index| &self.points.told(index).readings)
     }
 

@@ -5,7 +5,7 @@ use super::lufs::{audible, lufs};
 use crate::dsp::decibel::power_from_db;
 
 /// The relative gate lies this far below the loudness of the blocks that pass the absolute gate.
-const RELATIVE_GATE_LU: f64 = -10.0;
+pub(crate) const RELATIVE_GATE_LU: f64 = -10.0;
 
 /// Integrated loudness of everything pushed.
 ///

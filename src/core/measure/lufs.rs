@@ -5,7 +5,7 @@ use crate::dsp::decibel::db_from_power;
 /// The constant of BS.1770-5, Annex 1, equation 2: it cancels the weighting's gain at 997 Hz.
 const OFFSET_LU: f64 = -0.691;
 /// Absolute gate, LUFS (BS.1770-5, Annex 1): what lies below is not heard.
-pub(super) const ABSOLUTE_GATE_LUFS: f64 = -70.0;
+pub(crate) const ABSOLUTE_GATE_LUFS: f64 = -70.0;
 
 /// Loudness of a weighted mean square (full scale is 1), LUFS; `None` for silence.
 pub(super) fn lufs(mean_square: f64) -> Option<f64> {

@@ -7,6 +7,7 @@
 //! [potential](Summary::potential) to the [sentence](Summary::sentence), is worked out by pure
 //! functions.
 
+mod blocks;
 mod curve;
 mod run;
 mod sentence;
@@ -38,6 +39,9 @@ pub struct BandFigures {
 pub struct PathFigures {
     /// Integrated loudness, LUFS.
     pub integrated_lufs: Option<f64>,
+    /// Loudness of the parts of the input that count in its own integrated loudness, LUFS: what
+    /// push brings is told by these, for it changes which parts count.
+    pub same_parts_lufs: Option<f64>,
     /// Highest short-term loudness, LUFS.
     pub short_term_max_lufs: Option<f64>,
     /// Highest true peak, dBTP.

@@ -1,5 +1,6 @@
 //! From a stretch of audio to points: the engine, push after push.
 
+use super::blocks::{Blocks, Counted, Ends};
 use super::curve::Path;
 use super::summary::potential;
 use super::{BandFigures, PathFigures, Point, Stretch};
@@ -43,11 +44,12 @@ pub fn forecast(
     found: &mut dyn FnMut(Point, Progress),
 ) -> Option<Vec<Point>> {
     let settings = through_shelves(&mut stretch, settings, cancelled)?;
+    let counted = Counted::of(&stretch, cancelled)?;
     let mut points: Vec<Point> = Vec::new();
     let mut run_all = |pushes: Vec<f64>, points: &mut Vec<Point>| {
         let planned = points.len() + pushes.len();
         for push_db in pushes {
-            let point = run(&stretch, &settings, push_db, cancelled)?;
+            let point = run(&stretch, &counted, &settings, push_db, cancelled)?;
             let place = points.partition_point(|other| other.push_db < push_db);
             points.insert(place, point);
             let done = points.len();
@@ -67,7 +69,8 @@ pub fn forecast_at(
     push_db: f64,
     cancelled: &dyn Fn() -> bool,
 ) -> Option<Point> {
-    run(stretch, &fully_on(settings), push_db, cancelled)
+    let counted = Counted::of(stretch, cancelled)?;
+    run(stretch, &counted, &fully_on(settings), push_db, cancelled)
 }
 
 /// The pushes of the even grid, in the order in which they are run.
@@ -149,9 +152,10 @@ fn through_shelves(
     })
 }
 
-/// Runs the stretch at one push.
+/// Runs the stretch, of which these blocks count, at one push.
 fn run(
     stretch: &Stretch,
+    counted: &Counted,
     settings: &ChainSettings,
     push_db: f64,
     cancelled: &dyn Fn() -> bool,
@@ -171,6 +175,8 @@ fn run(
     let end = stretch.frames() + latency;
     let (mut left, mut right) = ([0.0; CHUNK], [0.0; CHUNK]);
     let mut limiters_db: [Vec<f32>; 2] = [Vec::new(), Vec::new()];
+    let mut blocks = Blocks::default();
+    let mut block_ends = Ends::new(stretch.sample_rate_hz(), latency);
     let mut start = 0;
     while start < end {
         if cancelled() {
@@ -184,6 +190,10 @@ fn run(
         stretch.copy(start, block);
         engine.process(block, &[], &settings);
         start += frames;
+        if block_ends.take(start) {
+            let [output, clean, _] = engine.readings();
+            blocks.push([output, clean].map(|readings| readings.momentary_lufs));
+        }
         if start == latency {
             engine.begin();
         } else if start > latency {
@@ -195,18 +205,25 @@ fn run(
     engine.finish();
     let snapshot = engine.snapshot();
     let [clean_limiter, saturated_limiter] = limiters_db;
+    let [saturated_lufs, clean_lufs] = blocks.loudness_lufs(counted);
     Some(Point {
         push_db,
-        clean: figures(
-            &snapshot.clean.readings,
-            &snapshot.clean_reduction,
-            clean_limiter,
-        ),
-        saturated: figures(
-            &snapshot.output.readings,
-            &snapshot.output_reduction,
-            saturated_limiter,
-        ),
+        clean: PathFigures {
+            same_parts_lufs: clean_lufs,
+            ..figures(
+                &snapshot.clean.readings,
+                &snapshot.clean_reduction,
+                clean_limiter,
+            )
+        },
+        saturated: PathFigures {
+            same_parts_lufs: saturated_lufs,
+            ..figures(
+                &snapshot.output.readings,
+                &snapshot.output_reduction,
+                saturated_limiter,
+            )
+        },
     })
 }
 
@@ -225,6 +242,7 @@ fn figures(readings: &Readings, reduction: &Reduction, mut gains_db: Vec<f32>) -
     let taken = |gain_db: f64| 0.0 - gain_db;
     PathFigures {
         integrated_lufs: readings.integrated_lufs,
+        same_parts_lufs: None,
         short_term_max_lufs: readings.short_term_max_lufs,
         true_peak_dbtp: readings.true_peak_dbtp,
         plr_db: readings.plr_db,

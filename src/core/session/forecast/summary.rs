@@ -152,19 +152,27 @@ impl Summary {
     }
 }
 
+/// What is told of how loud it is.
 fn loudness(figures: &PathFigures) -> Option<f64> {
     figures.integrated_lufs
 }
 
-/// Loudness of a path at a push, LUFS; `None` outside the forecast. `points` by rising push.
+/// What pushes are held against each other by.
+fn same_parts(figures: &PathFigures) -> Option<f64> {
+    figures.same_parts_lufs.or(figures.integrated_lufs)
+}
+
+/// Loudness of a path at a push, LUFS, to be held against that at another push or of the other path:
+/// of the parts that count in the input, whatever push does. `None` outside the forecast. `points`
+/// by rising push.
 pub fn loudness_at(points: &[Point], path: Path, push_db: f64) -> Option<f64> {
-    Curve::new(points, path, loudness).at(push_db)
+    Curve::new(points, path, same_parts).at(push_db)
 }
 
 /// Where the next decibel stops paying. `points` by rising push; `None` where the loudness is not
 /// known over a decibel at least.
 pub fn potential(points: &[Point], path: Path) -> Option<Potential> {
-    let curve = Curve::new(points, path, loudness);
+    let curve = Curve::new(points, path, same_parts);
     let (lowest_db, highest_db) = curve.range()?;
     let last_db = highest_db - 1.0;
     // What a decibel brings is itself made of straight lines, with corners wherever it begins or
@@ -196,7 +204,7 @@ pub fn potential(points: &[Point], path: Path) -> Option<Potential> {
     Some(Potential {
         push_db,
         beyond,
-        loudness_lufs: curve.at(push_db)?,
+        loudness_lufs: at(loudness)?,
         plr_db: at(|figures| figures.plr_db),
         ldr_db: at(|figures| figures.ldr_db),
         distortion_db: at(|figures| figures.distortion_db),
@@ -208,8 +216,10 @@ pub fn potential(points: &[Point], path: Path) -> Option<Potential> {
 fn step(points: &[Point], path: Path, push_db: f64) -> Option<Step> {
     let next = |figure: Figure| Curve::new(points, path, figure).next_decibel(push_db);
     Some(Step {
-        loudness_lu: next(loudness)?,
-        plr_db: next(|figures| figures.plr_db),
+        loudness_lu: next(same_parts)?,
+        plr_db: next(|figures| {
+            Some(figures.plr_db? + figures.integrated_lufs? - same_parts(figures)?)
+        }),
         ldr_db: next(|figures| figures.ldr_db),
         distortion_db: next(|figures| Some(figures.distortion_db?.max(NEXT_TO_NONE_DB))),
     })
@@ -238,12 +248,19 @@ pub fn as_loud_as(
     push_db: f64,
     playback_lufs: f64,
 ) -> Option<AtOneLoudness> {
-    let loudness_lufs = loudness_at(points, path, push_db)?;
+    let loudness_lufs = Curve::new(points, path, loudness).at(push_db)?;
+    let same_lufs = loudness_at(points, path, push_db)?;
     let reach = |of: Path| {
         if of == path {
             Reach::At(choice(points, of, push_db, loudness_lufs, playback_lufs))
         } else {
-            reach(points, of, loudness_lufs, playback_lufs)
+            reach_by(
+                points,
+                of,
+                same_parts,
+                [same_lufs, loudness_lufs],
+                playback_lufs,
+            )
         }
     };
     Some(AtOneLoudness {
@@ -253,17 +270,29 @@ pub fn as_loud_as(
 }
 
 fn reach(points: &[Point], path: Path, loudness_lufs: f64, playback_lufs: f64) -> Reach {
-    let curve = Curve::new(points, path, loudness);
+    let both = [loudness_lufs; 2];
+    reach_by(points, path, loudness, both, playback_lufs)
+}
+
+/// Where a path comes to a value of some kind of loudness, told as another.
+fn reach_by(
+    points: &[Point],
+    path: Path,
+    kind: Figure,
+    [wanted_lufs, told_lufs]: [f64; 2],
+    playback_lufs: f64,
+) -> Reach {
+    let curve = Curve::new(points, path, kind);
     let Some((lowest_db, start_lufs)) = curve.start() else {
         return Reach::Unknown;
     };
-    let push_db = match curve.reach(loudness_lufs) {
+    let push_db = match curve.reach(wanted_lufs) {
         Some(push_db) => push_db,
-        None if start_lufs < loudness_lufs => return Reach::Never,
-        None if start_lufs > loudness_lufs + SAME_LU => return Reach::Louder,
+        None if start_lufs < wanted_lufs => return Reach::Never,
+        None if start_lufs > wanted_lufs + SAME_LU => return Reach::Louder,
         None => lowest_db,
     };
-    Reach::At(choice(points, path, push_db, loudness_lufs, playback_lufs))
+    Reach::At(choice(points, path, push_db, told_lufs, playback_lufs))
 }
 
 fn choice(
