@@ -73,6 +73,13 @@ pub fn forecast_at(
     run(stretch, &counted, &fully_on(settings), push_db, cancelled)
 }
 
+/// Whether points, by rising push, lie as near to each other as they will all over: what lies between
+/// two of the first ones is anybody's guess.
+pub fn is_filled_in(points: &[Point]) -> bool {
+    let mut pairs = points.windows(2);
+    pairs.all(|pair| pair[1].push_db - pair[0].push_db < PUSH_STEP_DB + 1e-9)
+}
+
 /// The pushes of the even grid, in the order in which they are run.
 fn first_pushes(max_push_db: f64) -> Vec<f64> {
     let most = PushSettings::PUSH_DB.held(max_push_db);

@@ -107,7 +107,7 @@ fn comparison(at: &AtOneLoudness, max_push_db: f64) -> Option<String> {
 /// What tells the paths apart, whichever of them that favours.
 fn price(clean: &Choice, saturated: &Choice) -> Option<String> {
     let difference = |of: fn(&Choice) -> Option<f64>| Some(of(saturated)? - of(clean)?);
-    let dynamics = difference(|choice| choice.ldr_db).map(tenths);
+    let dynamics = difference(|choice| choice.kept_ldr_db).map(tenths);
     let heard = Choice::telling_distortion_db;
     let distortion = difference(heard).map(|db| db.round() as i64);
     let least = [clean, saturated].map(heard).into_iter().flatten();
@@ -206,6 +206,7 @@ mod tests {
             plr_db: None,
             short_term_plr_min_db: None,
             ldr_db,
+            kept_ldr_db: ldr_db,
             distortion_db,
             turn_down: None,
         })

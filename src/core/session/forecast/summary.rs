@@ -71,6 +71,9 @@ pub struct Choice {
     pub short_term_plr_min_db: Option<f64>,
     /// Microdynamics, dB.
     pub ldr_db: Option<f64>,
+    /// What of those the song has without push, dB: a limiter that pumps adds some that it never
+    /// had.
+    pub kept_ldr_db: Option<f64>,
     /// Distortion, dB.
     pub distortion_db: Option<f64>,
     /// What playback at the levelled loudness makes of it.
@@ -170,8 +173,9 @@ pub fn loudness_at(points: &[Point], path: Path, push_db: f64) -> Option<f64> {
 }
 
 /// Where the next decibel stops paying. `points` by rising push; `None` where the loudness is not
-/// known over a decibel at least.
+/// known over a decibel at least, nor of what is too quiet to have one without push.
 pub fn potential(points: &[Point], path: Path) -> Option<Potential> {
+    same_parts(path.of(points.first()?))?;
     let curve = Curve::new(points, path, same_parts);
     let (lowest_db, highest_db) = curve.range()?;
     let last_db = highest_db - 1.0;
@@ -304,11 +308,14 @@ fn choice(
 ) -> Choice {
     let at = |figure: Figure| Curve::new(points, path, figure).at(push_db);
     let true_peak_dbtp = at(|figures| figures.true_peak_dbtp);
+    let ldr_db = at(|figures| figures.ldr_db);
+    let unpushed = Curve::new(points, path, |figures| figures.ldr_db).start();
     Choice {
         push_db,
         plr_db: at(|figures| figures.plr_db),
         short_term_plr_min_db: at(|figures| figures.short_term_plr_min_db),
-        ldr_db: at(|figures| figures.ldr_db),
+        ldr_db,
+        kept_ldr_db: ldr_db.map(|ldr_db| unpushed.map_or(ldr_db, |(_, most)| ldr_db.min(most))),
         distortion_db: at(|figures| figures.distortion_db),
         turn_down: turn_down(playback_lufs, Some(loudness_lufs), true_peak_dbtp),
     }
@@ -477,5 +484,22 @@ mod tests {
         // Asked for by its loudness alone, it is had for less.
         let asked = at_one_loudness(&points, -17.0, -14.0).paths;
         assert!((asked.saturated.choice().unwrap().push_db - 4.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_pumping_adds_is_not_kept() {
+        let points = points(|push_db| {
+            let lufs = -20.0 + push_db;
+            [
+                [lufs, 10.0, 0.6 + 0.1 * push_db, -30.0],
+                [lufs, 10.0, 0.6 - 0.05 * push_db, -30.0],
+            ]
+        });
+        let at = at_one_loudness(&points, -16.0, -14.0);
+        let [clean, saturated] = [at.paths.clean, at.paths.saturated].map(|path| path.choice());
+        let (clean, saturated) = (clean.unwrap(), saturated.unwrap());
+        assert!((clean.ldr_db.unwrap() - 1.0).abs() < 1e-9);
+        assert!((clean.kept_ldr_db.unwrap() - 0.6).abs() < 1e-9);
+        assert!((saturated.kept_ldr_db.unwrap() - 0.4).abs() < 1e-9);
     }
 }

@@ -102,8 +102,13 @@ pub fn decision(
             (false, true) => format!("one more dB of push{limited} gives"),
             (false, false) => format!("one more dB of push{limited} gives so far"),
         }
-    } else if found.points.iter().any(|point| point.push_db >= push_db) && found.done {
-        "one more dB of push: past the forecast's end".into()
+    } else if found.done && !found.points.is_empty() {
+        let most_db = found.points.iter().map(|point| point.push_db);
+        if push_db + 1.0 > most_db.fold(0.0, f64::max) {
+            "one more dB of push: past the forecast's end".into()
+        } else {
+            "one more dB of push: too quiet to tell".into()
+        }
     } else if let Some(progress) = found.progress.filter(|_| !found.done) {
         format!("forecasting, {} of {}", progress.done, progress.planned)
     } else if possible || snapshot.sample_rate_hz == 0.0 {
@@ -161,7 +166,7 @@ fn fair(at: &AtOneLoudness) -> String {
             };
             let difference = Next {
                 gained_lu: None,
-                microdynamics_db: difference(|choice| choice.ldr_db),
+                microdynamics_db: difference(|choice| choice.kept_ldr_db),
                 distortion_db: difference(Choice::telling_distortion_db),
             };
             let [_, microdynamics, distortion] = difference.written();
@@ -298,6 +303,16 @@ mod tests {
         };
         let card = decision(&found, true, &Snapshot::default(), 1.0, clean);
         assert_eq!(card.fair, "saturated is louder without any push");
+    }
+
+    #[test]
+    fn what_is_too_quiet_is_not_past_the_end() {
+        let mut found = forecast();
+        for point in found.points.iter_mut().take(4) {
+            (point.clean.integrated_lufs, point.saturated.integrated_lufs) = (None, None);
+        }
+        let card = decision(&found, true, &Snapshot::default(), 0.0, BOTH);
+        assert_eq!(card.title, "one more dB of push: too quiet to tell");
     }
 
     #[test]

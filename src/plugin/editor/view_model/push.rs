@@ -3,7 +3,7 @@
 use crate::editor::number::{NONE, fixed, plain, signed, with_unit};
 use crestline_core::handover::Snapshot;
 use crestline_core::process::ChainSettings;
-use crestline_core::session::forecast::{Path, Point, loudness_at, potential};
+use crestline_core::session::forecast::{Path, Point, is_filled_in, loudness_at, potential};
 use crestline_core::session::turn_down;
 
 /// Highest push, dB, as a number of bars.
@@ -33,9 +33,9 @@ pub fn gained(points: &[Point], path: Path) -> impl Iterator<Item = Gained> {
 
 /// How far a path can go while each further decibel adds half an LU and more: in a few words, and
 /// with what playback levelled to `playback_lufs` makes of it. `points` by rising push; `None` while
-/// that is not known.
+/// that is not known, nor from a forecast's first points alone.
 pub fn potential_in_words(points: &[Point], path: Path, playback_lufs: f64) -> Option<[String; 2]> {
-    let there = potential(points, path)?;
+    let there = potential(points, path).filter(|_| is_filled_in(points))?;
     let loudness = with_unit(Some(there.loudness_lufs), 1, "LUFS");
     let push = with_unit(Some(there.push_db), 1, "dB");
     let words = if there.beyond {
@@ -133,6 +133,8 @@ mod tests {
         let [words, _] = potential_in_words(&points[..6], Path::Clean, -14.0).unwrap();
         assert_eq!(words, "past −10.0\u{a0}LUFS");
         assert_eq!(potential_in_words(&[], Path::Clean, -14.0), None);
+        let first: Vec<Point> = points.iter().step_by(4).copied().collect();
+        assert_eq!(potential_in_words(&first, Path::Clean, -14.0), None);
     }
 
     #[test]

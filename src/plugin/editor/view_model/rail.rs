@@ -3,7 +3,7 @@
 
 use super::plane::Place;
 use crestline_core::session::PlaneMode;
-use crestline_core::session::forecast::{Path, PathFigures, Point, potential};
+use crestline_core::session::forecast::{Path, PathFigures, Point, is_filled_in, potential};
 
 /// Distortion up to which a rail is as thin as it gets, dB.
 const THIN_DB: f64 = -55.0;
@@ -46,7 +46,7 @@ impl Rail {
         Self {
             stops: points.iter().filter_map(stop).collect(),
             bend_db: potential(points, path)
-                .filter(|bend| !bend.beyond)
+                .filter(|bend| !bend.beyond && is_filled_in(points))
                 .map(|bend| bend.push_db),
         }
     }
