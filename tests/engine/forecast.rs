@@ -351,9 +351,11 @@ fn a_verse_that_comes_to_count_makes_no_push_a_loss() {
     let chorus = cut(&song.channels, 20 * second..23 * second);
     let mut planes = cut(&song.channels, 20 * second..40 * second);
     for (plane, chorus) in planes.iter_mut().zip(&chorus) {
-        plane.iter_mut().for_each(|sample| *sample *= 0.06);
-        plane.extend(chorus);
-        plane.iter_mut().for_each(|sample| *sample *= 0.4);
+        let verse = plane.iter().map(|sample| 0.06 * sample);
+        *plane = verse
+            .chain(chorus.iter().copied())
+            .map(|sample| 0.4 * sample)
+            .collect();
     }
     let chorus = cut(&planes, 20 * second..23 * second);
     let settings = ChainSettings::default();

@@ -281,7 +281,7 @@ fn a_point_tells_where_in_the_song_its_sound_came_in() {
     for start in (0..96_000).step_by(480) {
         let mut left: Vec<f32> = (start..start + 480)
             .map(|at| {
-                let heard = burst_s.contains(&(at as f64 / RATE_HZ));
+                let heard = burst_s.contains(&(f64::from(at) / RATE_HZ));
                 if heard { (at as f32 * 0.3).sin() } else { 0.0 }
             })
             .collect();
@@ -290,7 +290,7 @@ fn a_point_tells_where_in_the_song_its_sound_came_in() {
             &mut [&mut left, &mut right],
             &[],
             &settings,
-            Some(start as f64 / RATE_HZ),
+            Some(f64::from(start) / RATE_HZ),
             &mut audio,
         );
     }

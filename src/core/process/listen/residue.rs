@@ -176,7 +176,7 @@ impl Residue {
             left.for_each(|(x, y)| newest.add([*x, 0.0], [*y, 0.0]));
         } else {
             left.zip(right).for_each(|((x, y), (right_x, right_y))| {
-                newest.add([*x, *right_x], [*y, *right_y])
+                newest.add([*x, *right_x], [*y, *right_y]);
             });
         }
         self.newest = newest;

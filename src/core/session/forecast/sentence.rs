@@ -186,7 +186,7 @@ mod tests {
         }
     }
 
-    fn said(bends: [f64; 2], at: Option<AtOneLoudness>) -> String {
+    fn said(bends: [f64; 2], at: impl IntoIterator<Item = AtOneLoudness>) -> String {
         let summary = Summary {
             max_push_db: 18.0,
             potential: PerPath {

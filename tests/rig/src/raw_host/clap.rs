@@ -350,7 +350,7 @@ impl RawClap {
         // end, and the plug-in's to beware of.
         let status = unsafe { (*self.plugin).process.unwrap()(self.plugin, &raw const process) };
         if let Some(transport) = &mut self.transport {
-            let passed = block.frames as i64 * CLAP_SECTIME_FACTOR / 48_000;
+            let passed = i64::try_from(block.frames).unwrap() * CLAP_SECTIME_FACTOR / 48_000;
             transport.song_pos_seconds += passed;
         }
         status != CLAP_PROCESS_ERROR

@@ -310,7 +310,7 @@ impl RawVst3 {
             processed = unsafe { self.processor.process(&raw mut data) == kResultOk };
         });
         if let Some(context) = &mut self.context {
-            context.projectTimeSamples += block.frames as i64;
+            context.projectTimeSamples += i64::try_from(block.frames).unwrap();
         }
         self.told.extend(told.queue.told.borrow_mut().drain(..));
         processed
