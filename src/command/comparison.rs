@@ -48,6 +48,8 @@ pub(super) struct Way {
 pub(super) struct Comparison {
     /// To a thousandth.
     delay_samples: f64,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    right_late_samples: Option<f64>,
     polarity: &'static str,
     exchanged: bool,
     fixed_device: bool,
@@ -131,6 +133,7 @@ impl Comparison {
         });
         Self {
             delay_samples: way.map_or(0.0, |way| thousandths(way.delay_frames) + 0.0),
+            right_late_samples: linear.and_then(|linear| linear.right_late_frames),
             fixed_device,
             linear: gains.collect(),
             balance_db: linear.and_then(|linear| linear.balance_db).map(f64::from),
@@ -208,6 +211,15 @@ impl Comparison {
             Some(self.tone.clone()),
             self.exchanged
                 .then(|| "left and right exchanged".to_owned()),
+            self.right_late_samples.map(|frames| {
+                let (channel, other) = if frames > 0.0 {
+                    ("right", "left")
+                } else {
+                    ("left", "right")
+                };
+                let samples = decimals(Some(frames.abs()), 2);
+                format!("{channel} {samples} samples later than {other}")
+            }),
             moved("right against left", self.balance_db),
             moved("side against middle", self.width_db),
             self.muted.map(|channel| format!("{channel} channel muted")),

@@ -60,7 +60,8 @@ in left and right: a compressor of the middle or the side alone reads as distort
 The files must have the same sample rate and the same channels (mono or stereo); what the longer one has at its end is left out.
 
 JSON (--json):
-  One object with the keys delay_samples (positive where AFTER is late, with its fraction), polarity (\"normal\",
+  One object with the keys delay_samples (positive where AFTER is late, with its fraction), right_late_samples (by how
+  much the right channel is later than the left; null where both are as late), polarity (\"normal\",
   \"inverted\", or \"left inverted\", \"right inverted\"), exchanged (true where left comes out on the right and right on
   the left; what is told besides is told of the channels where they were), fixed_device (true or false), linear (an
   array of objects with hz, gain_db), balance_db (right against left), width_db (side against middle), muted (\"left\"

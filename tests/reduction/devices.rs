@@ -182,6 +182,33 @@ fn a_band_beside_a_bell_has_the_gain_at_rest_that_the_bell_has_there() {
     }
 }
 
+// By construction: one channel waits.
+#[test]
+fn a_channel_that_is_late_is_told() {
+    let [(song, before), _] = songs();
+    for (left, right) in [(0_u16, 48_u16), (48, 0), (0, 1), (960, 0), (0, 0)] {
+        let device: Device = Box::new(move |signal| {
+            let late = signal.iter().zip([left, right]).map(|(channel, late)| {
+                let waits = std::iter::repeat_n(0.0, late.into());
+                waits
+                    .chain(channel.iter().copied())
+                    .take(channel.len())
+                    .collect()
+            });
+            late.collect()
+        });
+        let name = format!("{song}, {left} and {right} frames late");
+        let told = through(&name, &before, &device).0.linear;
+        let expected = (left != right).then(|| f64::from(right) - f64::from(left));
+        match (told.right_late_frames, expected) {
+            (None, None) => {}
+            (Some(told), Some(expected)) => assert!((told - expected).abs() < 0.05, "{told}"),
+            other => panic!("{name}: {other:?}"),
+        }
+        assert!(!told.inverted, "{name}");
+    }
+}
+
 // By construction: the one channel is in both, and as loud in either.
 #[test]
 fn a_channel_in_both_is_no_balance() {

@@ -29,6 +29,9 @@ pub struct LinearPart {
     pub placed_db: [f32; BAND_COUNT],
     /// Delay beyond the one taken out beforehand, frames.
     pub delay_frames: f64,
+    /// By how much the right channel is later than the left, frames, if by more than half a frame;
+    /// delay and polarity are then those of the stronger one.
+    pub right_late_frames: Option<f64>,
     /// Whether the signal after is upside down, apart from what minimum phase and all-passes turn;
     /// its left channel, where the other is not.
     pub inverted: bool,
@@ -156,13 +159,14 @@ impl Powers {
 
     /// The numbers, for bands whose gain that moves is `rest_db` at rest, and muted channels.
     pub fn told(&self, corners_hz: [f64; 3], rest_db: [f64; 4], muted: [bool; 2]) -> LinearPart {
-        let (delay_frames, inverted) = self.delay();
+        let place = self.place();
         let (balance_db, width_db) = (self.balance_db(), self.width_db());
         LinearPart {
             gain_db: self.curve(corners_hz, rest_db),
             placed_db: self.placed_db(balance_db, width_db),
-            delay_frames,
-            inverted,
+            delay_frames: place.delay_frames,
+            right_late_frames: place.right_late_frames,
+            inverted: place.inverted,
             opposed: self.arrangement.opposed,
             exchanged: self.arrangement.exchanged,
             balance_db,

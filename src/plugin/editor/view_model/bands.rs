@@ -109,6 +109,11 @@ pub fn linear_in_words(snapshot: &Snapshot) -> Option<String> {
             let name = if tap.inverted { "left" } else { "right" };
             format!("{name} upside down")
         }),
+        linear.right_late_frames.map(|frames| {
+            let name = if frames > 0.0 { "right" } else { "left" };
+            let samples = fixed(Some(frames.abs()), 1);
+            format!("{name} later by {samples} samples")
+        }),
         moved("right", linear.balance_db),
         moved("side", linear.width_db),
         linear.muted_channel().map(|name| format!("{name} muted")),

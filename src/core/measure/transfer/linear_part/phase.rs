@@ -13,6 +13,28 @@ const LEAST_LOW: f64 = 1e-5;
 const LOWEST_LEVEL_HZ: f64 = 15.0;
 const POLARITY_SPAN: f64 = 5.0;
 
+/// Channels whose delays lie further apart than this, frames, are late against each other.
+const APART_FRAMES: f64 = 0.5;
+
+/// Where the signal lies in time.
+pub(super) struct Place {
+    /// Delay, frames.
+    pub delay_frames: f64,
+    /// Whether it is upside down.
+    pub inverted: bool,
+    /// By how much the right channel is later than the left, frames, where it is: delay and polarity
+    /// are then those of the one that is stronger before.
+    pub right_late_frames: Option<f64>,
+}
+
+/// By frequency: powers before, the phase of what is common to before and after, and that less the
+/// minimum phase.
+struct Phases {
+    powers: Vec<f64>,
+    common: Vec<f64>,
+    excess: Vec<f64>,
+}
+
 impl Powers {
     /// Delay and polarity.
     ///
@@ -20,8 +42,46 @@ impl Powers {
     /// the minimum phase of the gain is taken off (A. Oppenheim, R. Schafer, *Discrete-Time Signal
     /// Processing*, ch. 13: the folded cepstrum): an all-pass, and so a crossover, turns everything
     /// else, but not that.
-    pub(super) fn delay(&self) -> (f64, bool) {
-        let (powers, phase, excess) = self.phases();
+    pub(super) fn place(&self) -> Place {
+        let late = [0, 1].map(|channel| {
+            let own = self.comes_from_itself(channel);
+            own.then(|| self.delay(&self.phases(Some(channel))))
+        });
+        let right_late_frames = match late {
+            [Some(left), Some(right)] if (right - left).abs() > APART_FRAMES => Some(right - left),
+            _ => None,
+        };
+        let phases = self.phases(right_late_frames.map(|_| self.stronger()));
+        let delay_frames = self.delay(&phases);
+        Place {
+            delay_frames,
+            inverted: self.upside_down(&phases, delay_frames),
+            right_late_frames,
+        }
+    }
+
+    /// Whether most of what comes out of one of two channels is its own.
+    fn comes_from_itself(&self, channel: usize) -> bool {
+        let (Some(row), [_, _]) = (self.responses.get(channel), &*self.before) else {
+            return false;
+        };
+        let of = |into: usize| -> f64 {
+            let pairs = row[into].iter().zip(&self.before[into]);
+            pairs
+                .map(|(response, power)| response.norm_sqr() * power)
+                .sum()
+        };
+        of(channel) > of(1 - channel)
+    }
+
+    fn stronger(&self) -> usize {
+        let energies = self.before.iter().map(|powers| powers.iter().sum::<f64>());
+        let energies: Vec<f64> = energies.collect();
+        usize::from(energies.last() > energies.first())
+    }
+
+    fn delay(&self, phases: &Phases) -> f64 {
+        let (powers, phase) = (&phases.powers, &phases.common);
         let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
         let weight =
             |bin: usize| powers[bin] / (powers[bin] + LEAST_BIN * most + f64::MIN_POSITIVE);
@@ -44,12 +104,13 @@ impl Powers {
             };
             self.bins().map(part).sum::<f64>().abs()
         };
-        let delay = highest(whole - 1.0, whole + 1.0, height);
-        (delay, self.upside_down(&powers, &excess, delay, length))
+        highest(whole - 1.0, whole + 1.0, height)
     }
 
     /// The line that the phase follows in the lowest octaves, back to 0 Hz.
-    fn upside_down(&self, powers: &[f64], excess: &[f64], delay: f64, length: usize) -> bool {
+    fn upside_down(&self, phases: &Phases, delay: f64) -> bool {
+        let (powers, excess) = (&phases.powers, &phases.excess);
+        let length = 2 * (powers.len() - 1);
         let bins = self
             .bins()
             .filter(|bin| *bin as f64 * self.bin_hz >= LOWEST_HZ);
@@ -83,12 +144,11 @@ impl Powers {
         start.cos() < 0.0
     }
 
-    /// Powers before, the phase of what is common to before and after, and that less the minimum
-    /// phase.
-    fn phases(&self) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+    /// Of one channel, or of all of them.
+    fn phases(&self, channel: Option<usize>) -> Phases {
         let powers: Vec<f64> = self.bins().map(|bin| self.power(bin)).collect();
         let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
-        let common: Vec<Complex64> = self.bins().map(|bin| self.common(bin)).collect();
+        let common: Vec<Complex64> = self.bins().map(|bin| self.common(bin, channel)).collect();
         let gain = |bin: usize| (self.passed(bin) / powers[bin]).max(1e-30).ln() / 2.0;
         let sounds = |bin: usize| powers[bin] > LEAST_BIN * most;
         let mut level = 0.0;
@@ -135,18 +195,25 @@ impl Powers {
         let excess = excess
             .map(|(phase, minimum)| wrapped(phase - minimum.im))
             .collect();
-        (powers, phase, excess)
+        Phases {
+            powers,
+            common: phase,
+            excess,
+        }
     }
 
-    /// Cross-power of after and before, channel by channel.
-    fn common(&self, bin: usize) -> Complex64 {
+    /// Cross-power of after and before, of one channel or channel by channel.
+    fn common(&self, bin: usize, channel: Option<usize>) -> Complex64 {
         let cross = self.cross[bin];
         match (&*self.responses, &*self.before) {
             ([left, right], [a, b]) => {
-                left[0][bin] * a[bin]
-                    + left[1][bin] * cross
-                    + right[1][bin] * b[bin]
-                    + right[0][bin] * cross.conj()
+                let left = left[0][bin] * a[bin] + left[1][bin] * cross;
+                let right = right[1][bin] * b[bin] + right[0][bin] * cross.conj();
+                match channel {
+                    Some(0) => left,
+                    Some(_) => right,
+                    None => left + right,
+                }
             }
             ([only], [a]) => only[0][bin] * a[bin],
             _ => Complex64::default(),
