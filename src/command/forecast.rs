@@ -36,11 +36,15 @@ The loudness potential is where one more decibel of push, and each after it, add
 the one that sets the loudness at its push, any other at the lowest that comes to it. Distortion of -150 dB is none.
 
 Playback levelled to --playback-lufs turns down what is louder; what is quieter it turns up, but only as far as a true
-peak of -1 dBTP. Unused peak is how far below that the peaks then lie.
+peak of -1 dBTP. Unused peak is how far below that the peaks then lie. It goes by the loudness of a whole file: of the
+loudest minute of a longer one it is said by how much the whole is quieter.
+
+What one more decibel brings, the potential and the loudness in use now are told by the parts that count in the loudness
+of the file as it is: pushed, quiet parts come to count, and the whole would be told quieter though no part of it is.
 
 JSON (--json):
   One object with the keys
-    file, sample_rate_hz, channels, section: {start_s, end_s}, now: {push_db, path}, max_push_db
+    file, sample_rate_hz, channels, section: {start_s, end_s, of_s, whole_quieter_lu}, now: {push_db, path}, max_push_db
     points            [{push_db, clean, saturated}], by rising push; each path has integrated_lufs, short_term_max_lufs,
                       true_peak_dbtp, plr_db, short_term_plr_min_db, ldr_db, limiter_mean_db, limiter_p95_db (what the
                       limiter takes away), distortion_db, and bands: [{reduction_db, distortion_db}], low to high
@@ -53,7 +57,7 @@ JSON (--json):
                       true_peak_dbtp, plr_db, unused_peak_db}, all as played (playback_lufs, too); null where a path is
                       louder than that without any push, or does not come to it
     sentence          the same in plain words
-  null is what cannot be measured.
+  null is what cannot be measured; of_s and whole_quieter_lu are told of the loudest minute of a longer file alone.
 
 Exit codes:
   0  done
@@ -194,6 +198,7 @@ impl ForecastArgs {
         Report {
             file: self.file.clone(),
             section_s: input.section_s,
+            whole: input.whole,
             sample_rate_hz: input.sample_rate_hz,
             channels: input.channels,
             now_db,

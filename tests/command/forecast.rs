@@ -221,6 +221,33 @@ fn json_has_the_keys_that_the_help_names() {
     );
 }
 
+// Closed form: power is the mean over time, and nothing of it lies under the gate.
+#[test]
+fn a_part_says_by_how_much_the_whole_is_quieter() {
+    let folder = folder("forecast_whole");
+    let mut plane = tone(8_000, 440.0, -14.0, 100.0);
+    let loud = tone(8_000, 440.0, -10.0, 60.0);
+    plane[20 * 8_000..80 * 8_000].copy_from_slice(&loud);
+    let bytes = wav(8_000, Stored::Float32, None, &[plane]);
+    fs::write(folder.join("mix.wav"), bytes).unwrap();
+    let asked = ["forecast", "mix.wav", "--max-push-db", "1.5"];
+    let told = json(&folder, &asked);
+    let [of_s, quieter_lu] = ["of_s", "whole_quieter_lu"].map(|key| number(&told["section"][key]));
+    let expected_lu = -10.0 * f64::log10(0.6 + 0.4 * 10.0_f64.powf(-0.4));
+    assert_eq!(of_s, 100.0);
+    // Blocks at either end hold some of both.
+    assert!(
+        (quieter_lu - expected_lu).abs() < 0.05,
+        "{quieter_lu} {expected_lu}"
+    );
+    let output = crestline(&folder, &asked);
+    let text = text(&output.stdout);
+    assert!(text.contains(", the loudest of 100.0 s"), "{text}");
+    assert!(text.contains("The whole file is 1.2 LU quieter"), "{text}");
+    let whole = json(&folder, &[&asked[..], &["--section", "whole"]].concat());
+    assert!(whole["section"]["of_s"].is_null());
+}
+
 // Closed form: the loud part of the file is where it was put.
 #[test]
 fn a_section_is_what_was_asked_for() {

@@ -1,9 +1,10 @@
 //! The forecast on the plane comes by itself.
 
+use kit::engine_run::noise;
 use kit::pause::pause;
 use std::time::{Duration, Instant};
 
-use crestline_core::handover::recent;
+use crestline_core::handover::{RecentWriter, recent};
 use crestline_core::session::forecast::{Forecaster, Marks, Path, potential};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
@@ -12,12 +13,18 @@ use songs::rink_lights;
 
 /// The window of an instance that has heard ten seconds of the song, once it has forecast them.
 fn forecast() -> (Harness<'static, Stage>, Forecaster) {
+    let (harness, forecaster, _) = forecast_of(10);
+    (harness, forecaster)
+}
+
+/// The same of so many seconds, and where the music comes from.
+fn forecast_of(seconds: usize) -> (Harness<'static, Stage>, Forecaster, RecentWriter) {
     let (mut writer, reader) = recent(RATE_HZ, 2).unwrap();
     let song = rink_lights(RATE_HZ as u32);
     let part = song
         .channels
         .each_ref()
-        .map(|channel| &channel[28 * 48_000..38 * 48_000]);
+        .map(|channel| &channel[28 * 48_000..(28 + seconds) * 48_000]);
     writer.write(&part);
     let forecaster = Forecaster::default();
     forecaster.set_source(Some(reader));
@@ -34,7 +41,23 @@ fn forecast() -> (Harness<'static, Stage>, Forecaster) {
         found = forecaster.newer_than(&mut version).or(found);
     }
     harness.run_steps(60);
-    (harness, forecaster)
+    (harness, forecaster, writer)
+}
+
+/// Half of what is held must be new before it is forecast anew: until then it may be of another part
+/// of the song.
+#[test]
+fn what_is_ahead_says_how_long_ago_it_was_heard() {
+    let (mut harness, _, mut writer) = forecast_of(14);
+    let ahead = |harness: &Harness<'_, Stage>, words: &str| {
+        let mut told = harness.query_all_by_label_contains(words);
+        told.next().is_some()
+    };
+    assert!(ahead(&harness, "ahead: the last 14\u{a0}s"));
+    let later = noise(2, 6 * 48_000, 0.25, 11);
+    writer.write(&[&later[0], &later[1]]);
+    harness.run_steps(2);
+    assert!(ahead(&harness, "ahead: 14\u{a0}s, 6\u{a0}s ago"));
 }
 
 #[test]

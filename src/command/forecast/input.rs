@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use crestline_core::measure::Meter;
+use crestline_core::measure::{ChannelRole, Meter};
 use crestline_core::session::forecast::{LONGEST_STRETCH_S, Stretch};
 use crestline_core::session::{LoudestPart, Section};
 use crestline_files::{AudioFile, printable};
@@ -19,14 +19,29 @@ pub(super) struct Input {
     pub channels: usize,
     /// Where the part lies in the file, seconds.
     pub section_s: (f64, f64),
+    /// The file that it is the loudest part of, if it is that and not all of it.
+    pub whole: Option<Whole>,
     /// Notes on the file for whoever reads the result.
     pub notes: Vec<String>,
 }
 
+/// A file of which the loudest part is forecast.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Whole {
+    /// Its length, seconds.
+    pub length_s: f64,
+    /// By how much it is quieter than that part, LU; `None` where either is too quiet to tell.
+    pub quieter_lu: Option<f64>,
+}
+
 /// Reads the part that is asked for; otherwise what is wrong.
 pub(super) fn read(path: &Path, section: Section) -> Result<(Input, Stretch), String> {
+    let mut loudest = None;
     let (start_s, end_s) = match section {
-        Section::Loudest => loudest_s(path)?,
+        Section::Loudest => {
+            let found = loudest.insert(Loudest::find(path)?);
+            (found.start_s, found.start_s + LONGEST_STRETCH_S)
+        }
         Section::Whole => (0.0, f64::INFINITY),
         Section::Between(start_s, end_s) => (start_s, end_s),
     };
@@ -56,6 +71,15 @@ pub(super) fn read(path: &Path, section: Section) -> Result<(Input, Stretch), St
             at as f64 / rate_hz
         ));
     }
+    let whole = loudest.filter(|whole| whole.length_s > LONGEST_STRETCH_S);
+    let whole = whole.map(|whole| {
+        let part_lufs = integrated_lufs(rate_hz, audio.roles(), &planes);
+        let quieter_lu = part_lufs.zip(whole.integrated_lufs);
+        Whole {
+            length_s: whole.length_s,
+            quieter_lu: quieter_lu.map(|(part, whole)| part - whole),
+        }
+    });
     let stretch = Stretch::new(rate_hz, planes);
     let mut notes = audio.notes();
     notes.extend(silenced(stretch.silenced()));
@@ -63,6 +87,7 @@ pub(super) fn read(path: &Path, section: Section) -> Result<(Input, Stretch), St
         sample_rate_hz: audio.sample_rate_hz(),
         channels: stretch.channels(),
         section_s: (first as f64 / rate_hz, (first + frames) as f64 / rate_hz),
+        whole,
         notes,
     };
     Ok((input, stretch))
@@ -79,29 +104,55 @@ fn open(path: &Path) -> Result<AudioFile, String> {
     }
 }
 
-/// Where the loudest [`LONGEST_STRETCH_S`] of a file lie, seconds.
-fn loudest_s(path: &Path) -> Result<(f64, f64), String> {
-    let mut audio = open(path)?;
-    let rate_hz = audio.sample_rate_hz();
-    let step = (rate_hz / STEPS_PER_SECOND).max(1) as usize;
-    let mut meter = Meter::new(f64::from(rate_hz), audio.roles(), step);
-    let step_s = step as f64 / f64::from(rate_hz);
-    let mut loudest = LoudestPart::new(LONGEST_STRETCH_S, step_s);
-    let mut into_step = 0;
-    while let Some(block) = audio.next_block().map_err(|error| error.to_string())? {
-        let frames = block.first().map_or(0, Vec::len);
-        let mut start = 0;
-        while start < frames {
-            let end = frames.min(start + step - into_step);
-            let piece: Vec<&[f32]> = block.iter().map(|plane| &plane[start..end]).collect();
-            meter.process(&piece);
-            into_step = (into_step + end - start) % step;
-            start = end;
-            if into_step == 0 {
-                loudest.push(meter.readings().short_term_lufs);
+/// Where the loudest [`LONGEST_STRETCH_S`] of a file begin, and what the whole is.
+struct Loudest {
+    start_s: f64,
+    length_s: f64,
+    integrated_lufs: Option<f64>,
+}
+
+impl Loudest {
+    fn find(path: &Path) -> Result<Self, String> {
+        let mut audio = open(path)?;
+        let rate_hz = audio.sample_rate_hz();
+        let step = (rate_hz / STEPS_PER_SECOND).max(1) as usize;
+        let mut meter = Meter::new(f64::from(rate_hz), audio.roles(), step);
+        let step_s = step as f64 / f64::from(rate_hz);
+        let mut loudest = LoudestPart::new(LONGEST_STRETCH_S, step_s);
+        let (mut into_step, mut length) = (0, 0);
+        while let Some(block) = audio.next_block().map_err(|error| error.to_string())? {
+            let frames = block.first().map_or(0, Vec::len);
+            length += frames;
+            let mut start = 0;
+            while start < frames {
+                let end = frames.min(start + step - into_step);
+                let piece: Vec<&[f32]> = block.iter().map(|plane| &plane[start..end]).collect();
+                meter.process(&piece);
+                into_step = (into_step + end - start) % step;
+                start = end;
+                if into_step == 0 {
+                    loudest.push(meter.readings().short_term_lufs);
+                }
             }
         }
+        meter.finish();
+        Ok(Self {
+            start_s: loudest.start() as f64 * step_s,
+            length_s: length as f64 / f64::from(rate_hz),
+            integrated_lufs: meter.readings().integrated_lufs,
+        })
     }
-    let start_s = loudest.start() as f64 * step_s;
-    Ok((start_s, start_s + LONGEST_STRETCH_S))
+}
+
+fn integrated_lufs(rate_hz: f64, roles: &[ChannelRole], planes: &[Vec<f32>]) -> Option<f64> {
+    const BLOCK: usize = 4_096;
+    let mut meter = Meter::new(rate_hz, roles, BLOCK);
+    let frames = planes.first().map_or(0, Vec::len);
+    for start in (0..frames).step_by(BLOCK) {
+        let block = start..frames.min(start + BLOCK);
+        let block: Vec<&[f32]> = planes.iter().map(|plane| &plane[block.clone()]).collect();
+        meter.process(&block);
+    }
+    meter.finish();
+    meter.readings().integrated_lufs
 }

@@ -30,6 +30,10 @@ struct JsonSection {
     start_s: f64,
     #[serde(serialize_with = "to_thousandths")]
     end_s: f64,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    of_s: Option<f64>,
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    whole_quieter_lu: Option<f64>,
 }
 
 #[derive(Serialize)]
@@ -248,6 +252,8 @@ impl Report {
             section: JsonSection {
                 start_s: self.section_s.0,
                 end_s: self.section_s.1,
+                of_s: self.whole.map(|whole| whole.length_s),
+                whole_quieter_lu: self.whole.and_then(|whole| whole.quieter_lu),
             },
             now: JsonNow {
                 push_db: self.now_db,

@@ -5,11 +5,15 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
+use super::input::Whole;
 use crate::table::{column, hundredths, lines, name_column, tenths};
 use crestline_core::session::forecast::{
     AtOneLoudness, Choice, Path, PathFigures, Point, Step, Summary,
 };
 use crestline_files::printable;
+
+/// Loudnesses that lie no further apart are one, LU.
+const SAME_LU: f64 = 0.05;
 
 /// Why the paths are compared at a loudness.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -25,6 +29,7 @@ pub(super) enum Reason {
 pub(super) struct Report {
     pub file: PathBuf,
     pub section_s: (f64, f64),
+    pub whole: Option<Whole>,
     pub sample_rate_hz: u32,
     pub channels: usize,
     pub now_db: f64,
@@ -41,8 +46,11 @@ impl Report {
     /// Both paths push by push, what the next decibel brings, both at one loudness, and the
     /// sentence.
     pub fn text(&self) -> String {
+        let of = self.whole.map_or_else(String::new, |whole| {
+            format!(", the loudest of {:.1} s", whole.length_s)
+        });
         let mut text = format!(
-            "{}, {:.1} s to {:.1} s\n\n{}\n",
+            "{}, {:.1} s to {:.1} s{of}\n\n{}\n",
             printable(&self.file),
             self.section_s.0,
             self.section_s.1,
@@ -58,6 +66,13 @@ impl Report {
         );
         if !self.summary.at_one_loudness.is_empty() {
             let _ = writeln!(text, "\n{}", self.comparisons());
+            let quieter_lu = self.whole.and_then(|whole| whole.quieter_lu);
+            if let Some(quieter_lu) = quieter_lu.filter(|lu| *lu > SAME_LU) {
+                let _ = writeln!(
+                    text,
+                    "The whole file is {quieter_lu:.1} LU quieter than this part, and is turned down by so much less."
+                );
+            }
         }
         let sentence = self.summary.sentence();
         if sentence.is_empty() {

@@ -12,6 +12,9 @@ use crestline_core::session::forecast::{Forecasted, Forecaster, LEAST_MUSIC_S, M
 /// The rails are of interest a little past their bends, dB.
 const PAST_THE_BEND_DB: f64 = 2.0;
 
+/// Music that ended so long ago is no longer the last, s: another part of the song may have begun.
+const OLD_S: f64 = 5.0;
+
 /// How strongly a forecast of other settings than those that are set is drawn.
 const OF_BEFORE: f32 = 0.45;
 
@@ -23,6 +26,8 @@ pub struct State {
     found: Forecasted,
     /// What of the music counts, and how many seconds.
     marks: (Marks, f64),
+    /// How much has been heard since the music that it is made of, seconds.
+    since_s: f64,
     /// It is of other settings than those that are set.
     of_before: bool,
     /// It has been said that it failed.
@@ -70,6 +75,7 @@ impl State {
         }
         self.of_before = !self.found.points.is_empty() && !self.found.is_of(&settings);
         self.marks = forecaster.marks();
+        self.since_s = forecaster.heard_since_s(&self.found);
         self.found.progress.is_some() && !self.found.done
     }
 
@@ -116,6 +122,11 @@ impl State {
             (_, (Marks::In, _)) => format!("ahead: {} marked", seconds(self.found.music_s)),
             (_, (Marks::Between, marked_s)) => format!("ahead: your {}", seconds(marked_s)),
             _ if self.found.points.is_empty() => format!("ahead: {}", number::NONE),
+            _ if self.since_s >= OLD_S => format!(
+                "ahead: {}, {} ago",
+                seconds(self.found.music_s),
+                seconds(self.since_s)
+            ),
             _ => format!("ahead: the last {}", seconds(self.found.music_s)),
         }
     }

@@ -70,6 +70,8 @@ pub struct Forecasted {
     pub failed: bool,
     /// Length of the music it is made of, seconds.
     pub music_s: f64,
+    /// Frames of sound that had been heard when that music ended.
+    pub heard_frames: u64,
     /// The settings that it is made with, at no push and with all stages that matter on; `None`
     /// before there are any.
     pub settings: Option<ChainSettings>,
@@ -236,6 +238,15 @@ impl Forecaster {
         }
     }
 
+    /// How much has been heard since the music of a forecast ended, seconds.
+    pub fn heard_since_s(&self, forecasted: &Forecasted) -> f64 {
+        let state = lock(&self.instance.state);
+        state.source.as_ref().map_or(0.0, |source| {
+            let since = source.written().saturating_sub(forecasted.heard_frames);
+            since as f64 / source.sample_rate_hz()
+        })
+    }
+
     /// Whether there is music to forecast, or will be: without a source there is none, be it that
     /// nothing is played or that other instances hold all the memory there is for it.
     pub fn has_source(&self) -> bool {
@@ -377,6 +388,7 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
     let max_push_db = PushSettings::PUSH_DB.max;
     let mut forecasted = Forecasted {
         music_s,
+        heard_frames: job.request.written,
         settings: Some(job.request.settings),
         ..Forecasted::default()
     };

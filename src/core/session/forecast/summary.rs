@@ -239,7 +239,7 @@ pub fn next_decibel(points: &[Point], push_db: f64) -> NextDecibel {
 pub fn at_one_loudness(points: &[Point], loudness_lufs: f64, playback_lufs: f64) -> AtOneLoudness {
     AtOneLoudness {
         loudness_lufs,
-        paths: PerPath::of(|path| reach(points, path, loudness_lufs, playback_lufs)),
+        paths: PerPath::of(|path| reach(points, path, loudness, loudness_lufs, playback_lufs)),
     }
 }
 
@@ -256,15 +256,9 @@ pub fn as_loud_as(
     let same_lufs = loudness_at(points, path, push_db)?;
     let reach = |of: Path| {
         if of == path {
-            Reach::At(choice(points, of, push_db, loudness_lufs, playback_lufs))
+            Reach::At(choice(points, of, push_db, playback_lufs))
         } else {
-            reach_by(
-                points,
-                of,
-                same_parts,
-                [same_lufs, loudness_lufs],
-                playback_lufs,
-            )
+            reach(points, of, same_parts, same_lufs, playback_lufs)
         }
     };
     Some(AtOneLoudness {
@@ -273,17 +267,12 @@ pub fn as_loud_as(
     })
 }
 
-fn reach(points: &[Point], path: Path, loudness_lufs: f64, playback_lufs: f64) -> Reach {
-    let both = [loudness_lufs; 2];
-    reach_by(points, path, loudness, both, playback_lufs)
-}
-
-/// Where a path comes to a value of some kind of loudness, told as another.
-fn reach_by(
+/// Where a path comes to a value of some kind of loudness.
+fn reach(
     points: &[Point],
     path: Path,
     kind: Figure,
-    [wanted_lufs, told_lufs]: [f64; 2],
+    wanted_lufs: f64,
     playback_lufs: f64,
 ) -> Reach {
     let curve = Curve::new(points, path, kind);
@@ -296,16 +285,10 @@ fn reach_by(
         None if start_lufs > wanted_lufs + SAME_LU => return Reach::Louder,
         None => lowest_db,
     };
-    Reach::At(choice(points, path, push_db, told_lufs, playback_lufs))
+    Reach::At(choice(points, path, push_db, playback_lufs))
 }
 
-fn choice(
-    points: &[Point],
-    path: Path,
-    push_db: f64,
-    loudness_lufs: f64,
-    playback_lufs: f64,
-) -> Choice {
+fn choice(points: &[Point], path: Path, push_db: f64, playback_lufs: f64) -> Choice {
     let at = |figure: Figure| Curve::new(points, path, figure).at(push_db);
     let true_peak_dbtp = at(|figures| figures.true_peak_dbtp);
     let ldr_db = at(|figures| figures.ldr_db);
@@ -317,7 +300,7 @@ fn choice(
         ldr_db,
         kept_ldr_db: ldr_db.map(|ldr_db| unpushed.map_or(ldr_db, |(_, most)| ldr_db.min(most))),
         distortion_db: at(|figures| figures.distortion_db),
-        turn_down: turn_down(playback_lufs, Some(loudness_lufs), true_peak_dbtp),
+        turn_down: turn_down(playback_lufs, at(loudness), true_peak_dbtp),
     }
 }
 
