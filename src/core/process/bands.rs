@@ -274,9 +274,6 @@ impl Bands {
             return;
         }
         self.asked = *settings;
-        if !settings.on {
-            self.listening = 0;
-        }
         self.shelves.set_corners(settings.crossovers_hz);
         if self.switch.is_off() {
             return;
