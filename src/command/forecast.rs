@@ -34,6 +34,7 @@ saturator in the saturated one, with --saturate or without. --push-db and --satu
 The loudness potential is where one more decibel of push, and each after it, adds less than half an LU. At one loudness
 (that of the path in use now, at the clean path's potential, and at each --at-lufs) is what either path has to pay for it:
 the one that sets the loudness at its push, any other at the lowest that comes to it. Distortion of -150 dB is none.
+Microdynamics that a limiter adds by pumping, above those of the file, are not kept, and the sentence does not count them.
 
 Playback levelled to --playback-lufs turns down what is louder; what is quieter it turns up, but only as far as a true
 peak of -1 dBTP. Unused peak is how far below that the peaks then lie. It goes by the loudness of a whole file: of the

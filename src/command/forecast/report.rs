@@ -70,7 +70,7 @@ impl Report {
             if let Some(quieter_lu) = quieter_lu.filter(|lu| *lu > SAME_LU) {
                 let _ = writeln!(
                     text,
-                    "The whole file is {quieter_lu:.1} LU quieter than this part, and is turned down by so much less."
+                    "As it is, the whole file is {quieter_lu:.1} LU quieter than this part, and playback levels the whole."
                 );
             }
         }
