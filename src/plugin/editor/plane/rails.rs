@@ -197,7 +197,7 @@ fn drop_line(
         colours.clean.mark,
         colours.well,
     );
-    let difference = to.place.up_db - from.place.up_db;
+    let difference = clean.kept_up_db(to, mode) - saturated.kept_up_db(from, mode);
     let words = if difference < 0.0 { "less" } else { "more" };
     let by = number::with_unit(Some(difference.abs()), 1, "dB");
     // Below and to the left: the rail comes from above and goes on to the right.

@@ -74,6 +74,17 @@ impl Rail {
         })
     }
 
+    /// What a stop has upwards as it is told against another: of microdynamics no more than the song
+    /// has without push, for a limiter that pumps adds some.
+    pub fn kept_up_db(&self, stop: Stop, mode: PlaneMode) -> f64 {
+        match (mode, self.stops.first()) {
+            (PlaneMode::Microdynamics, Some(unpushed)) => {
+                stop.place.up_db.min(unpushed.place.up_db)
+            }
+            _ => stop.place.up_db,
+        }
+    }
+
     /// Each whole decibel of push.
     pub fn ticks(&self) -> impl Iterator<Item = Stop> {
         let last = self.stops.last().map_or(-1.0, |stop| stop.push_db);
@@ -161,6 +172,20 @@ mod tests {
         assert!((nearest(-16.72, 0.0).unwrap() - 3.3).abs() < 1e-9);
         assert!((nearest(-16.72, -18.0).unwrap() - 2.0).abs() < 1e-9);
         assert_eq!(Rail::default().nearest(|_| Some(0.0)), None);
+    }
+
+    #[test]
+    fn what_pumping_adds_is_not_told_as_kept() {
+        let mut points = points();
+        for point in &mut points {
+            point.clean.ldr_db = Some(0.6 + 0.1 * point.push_db);
+        }
+        let rail = Rail::new(&points, Path::Clean, PlaneMode::Microdynamics);
+        let stop = rail.at(6.0).unwrap();
+        assert!((stop.place.up_db - 1.2).abs() < 1e-9);
+        let kept = |mode| rail.kept_up_db(stop, mode);
+        assert!((kept(PlaneMode::Microdynamics) - 0.6).abs() < 1e-9);
+        assert!((kept(PlaneMode::Plr) - 1.2).abs() < 1e-9);
     }
 
     #[test]
