@@ -37,23 +37,13 @@ const GAINS: [&str; 4] = [PUSH, "ceil", "lowdb", "highdb"];
 /// of them: what makes it quieter first, what makes it louder last.
 fn order(change: &Change) -> u8 {
     let id = change.id.as_str();
-    let rises = change.after > change.before;
-    match (HOLDING.contains(&id), GAINS.contains(&id)) {
-        (true, _) => {
-            if rises {
-                0
-            } else {
-                2
-            }
-        }
-        (_, true) => {
-            if rises {
-                2
-            } else {
-                0
-            }
-        }
-        _ => 1,
+    let (rises, holds) = (change.after > change.before, HOLDING.contains(&id));
+    if !holds && !GAINS.contains(&id) {
+        1
+    } else if rises == holds {
+        0
+    } else {
+        2
     }
 }
 

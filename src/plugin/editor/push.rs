@@ -80,7 +80,8 @@ fn ahead(ui: &Ui, place: Rect, source: &str) {
     control::tip(
         response,
         "The music that the bars, the rails and the decision are forecast from: the last minute at \
-         most of what came in, 10 s at least, or the part that is marked.",
+         most of what came in, 10 s at least, or the part that is marked. It is forecast anew once \
+         half of it is new.",
     );
 }
 

@@ -10,8 +10,8 @@ pub(super) const GLIDE_MS: f64 = 50.0;
 /// Frames between two looks for state that has died away.
 const SNAP_FRAMES: u32 = 128;
 
-/// Corners that move without clicks, from frame to frame, held to 20 Hz … 0.45 of the sample rate and to ascending
-/// order.
+/// Corners that move without clicks, from frame to frame, held to 20 Hz … 0.45 of the sample rate
+/// and to ascending order.
 #[derive(Clone, Debug)]
 pub struct Corners {
     sample_rate_hz: f64,

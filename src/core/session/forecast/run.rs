@@ -215,27 +215,28 @@ fn run(
     let [saturated_lufs, clean_lufs] = blocks.loudness_lufs(counted);
     Some(Point {
         push_db,
-        clean: PathFigures {
-            same_parts_lufs: clean_lufs,
-            ..figures(
-                &snapshot.clean.readings,
-                &snapshot.clean_reduction,
-                clean_limiter,
-            )
-        },
-        saturated: PathFigures {
-            same_parts_lufs: saturated_lufs,
-            ..figures(
-                &snapshot.output.readings,
-                &snapshot.output_reduction,
-                saturated_limiter,
-            )
-        },
+        clean: figures(
+            &snapshot.clean.readings,
+            clean_lufs,
+            &snapshot.clean_reduction,
+            clean_limiter,
+        ),
+        saturated: figures(
+            &snapshot.output.readings,
+            saturated_lufs,
+            &snapshot.output_reduction,
+            saturated_limiter,
+        ),
     })
 }
 
 /// `gains_db` are the limiter's, a chunk each.
-fn figures(readings: &Readings, reduction: &Reduction, mut gains_db: Vec<f32>) -> PathFigures {
+fn figures(
+    readings: &Readings,
+    same_parts_lufs: Option<f64>,
+    reduction: &Reduction,
+    mut gains_db: Vec<f32>,
+) -> PathFigures {
     let number = |value: Option<f32>| value.map(f64::from);
     gains_db.sort_by(|a, b| b.total_cmp(a));
     let sum: f64 = gains_db.iter().map(|gain_db| f64::from(*gain_db)).sum();
@@ -249,7 +250,7 @@ fn figures(readings: &Readings, reduction: &Reduction, mut gains_db: Vec<f32>) -
     let taken = |gain_db: f64| 0.0 - gain_db;
     PathFigures {
         integrated_lufs: readings.integrated_lufs,
-        same_parts_lufs: None,
+        same_parts_lufs,
         short_term_max_lufs: readings.short_term_max_lufs,
         true_peak_dbtp: readings.true_peak_dbtp,
         plr_db: readings.plr_db,
