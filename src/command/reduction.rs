@@ -52,11 +52,12 @@ What is linear and stays is found first and taken out: a delay (up to 2 s, eithe
 equalisers, crossovers, balance, width, DC, channels that are exchanged, or one that is late or upside down. Behind a
 delay of a fraction of a sample some of what lies above 20 kHz is left, -40 dB of the highest band. What is found is
 told by itself: as the change of tone at its greatest, and with --json as the gain at rest in third octaves. A device
-whose delay or phase moves, as a chorus, is no fixed device, and neither reduction nor distortion is told of it; one
-that clips a dense mix by 5 dB and more cannot be told from that by its phases and is taken for one, too. Not known as
-linear, and told as reduction and distortion, is what rings for longer than a tenth of a second (an echo, a reverb, a
-notch or a bell of high Q below 100 Hz), and clocks that drift by a sample or less over the whole. Gains are looked for
-in left and right: a compressor of the middle or the side alone reads as distortion; give it middle and side as files.
+whose delay or phase moves, as a chorus or a clock that drifts by half a sample and more over the whole, is no fixed
+device, and neither reduction nor distortion is told of it; one that clips a dense mix by 5 dB and more cannot be told
+from that by its phases and is taken for one, too. Not known as linear, and told as reduction and distortion, is what
+rings for longer than a tenth of a second (an echo, a reverb, a notch or a bell of high Q below 100 Hz). Gains are
+looked for in left and right: a compressor of the middle or the side alone reads as distortion; give it middle and side
+as files.
 The files must have the same sample rate and the same channels (mono or stereo); what the longer one has at its end is
 left out.
 

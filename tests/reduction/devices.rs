@@ -2,7 +2,7 @@
 //! what moves or distorts is told as if it stood there alone.
 
 use crate::processes::{
-    Device, Planes, RATE_HZ, bands, bell, chain, compressor, compressor_of, crossover,
+    Device, Planes, RATE_HZ, bands, bell, chain, clipped, compressor, compressor_of, crossover,
     crossover_at, cubic, fraction, frames, gain, limiter, statics, unfixed,
 };
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
@@ -555,6 +555,8 @@ fn what_moves_in_time_is_no_fixed_device() {
     for (name, device) in [
         ("limiter", limiter(12.0)),
         ("bands", bands([90.0, 700.0, 4500.0])),
+        ("fast compressor", compressor_of(true, [0.1, 0.1, 20.0])),
+        ("clipped", clipped(0.3)),
     ] {
         assert!(through(name, &before, &device).0.fixed, "{name}");
     }

@@ -244,6 +244,32 @@ pub fn limiter(push_db: f64) -> Device {
     })
 }
 
+/// A clock that runs slow by so many millionths: the delay goes from minus to plus half of what adds
+/// up over the signal.
+fn drifting(millionths: f64) -> Device {
+    const REACH: i64 = 32;
+    each(move |channel, frame| {
+        let at = frame as f64 - millionths * 1e-6 * (frame as f64 - channel.len() as f64 / 2.0);
+        let nearest = at.round() as i64;
+        let tap = |n: i64| {
+            let off = PI * (at - n as f64);
+            let ideal = if off.abs() < 1e-9 {
+                1.0
+            } else {
+                off.sin() / off
+            };
+            let window = (off / (2 * REACH + 2) as f64).cos().powi(2);
+            Some(ideal * window * f64::from(*channel.get(usize::try_from(n).ok()?)?))
+        };
+        (nearest - REACH..=nearest + REACH).filter_map(tap).sum()
+    })
+}
+
+/// Clipped there.
+pub fn clipped(at: f64) -> Device {
+    frames(move |_, left, right| [left.clamp(-at, at), right.clamp(-at, at)])
+}
+
 /// The signal and a copy of it whose delay sways around 8 ms, added up in these shares.
 pub fn swaying(dry: f64, wet: f64, depth_ms: f64, hz: f64) -> Device {
     each(move |channel, frame| {
@@ -334,6 +360,7 @@ pub fn unfixed() -> Vec<(&'static str, Device)> {
         ("chorus", swaying(0.7, 0.3, 2.0, 0.8)),
         ("vibrato", swaying(0.0, 1.0, 0.5, 2.0)),
         ("slow drift", swaying(0.0, 1.0, 1.0, 0.05)),
+        ("a clock a millionth off", drifting(1.0)),
         (
             "a delay that jumps",
             each(|channel, frame| {

@@ -31,9 +31,6 @@ const SHELVES_ARE_BETTER: f64 = 0.7;
 /// Turns of response and gain at most, and the improvement below which no further one is made.
 const TURNS: usize = 6;
 const WORTH_A_TURN: f64 = 0.95;
-/// The phase of a fixed device does not wander: more than this of the output (−20 dB) a quarter of
-/// a turn off is no noise.
-const WANDERING: f64 = 0.01;
 
 /// What stands between the signals.
 #[derive(Clone, Debug, PartialEq)]
@@ -406,7 +403,6 @@ impl Estimator {
                 phases.add(self.sample_rate_hz, filtered, &stretch.after);
             }
         }
-        let wandering = phases.across > WANDERING * phases.all;
         let powers = Powers::new(self.sample_rate_hz, &material.equations, &model.transfer);
         let rest_db = MovingGain::rest_db(&model.gains);
         Estimate {
@@ -414,7 +410,7 @@ impl Estimator {
             given_gain_db: powers.bands_db(self.corners_hz),
             shelving: model.shelving,
             share: model.share,
-            fixed: !wandering,
+            fixed: !phases.wander(),
             transfer: model.transfer,
         }
     }

@@ -2,7 +2,9 @@
 //!
 //! A device that is fixed but for gains leaves the filtered signal and the one after in phase, at
 //! any moment, at every frequency; noise and distortion turn the phase this way and that. A delay
-//! that moves, and so a chorus, turns the phase of a whole band of frequencies at once.
+//! that moves, and so a chorus, turns the phase of a whole band of frequencies at once. What moves
+//! slowly, as clocks that run apart do, turns the highest bands alone, and these for seconds on end,
+//! in which noise and distortion have long averaged out.
 
 use crestline_transforms::forward_f64;
 use realfft::num_complex::Complex64;
@@ -14,16 +16,82 @@ const WINDOW_S: f64 = 0.06;
 const LOWEST_HZ: f64 = 250.0;
 const HIGHEST_HZ: f64 = 12_000.0;
 
-/// Energies of the signal after in the bands looked at, of the part of it that is in step with the
-/// signal before window by window, and of the part that is a quarter of a turn off.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+/// Windows that follow each other, together: 1.4 s at 48 kHz.
+const TOGETHER: usize = 16;
+/// The phase of a fixed device does not wander: more than this of the output (−20 dB) a quarter of
+/// a turn off is no noise. In one band alone it is none only if so much of it is left when windows
+/// are taken together: of a fast compressor's half is, of a limiter's or a clipper's a fifth, of a
+/// drift's nearly all.
+const WANDERING: f64 = 0.01;
+const STAYS: f64 = 0.7;
+/// Of a band this far below the strongest (−60 dB) the response may not be known.
+const LEAST_BAND: f64 = 1e-6;
+
+/// How far the signal after is in step with the one before.
+#[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Phases {
-    pub all: f64,
-    pub in_step: f64,
-    pub across: f64,
+    bands: Vec<Band>,
+}
+
+/// Energies of the signal after, and of the part of it that is a quarter of a turn off: window by
+/// window, and of windows together.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Band {
+    all: f64,
+    across: f64,
+    all_together: f64,
+    across_together: f64,
+}
+
+/// Sums over frequencies: `y·x*`, `|x|²` and `|y|²`.
+#[derive(Clone, Copy, Debug, Default)]
+struct Products {
+    cross: Complex64,
+    before: f64,
+    after: f64,
+}
+
+impl Products {
+    fn of(x: &[Complex64], y: &[Complex64]) -> Self {
+        let power = |spectrum: &[Complex64]| spectrum.iter().map(Complex64::norm_sqr).sum();
+        Self {
+            cross: x.iter().zip(y).map(|(x, y)| y * x.conj()).sum(),
+            before: power(x),
+            after: power(y),
+        }
+    }
+
+    fn add(&mut self, other: &Self) {
+        self.cross += other.cross;
+        self.before += other.before;
+        self.after += other.after;
+    }
+
+    /// Energy after, and the part of it that is a quarter of a turn off; none without a signal
+    /// before.
+    fn energies(&self) -> [f64; 2] {
+        if self.before > 0.0 {
+            [self.after, self.cross.im * self.cross.im / self.before]
+        } else {
+            [0.0; 2]
+        }
+    }
 }
 
 impl Phases {
+    /// Whether what stands between moves in time.
+    pub fn wander(&self) -> bool {
+        let sum = |of: fn(&Band) -> f64| -> f64 { self.bands.iter().map(of).sum() };
+        let most = self.bands.iter().map(|band| band.all).fold(0.0, f64::max);
+        let stays = |band: &Band| {
+            let together = band.across_together / band.all_together;
+            band.all_together > LEAST_BAND * most
+                && together > WANDERING
+                && together > STAYS * band.across / band.all
+        };
+        sum(|band| band.across) > WANDERING * sum(|band| band.all) || self.bands.iter().any(stays)
+    }
+
     /// Adds a stretch.
     pub fn add(&mut self, sample_rate_hz: f64, before: &[Vec<f32>], after: &[Vec<f32>]) {
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
@@ -43,9 +111,15 @@ impl Phases {
             edges.push((edge_hz / bin_hz).round() as usize);
             edge_hz *= 2.0_f64.powf(1.0 / 3.0);
         }
+        let bands = edges.len().saturating_sub(1);
+        self.bands.resize(bands, Band::default());
         for (before, after) in before.iter().zip(after) {
             let frames = before.len().min(after.len());
-            for start in (0..(frames + 1).saturating_sub(length)).step_by(length) {
+            let mut together = vec![Products::default(); bands];
+            for (index, start) in (0..(frames + 1).saturating_sub(length))
+                .step_by(length)
+                .enumerate()
+            {
                 for (samples, spectrum) in [(before, &mut x), (after, &mut y)] {
                     let samples = &samples[start..start + length];
                     for ((value, sample), weight) in time.iter_mut().zip(samples).zip(&window) {
@@ -54,21 +128,26 @@ impl Phases {
                     // The buffers were made by the plan itself, so this cannot fail.
                     let _ = forward.process(&mut time, spectrum);
                 }
-                for band in edges.windows(2) {
-                    self.band(&x[band[0]..band[1]], &y[band[0]..band[1]]);
+                let ends = (index + 1) % TOGETHER == 0;
+                for ((band, edges), together) in self
+                    .bands
+                    .iter_mut()
+                    .zip(edges.windows(2))
+                    .zip(&mut together)
+                {
+                    let bins = edges[0]..edges[1];
+                    let products = Products::of(&x[bins.clone()], &y[bins]);
+                    let [all, across] = products.energies();
+                    band.all += all;
+                    band.across += across;
+                    together.add(&products);
+                    if ends {
+                        let [all, across] = std::mem::take(together).energies();
+                        band.all_together += all;
+                        band.across_together += across;
+                    }
                 }
             }
-        }
-    }
-
-    fn band(&mut self, x: &[Complex64], y: &[Complex64]) {
-        let power = |spectrum: &[Complex64]| spectrum.iter().map(Complex64::norm_sqr).sum::<f64>();
-        let cross: Complex64 = x.iter().zip(y).map(|(x, y)| y * x.conj()).sum();
-        let xx = power(x);
-        if xx > 0.0 {
-            self.all += power(y);
-            self.in_step += cross.re * cross.re / xx;
-            self.across += cross.im * cross.im / xx;
         }
     }
 }
