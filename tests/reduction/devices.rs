@@ -3,7 +3,7 @@
 
 use crate::processes::{
     Device, Planes, RATE_HZ, bands, bell, chain, clipped, compressor, compressor_of, crossover,
-    crossover_at, cubic, fraction, frames, gain, limiter, statics, unfixed,
+    crossover_at, cubic, fraction, frames, gain, limiter, statics, steep, unfixed,
 };
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
@@ -112,6 +112,25 @@ fn what_is_linear_and_stays_is_neither_reduction_nor_distortion() {
                 name.starts_with("upside down"),
                 "{name}"
             );
+        }
+    }
+}
+
+// A high-pass's phase at high frequencies is 0; below its corner next to nothing comes out that
+// could tell.
+#[test]
+fn behind_a_steep_high_pass_polarity_is_right() {
+    let estimator = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ);
+    for (song, before) in songs() {
+        for (order, hz) in [(8, 20.0), (8, 80.0), (6, 200.0), (8, 300.0)] {
+            for gain in [1.0, -1.0] {
+                let stretch = Stretch {
+                    before: before.clone(),
+                    after: steep(order, hz, gain)(&before),
+                };
+                let inverted = estimator.estimate(&[stretch]).unwrap().linear.inverted;
+                assert_eq!(inverted, gain < 0.0, "{song}, order {order}, {hz} Hz");
+            }
         }
     }
 }

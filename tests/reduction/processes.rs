@@ -295,12 +295,12 @@ pub fn chain(devices: Vec<Device>) -> Device {
     })
 }
 
-/// A Butterworth high-pass of eighth order at 30 Hz, at a gain: 1/Q is twice the cosine of each
-/// pole's angle.
-fn steep(gain: f64) -> Device {
-    let q = |section: i32| 0.5 / (PI * f64::from(2 * section + 1) / 16.0).cos();
-    let mut devices: Vec<Device> = (0..4)
-        .map(|section| high_pass_of(30.0, q(section)))
+/// A Butterworth high-pass of an even order, at a gain: 1/Q is twice the cosine of each pole's
+/// angle.
+pub fn steep(order: i32, hz: f64, gain: f64) -> Device {
+    let q = |section: i32| 0.5 / (PI * f64::from(2 * section + 1) / f64::from(2 * order)).cos();
+    let mut devices: Vec<Device> = (0..order / 2)
+        .map(|section| high_pass_of(hz, q(section)))
         .collect();
     devices.push(frames(move |_, left, right| [gain * left, gain * right]));
     chain(devices)
@@ -320,8 +320,8 @@ pub fn statics() -> Vec<(&'static str, Device)> {
             }),
         ),
         ("20 Hz high-pass", high_pass(20.0)),
-        ("30 Hz high-pass, 48 dB an octave", steep(1.0)),
-        ("upside down, and 48 dB an octave", steep(-1.0)),
+        ("30 Hz high-pass, 48 dB an octave", steep(8, 30.0, 1.0)),
+        ("upside down, and 48 dB an octave", steep(8, 30.0, -1.0)),
         ("bell +3 dB at 3 kHz", bell(3000.0, 3.0, 1.0)),
         ("bell -6 dB at 300 Hz", bell(300.0, -6.0, 1.0)),
         ("bell +6 dB at 60 Hz, Q 4", bell(60.0, 6.0, 4.0)),

@@ -12,6 +12,12 @@ const LEAST_LOW: f64 = 1e-5;
 /// Below this, Hz, no level is told apart from its neighbours'.
 const LOWEST_LEVEL_HZ: f64 = 15.0;
 const POLARITY_SPAN: f64 = 5.0;
+/// A gain that falls towards 0 Hz by more than this over two octaves, dB, is a high-pass; its slope
+/// is known where it is the same, to so many dB an octave, in half an octave and in the next.
+const FALLS_DB: f64 = 10.0;
+const SAME_SLOPE_DB: f64 = 6.0;
+/// So far below the strongest (−60 dB), nothing of what comes out is known well enough for that.
+const LEAST_PASSED: f64 = 1e-6;
 
 /// Channels whose delays lie further apart than this, frames, are late against each other.
 const APART_FRAMES: f64 = 0.5;
@@ -33,6 +39,9 @@ struct Phases {
     powers: Vec<f64>,
     common: Vec<f64>,
     excess: Vec<f64>,
+    /// Whether the gain goes on towards 0 Hz as it does where it is known, and so the minimum phase
+    /// is known.
+    known_below: bool,
 }
 
 impl Powers {
@@ -41,21 +50,27 @@ impl Powers {
     /// The delay is where the whitened response peaks. The polarity is the phase towards 0 Hz when
     /// the minimum phase of the gain is taken off (A. Oppenheim, R. Schafer, *Discrete-Time Signal
     /// Processing*, ch. 13: the folded cepstrum): an all-pass, and so a crossover, turns everything
-    /// else, but not that.
+    /// else, but not that. Behind a high-pass of which too little comes out to know its slope, the
+    /// minimum phase is not known either; there it is the sign of the peak, which a high-pass leaves
+    /// alone.
     pub(super) fn place(&self) -> Place {
         let late = [0, 1].map(|channel| {
             let own = self.comes_from_itself(channel);
-            own.then(|| self.delay(&self.phases(Some(channel))))
+            own.then(|| self.peak(&self.phases(Some(channel))).0)
         });
         let right_late_frames = match late {
             [Some(left), Some(right)] if (right - left).abs() > APART_FRAMES => Some(right - left),
             _ => None,
         };
         let phases = self.phases(right_late_frames.map(|_| self.stronger()));
-        let delay_frames = self.delay(&phases);
+        let (delay_frames, negative) = self.peak(&phases);
         Place {
             delay_frames,
-            inverted: self.upside_down(&phases, delay_frames),
+            inverted: if phases.known_below {
+                self.upside_down(&phases, delay_frames)
+            } else {
+                negative
+            },
             right_late_frames,
         }
     }
@@ -80,7 +95,8 @@ impl Powers {
         usize::from(energies.last() > energies.first())
     }
 
-    fn delay(&self, phases: &Phases) -> f64 {
+    /// Where the whitened response peaks, frames, and whether it does so below 0.
+    fn peak(&self, phases: &Phases) -> (f64, bool) {
         let (powers, phase) = (&phases.powers, &phases.common);
         let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
         let weight =
@@ -97,14 +113,15 @@ impl Powers {
         } else {
             peak as f64 - length as f64
         };
-        let height = |delay: f64| {
+        let value = |delay: f64| {
             let part = |bin: usize| {
                 let turn = TAU * bin as f64 * delay / length as f64;
                 weight(bin) * (phase[bin] + turn).cos()
             };
-            self.bins().map(part).sum::<f64>().abs()
+            self.bins().map(part).sum::<f64>()
         };
-        highest(whole - 1.0, whole + 1.0, height)
+        let delay = highest(whole - 1.0, whole + 1.0, |delay| value(delay).abs());
+        (delay, value(delay) < 0.0)
     }
 
     /// The line that the phase follows in the lowest octaves, back to 0 Hz.
@@ -115,7 +132,9 @@ impl Powers {
             .bins()
             .filter(|bin| *bin as f64 * self.bin_hz >= LOWEST_HZ);
         let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
-        let Some(first) = bins.clone().find(|bin| powers[*bin] > LEAST_LOW * most) else {
+        let comes_out = self.comes_out();
+        let sounds = |bin: &usize| powers[*bin] > LEAST_LOW * most && comes_out[*bin];
+        let Some(first) = bins.clone().find(sounds) else {
             return false;
         };
         let (mut unwrapped, mut last) = (0.0, None);
@@ -161,16 +180,27 @@ impl Powers {
                 Complex64::new(level, 0.0)
             })
             .collect();
-        // Below what is heard it goes on falling as it does in the lowest octave: a steep high-pass
-        // turns the phase far above its corner.
+        // Below what is heard it goes on falling as it does in the lowest half octave: a steep
+        // high-pass turns the phase far above its corner.
+        let mut known_below = true;
+        let comes_out = self.comes_out();
         let lowest = self
             .bins()
-            .find(|bin| *bin > 0 && *bin as f64 * self.bin_hz >= LOWEST_LEVEL_HZ && sounds(*bin));
-        if let Some(lowest) = lowest.filter(|bin| 2 * bin < powers.len()) {
-            let [at, octave_up] = [lowest, 2 * lowest].map(gain);
-            let slope = ((octave_up - at) / 2.0_f64.ln()).max(0.0);
+            .skip_while(|bin| (*bin as f64 * self.bin_hz) < LOWEST_LEVEL_HZ)
+            .find(|bin| sounds(*bin) && comes_out[*bin]);
+        if let Some(lowest) = lowest.filter(|bin| 4 * bin < powers.len()) {
+            #[expect(clippy::cast_sign_loss, reason = "a bin's number is positive")]
+            let up = |octaves: f64| (lowest as f64 * octaves.exp2()).round() as usize;
+            let bins = [lowest, up(0.5), up(1.0), up(2.0)];
+            let [at, half, octave, two] = bins.map(gain);
+            let slope =
+                |from: usize, by: f64| by / (bins[from + 1] as f64 / bins[from] as f64).ln();
+            let slopes = [slope(0, half - at), slope(1, octave - half)];
+            let db = |nepers: f64| 20.0 * std::f64::consts::LOG10_E * nepers;
+            let same = db((slopes[1] - slopes[0]).abs()) * std::f64::consts::LN_2 < SAME_SLOPE_DB;
+            known_below = same || db(two - at) < FALLS_DB;
             for (bin, level) in levels.iter_mut().enumerate().take(lowest) {
-                level.re = at + slope * (bin.max(1) as f64 / lowest as f64).ln();
+                level.re = at + slopes[0].max(0.0) * (bin.max(1) as f64 / lowest as f64).ln();
             }
         }
         let (length, mut cepstrum) = inverse(levels);
@@ -199,7 +229,16 @@ impl Powers {
             powers,
             common: phase,
             excess,
+            known_below,
         }
+    }
+
+    /// By frequency, whether enough comes out of the device to know its gain.
+    fn comes_out(&self) -> Vec<bool> {
+        let passed: Vec<f64> = self.bins().map(|bin| self.passed(bin)).collect();
+        let most = passed.iter().fold(0.0_f64, |most, power| most.max(*power));
+        let enough = |power: &f64| *power > LEAST_PASSED * most;
+        passed.iter().map(enough).collect()
     }
 
     /// Cross-power of after and before, of one channel or channel by channel.
