@@ -2,8 +2,8 @@
 //! resolutions.
 //!
 //! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of
-//! about 1.4 s of the signal at about 3 kHz. Both use Hann windows that overlap by half. A tone in
-//! the middle of a band reads within 0.2 dB in it, and at least 34 dB lower in the next. Two
+//! about 1.4 s of the signal at about 3 kHz, under Hann windows. A tone in the middle of a band reads
+//! within 0.2 dB in it, and at least 34 dB lower in the next. Two
 //! channels share a spectrum. Further pairs, which only files have, are looked at in the same
 //! moments, so that all have as many spectra.
 
@@ -29,6 +29,11 @@ const FIRST_FAST_BAND: usize = 11;
 /// Time that one spectrum spans in the two analyses, rounded to a power of two of frames.
 const FAST_SPAN_S: f64 = 0.0853;
 const SLOW_SPAN_S: f64 = 1.365;
+/// So many spectra hold each moment. Squares of Hann windows that overlap by half add up to 1/2 to 1,
+/// by three quarters to a constant: a hop of half a slow window is one beat at 88 bpm, and each beat
+/// could count as half, or wholly.
+const FAST_OVERLAP: usize = 2;
+const SLOW_OVERLAP: usize = 4;
 
 /// Mid-band frequency of band `index` (0: 20 Hz … 30: 20 kHz), exact: `1000·10^((index − 17)/10)`
 /// Hz (IEC 61260-1, 5.2).
@@ -128,12 +133,14 @@ impl BalanceMeter {
                 fast: Analyser::new(
                     sample_rate_hz,
                     FAST_SPAN_S,
+                    FAST_OVERLAP,
                     FIRST_FAST_BAND..BAND_COUNT,
                     stagger,
                 ),
                 slow: Analyser::new(
                     sample_rate_hz / decimator.step as f64,
                     SLOW_SPAN_S,
+                    SLOW_OVERLAP,
                     0..FIRST_FAST_BAND,
                     stagger,
                 ),

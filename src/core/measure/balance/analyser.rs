@@ -46,9 +46,10 @@ pub(super) struct Analyser {
     transform: Arc<dyn Fft<f32>>,
     /// The same for both parts, so that products need no regrouping.
     window: Vec<Complex32>,
-    /// The signal, filled from the left; half of it is kept after each spectrum.
+    /// The signal, filled from the left; after each spectrum all but a hop of it is kept.
     signal: Vec<Complex32>,
     filled: usize,
+    hop: usize,
     /// So many of them, from the left, nobody has heard: no spectrum is made of those.
     unheard: usize,
     spectrum: Vec<Complex32>,
@@ -60,7 +61,14 @@ pub(super) struct Analyser {
 }
 
 impl Analyser {
-    pub fn new(sample_rate_hz: f64, span_s: f64, bands: Range<usize>, stagger: f64) -> Self {
+    /// `overlap`: so many spectra hold each moment.
+    pub fn new(
+        sample_rate_hz: f64,
+        span_s: f64,
+        overlap: usize,
+        bands: Range<usize>,
+        stagger: f64,
+    ) -> Self {
         let len = power_of_two(sample_rate_hz * span_s).max(16);
         let transform = crestline_transforms::forward_complex_f32(len);
         let hann = |n: usize| 0.5 - 0.5 * (2.0 * PI * n as f64 / len as f64).cos();
@@ -68,8 +76,9 @@ impl Analyser {
         let window_power: f64 = (0..len).map(|n| hann(n) * hann(n)).sum();
         let lines = len / 2;
         let line_hz = sample_rate_hz / len as f64;
+        let hop = len / overlap;
         #[expect(clippy::cast_sign_loss, reason = "the stagger lies in 0…1")]
-        let filled = (stagger * (len / 2) as f64) as usize;
+        let filled = (stagger * hop as f64) as usize;
         let zeros = |len: usize| vec![Complex32::default(); len];
         Self {
             level: Level::new(),
@@ -78,6 +87,7 @@ impl Analyser {
             window: window.collect(),
             signal: zeros(len),
             filled,
+            hop,
             unheard: filled,
             spectrum: zeros(len),
             power: vec![0.0; lines],
@@ -123,10 +133,9 @@ impl Analyser {
                             * self.power_scale
                     }));
                 }
-                let half = self.signal.len() / 2;
-                self.signal.copy_within(half.., 0);
-                self.filled = half;
-                self.unheard = self.unheard.saturating_sub(half);
+                self.signal.copy_within(self.hop.., 0);
+                self.filled -= self.hop;
+                self.unheard = self.unheard.saturating_sub(self.hop);
             }
         }
     }
@@ -138,20 +147,19 @@ impl Analyser {
 
     /// Counts samples that another analyser takes.
     pub fn pass(&mut self, frames: usize) {
-        let (len, half) = (self.signal.len(), self.signal.len() / 2);
+        let (len, hop) = (self.signal.len(), self.hop);
         self.filled += frames;
         if self.filled >= len {
-            self.filled = half + (self.filled - len) % half;
+            self.filled = len - hop + (self.filled - len) % hop;
         }
     }
 
     /// Goes on with the signal of `other`, which has taken what this one has
     /// [passed](Self::pass), at moments of its own.
     pub fn go_on_from(&mut self, other: &Self) {
-        let half = self.signal.len() / 2;
-        // What that one has left behind cannot be had: the spectrum that begins there is left out.
-        if self.filled > other.filled && self.filled >= half {
-            self.filled -= half;
+        // What that one has left behind cannot be had: spectra that begin there are left out.
+        while self.filled > other.filled && self.filled >= self.hop {
+            self.filled -= self.hop;
         }
         self.unheard = (other.unheard + self.filled).saturating_sub(other.filled);
         let known = self.filled.min(other.filled);
