@@ -20,7 +20,8 @@ Both files are measured whole and in the part that is asked for: by default the 
 are compared with choruses. The parts are compared at equal loudness. Files may have different sample rates and channels;
 mono beside stereo is told as it is heard from both loudspeakers, 3.01 LU louder at the same peaks.
 
-REFERENCE may also be a profile that --save-profile has written; its part is then the one that was measured.
+REFERENCE may also be a profile that --save-profile has written; its part is then the one that was measured, or the
+whole where that is asked for. A note says where it is another than --section asks for.
 
 The shelves are those of the chain, at most 6 dB up or down, that bring the mix nearest to the reference over the third
 octaves (least squares; a band weighs by its level). A shelf that does not bring most of what it moves nearer is left out:
@@ -35,8 +36,9 @@ JSON (--json):
     bands             [{hz, mix_db, reference_db, difference_db, shelved_db}], third octaves from 20 Hz: level of either, mix
                       less reference at equal loudness, and the same with the suggested shelves
     regions           [{low_hz, high_hz, difference_db, mix_crest_db, reference_crest_db}], low to high: the difference of
-                      whole regions, and the crest factor of either in the four bands of the crossover, null for both where
-                      one does not hold the whole of the band or next to nothing in it
+                      whole regions, null where both hold next to nothing there, and the crest factor of either in the four
+                      bands of the crossover, null for both where one does not hold the whole of the band or next to nothing
+                      in it, or is surround and the other not
     suggestion        {helps, low_shelf_hz, low_shelf_db, high_shelf_hz, high_shelf_db, before_db, after_db,
                       loudness_change_lu}: difference in shape (weighted rms) before and after
     findings          [{about: balance | density | loudness | microdynamics | plr, difference, sentence}], the heaviest

@@ -23,7 +23,7 @@ use crestline_core::session::reference::Profile;
 use crestline_core::session::{
     BUILT_IN, BuiltIn, DEFAULT_WINDOW_ID, PLAYBACK_LUFS, Section, built_in,
 };
-use crestline_files::printable;
+use crestline_files::{Profiled, printable};
 
 const AFTER_HELP: &str = "\
 The page opens from disk, needs no network, prints on A4 and follows light and dark. It holds, for the songs as one record,
@@ -157,7 +157,13 @@ type Measured = (Vec<Song>, Option<Profile>, Vec<String>);
 fn measure(args: &ReportArgs, bar: &ProgressBar) -> Result<Measured, String> {
     let reference = match &args.reference {
         None => None,
-        Some(path) => Some(profile_of(path, args.section, &mut |_| true)?.profile),
+        Some(path) => {
+            let Profiled { profile, notes } = profile_of(path, args.section, &mut |_| true)?;
+            for note in notes {
+                bar.suspend(|| print_error(&format!("{}: {note}", printable(path))));
+            }
+            Some(profile)
+        }
     };
     let wanted = Wanted {
         reference: reference.as_ref(),

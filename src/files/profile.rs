@@ -59,7 +59,8 @@ impl fmt::Display for ProfileFailure {
 impl std::error::Error for ProfileFailure {}
 
 /// The profile that was saved in a file, or that of an audio file; `go_on` as [`profile`] has it.
-/// True where it was saved.
+/// True where it was saved; of one that was saved of another section than is asked for, the whole is
+/// known, too, and for anything else there is a note.
 ///
 /// # Errors
 /// As [`profile`] has them, and where a saved profile cannot be used.
@@ -69,8 +70,31 @@ pub fn saved_or_measured(
     go_on: &mut dyn FnMut(f64) -> bool,
 ) -> Result<(Profiled, bool), ProfileFailure> {
     match saved(path) {
-        Some(saved) => Ok((saved?, true)),
+        Some(saved) => Ok((seen_in(saved?, section), true)),
         None => Ok((profile(path, section, go_on)?, false)),
+    }
+}
+
+/// A saved profile with the section that is asked for as its part, where that is known of it.
+fn seen_in(mut saved: Profiled, section: Section) -> Profiled {
+    let profile = &mut saved.profile;
+    if section == Section::Whole && profile.section != section {
+        (profile.section, profile.part) = (section, profile.whole);
+    }
+    if profile.section != section {
+        let [kept, asked] = [profile.section, section].map(in_words);
+        saved.notes.push(format!(
+            "a saved profile, of {kept}: that is compared, and not {asked}, which only the audio tells"
+        ));
+    }
+    saved
+}
+
+fn in_words(section: Section) -> String {
+    match section {
+        Section::Loudest => "the loudest 30 s".into(),
+        Section::Whole => "the whole".into(),
+        Section::Between(start_s, end_s) => format!("{start_s} to {end_s} s"),
     }
 }
 

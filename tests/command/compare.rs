@@ -305,6 +305,53 @@ fn mono_beside_stereo_is_told_as_it_is_heard() {
 }
 
 #[test]
+fn of_a_saved_profile_the_section_is_compared_that_is_asked_for_or_a_note_says_which() {
+    let folder = folder("compare_profile_section");
+    // A second part that is louder and brighter: its loudest 30 s are not the whole.
+    let [quiet, loud] = [song(8), song(9)];
+    let bright = [
+        Coefficients::low_shelf(48_000.0, 100.0, 0.0),
+        Coefficients::high_shelf(48_000.0, 5_000.0, 6.0),
+    ];
+    let [quiet, loud] = [shelved(&quiet, bright, 0.3), shelved(&loud, bright, 0.9)];
+    let two: Vec<Vec<f64>> = quiet
+        .iter()
+        .zip(&loud)
+        .map(|(quiet, loud)| [&quiet[..], &loud[..]].concat())
+        .collect();
+    write(&folder, "mix.wav", &song(8));
+    write(&folder, "reference.wav", &two);
+    let compare = |reference: &str, section: &str| {
+        let arguments = ["compare", "mix.wav", reference, "--section", section];
+        let arguments = [&arguments[..], &["--json"]].concat();
+        let output = crestline(&folder, &arguments);
+        assert_eq!(output.status.code(), Some(0), "{section}");
+        let told: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let mut reference = told["reference"].clone();
+        reference["file"] = "".into();
+        let notes = text(&output.stderr).trim_end().to_owned();
+        ((reference, told["findings"].clone()), notes)
+    };
+    for section in ["1-4", "whole"] {
+        let name = format!("{section}.json");
+        let arguments = ["compare", "mix.wav", "reference.wav", "--section", section];
+        let arguments = [&arguments[..], &["--save-profile", &name]].concat();
+        assert_eq!(crestline(&folder, &arguments).status.code(), Some(0));
+    }
+    let (whole, _) = compare("reference.wav", "whole");
+    for kept in ["1-4.json", "whole.json"] {
+        assert_eq!(
+            compare(kept, "whole"),
+            (whole.clone(), String::new()),
+            "{kept}"
+        );
+    }
+    let (_, note) = compare("whole.json", "1-4");
+    let expected = "whole.json: a saved profile, of the whole: that is compared, and not 1 to 4 s, which only the audio tells";
+    assert!(note.ends_with(expected), "{note}");
+}
+
+#[test]
 fn a_saved_profile_stands_for_its_file_and_is_never_overwritten_unasked() {
     let folder = folder("compare_profile");
     write(&folder, "mix.wav", &song(8));

@@ -469,6 +469,59 @@ fn an_octave_that_stands_out_is_told() {
     );
 }
 
+/// The shelves: R. Bristow-Johnson, *Audio EQ Cookbook*, the analogue prototypes, of slope 1.
+#[test]
+fn a_shelf_is_a_region_s_difference_and_no_octave() {
+    let shelf_db = |x: f64, gain_db: f64| {
+        let a = 10_f64.powf(gain_db / 40.0);
+        let across = 2.0 * a * x * x;
+        let power = |p: f64, q: f64| (p - q * x * x).powi(2) + across;
+        10.0 * (a * a * power(a, 1.0) / power(1.0, a)).log10()
+    };
+    for (low, high) in [
+        ([300.0, -4.0], [2_000.0, 4.0]),
+        ([120.0, 9.0], [8_000.0, 0.0]),
+    ] {
+        let told =
+            told_of_gains(|hz| shelf_db(hz / low[0], low[1]) + shelf_db(high[0] / hz, high[1]));
+        assert!(!told.is_empty());
+        for sentence in told {
+            assert!(
+                !sentence.contains("around"),
+                "{low:?}, {high:?}: {sentence}"
+            );
+        }
+    }
+}
+
+/// 60 dB below the rest both hold nothing but noise, of which one has 15 dB more.
+#[test]
+fn what_is_faint_in_both_is_not_told() {
+    let with_low = |low_db: f64| figures(|part| part.balance_db[..8].fill(Some(low_db)));
+    let [mix, reference, bass] = [-90.0, -75.0, -40.0].map(with_low);
+    let comparison = Comparison::new(&mix, &reference);
+    assert_eq!(comparison.region_difference_db[0], None);
+    assert_eq!(findings(&mix, &reference, &comparison), []);
+    let comparison = Comparison::new(&mix, &bass);
+    assert_eq!(
+        comparison.region_difference_db[0].map(f64::round),
+        Some(-50.0)
+    );
+}
+
+/// A channel of silence has a part in the mean over six.
+#[test]
+fn stereo_is_no_denser_than_surround() {
+    let stereo = figures(|_| {});
+    let surround = Profile {
+        channels: 6,
+        ..figures(|part| part.band_crest_db = [Some(16.0); 4])
+    };
+    let comparison = Comparison::new(&stereo, &surround);
+    assert_eq!(comparison.crest_difference_db, [None; 4]);
+    assert_eq!(findings(&stereo, &surround, &comparison), []);
+}
+
 /// Where one region differs, all others differ the other way at equal loudness: that is two
 /// sentences, of which none is left out.
 #[test]

@@ -75,6 +75,38 @@ fn neither_the_rate_nor_a_pause_makes_sound_denser() {
     }
 }
 
+/// As loudness is gated (ITU-R BS.1770-5): an intro 20 dB down, hiss at −60 dBFS at both ends, and
+/// either 15 dB lower, is the same sound.
+#[test]
+fn quiet_passages_make_sound_no_more_open() {
+    let song = white_noise(5, 0.2, 480_000);
+    let at = |gain_db: f64, part: &[f32]| -> Vec<f32> {
+        let gain = 10.0_f64.powf(gain_db / 20.0);
+        part.iter()
+            .map(|sample| (gain * f64::from(*sample)) as f32)
+            .collect()
+    };
+    let hiss = at(-46.0, &white_noise(6, 0.2, 480_000));
+    let mut group = Group::new("band crest, quiet passages", 0.1, "dB");
+    let behind_a_pause = [vec![0.0; song.len()], song.clone()].concat();
+    let expected = crest_of(48_000.0, &[Front], &[&behind_a_pause]);
+    for (what, signal) in [
+        ("intro", [at(-20.0, &song), song.clone()].concat()),
+        ("hiss", [&hiss[..], &song, &hiss].concat()),
+    ] {
+        for gain_db in [0.0, -15.0] {
+            let read = crest_of(48_000.0, &[Front], &[&at(gain_db, &signal)]);
+            for band in 0..4 {
+                group.check(
+                    format!("{what} at {gain_db} dB, band {band}"),
+                    read[band],
+                    expected[band].unwrap(),
+                );
+            }
+        }
+    }
+}
+
 #[test]
 fn a_gain_changes_nothing_and_silence_has_none() {
     let noise = white_noise(3, 0.5, 96_000);

@@ -6,7 +6,7 @@ use super::readings::ChannelRole;
 use super::time_grid::TimeGrid;
 use super::true_peak::TruePeak;
 use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
-use crate::dsp::decibel::{db_from_gain, db_from_power};
+use crate::dsp::decibel::{db_from_gain, db_from_power, power_from_db};
 use crate::dsp::fault::{LARGEST_SAMPLE, or_silence};
 
 const BANDS: usize = 4;
@@ -14,9 +14,14 @@ const BANDS: usize = 4;
 const LEAST_RMS_DBFS: f64 = -90.3;
 
 /// Steps whose mean power is lower are a pause, in which nothing is dense, mean square of a channel
-/// (−70 dBFS), and how many there are a second.
+/// (−70 dBFS), and how many there are a second: long enough that one holds a beat.
 const GATE: f64 = 1e-7;
-const STEPS_PER_SECOND: u64 = 10;
+const STEPS_PER_SECOND: u64 = 2;
+/// Of steps this far below the mean of those no RMS is taken either, as for integrated loudness
+/// (ITU-R BS.1770-5, annex 1), dB. They are filed by their level, in classes of 1 dB, so that this
+/// gate can move afterwards.
+const RELATIVE_GATE_DB: f64 = 10.0;
+const CLASSES: usize = 90;
 /// Frames worked on at a time.
 const RUN: usize = 256;
 
@@ -26,16 +31,46 @@ const RUN: usize = 256;
 /// The peak is that of the loudest channel and the RMS the mean over the channels, as in
 /// [`Readings::crest_factor_db`](super::Readings::crest_factor_db), but peaks between the samples
 /// count too: above 6 kHz the highest sample of a band lies up to some dB below them, by as much as
-/// the sample rate will have it. Of a pause no RMS is taken. Low-frequency effects are left out.
+/// the sample rate will have it. The RMS is gated as loudness is: of pauses and passages far below the
+/// rest none is taken, or an intro would make a song more open, and one at a lower level denser.
+/// Low-frequency effects are left out.
 #[derive(Clone, Debug)]
 pub struct BandCrest {
     /// Two channels each, and how many channels count.
     pairs: Vec<Pair>,
     counted: usize,
     grid: TimeGrid,
-    /// Energies of the bands over the steps that are no pause, and frames of those.
+    /// Of the steps that are no pause, by their level above the gate.
+    classes: Vec<Steps>,
+}
+
+/// Energies of the bands over some steps, and frames of those.
+#[derive(Clone, Copy, Debug, Default)]
+struct Steps {
     energy: [f64; BANDS],
     frames: f64,
+}
+
+impl Steps {
+    fn add(&mut self, other: &Self) {
+        for (sum, energy) in self.energy.iter_mut().zip(other.energy) {
+            *sum += energy;
+        }
+        self.frames += other.frames;
+    }
+
+    /// Mean square of a channel; not a number without a frame.
+    fn mean(&self, channels: usize) -> f64 {
+        self.energy.iter().sum::<f64>() / (self.frames * channels.max(1) as f64)
+    }
+}
+
+/// Class of a mean square; `None` of a pause.
+fn class_of(mean: f64) -> Option<usize> {
+    let above_db = db_from_power(mean / GATE).filter(|db| *db > 0.0)?;
+    #[expect(clippy::cast_sign_loss, reason = "filtered just there")]
+    let class = above_db as usize;
+    Some(class.min(CLASSES - 1))
 }
 
 #[derive(Clone, Debug)]
@@ -75,15 +110,14 @@ impl BandCrest {
             counted: counted.count(),
             pairs: pairs.collect(),
             grid: TimeGrid::with_steps(sample_rate_hz, STEPS_PER_SECOND),
-            energy: [0.0; BANDS],
-            frames: 0.0,
+            classes: vec![Steps::default(); CLASSES],
         }
     }
 
     /// Forgets what was measured, of a signal that goes on.
     pub fn restart(&mut self) {
         self.grid.reset();
-        (self.energy, self.frames) = ([0.0; BANDS], 0.0);
+        self.classes.fill(Steps::default());
         for pair in &mut self.pairs {
             pair.peaks.iter_mut().flatten().for_each(TruePeak::restart);
             pair.peak = [[0.0; 2]; BANDS];
@@ -103,10 +137,9 @@ impl BandCrest {
                 pair.process(channels, start, end);
             }
             if self.grid.advance(end - start) {
-                let (energy, loud) = self.step();
-                if loud {
-                    self.frames += self.grid.frames_in_last(1);
-                    self.energy = energy;
+                let step = self.step();
+                if let Some(class) = class_of(step.mean(self.counted)) {
+                    self.classes[class].add(&step);
                 }
                 for pair in &mut self.pairs {
                     pair.energy = [f64x2::ZERO; BANDS];
@@ -116,27 +149,42 @@ impl BandCrest {
         }
     }
 
-    /// Energies with those of the step at hand, which has come to its end, and whether it is no
-    /// pause.
-    fn step(&self) -> ([f64; BANDS], bool) {
-        let (mut energy, mut all) = (self.energy, 0.0);
+    /// The step at hand, which has come to its end.
+    fn step(&self) -> Steps {
+        let mut step = Steps {
+            frames: self.grid.frames_in_last(1),
+            ..Steps::default()
+        };
         for pair in &self.pairs {
-            for (energy, step) in energy.iter_mut().zip(&pair.energy) {
-                *energy += step.reduce_add();
-                all += step.reduce_add();
+            for (sum, energy) in step.energy.iter_mut().zip(&pair.energy) {
+                *sum += energy.reduce_add();
             }
         }
-        let values = self.grid.frames_in_last(1) * self.counted.max(1) as f64;
-        (energy, all > GATE * values)
+        step
     }
 
-    /// Crest factor in each band so far, dB, of whole steps of 100 ms. `None` where a band's RMS is
-    /// below −90.3 dBFS.
+    /// Of the steps that pass both gates.
+    fn gated(&self) -> Steps {
+        let total = |classes: &[Steps]| {
+            let mut all = Steps::default();
+            for steps in classes {
+                all.add(steps);
+            }
+            all
+        };
+        let mean = total(&self.classes).mean(self.counted);
+        let first = class_of(mean * power_from_db(-RELATIVE_GATE_DB)).unwrap_or(0);
+        total(&self.classes[first..])
+    }
+
+    /// Crest factor in each band so far, dB, of whole steps of half a second. `None` where a band's
+    /// RMS is below −90.3 dBFS.
     pub fn crest_db(&self) -> [Option<f64>; BANDS] {
+        let loud = self.gated();
         std::array::from_fn(|band| {
             let peaks = self.pairs.iter().flat_map(|pair| pair.peak[band]);
             let peak = f64::from(peaks.fold(0.0, f32::max));
-            let mean = self.energy[band] / (self.frames * self.counted.max(1) as f64);
+            let mean = loud.energy[band] / (loud.frames * self.counted.max(1) as f64);
             let rms_dbfs = db_from_power(mean).filter(|rms| *rms > LEAST_RMS_DBFS)?;
             Some(db_from_gain(peak)? - rms_dbfs)
         })

@@ -27,7 +27,8 @@ pub struct Comparison {
     /// both.
     pub region_difference_db: [Option<f64>; 4],
     /// Crest factor of the mix less that of the reference in each band, dB. `None` where a band is
-    /// not wholly there in both, or 40 dB below the whole of either.
+    /// not wholly there in both, or 40 dB below the whole of either; and beside surround for stereo,
+    /// as the RMS is the mean over channels, of which some may be next to silent.
     pub crest_difference_db: [Option<f64>; 4],
     /// The shelves that bring the mix nearest; `None` where too few bands are known.
     pub suggestion: Option<Suggestion>,
@@ -68,7 +69,11 @@ impl Comparison {
         let [our_balance, their_balance] = &balances;
         let region = |bands: &std::ops::Range<usize>| {
             let (mix, reference) = loudness?;
-            let [ours, theirs] = balances.map(|balance| power_db(&balance[bands.clone()]));
+            let within = balances.map(|balance| power_db(&balance[bands.clone()]));
+            // What is faint in both holds nothing of its own in either.
+            let mut sides = within.iter().zip(&balances);
+            let told = sides.any(|(within_db, balance)| stands_out(*within_db, balance));
+            let [ours, theirs] = within.map(|db| db.filter(|_| told));
             Some(ours? - mix - (theirs? - reference))
         };
         let evidence = evidence(rate_hz, our_balance, their_balance);
@@ -103,13 +108,18 @@ impl Comparison {
             let band =
                 around.max_by(|a, b| more(a).partial_cmp(&more(b)).unwrap_or(Ordering::Equal))?;
             let difference_db = octave_db(band)?;
-            Some(Octave {
+            // Of a step from one region to the next the region says it all.
+            let (around, _) = REGIONS.iter().find(|(around, _)| around.contains(&band))?;
+            let beyond_db = difference_db.signum() * (difference_db - region(around)?);
+            (beyond_db >= LEAST_BEYOND_DB).then_some(Octave {
                 band,
                 difference_db,
                 ..octave
             })
         };
         let region_difference_db = REGIONS.map(|(bands, _)| region(&bands));
+        let [ours_surround, theirs_surround] = [mix, reference].map(|of| of.channels > 2);
+        let surround_in_both_or_none = ours_surround == theirs_surround;
         Self {
             match_gain_db: loudness.map(|(mix, reference)| mix - reference),
             difference_db: loudness.map_or([None; BAND_COUNT], |(mix, reference)| {
@@ -123,9 +133,8 @@ impl Comparison {
             crest_difference_db: std::array::from_fn(|band| {
                 let half_hz = lower_half_hz(mix, reference);
                 let mut balances = balances.iter();
-                if !balances.all(|balance| region_sounds(balance, half_hz, band)) {
-                    return None;
-                }
+                let sounds = balances.all(|balance| region_sounds(balance, half_hz, band));
+                (sounds && surround_in_both_or_none).then_some(())?;
                 difference(&ours.band_crest_db, &theirs.band_crest_db, band)
             }),
             // Shelves move the mix as it is, also where the reference holds nothing.
@@ -203,8 +212,12 @@ pub(super) fn known_of_both(mix: &Profile, reference: &Profile) -> [Bands; 2] {
 pub fn region_sounds(balance: &[Option<f64>; BAND_COUNT], half_hz: f64, region: usize) -> bool {
     let bands = REGIONS[region].0.clone();
     let whole = half_hz > mid_band_hz(bands.end - 1);
-    let within_db = power_db(&balance[bands]);
-    whole && within_db > power_db(balance).map(|all_db| all_db - FAINT_DB)
+    whole && stands_out(power_db(&balance[bands]), balance)
+}
+
+/// Whether some bands hold something of their own: no less than 40 dB below the whole.
+fn stands_out(within_db: Option<f64>, balance: &Bands) -> bool {
+    within_db > power_db(balance).map(|all_db| all_db - FAINT_DB)
 }
 
 /// The powers of the bands added up, dB; `None` where none is known.
@@ -247,6 +260,9 @@ const BALANCE_DB: f64 = 1.0;
 /// Neighbouring regions whose differences lie no farther apart differ alike.
 const ALIKE_DB: f64 = 0.3;
 const OCTAVE_DB: f64 = 2.0;
+/// From a region that its middle lies in, though it stands out of the next, it stands out by so much
+/// at least, or it is the region's own difference: a shelf's.
+const LEAST_BEYOND_DB: f64 = 1.0;
 const TILT_DB: f64 = 1.5;
 const DENSITY_DB: f64 = 1.5;
 const LOUDNESS_LU: f64 = 3.0;
