@@ -358,8 +358,9 @@ impl Engine {
                     audition.chunk_done(&self.listen);
                 }
                 self.output_peak_dbtp = self.points.take_output_peak_dbtp();
-                let limited = settings.chain.limiter.enabled;
-                self.overs.chunk_done(self.output_peak_dbtp, limited);
+                let clean_peak_dbtp = self.points.take_clean_peak_dbtp();
+                let peaks_dbtp = [self.output_peak_dbtp, clean_peak_dbtp];
+                self.overs.chunk_done(peaks_dbtp, settings);
                 self.follow_undo();
                 self.limiters_db = self.chain.take_limiter_gains_db();
                 self.bands.push(self.chain.take_bands_activity());

@@ -52,6 +52,10 @@ pub struct Activity {
     /// Loudness of the output over that of the input, LU, in the last 10 s; `None` until all of
     /// them were made with the chain as it is.
     pub output_over_input_lu: Option<f64>,
+    /// Loudness of output and clean path over that of the input, LU, by which listening is matched:
+    /// foretold after a change of the chain, then more and more what is heard. `None` before the first
+    /// sound.
+    pub paths_over_input_lu: Option<[f64; 2]>,
     /// Matching gains of output, clean path and input, dB, 0 or less.
     pub match_db: [f32; 3],
     /// The reference that can be listened to, if there is one.
@@ -77,7 +81,8 @@ pub struct Auditioned {
     pub match_db: f32,
 }
 
-/// Peaks over full scale in the output while the limiter was off.
+/// Peaks over full scale in the output, or in the clean path while that was heard, while the limiter
+/// was off.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Overs {
     /// How many: peaks that follow on one another within some milliseconds are one.

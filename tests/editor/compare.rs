@@ -281,6 +281,47 @@ fn settings_that_play_louder_are_cautioned_of() {
     }
 }
 
+// The clean path is what goes out while it is listened to: it rises by 9 dB where the saturator holds
+// the output to 1.
+#[test]
+fn a_limiter_that_is_switched_off_is_cautioned_of_where_the_clean_path_is_heard() {
+    for (heard, cautions) in [("Clean", true), ("Input", false)] {
+        let mut harness = opened_at("limiter");
+        let stage = harness.state();
+        stage.set_plain(|params| &params.push, 18.0);
+        stage.set_plain(|params| &params.saturator.on, true);
+        stage.set_plain(|params| &params.limiter.on, true);
+        harness.get_by_label(&format!("Listen to {heard}")).click();
+        harness.run_steps(2);
+        harness.run_steps(700);
+        play(&mut harness, 0.5);
+        assert!(!is_cautioned(&harness), "{heard}");
+        press(&mut harness, "Limiter");
+        play(&mut harness, 0.5);
+        assert_eq!(is_cautioned(&harness), cautions, "{heard}");
+        if heard == "Clean" {
+            let over = harness.get_by_label_contains("over full scale");
+            let words = over.accesskit_node().label().unwrap();
+            // 18 dB of push on samples of up to -6 dBFS; the output's are held to 1 dB.
+            let dbtp = words.split(['+', ' ']).rev().nth(1).unwrap();
+            assert!(dbtp.parse::<f64>().unwrap() > 12.0, "{words}");
+        }
+    }
+}
+
+// Matched, more push is not heard as louder.
+#[test]
+fn a_push_that_is_turned_down_again_is_not_cautioned_of() {
+    for (matched, cautions) in [(true, false), (false, true)] {
+        let mut harness = opened_at("limiter");
+        harness.state().set_plain(|params| &params.matched, matched);
+        harness.run_steps(2);
+        harness.state().set_plain(|params| &params.push, 12.0);
+        harness.run_steps(2);
+        assert_eq!(is_cautioned(&harness), cautions);
+    }
+}
+
 // A state that the host brings back may play as much louder as any settings.
 #[test]
 fn a_state_that_plays_louder_is_cautioned_of() {

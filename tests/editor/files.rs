@@ -167,6 +167,33 @@ fn an_answer_never_lies_over_the_switches_beside_it() {
     );
 }
 
+// What is recorded is said at all times: whatever else is said gives way to it.
+#[test]
+fn what_is_recorded_is_cut_for_nothing() {
+    let mut stage = Stage::default();
+    stage.set_plain(|params| &params.push, 12.0);
+    let noise = kit::signals::white_noise(5, 0.05, 240_000);
+    stage.play([&noise, &noise]);
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label("Listen to Clean").click();
+    harness
+        .state()
+        .set_plain(|params| &params.band[1].solo, true);
+    harness.run_steps(3);
+    let words = "host records: clean, not the output, low-mid band only";
+    let alone = harness.get_by_label(words).rect().width();
+    harness.state().set_plain(|params| &params.push, 18.0);
+    harness.run_steps(2);
+    export(&mut harness, "save CSV");
+    until_notice(&mut harness, "names no documents");
+    assert!(
+        harness
+            .query_by_label_contains("Loud sound harms")
+            .is_some()
+    );
+    assert_eq!(harness.get_by_label(words).rect().width(), alone);
+}
+
 /// Opens the list of windows.
 fn open_list(harness: &mut Harness<'_, Stage>) {
     harness.get_by_label_contains("▾ ").click();

@@ -83,6 +83,29 @@ fn reference_of(harness: &Harness<'_, Stage>) -> Option<Reference> {
     harness.state().params.session.get().reference
 }
 
+/// What was listened to and is gone is not heard unasked when another one comes; and what was said of
+/// it is no longer so.
+#[test]
+fn a_reference_that_is_removed_is_listened_to_no_more() {
+    let path = directory("removed").join("tone.wav");
+    tone(&path, 40, 1.0);
+    let mut harness = window();
+    let params = Arc::clone(&harness.state().params);
+    harness.state_mut().load_reference(&path);
+    until_said(&mut harness, "is the reference");
+    harness.state().set_plain(|params| &params.reference, true);
+    harness.run_steps(3);
+    choose(&mut harness, "remove");
+    harness.run_steps(3);
+    assert_eq!(reference_of(&harness), None);
+    assert!(!params.reference.value());
+    assert!(
+        harness
+            .query_by_label_contains("is the reference")
+            .is_none()
+    );
+}
+
 /// A state that the host loads brings a reference of its own, or none: what was begun before does
 /// not take its place afterwards.
 #[test]

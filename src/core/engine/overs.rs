@@ -1,7 +1,8 @@
 //! Peaks over full scale that nothing held.
 
-use super::CHUNK;
+use super::{CHUNK, Settings};
 use crate::handover::Overs;
+use crate::process::Source;
 
 /// Full scale, dBTP: what a converter clips (ITU-R BS.1770-5, Annex 2).
 const FULL_SCALE_DBTP: f64 = 0.0;
@@ -30,10 +31,17 @@ impl OverLatch {
         }
     }
 
-    /// Takes the output's true peak in a chunk, and whether the limiter is on, which holds peaks by
-    /// itself.
-    pub fn chunk_done(&mut self, peak_dbtp: Option<f64>, limited: bool) {
-        let over = peak_dbtp.filter(|dbtp| *dbtp > FULL_SCALE_DBTP && !limited);
+    /// Takes the true peaks of the output and of the clean path in a chunk: one counts while nothing
+    /// holds it, that of the clean path while it is the one that is heard.
+    pub fn chunk_done(&mut self, [output, clean]: [Option<f64>; 2], settings: &Settings) {
+        let listen = &settings.listen;
+        let heard = listen.source == Source::Clean && !listen.bypass;
+        let highest = output
+            .into_iter()
+            .chain(clean.filter(|_| heard))
+            .reduce(f64::max);
+        let limited = settings.chain.limiter.enabled;
+        let over = highest.filter(|dbtp| *dbtp > FULL_SCALE_DBTP && !limited);
         let Some(dbtp) = over else {
             self.without = self.without.saturating_add(1);
             return;
@@ -71,6 +79,24 @@ impl OverLatch {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::process::{ChainSettings, LimiterSettings, ListenSettings};
+
+    fn settings(limited: bool, source: Source) -> Settings {
+        Settings {
+            chain: ChainSettings {
+                limiter: LimiterSettings {
+                    enabled: limited,
+                    ..LimiterSettings::default()
+                },
+                ..ChainSettings::default()
+            },
+            listen: ListenSettings {
+                source,
+                ..ListenSettings::default()
+            },
+            ..Settings::default()
+        }
+    }
 
     #[test]
     fn peaks_are_counted_once_each_and_the_highest_is_kept() {
@@ -84,16 +110,19 @@ mod tests {
             .chain(&silence)
             .chain(&[Some(0.1)])
         {
-            latch.chunk_done(*dbtp, false);
+            latch.chunk_done([*dbtp, Some(20.0)], &settings(false, Source::Output));
         }
         let noted = Overs {
             count: 2,
             highest_dbtp: Some(2.0),
         };
         assert_eq!(latch.noted(), noted);
-        latch.chunk_done(Some(9.0), true);
-        latch.chunk_done(None, false);
+        latch.chunk_done([Some(9.0); 2], &settings(true, Source::Clean));
+        latch.chunk_done([None, Some(9.0)], &settings(false, Source::Input));
         assert_eq!(latch.noted(), noted);
+        // What the clean path holds counts while that is what goes out.
+        latch.chunk_done([Some(-1.0), Some(9.0)], &settings(false, Source::Clean));
+        assert_eq!(latch.noted().highest_dbtp, Some(9.0));
         latch.clear();
         assert_eq!(latch.noted(), Overs::default());
     }

@@ -137,4 +137,9 @@ impl Points {
     pub fn take_output_peak_dbtp(&mut self) -> Option<f64> {
         self.meters.take_true_peak_dbtp(OUTPUT)
     }
+
+    /// The same of the clean path.
+    pub fn take_clean_peak_dbtp(&mut self) -> Option<f64> {
+        self.meters.take_true_peak_dbtp(CLEAN)
+    }
 }

@@ -86,6 +86,7 @@ impl Engine {
                 driven_levels: self.chain.driven_levels(),
                 listen_gain_db: self.listen.gain_db() as f32,
                 output_over_input_lu: self.matching.output_over_input_lu(),
+                paths_over_input_lu: self.matching.over_input_lu(),
                 match_db: self.listen.match_db().map(|db| db as f32),
                 reference: self
                     .audition

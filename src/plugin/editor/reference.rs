@@ -105,11 +105,15 @@ impl State {
 
     /// Whether something goes on that the window has to look at again.
     pub fn is_busy(&self) -> bool {
-        let measured = || self.meter.as_ref().is_some_and(BesideMeter::is_under_way);
         self.loading.is_some()
             || self.capture.is_some()
             || self.dialogue.is_open()
-            || self.watched.get() && measured()
+            || self.watched.get() && self.is_of_before()
+    }
+
+    /// Whether what has been found is of settings, a reference or music before those that are now.
+    pub fn is_of_before(&self) -> bool {
+        self.meter.as_ref().is_some_and(BesideMeter::is_under_way)
     }
 
     /// Opens the dialogue, unless it is open.

@@ -278,6 +278,8 @@ fn listen_button(
 
 /// Between the words in the line below the bar, points.
 const GAP: f32 = 24.0;
+/// Least room for the other words beside what is recorded, points.
+const BESIDE_RECORDED: f32 = 64.0;
 
 /// The line below the bar: what is recorded, the caution, and `message`, the answer to what was
 /// last asked for. True when a click has put the message away.
@@ -298,36 +300,36 @@ pub fn notice(
     let reference = !bypass && hears_reference(scene.params, scene.snapshot);
     let matched = scene.params.matched.value();
     let jump = notices::jump(scene.snapshot, listen, reference, matched);
-    let kind = if jump.is_some() || recording.severity == Severity::Caution {
-        Kind::Warning
-    } else {
-        Kind::Recorded
-    };
-    let words: Vec<String> = [recording.words].into_iter().chain(jump).collect();
     let notice = Notice {
-        words: &words.join("  "),
-        kind,
+        words: &recording.words,
+        kind: match recording.severity {
+            Severity::Caution => Kind::Warning,
+            Severity::Plain => Kind::Recorded,
+        },
     };
-    // However long the words are, as much of the line is left to what comes after them as is their
-    // equal part.
-    let after = [caution, message.is_some()].map(f32::from);
-    let parts = 1.0 + after[0] + after[1];
-    let share = (rect.width() + GAP) / parts;
-    let leaving = |room: Rect, after: f32| room.with_max_x(rect.right() - after * share);
-    let mut room = rect;
-    let response = notice.show(ui, leaving(room, after[0] + after[1]));
-    room.min.x = response.rect.right() + GAP;
-    if kind == Kind::Warning {
+    let jump = jump.as_deref().map(|words| (words, Kind::Louder));
+    let caution = caution.then_some((notices::CAUTION, Kind::Caution));
+    let shown = [jump, caution].into_iter().flatten();
+    let mut parts = shown.clone().count() + usize::from(message.is_some());
+    // What is recorded is cut last of all, and of what is left each gets its equal part, however long
+    // the words are.
+    let after = if parts > 0 {
+        BESIDE_RECORDED + GAP
+    } else {
+        0.0
+    };
+    let response = notice.show(ui, rect.with_max_x(rect.right() - after));
+    let mut room = rect.with_min_x(response.rect.right() + GAP);
+    if notice.kind == Kind::Warning {
         response.on_hover_text(notice.words);
     }
-    if caution {
-        let caution = Notice {
-            words: notices::CAUTION,
-            kind: Kind::Caution,
-        };
-        let response = caution.show(ui, leaving(room, after[1]));
+    let share = (room.width() + GAP) / parts.max(1) as f32;
+    for (words, kind) in shown {
+        parts -= 1;
+        let within = room.with_max_x(rect.right() - parts as f32 * share);
+        let response = Notice { words, kind }.show(ui, within);
         room.min.x = response.rect.right() + GAP;
-        response.on_hover_text(notices::CAUTION);
+        response.on_hover_text(words);
     }
     let Some(words) = message else { return false };
     let notice = Notice {
@@ -355,6 +357,8 @@ enum Kind {
     Recorded,
     /// Framed: something is heard or recorded that one may not expect.
     Warning,
+    /// Framed: what is heard gets louder, or something else is.
+    Louder,
     /// An answer, put away with a click.
     Said,
 }
@@ -366,7 +370,7 @@ impl Notice<'_> {
         let painter = ui.painter();
         let (colour, size_pt, frame) = match self.kind {
             Kind::Caution | Kind::Recorded => (colours.label, SMALL_PT, vec2(0.0, 0.0)),
-            Kind::Warning => (colours.window.text, SMALL_PT + 1.0, vec2(8.0, 2.0)),
+            Kind::Warning | Kind::Louder => (colours.window.text, SMALL_PT + 1.0, vec2(8.0, 2.0)),
             Kind::Said => (colours.text, SMALL_PT, vec2(0.0, 0.0)),
         };
         let mut job =
@@ -376,7 +380,7 @@ impl Notice<'_> {
         let within = room.shrink2(frame);
         let place = Align2::LEFT_CENTER.align_size_within_rect(galley.size(), within);
         let around = place.expand2(frame);
-        if self.kind == Kind::Warning {
+        if frame.x > 0.0 {
             painter.rect_stroke(
                 around,
                 RADIUS,

@@ -159,6 +159,8 @@ impl View {
             self.deleted.take_if(|deleted| !deleted.kept);
             self.caution.recall();
             self.reference.give_up();
+            // It was said of what is set no more.
+            self.message = None;
         }
         self.follow_file_jobs();
         self.follow_reference();
@@ -289,8 +291,10 @@ impl View {
         let snapshot = *self.end.latest();
         self.changes.follow_measured(&snapshot);
         let (push, chain) = (&self.params.push, self.params.chain_settings());
-        self.caution
-            .follow(push.unmodulated_plain_value().into(), &chain, now);
+        let path = view_model::caution::path_heard(&self.params, &snapshot);
+        let rises = path.is_some() && !self.params.matched.value();
+        let push_db = push.unmodulated_plain_value().into();
+        self.caution.follow(push_db, &chain, rises, now);
         if let Some(wait_s) = self.caution.ends_in(now) {
             ui.ctx()
                 .request_repaint_after(Duration::from_secs_f64(wait_s));
@@ -299,7 +303,7 @@ impl View {
         if *told == snapshot {
             return;
         }
-        if let Some(heard) = view_model::caution::Loudness::of(&snapshot) {
+        if let Some(heard) = view_model::caution::Loudness::of(&snapshot, path) {
             self.caution.hear(heard, now);
         }
         // What was forgotten must not stand any longer.

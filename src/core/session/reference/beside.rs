@@ -203,6 +203,9 @@ fn turn(shared: &Shared, music: Option<Music>, run: &mut Option<Run>) -> bool {
         };
         run.insert(Run::new(request, music.part, stretch, written))
     };
+    // The samples are copied: kept any longer they would stand in the way of others, where the sample
+    // rate changes meanwhile.
+    drop(music);
     if under_way.advance() {
         return true;
     }

@@ -135,7 +135,10 @@ fn shelves(ui: &mut Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let same = is_same(scene, of);
     let set = scene.params.chain_settings().shelves;
     let possible = scene.forecast.is_possible();
-    let advice = reference::advice(scene.reference.found(), same, possible, &set);
+    let mut advice = reference::advice(scene.reference.found(), same, possible, &set);
+    if scene.reference.is_of_before() && advice.apply.is_some() {
+        advice = advice.before_the_change();
+    }
     let room = if advice.apply.is_some() {
         place.with_max_x(place.right() - APPLY - 8.0)
     } else {

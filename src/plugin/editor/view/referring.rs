@@ -4,6 +4,7 @@ use std::io::Write;
 use std::path::Path;
 
 use super::View;
+use crate::editor::control;
 use crate::editor::file_jobs::Outcome;
 use crate::editor::reference::{self, Ask};
 use crestline_core::session::Section;
@@ -50,6 +51,9 @@ impl View {
             }
             Ask::Remove => {
                 self.params.edit_session(|session| session.reference = None);
+                // What was said of it is no longer so; and the next one is not heard unasked.
+                self.message = None;
+                control::set(&self.changes.setter(), &self.params.reference, 0.0);
             }
             Ask::Save => {
                 let json = self.session.reference.as_ref()?.profile.to_json();

@@ -1,6 +1,8 @@
 //! When the caution about loud sound is due: where the push rises by much at once, or anything else
 //! of the chain is set otherwise, or called up, that plays as much louder.
 
+use crate::editor::view_model::recording::hears_reference;
+use crate::params::{CrestlineParams, ListenChoice};
 use crestline_core::handover::Snapshot;
 use crestline_core::process::{ChainSettings, PushSettings};
 
@@ -11,27 +13,41 @@ const AT_ONCE_S: f64 = 1.0;
 /// How long the caution stays, seconds.
 const SHOWN_S: f64 = 10.0;
 
-/// How loud a moment is, over 0.4 s.
+/// How loud a moment of what the chain makes is heard, over 0.4 s.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Loudness {
-    /// Of the output, LUFS.
-    pub output_lufs: f64,
-    /// Of the output over the input, LU.
+    /// Of what is heard, LUFS.
+    pub heard_lufs: f64,
+    /// The same over the input, LU.
     pub gain_lu: f64,
 }
 
 impl Loudness {
-    /// What a snapshot tells; `None` in a pause, whose level says nothing (below the absolute gate
-    /// of ITU-R BS.1770-5).
-    pub fn of(snapshot: &Snapshot) -> Option<Self> {
-        let [output, input] =
-            [&snapshot.output, &snapshot.input].map(|point| point.readings.placed().momentary_lufs);
-        let output_lufs = output?;
+    /// What a snapshot tells while `path` is heard, as [`path_heard`] has it; `None` in a pause, whose
+    /// level says nothing (below the absolute gate of ITU-R BS.1770-5), and where no path is.
+    pub fn of(snapshot: &Snapshot, path: Option<ListenChoice>) -> Option<Self> {
+        let path = match path? {
+            ListenChoice::Output => &snapshot.output,
+            ListenChoice::Clean => &snapshot.clean,
+            ListenChoice::Input | ListenChoice::Residue => return None,
+        };
+        let [path, input] =
+            [path, &snapshot.input].map(|point| point.readings.placed().momentary_lufs);
+        let heard_lufs = path? + f64::from(snapshot.activity.listen_gain_db);
         Some(Self {
-            output_lufs,
-            gain_lu: output_lufs - input?,
+            heard_lufs,
+            gain_lu: heard_lufs - input?,
         })
     }
+}
+
+/// The path that is heard; `None` while something else is, which no setting of the chain makes
+/// louder.
+pub fn path_heard(params: &CrestlineParams, snapshot: &Snapshot) -> Option<ListenChoice> {
+    let listen = params.listen.value();
+    let path = matches!(listen, ListenChoice::Output | ListenChoice::Clean);
+    let heard = path && !params.bypass.value() && !hears_reference(params, snapshot);
+    heard.then_some(listen)
 }
 
 /// Settings that have been called up.
@@ -59,8 +75,9 @@ pub struct Caution {
 }
 
 impl Caution {
-    /// Takes in the push, as it is without modulation, and the chain at a time.
-    pub fn follow(&mut self, push_db: f64, chain: &ChainSettings, now_s: f64) {
+    /// Takes in the push, as it is without modulation, and the chain at a time. `rises`: whether more
+    /// push is heard as louder.
+    pub fn follow(&mut self, push_db: f64, chain: &ChainSettings, rises: bool, now_s: f64) {
         let rest = ChainSettings {
             push: PushSettings::default(),
             ..*chain
@@ -77,7 +94,7 @@ impl Caution {
         self.last_s = now_s;
         let from = self.from.filter(|(_, at_s)| *at_s <= now_s);
         let (from_db, at_s) = from.unwrap_or((push_db, now_s));
-        if push_db > from_db + RISE_DB && now_s - at_s <= AT_ONCE_S {
+        if rises && push_db > from_db + RISE_DB && now_s - at_s <= AT_ONCE_S {
             self.until = Some(now_s + SHOWN_S);
         }
         self.from = if push_db <= from_db || now_s - at_s > AT_ONCE_S {
@@ -107,7 +124,7 @@ impl Caution {
         };
         let since_s = *recalled.since_s.get_or_insert(now_s);
         let before = recalled.before;
-        let risen = (heard.output_lufs - before.output_lufs).min(heard.gain_lu - before.gain_lu);
+        let risen = (heard.heard_lufs - before.heard_lufs).min(heard.gain_lu - before.gain_lu);
         if risen > RISE_DB {
             self.remind(now_s);
             self.recalled = None;
@@ -140,21 +157,21 @@ mod tests {
     fn a_sudden_rise_is_warned_of_for_a_while() {
         let neutral = ChainSettings::default();
         let mut caution = Caution::default();
-        caution.follow(0.0, &neutral, 0.0);
-        caution.follow(2.0, &neutral, 0.3);
+        caution.follow(0.0, &neutral, true, 0.0);
+        caution.follow(2.0, &neutral, true, 0.3);
         assert!(!caution.is_due());
-        caution.follow(3.5, &neutral, 0.8);
+        caution.follow(3.5, &neutral, true, 0.8);
         assert!(caution.is_due());
-        caution.follow(3.5, &neutral, 5.0);
+        caution.follow(3.5, &neutral, true, 5.0);
         assert!(caution.is_due());
-        caution.follow(3.5, &neutral, 10.9);
+        caution.follow(3.5, &neutral, true, 10.9);
         assert!(!caution.is_due());
     }
 
-    fn heard(output_lufs: f64, input_lufs: f64) -> Loudness {
+    fn heard(heard_lufs: f64, input_lufs: f64) -> Loudness {
         Loudness {
-            output_lufs,
-            gain_lu: output_lufs - input_lufs,
+            heard_lufs,
+            gain_lu: heard_lufs - input_lufs,
         }
     }
 
@@ -178,11 +195,11 @@ mod tests {
             let mut caution = Caution::default();
             let mut chain = ChainSettings::default();
             chain.limiter.enabled = true;
-            caution.follow(12.0, &chain, 5.0);
+            caution.follow(12.0, &chain, true, 5.0);
             caution.hear(heard(-20.0, -26.0), 5.0);
-            caution.follow(12.0, &chain, 5.1);
+            caution.follow(12.0, &chain, true, 5.1);
             chain.limiter.enabled = false;
-            caution.follow(12.0, &chain, 5.2);
+            caution.follow(12.0, &chain, true, 5.2);
             caution.hear(heard(-20.0, -26.0), 5.2);
             assert!(!caution.is_due());
             caution.hear(heard(after_lufs, -26.0), 5.6);
@@ -212,10 +229,10 @@ mod tests {
         let mut caution = Caution::default();
         for step in 0..40_u8 {
             let at = f64::from(step) * 0.5;
-            caution.follow(0.25 * f64::from(step), &neutral, at);
+            caution.follow(0.25 * f64::from(step), &neutral, true, at);
             assert!(!caution.is_due(), "{at} s");
         }
-        caution.follow(0.0, &neutral, 20.5);
+        caution.follow(0.0, &neutral, true, 20.5);
         assert!(!caution.is_due());
         caution.remind(20.5);
         assert!(caution.is_due());

@@ -34,15 +34,25 @@ pub fn jump(
         return output.map(|_| "The others may be far louder than the residue.".into());
     }
     let of_mix = |point: &Point| point.readings.gated_10s_lufs;
+    // The last 10 s mix what was set before with what is set now.
+    let of_path = |point: &Point, path: usize| {
+        let over_lu = snapshot.activity.paths_over_input_lu.map(|over| over[path]);
+        let now = of_mix(&snapshot.input).zip(over_lu);
+        now.map(|(input, over)| input + over).or(of_mix(point))
+    };
     let of_reference = snapshot.activity.reference.map(|of| of.integrated_lufs);
     let mix = |choice| !reference && listen == choice;
     let sources = [
         (
             mix(ListenChoice::Output),
             "Output",
-            of_mix(&snapshot.output),
+            of_path(&snapshot.output, 0),
         ),
-        (mix(ListenChoice::Clean), "Clean", of_mix(&snapshot.clean)),
+        (
+            mix(ListenChoice::Clean),
+            "Clean",
+            of_path(&snapshot.clean, 1),
+        ),
         (mix(ListenChoice::Input), "Input", of_mix(&snapshot.input)),
         (reference, "Reference", of_reference),
     ];
@@ -90,12 +100,12 @@ pub fn undo(what: &str, left_s: f64) -> String {
 }
 
 /// Gain at which each signal (output, clean, input) is or would be heard, as a button shows it;
-/// empty where it is none.
+/// empty where it is none. From 10 dB on without the tenths, for which there is no room.
 pub fn gain(db: f32) -> String {
-    if db > -0.05 {
-        String::new()
-    } else {
-        number::fixed(Some(db.into()), 1)
+    match db {
+        _ if db > -0.05 => String::new(),
+        _ if db > -9.95 => number::fixed(Some(db.into()), 1),
+        _ => number::fixed(Some(db.into()), 0),
     }
 }
 
@@ -126,6 +136,18 @@ mod tests {
             jump(&Snapshot::default(), ListenChoice::Input, false, false),
             None
         );
+    }
+
+    // Right after the push has risen, the last 10 s are those from before.
+    #[test]
+    fn a_jump_is_that_of_the_chain_as_it_is_now() {
+        let mut snapshot = playing();
+        snapshot.output.readings.gated_10s_lufs = Some(-16.0);
+        snapshot.clean.readings.gated_10s_lufs = Some(-16.0);
+        assert_eq!(jump(&snapshot, ListenChoice::Input, false, false), None);
+        snapshot.activity.paths_over_input_lu = Some([6.4, 7.1]);
+        let text = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
+        assert_eq!(text, "Clean is 7.1 LU louder.");
     }
 
     #[test]
@@ -166,6 +188,12 @@ mod tests {
             let text = jump(&snapshot, ListenChoice::Output, false, matched).unwrap();
             assert_eq!(text, "Rising 8 dB.");
         }
+    }
+
+    #[test]
+    fn from_10_db_on_a_button_shows_no_tenths() {
+        let shown = [0.0, -0.04, -3.26, -9.94, -9.96, -12.6].map(gain);
+        assert_eq!(shown, ["", "", "−3.3", "−9.9", "−10", "−13"]);
     }
 
     #[test]

@@ -110,6 +110,18 @@ pub struct Advice {
     pub apply: Option<ShelvesSettings>,
 }
 
+impl Advice {
+    /// The same of a chain that is set otherwise by now: not to be applied to this one.
+    #[must_use]
+    pub fn before_the_change(self) -> Self {
+        Self {
+            words: format!("before the change: {}", self.words),
+            short: format!("before the change: {}", self.short),
+            apply: None,
+        }
+    }
+}
+
 /// The shelves that bring the mix nearest, while `set` are in use. `same` where the reference is
 /// the output itself; `possible`: whether there is room for music to compare.
 pub fn advice(
@@ -140,7 +152,7 @@ pub fn advice(
     let [after, now] = [found.after_db, now_db].map(|db| fixed(Some(db), 1));
     if alike(&wanted, set) {
         let words = if found.helps() {
-            format!("The shelves stand as suggested: difference {now} dB.")
+            format!("The shelves stand as suggested: difference {after} dB.")
         } else {
             format!("No shelf helps: the difference is {now} dB.")
         };
@@ -364,9 +376,17 @@ mod tests {
             "low −2.5 dB, 110\u{a0}Hz · difference 3.1 → 1.2 dB · mix +0.8 LU"
         );
         assert_eq!(offered.apply, Some(wanted));
-        let taken = advice(Some(&beside(wanted, 1.2, 1.2)), false, true, &wanted);
-        assert_eq!(taken.apply, None);
-        assert!(taken.words.contains("as suggested"), "{}", taken.words);
+        let stale = offered.clone().before_the_change();
+        assert_eq!((stale.apply, stale.words.contains("before")), (None, true));
+        // Also before it has been measured anew.
+        for now_db in [3.1, 1.2] {
+            let taken = advice(Some(&beside(wanted, 1.2, now_db)), false, true, &wanted);
+            assert_eq!(taken.apply, None);
+            assert_eq!(
+                taken.words,
+                "The shelves stand as suggested: difference 1.2 dB."
+            );
+        }
         let none = advice(Some(&beside(flat, 2.0, 2.0)), false, true, &flat);
         assert_eq!(
             (none.apply, none.words.contains("No shelf helps")),
