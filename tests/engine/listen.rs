@@ -378,6 +378,47 @@ pub fn level_db(planes: &[Vec<f32>], range: Range<usize>) -> f64 {
     10.0 * (squares.sum::<f64>() / (planes.len() * range.len()) as f64).log10()
 }
 
+// Noise that all of it is pushed by 12 dB: matched, the output is as loud as the input, which is
+// there from before; on the way from one to the other it is never quieter. 50 ms of it are within
+// 0.2 dB (below).
+#[test]
+fn matched_while_it_still_rises_is_not_turned_down_twice() {
+    let input = noise(2, 8 * SECOND, 0.05, 3);
+    let pushed = ChainSettings {
+        push: PushSettings { push_db: 12.0 },
+        ..ChainSettings::default()
+    };
+    let at = 5 * SECOND;
+    let input_db = level_db(&input, at..at + SECOND);
+    type Heard = fn(usize) -> ListenSettings;
+    let ways: [(&str, Heard); 3] = [
+        ("matched off and on", |tenths| {
+            listen(Source::Output, tenths != 50)
+        }),
+        ("input, output, matched", |tenths| match tenths {
+            ..50 => listen(Source::Input, false),
+            tenths => listen(Source::Output, tenths > 50),
+        }),
+        ("bypass off, matched", |tenths| ListenSettings {
+            bypass: tenths < 50,
+            matched: tenths > 50,
+            ..ListenSettings::default()
+        }),
+    ];
+    for (name, heard) in ways {
+        let settings = |start: usize| with(pushed, heard(start / 4_800));
+        let heard = play(&mut engine(48_000.0, 2), &input, || 480, settings);
+        let levels = (0..40).map(|n| {
+            let start = at + n * 2_400;
+            level_db(&heard, start..start + 2_400) - input_db
+        });
+        let levels: Vec<f64> = levels.collect();
+        println!("{name}: {levels:.1?} dB over the input, each 50 ms");
+        assert!(levels.iter().all(|db| *db > -0.5), "{name}");
+        assert!(levels[10..].iter().all(|db| *db < 0.5), "{name}");
+    }
+}
+
 // Noise: 50 ms of it at 48 kHz in stereo have a level within 0.1 dB of the mean (4800 independent
 // samples: 10·log10(1 + √(0.8/4800)) at one standard error, for a uniform distribution; three of
 // them are allowed).

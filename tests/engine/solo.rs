@@ -9,6 +9,7 @@ use crestline_core::engine::{CHUNK, Settings};
 use crestline_core::handover::{AuditionLoop, audition};
 use crestline_core::process::{ChainSettings, ListenSettings, Source};
 use kit::engine_run::{Planes, engine, everything_on, largest_step, noise, play};
+use kit::spectrum::above_2_khz_dbfs;
 use std::f64::consts::{PI, TAU};
 
 const RATE_HZ: f64 = 48_000.0;
@@ -274,6 +275,38 @@ fn no_change_of_it_makes_a_step() {
         let step = largest_step(&heard);
         println!("every {every}: {step:.5}, own {own:.5}");
         assert!(f64::from(step) < own + 1.0 / 960.0, "{step} {own}");
+    }
+}
+
+// 50 and 200 Hz hold nothing above 2 kHz, and what is left of them above 1 kHz masks nothing: 80 dB
+// below full scale is below what is heard (common practice).
+#[test]
+fn bands_with_next_to_nothing_in_them_come_without_a_tick() {
+    let frames = 4 * SECOND;
+    for solo in [
+        [false, false, true, false],
+        [false, false, false, true],
+        LOW,
+    ] {
+        let worst = [0, 67, 240, 533, 900].map(|moment| {
+            let (low, high) = (tone(50.0, 0.63, frames), tone(200.0, 0.27, frames));
+            let input: Planes = low
+                .iter()
+                .zip(&high)
+                .map(|(low, high)| low.iter().zip(high).map(|(a, b)| a + b).collect())
+                .collect();
+            let at = 2 * SECOND + moment;
+            let settings = |start: usize| {
+                let solo = if start < at { ALL } else { solo };
+                with(ChainSettings::default(), soloed(solo))
+            };
+            let block = || if moment % 2 == 0 { 1 } else { 67 };
+            let heard = play(&mut engine(RATE_HZ, 2), &input, block, settings);
+            above_2_khz_dbfs(RATE_HZ, &heard[0], at - 10..at + SECOND)
+        });
+        let worst = worst.into_iter().fold(f64::MIN, f64::max);
+        println!("{solo:?}: {worst:.1} dBFS");
+        assert!(worst < -80.0, "{solo:?}: {worst:.1} dBFS");
     }
 }
 

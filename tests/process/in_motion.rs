@@ -5,7 +5,8 @@ use crestline_core::process::{
     PushSettings, Release, Saturator, SaturatorSettings,
 };
 use kit::engine_run::compress;
-use std::f64::consts::{PI, TAU};
+use kit::spectrum::above_2_khz_dbfs;
+use std::f64::consts::TAU;
 
 const RATE_HZ: f64 = 48_000.0;
 const SECOND: usize = 48_000;
@@ -19,29 +20,6 @@ fn bass(peak: f64, moment: usize, frames: usize) -> Vec<f32> {
         peak * (0.7 * (TAU * 50.0 * turns).sin() + 0.3 * (TAU * 200.0 * turns).sin())
     };
     (0..frames).map(|n| sample(n) as f32).collect()
-}
-
-/// Highest level above 2 kHz between two frames, dBFS: a high-pass of eighth order (Butterworth, its
-/// sections by R. Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter coefficients").
-fn above_2_khz_dbfs(signal: &[f32], range: std::ops::Range<usize>) -> f64 {
-    let mut signal: Vec<f64> = signal.iter().map(|x| f64::from(*x)).collect();
-    let (sin, cos) = (TAU * 2_000.0 / RATE_HZ).sin_cos();
-    for section in 0..4 {
-        // sin w / 2Q, with 1/Q = 2·cos of the pole's angle.
-        let alpha = sin * (PI * f64::from(2 * section + 1) / 16.0).cos();
-        let (mut x, mut y) = ([0.0; 2], [0.0; 2]);
-        for sample in &mut signal {
-            let now = *sample;
-            let through = (1.0 + cos) / 2.0 * (now - 2.0 * x[0] + x[1]) + 2.0 * cos * y[0]
-                - (1.0 - alpha) * y[1];
-            *sample = through / (1.0 + alpha);
-            (x, y) = ([now, x[0]], [*sample, y[0]]);
-        }
-    }
-    let peak = signal[range]
-        .iter()
-        .fold(0.0_f64, |peak, x| peak.max(x.abs()));
-    20.0 * peak.log10()
 }
 
 fn all(band: BandSettings) -> BandsSettings {
@@ -207,11 +185,51 @@ fn no_change_of_the_bands_ticks() {
             let mut bands = Bands::new(RATE_HZ);
             compress(&mut bands, &mut [&mut tone[..SECOND]], &from);
             compress(&mut bands, &mut [&mut tone[SECOND..]], &to);
-            above_2_khz_dbfs(&tone, SECOND - 10..2 * SECOND)
+            above_2_khz_dbfs(RATE_HZ, &tone, SECOND - 10..2 * SECOND)
         });
         let worst = worst.into_iter().fold(f64::MIN, f64::max);
         println!("{name}: {worst:.1} dBFS");
         assert!(worst < -80.0, "{name}: {worst:.1} dBFS");
+    }
+}
+
+/// Where a slow attack is still on its way to 15 dB, a fast one would have it there at once.
+#[test]
+fn an_attack_that_is_shortened_while_it_acts_does_not_click() {
+    let with = |attack_ms| {
+        all(BandSettings {
+            threshold_db: -36.0,
+            ratio: 4.0,
+            attack_ms,
+            ..BandSettings::default()
+        })
+    };
+    for (from_ms, to_ms) in [(200.0, 0.1), (100.0, 5.0), (20.0, 0.1)] {
+        let click_dbfs = |from_ms, to_ms| {
+            MOMENTS
+                .map(|moment| {
+                    let (begins, changes) = (SECOND, SECOND + 2_400);
+                    let mut tone = bass(0.6, moment, 2 * SECOND);
+                    // It comes in within 50 ms, so that nothing but the change clicks.
+                    for (frame, sample) in tone[..changes].iter_mut().enumerate() {
+                        let come = (frame.saturating_sub(begins) as f64 / 2_400.0).min(1.0);
+                        *sample *= (come * come * (3.0 - 2.0 * come)) as f32;
+                    }
+                    let mut bands = Bands::new(RATE_HZ);
+                    compress(&mut bands, &mut [&mut tone[..changes]], &with(from_ms));
+                    compress(&mut bands, &mut [&mut tone[changes..]], &with(to_ms));
+                    above_2_khz_dbfs(RATE_HZ, &tone, changes - 10..2 * SECOND)
+                })
+                .into_iter()
+                .fold(f64::MIN, f64::max)
+        };
+        // An attack of 0.1 ms bends the tone itself.
+        let [worst, still] = [click_dbfs(from_ms, to_ms), click_dbfs(to_ms, to_ms)];
+        println!("attack {from_ms} to {to_ms} ms: {worst:.1} dBFS, {to_ms} ms alone {still:.1}");
+        assert!(
+            worst < still.max(-80.0) + 1.0,
+            "{from_ms} to {to_ms} ms: {worst:.1} dBFS"
+        );
     }
 }
 
@@ -232,8 +250,8 @@ fn a_blend_that_comes_in_amid_a_signal_does_not_tick() {
         let mut saturator = Saturator::new(RATE_HZ, 1);
         saturator.process(&mut [&mut tone[..SECOND]], &with(0.0));
         saturator.process(&mut [&mut tone[SECOND..]], &with(100.0));
-        let change = above_2_khz_dbfs(&tone, SECOND - 10..SECOND + SECOND / 2);
-        let after = above_2_khz_dbfs(&tone, SECOND + SECOND / 2..2 * SECOND);
+        let change = above_2_khz_dbfs(RATE_HZ, &tone, SECOND - 10..SECOND + SECOND / 2);
+        let after = above_2_khz_dbfs(RATE_HZ, &tone, SECOND + SECOND / 2..2 * SECOND);
         println!("{change:.1} dBFS, then {after:.1}");
         assert!(change < after.max(-75.0) + 3.0, "{change} {after}");
     }

@@ -10,13 +10,14 @@ mod settled;
 use wide::{f32x4, f64x2};
 
 use self::gain::{
-    Ballistics, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, levels, weigh,
+    Ballistics, BallisticsGlide, Curves, CurvesRamp, Envelopes, FrameGains, LOG2_PER_DB, levels,
+    weigh,
 };
 pub use self::settings::{BandSettings, BandsSettings};
 use self::settled::Settled;
 use crate::dsp::crossover::{BandLanes, Crossover, ShelfWeights, Shelves};
 use crate::dsp::quad::{Level, Quad, dispatch};
-use crate::dsp::ramp::{Switch, frames_from_ms};
+use crate::dsp::ramp::{SWITCH_MS, Switch, frames_from_ms};
 use crate::dsp::run::{MAX_RUN, for_each_run};
 
 /// How long bands that are switched on amid a signal listen before anything is heard of them: until
@@ -32,8 +33,8 @@ const LEAST_LEVEL: f32 = -40.0;
 /// The compressor. Both channels of a band share one gain, taken from the louder. No latency.
 ///
 /// While no band is turned up or down every sample passes bit for bit. Settings are smoothed over
-/// 20 ms, on and off too, the corners over 50 ms; the times need no smoothing. Switched on amid a
-/// signal it listens for 60 ms first, so that it comes in with the gains that the signal asks for.
+/// 20 ms, on and off and the times too, the corners over 50 ms. Switched on amid a signal it listens
+/// for 60 ms first, so that it comes in with the gains that the signal asks for.
 /// Off and settled it costs nothing.
 #[derive(Clone, Debug)]
 pub struct Bands {
@@ -46,7 +47,7 @@ pub struct Bands {
     switch: Switch,
     crossover: Crossover,
     curves: CurvesRamp,
-    ballistics: Ballistics,
+    ballistics: BallisticsGlide,
     /// Frames that are listened to before anything is heard, and the ballistics meanwhile.
     listening: u32,
     arriving: Ballistics,
@@ -86,7 +87,7 @@ impl Bands {
             switch: Switch::new(sample_rate_hz),
             crossover: Crossover::new(sample_rate_hz),
             curves: CurvesRamp::new(sample_rate_hz),
-            ballistics: Ballistics::default(),
+            ballistics: BallisticsGlide::default(),
             listening: 0,
             arriving: Ballistics::default(),
             envelopes: Envelopes::AT_REST,
@@ -216,7 +217,7 @@ impl Bands {
             }
             self.envelopes.follow(unheard, &self.arriving);
         }
-        self.envelopes.follow(heard, &self.ballistics);
+        self.ballistics.follow(&mut self.envelopes, heard);
         // What is done counts, and only while it is on.
         let (mut loudest, mut most) = (self.loudest, self.most);
         for (gains, levels) in gains.iter_mut().zip(&*run_levels) {
@@ -300,7 +301,13 @@ impl Bands {
             }
         }
         if was_off || bands != self.settings {
-            self.ballistics = Ballistics::new(&bands, self.sample_rate_hz);
+            let ballistics = Ballistics::new(&bands, self.sample_rate_hz);
+            if was_off {
+                self.ballistics.jump(ballistics);
+            } else {
+                let frames = frames_from_ms(self.sample_rate_hz, SWITCH_MS);
+                self.ballistics.set_target(ballistics, frames);
+            }
             let arriving = bands.map(|band| BandSettings {
                 attack_ms: band.attack_ms.min(ARRIVING_ATTACK_MS),
                 ..band

@@ -324,6 +324,7 @@ impl Listen {
                 (true, true, Some(aim_db)) if loudness.is_unheard(signal) => {
                     level.match_db = aim_db;
                 }
+                (true, true, Some(aim_db)) => level.catch(aim_db, self.quantum_s),
                 (false, false, _) => level.jump(0.0),
                 (_, true, _) => {}
             }

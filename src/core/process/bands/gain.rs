@@ -203,7 +203,7 @@ impl CurvesRamp {
 
 /// Shares of the way that an envelope goes in one frame, `1 − e^(−1/(τ·fs))`; bands 0, 1 and bands
 /// 2, 3.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Ballistics {
     attack: [f64x2; 2],
     release: [f64x2; 2],
@@ -221,6 +221,62 @@ impl Ballistics {
             attack: lanes(|band| band.attack_ms),
             release: lanes(|band| band.release_ms),
         }
+    }
+}
+
+/// Ballistics on their way to others, each time by the same ratio a frame: where a slow gain is still
+/// far from what is wanted, a fast one would have it there in a frame or two, which clicks.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct BallisticsGlide {
+    now: Ballistics,
+    aim: Ballistics,
+    /// What a frame multiplies the shares by, and frames that are left.
+    ratio: Ballistics,
+    left: u32,
+}
+
+impl BallisticsGlide {
+    /// Is there at once.
+    pub(super) fn jump(&mut self, aim: Ballistics) {
+        (self.now, self.aim, self.left) = (aim, aim, 0);
+    }
+
+    /// Will be there in so many frames.
+    pub(super) fn set_target(&mut self, aim: Ballistics, frames: u32) {
+        if aim == self.aim {
+            return;
+        }
+        let ratio = |from: [f64x2; 2], to: [f64x2; 2]| {
+            std::array::from_fn(|pair| {
+                let ratio = (to[pair] / from[pair]).to_array();
+                f64x2::new(ratio.map(|ratio| ratio.powf(1.0 / f64::from(frames.max(1)))))
+            })
+        };
+        self.ratio = Ballistics {
+            attack: ratio(self.now.attack, aim.attack),
+            release: ratio(self.now.release, aim.release),
+        };
+        (self.aim, self.left) = (aim, frames);
+    }
+
+    /// [`Envelopes::follow`] by these.
+    pub(super) fn follow(&mut self, envelopes: &mut Envelopes, frames: &mut [FrameGains]) {
+        let moving = frames.len().min(self.left as usize);
+        let (moving, still) = frames.split_at_mut(moving);
+        for frame in moving {
+            self.left -= 1;
+            if self.left == 0 {
+                self.now = self.aim;
+            } else {
+                let Ballistics { attack, release } = &mut self.now;
+                for pair in 0..2 {
+                    attack[pair] *= self.ratio.attack[pair];
+                    release[pair] *= self.ratio.release[pair];
+                }
+            }
+            envelopes.follow(std::slice::from_mut(frame), &self.now);
+        }
+        envelopes.follow(still, &self.now);
     }
 }
 

@@ -140,6 +140,16 @@ impl Level {
         self.rise_by(from_db, quantum_s);
     }
 
+    /// Is matched to `aim_db` while it is heard. Where it still rises, what is left of that is part of
+    /// the way: turned down by as much beside it, it would be heard that much too low.
+    pub fn catch(&mut self, aim_db: f64, quantum_s: f64) {
+        if self.rise.left > 0.0 {
+            let now_db = self.db();
+            self.match_db = now_db.max(aim_db).min(0.0);
+            self.rise_by(self.match_db - now_db, quantum_s);
+        }
+    }
+
     /// Raises the matching gain by `by_db`: gradually if the signal is `heard`, else at once.
     pub fn lift(&mut self, by_db: f64, heard: bool, quantum_s: f64) {
         let before_db = self.db();
