@@ -28,7 +28,7 @@ const ALLOWED: [&str; 16] = [
     "Unlicense",
     "Zlib",
 ];
-/// Beginnings of the names of files that hold a licence or what it asks to be passed on.
+/// Beginnings of a word in the names of files that hold a licence or what it asks to be passed on.
 const NAMES: [&str; 8] = [
     "license",
     "licence",
@@ -40,9 +40,7 @@ const NAMES: [&str; 8] = [
     "ufl",
 ];
 /// Endings that such a file does not have.
-const OTHER: [&str; 5] = ["rs", "toml", "json", "html", "in"];
-/// A vendored library's texts lie so many folders down at most.
-const DEPTH: usize = 3;
+const OTHER: [&str; 9] = ["rs", "toml", "json", "html", "in", "c", "h", "ttf", "otf"];
 
 /// The page.
 ///
@@ -57,7 +55,7 @@ pub fn page(packages: &[Package]) -> Result<String> {
         let expression = package.license.as_deref().unwrap_or_default();
         let chosen = chosen(&about, expression)?;
         let mut own = BTreeMap::new();
-        find(package.folder(), "", DEPTH, &mut own)?;
+        find(package.folder(), "", &mut own)?;
         let at = package
             .repository
             .clone()
@@ -131,23 +129,19 @@ fn chosen(about: &str, expression: &str) -> Result<Vec<spdx::LicenseId>> {
     Ok(ids.filter(allowed).collect())
 }
 
-/// Finds the texts below a folder, by their path in it.
-fn find(
-    folder: &Path,
-    within: &str,
-    depth: usize,
-    found: &mut BTreeMap<String, String>,
-) -> Result<()> {
+/// Finds the texts below a folder, by their path in it: those of a module that somebody else wrote
+/// lie as deep as the module.
+fn find(folder: &Path, within: &str, found: &mut BTreeMap<String, String>) -> Result<()> {
     for entry in fs::read_dir(folder)? {
-        let path = entry?.path();
+        let entry = entry?;
+        let path = entry.path();
         let Some(name) = path.file_name().and_then(|name| name.to_str()) else {
             continue;
         };
-        if path.is_dir() {
-            if depth > 0 {
-                find(&path, &format!("{within}{name}/"), depth - 1, found)?;
-            }
-        } else if is_text(name) {
+        // Not by way of a link, which may lead back.
+        if entry.file_type()?.is_dir() {
+            find(&path, &format!("{within}{name}/"), found)?;
+        } else if is_text(name) || is_about_a_font(&path) {
             let text = String::from_utf8_lossy(&fs::read(&path)?).replace("\r\n", "\n");
             found.insert(format!("{within}{name}"), text);
         }
@@ -160,7 +154,16 @@ fn is_text(name: &str) -> bool {
     let is_other = name
         .rsplit_once('.')
         .is_some_and(|(_, ending)| OTHER.contains(&ending));
-    !is_other && NAMES.iter().any(|start| name.starts_with(start))
+    let mut words = name.split(|letter: char| !letter.is_alphanumeric());
+    !is_other && words.any(|word| NAMES.iter().any(|start| word.starts_with(start)))
+}
+
+/// Whether it is named like a font beside it: the terms of fonts are often handed on so.
+fn is_about_a_font(path: &Path) -> bool {
+    path.extension().is_some_and(|ending| ending == "txt")
+        && ["ttf", "otf"]
+            .iter()
+            .any(|ending| path.with_extension(ending).is_file())
 }
 
 #[cfg(test)]
@@ -196,11 +199,46 @@ mod tests {
             "COPYING",
             "NOTICE.txt",
             "OFL.txt",
+            "emoji-icon-font-mit-license.txt",
+            "THIRD_PARTY_NOTICES",
         ] {
             assert!(is_text(name), "{name}");
         }
-        for name in ["license.rs", "Cargo.toml", "README.md", "src"] {
+        for name in [
+            "license.rs",
+            "Cargo.toml",
+            "README.md",
+            "src",
+            "reflicence.md",
+            "OFL-Sans.ttf",
+        ] {
             assert!(!is_text(name), "{name}");
         }
+    }
+
+    #[test]
+    fn fonts_and_modules_of_others_have_their_texts_found() {
+        let folder = std::env::temp_dir().join(format!("crestline-dist-{}", std::process::id()));
+        let module = "src/backend/linux/portal/window/LICENSE";
+        for (path, text) in [
+            ("fonts/Sans-Regular.ttf", "a font"),
+            ("fonts/Sans-Regular.txt", "the font's terms"),
+            ("fonts/readings.txt", "no terms"),
+            (module, "the module's terms"),
+            ("src/lib.rs", "a module"),
+        ] {
+            let path = folder.join(path);
+            fs::create_dir_all(path.parent().unwrap()).unwrap();
+            fs::write(path, text).unwrap();
+        }
+        let mut found = BTreeMap::new();
+        find(&folder, "", &mut found).unwrap();
+        fs::remove_dir_all(&folder).unwrap();
+        let wanted = [
+            ("fonts/Sans-Regular.txt", "the font's terms"),
+            (module, "the module's terms"),
+        ];
+        let wanted = wanted.map(|(path, text)| (path.to_owned(), text.to_owned()));
+        assert_eq!(found, BTreeMap::from(wanted));
     }
 }
