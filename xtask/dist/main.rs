@@ -24,7 +24,7 @@ pub type Result<T> = std::result::Result<T, Box<dyn std::error::Error>>;
 
 /// The packages that are handed on.
 const HANDED_ON: [&str; 2] = ["crestline", "crestline-command"];
-const INSTALL: &str = include_str!("install.txt");
+const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -59,7 +59,7 @@ fn pack(
     out: &Path,
     paths: &[String],
 ) -> Result<PathBuf> {
-    let name = format!("crestline-{}-{triple}", env!("CARGO_PKG_VERSION"));
+    let name = format!("crestline-{VERSION}-{triple}");
     let mut entries = Vec::new();
     for bundle in ["Crestline.clap", "Crestline.vst3"] {
         entries.extend(archive::below(&bundled.join(bundle), bundle)?);
@@ -69,7 +69,7 @@ fn pack(
     for licence in ["LICENSE-APACHE", "LICENSE-MIT"] {
         entries.extend(archive::below(Path::new(licence), licence)?);
     }
-    entries.push(Entry::text("INSTALL.txt", INSTALL));
+    entries.push(Entry::text("INSTALL.txt", &install_note(VERSION)));
     let packages = metadata::packages(triple, &HANDED_ON)?;
     entries.push(Entry::text("LICENCES.txt", &licences::page(&packages)?));
     for entry in &entries {
@@ -78,4 +78,23 @@ fn pack(
     let made = out.join(format!("{name}.tar.gz"));
     archive::write(&made, &name, entries)?;
     Ok(made)
+}
+
+/// What to do with it, headed by what it is.
+fn install_note(version: &str) -> String {
+    let title = format!("Crestline {version}");
+    let line = "=".repeat(title.len());
+    format!("{title}\n{line}\n\n{}", include_str!("install.txt"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_install_note_tells_of_the_version_that_is_packed() {
+        let note = install_note("12.3.45");
+        assert!(note.starts_with("Crestline 12.3.45\n=================\n\nA mix-bus"));
+        assert!(!note.contains(VERSION), "{note}");
+    }
 }
