@@ -1,6 +1,6 @@
 //! What is handed on.
 
-use crate::step::{cargo, run};
+use crate::step::{cargo, run, told};
 use crate::target_dir;
 use nice_plug_xtask::Result;
 use std::env;
@@ -95,8 +95,9 @@ fn property_list(format: &str) -> String {
 /// # Errors
 /// The compiler cannot be asked.
 pub fn host_triple() -> Result<String> {
-    let told = Command::new("rustc").arg("-vV").output()?;
-    let told = String::from_utf8_lossy(&told.stdout);
+    let mut command = Command::new("rustc");
+    command.arg("-vV");
+    let told = told(command)?;
     let host = told.lines().find_map(|line| line.strip_prefix("host: "));
     host.map(String::from)
         .ok_or_else(|| std::io::Error::other("`rustc -vV` names no host").into())
