@@ -14,6 +14,7 @@
 use fuzz::{TARGETS, Target, target};
 use kit::chance::Chance;
 use kit::mutate::mutated;
+use std::num::NonZeroU64;
 use std::path::Path;
 use std::process::ExitCode;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
@@ -36,12 +37,13 @@ fn main() -> ExitCode {
             let bytes = std::fs::read(file).expect("a file that can be read");
             target(name).inspect(|target| (target.run)(&bytes));
         }
-        [name, seconds, ref seed @ ..] if target(name).is_some() => {
+        [name, seconds, ref seed @ ..] if target(name).is_some() && seed.len() <= 1 => {
             let seed = seed.first().map_or(Ok(now), |seed| seed.parse());
-            let (Ok(seconds), Ok(seed)) = (seconds.parse(), seed) else {
+            let (Ok(seconds), Ok(seed)) = (seconds.parse::<NonZeroU64>(), seed) else {
                 return usage();
             };
-            target(name).inspect(|target| try_for(target, Duration::from_secs(seconds), seed));
+            let length = Duration::from_secs(seconds.get());
+            target(name).inspect(|target| try_for(target, length, seed));
         }
         _ => return usage(),
     }
@@ -50,7 +52,7 @@ fn main() -> ExitCode {
 
 fn usage() -> ExitCode {
     eprintln!(
-        "fuzz: wanted are a target and seconds, `seeds FOLDER`, `try TARGET FILE`, or `targets`"
+        "fuzz: wanted are a target, whole seconds and perhaps a seed, `seeds FOLDER`, `try TARGET FILE`, or `targets`"
     );
     ExitCode::from(2)
 }
