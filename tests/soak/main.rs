@@ -65,8 +65,8 @@ fn main() -> ExitCode {
     let now = SystemTime::now().duration_since(UNIX_EPOCH);
     let now = now.map_or(0, |since| since.as_secs());
     let seed = arguments.next().map_or(Ok(now), |seed| seed.parse::<u64>());
-    match (hours, seed) {
-        (Ok(hours), Ok(seed)) if (0.1..=1_000.0).contains(&hours) => soak(hours, seed),
+    match (hours, seed, arguments.next()) {
+        (Ok(hours), Ok(seed), None) if (0.1..=1_000.0).contains(&hours) => soak(hours, seed),
         _ => {
             eprintln!(
                 "soak: wanted are hours of programme from 0.1 to 1000, and a seed that is a whole number"

@@ -53,7 +53,7 @@ fn main() -> ExitCode {
         ["check"] => check::everything(false),
         ["check", "--demo"] => check::everything(true),
         ["bench"] => run(cargo(["bench", "--package", "bench"])),
-        ["soak", ref arguments @ ..] => soak(arguments),
+        ["soak", ref arguments @ ..] if arguments.len() <= 2 => soak(arguments),
         ["fuzz"] => fuzz::every_target("60"),
         ["fuzz", seconds] => fuzz::every_target(seconds),
         ["dist"] => dist::archive(),
