@@ -160,8 +160,8 @@ struct Channel {
 impl Saturator {
     /// A saturator for `channels` (1 or 2) channels of blocks of any length. Allocates.
     ///
-    /// Oversampling is by 8 up to 64 kHz, by 4 up to 128 kHz and by 2 above: from 32 to 256 kHz the
-    /// curve runs at 256 to 512 kHz.
+    /// Oversampling is by 8 below 64 kHz, by 4 below 128 kHz and by 2 from there on: from 32 to 256 kHz
+    /// the curve runs at 256 to 512 kHz.
     pub fn new(sample_rate_hz: f64, channels: usize) -> Self {
         let stages = if sample_rate_hz < 64e3 {
             3
