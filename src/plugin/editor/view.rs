@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
 use egui::{Key, Modifiers, Rect, Sense, Ui, Vec2};
-use nice_plug::prelude::{Param, ParamSetter};
+use nice_plug::prelude::ParamSetter;
 
 use super::changes::{Ask, Changes, Gestures};
 use super::control::{self, Look};
@@ -159,7 +159,6 @@ impl View {
             self.deleted.take_if(|deleted| !deleted.kept);
             self.caution.recall();
             self.reference.give_up();
-            // It was said of what is set no more.
             self.message = None;
         }
         self.follow_file_jobs();
@@ -290,11 +289,8 @@ impl View {
         let now = ui.input(|input| input.time);
         let snapshot = *self.end.latest();
         self.changes.follow_measured(&snapshot);
-        let (push, chain) = (&self.params.push, self.params.chain_settings());
         let path = view_model::caution::path_heard(&self.params, &snapshot);
-        let rises = path.is_some() && !self.params.matched.value();
-        let push_db = push.unmodulated_plain_value().into();
-        self.caution.follow(push_db, &chain, rises, now);
+        self.caution.watch(&self.params, path, now);
         if let Some(wait_s) = self.caution.ends_in(now) {
             ui.ctx()
                 .request_repaint_after(Duration::from_secs_f64(wait_s));

@@ -5,6 +5,7 @@ use crate::editor::view_model::recording::hears_reference;
 use crate::params::{CrestlineParams, ListenChoice};
 use crestline_core::handover::Snapshot;
 use crestline_core::process::{ChainSettings, PushSettings};
+use nice_plug::prelude::Param;
 
 /// A rise of the push, or of what is heard, that is one to be warned of, dB.
 const RISE_DB: f64 = 3.0;
@@ -75,9 +76,16 @@ pub struct Caution {
 }
 
 impl Caution {
+    /// Takes in the parameters at a time, while `path` is heard.
+    pub fn watch(&mut self, params: &CrestlineParams, path: Option<ListenChoice>, now_s: f64) {
+        let push_db = params.push.unmodulated_plain_value().into();
+        let rises = path.is_some() && !params.matched.value();
+        self.follow(push_db, &params.chain_settings(), rises, now_s);
+    }
+
     /// Takes in the push, as it is without modulation, and the chain at a time. `rises`: whether more
     /// push is heard as louder.
-    pub fn follow(&mut self, push_db: f64, chain: &ChainSettings, rises: bool, now_s: f64) {
+    fn follow(&mut self, push_db: f64, chain: &ChainSettings, rises: bool, now_s: f64) {
         let rest = ChainSettings {
             push: PushSettings::default(),
             ..*chain
