@@ -4,10 +4,10 @@
 //! Source of the memory model: ISO/IEC 9899:2011 (C11), 5.1.2.4 and 7.17, as loom explores it. Each
 //! test runs every interleaving, and every value that a load may return.
 
-use loom::sync::Arc;
 use ring::Ring;
 use std::cell::Cell;
-use std::sync::atomic::Ordering;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 mod sync {
     pub use loom::sync::atomic::{AtomicU64, Ordering};
@@ -50,63 +50,77 @@ fn values(number: u64) -> [f32; 2] {
     [number as f32, number as f32 + 0.5]
 }
 
-/// Reads a ring of two slots, of which one is kept, beside a writer that adds `more` points to the
-/// one that is there, and clears the ring before the last of them.
-fn beside_a_writer(more: u64, read: fn(&Ring<2>)) {
+/// Adds `more` points to the one that is in a ring of two slots, of which one is kept, and clears
+/// the ring before the last of them, while another thread does `read`. Returns the highest number
+/// of points that it has found there to be.
+///
+/// It is the reader that is spawned: of one that reads in the model's first thread loom does not
+/// try all that its first load may find, and what is written meanwhile would never be read.
+fn beside_a_writer(more: u64, read: fn(&Ring<2>) -> u64) -> u64 {
+    let most_found = Arc::new(AtomicU64::new(0));
+    let most = Arc::clone(&most_found);
     loom::model(move || {
-        let ring = Arc::new(Ring::<2>::new(1, 1));
+        let ring = loom::sync::Arc::new(Ring::<2>::new(1, 1));
         ring.push(&values(0));
-        let writer = {
-            let ring = Arc::clone(&ring);
+        let reader = {
+            let (ring, most) = (loom::sync::Arc::clone(&ring), Arc::clone(&most));
             loom::thread::spawn(move || {
-                for number in 1..=more {
-                    if number == more {
-                        ring.clear();
-                    }
-                    ring.push(&values(number));
-                }
+                most.fetch_max(read(&ring), Ordering::Relaxed);
             })
         };
-        read(&ring);
-        assert!(writer.join().is_ok(), "the writer panicked");
+        for number in 1..=more {
+            if number == more {
+                ring.clear();
+            }
+            ring.push(&values(number));
+        }
+        assert!(reader.join().is_ok(), "the reader panicked");
     });
+    most_found.load(Ordering::Relaxed)
 }
 
-fn first_point_is_whole_or_none(ring: &Ring<2>) {
-    if let Some(point) = ring.point(0) {
+fn first_point_is_whole_or_none(ring: &Ring<2>) -> u64 {
+    let point = ring.point(0);
+    if let Some(point) = point {
         assert_eq!(point, values(0));
     }
+    u64::from(point.is_some())
 }
 
 #[test]
 fn a_point_is_whole_or_none_while_it_is_overwritten() {
-    beside_a_writer(3, first_point_is_whole_or_none);
+    assert_eq!(beside_a_writer(3, first_point_is_whole_or_none), 1);
 }
 
 #[test]
 fn the_newest_point_is_whole_or_none() {
-    beside_a_writer(3, |ring| {
+    let found = beside_a_writer(3, |ring| {
         let newest = ring.extent().end - 1;
-        if let Some(point) = ring.point(newest) {
+        let point = ring.point(newest);
+        if let Some(point) = point {
             assert_eq!(point, values(newest));
         }
+        point.map_or(0, |_| newest + 1)
     });
+    assert_eq!(found, 4);
 }
 
 #[test]
 fn a_column_read_while_it_is_overwritten_is_true_where_it_says_so() {
-    beside_a_writer(3, |ring| {
+    let found = beside_a_writer(3, |ring| {
         let mut copies = [0.0; 2];
         let intact = ring.read(1, 0, &mut copies);
         for (number, copy) in (0..).zip(copies).take(intact.end).skip(intact.start) {
             assert_eq!(copy, values(number)[1]);
         }
+        intact.end as u64
     });
+    assert_eq!(found, 2);
 }
 
 #[test]
 fn an_extent_is_one_that_the_ring_had() {
-    beside_a_writer(2, |ring| {
+    let found = beside_a_writer(2, |ring| {
         let (before, after) = (ring.extent(), ring.extent());
         assert!(before.first <= before.oldest && before.oldest <= before.end);
         assert!(before.end - before.oldest <= 1);
@@ -114,7 +128,9 @@ fn an_extent_is_one_that_the_ring_had() {
         // The ring is cleared before point 2 is added: who sees that point does not see those
         // before it.
         assert!(before.end < 3 || before.first == 2);
+        before.end
     });
+    assert_eq!(found, 3);
 }
 
 /// A clearing that is taken back is seen, or not yet; what is held of the points is true either
@@ -122,22 +138,22 @@ fn an_extent_is_one_that_the_ring_had() {
 #[test]
 fn a_clearing_taken_back_leaves_no_extent_that_never_was() {
     loom::model(|| {
-        let ring = Arc::new(Ring::<2>::new(2, 1));
+        let ring = loom::sync::Arc::new(Ring::<2>::new(2, 1));
         ring.push(&values(0));
-        let writer = {
-            let ring = Arc::clone(&ring);
+        let reader = {
+            let ring = loom::sync::Arc::clone(&ring);
             loom::thread::spawn(move || {
-                ring.clear();
-                ring.push(&values(1));
-                ring.restore(0);
+                let extent = ring.extent();
+                assert!(extent.first <= extent.oldest && extent.oldest <= extent.end);
+                for number in extent.oldest..extent.end {
+                    assert_eq!(ring.point(number), Some(values(number)));
+                }
             })
         };
-        let extent = ring.extent();
-        assert!(extent.first <= extent.oldest && extent.oldest <= extent.end);
-        for number in extent.oldest..extent.end {
-            assert_eq!(ring.point(number), Some(values(number)));
-        }
-        assert!(writer.join().is_ok(), "the writer panicked");
+        ring.clear();
+        ring.push(&values(1));
+        ring.restore(0);
+        assert!(reader.join().is_ok(), "the reader panicked");
         let extent = ring.extent();
         assert_eq!((extent.first, extent.oldest, extent.end), (0, 0, 2));
     });
@@ -162,7 +178,10 @@ fn without_the_reader_s_fence_the_ring_tears() {
 #[test]
 fn a_ring_has_a_cell_for_each_value_of_each_slot() {
     loom::model(|| {
-        let ring = Ring::<2>::new(1, 1);
-        assert_eq!(ring.bytes(), 2 * 2 * size_of::<sync::AtomicF32>());
+        // A margin is there, whether it was asked for or not.
+        for margin in [0, 1] {
+            let ring = Ring::<2>::new(1, margin);
+            assert_eq!(ring.bytes(), 2 * 2 * size_of::<sync::AtomicF32>());
+        }
     });
 }
