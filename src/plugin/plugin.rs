@@ -204,18 +204,7 @@ impl Plugin for Crestline {
         let went_on = self.was_playing && (!ended || stayed);
         let started = playing && !went_on && self.params.restart_on_play.value();
         let switched = restart_is_on && !self.restart_was_on;
-        if self.audio_end.restart_requested() | started | switched {
-            engine.restart_recorded(&mut self.audio_end);
-        }
-        if self.audio_end.undo_requested() {
-            engine.undo_restart(&mut self.audio_end);
-        }
-        if self.audio_end.clear_overs_requested() {
-            engine.clear_overs();
-        }
-        if self.audio_end.clear_faults_requested() {
-            engine.clear_faults();
-        }
+        engine.obey(&mut self.audio_end, started || switched);
         let block_s = buffer.samples() as f64 / engine.spec().sample_rate_hz;
         self.was_at_s = song_position_s.map(|at_s| at_s + block_s);
         (self.was_playing, self.restart_was_on) = (playing, restart_is_on);

@@ -44,6 +44,26 @@ fn spares(spec: EngineSpec) -> Spares {
 }
 
 impl Engine {
+    /// Does what the editor asks for: measures anew, which `restart` asks for as well, takes that
+    /// back, forgets what has been noted.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn obey(&mut self, audio_end: &mut AudioEnd, restart: bool) {
+        if audio_end.restart_requested() | restart {
+            self.restart_recorded(audio_end);
+        }
+        if audio_end.undo_requested() {
+            self.undo_restart(audio_end);
+        }
+        if audio_end.clear_overs_requested() {
+            self.clear_overs();
+        }
+        if audio_end.clear_faults_requested() {
+            self.clear_faults();
+        }
+    }
+
     /// The same engine, in which a restart can be taken back. Allocates 4.5 MiB.
     #[must_use]
     pub fn with_undo(mut self) -> Self {
