@@ -14,9 +14,10 @@
     allow(dead_code, reason = "the allocator is the framework's then")
 )]
 
+use crate::scenes::{blocks_of_every_shape, engine, side_chains_that_end};
 use crate::{BLOCK_SIZES, LAYOUTS, active_host, every_parameter, noise, switched_on};
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
-use crestline_core::handover::{AuditionLoop, audition, handover, tap};
+use crestline_core::handover::{AuditionLoop, audition, tap};
 use crestline_core::measure::RestGain;
 use crestline_core::process::ListenSettings;
 use kit::automation::automation;
@@ -34,6 +35,8 @@ tests![
     the_plug_in_follows_every_parameter_without_allocating,
     the_plug_in_plays_with_everything_switched_on_without_allocating,
     bad_samples_do_not_make_the_plug_in_allocate,
+    no_shape_of_a_block_makes_the_plug_in_allocate,
+    a_side_chain_that_ends_does_not_make_the_plug_in_allocate,
     the_engine_plays_without_allocating,
     no_automation_makes_the_engine_allocate,
     a_tap_is_handed_over_without_allocating,
@@ -211,49 +214,19 @@ fn bad_samples_do_not_make_the_plug_in_allocate() {
     .unwrap();
 }
 
-/// Plays `seconds` through an engine; every call of it is watched.
-fn play(spec: EngineSpec, seconds: usize, settings: impl Fn(usize) -> Settings) {
-    let (writer, _thread) = tap(spec.sample_rate_hz, spec.channels).unwrap();
-    let mut engine = Engine::new(spec).with_tap(writer).with_undo();
-    let (mut audio, _editor) = handover();
-    let noise = noise(spec.channels, 1_024, 0.5, 7);
-    let side: Vec<&[f32]> = noise.iter().map(Vec::as_slice).collect();
-    let mut buffer = noise.clone();
-    let frames = seconds * spec.sample_rate_hz as usize;
-    let (mut played, mut blocks) = (0, 0);
-    while played < frames {
-        let size = BLOCK_SIZES[blocks % BLOCK_SIZES.len()];
-        for (buffer, noise) in buffer.iter_mut().zip(&noise) {
-            buffer.copy_from_slice(noise);
-        }
-        let mut views: Vec<_> = buffer
-            .iter_mut()
-            .map(|channel| &mut channel[..size])
-            .collect();
-        let settings = settings(blocks);
-        watched(&mut || {
-            engine.process(&mut views, &side, &settings);
-            std::hint::black_box(engine.snapshot());
-            if blocks % 1_000 == 500 {
-                engine.restart_recorded(&mut audio);
-            }
-            if blocks % 1_000 == 600 {
-                engine.undo_restart(&mut audio);
-                engine.clear_overs();
-            }
-            if blocks % 1_000 == 700 {
-                engine.reset();
-            }
-        });
-        played += size;
-        blocks += 1;
-    }
+fn no_shape_of_a_block_makes_the_plug_in_allocate() {
+    blocks_of_every_shape(watched);
+}
+
+fn a_side_chain_that_ends_does_not_make_the_plug_in_allocate() {
+    side_chains_that_end(watched);
 }
 
 fn the_engine_plays_without_allocating() {
     for channels in LAYOUTS {
         for sample_rate_hz in [8_000.0, 44_100.0, 47_952.048, 192_000.0] {
-            play(
+            engine(
+                watched,
                 EngineSpec {
                     sample_rate_hz,
                     channels,

@@ -21,6 +21,7 @@ macro_rules! tests {
 }
 
 mod allocation;
+mod scenes;
 #[cfg(all(target_os = "linux", target_arch = "x86_64"))]
 mod system_calls;
 #[cfg(all(target_os = "linux", target_arch = "x86_64"))]

@@ -5,8 +5,10 @@
 //! All ways to wait end in a call: for a lock that another holds, for a file, for time to pass. So
 //! does giving the scheduler a hint. What [`trap`](crate::trap) notices, the last tests show.
 
+use crate::scenes::{blocks_of_every_shape, engine, side_chains_that_end};
 use crate::trap::{first_call, first_call_among_frozen, is_possible};
 use crate::{BLOCK_SIZES, LAYOUTS, active_host, every_parameter, noise, switched_on};
+use crestline_core::engine::{EngineSpec, Settings};
 use kit::pause::pause;
 use kit::skip::skip;
 use rig::clap_host::{Change, ClapHost, Result, Run};
@@ -25,6 +27,9 @@ const ONE_OF: u32 = 16;
 tests![
     the_plug_in_plays_without_a_system_call_while_the_host_asks_it_everything,
     the_plug_in_plays_without_a_system_call_in_vst3,
+    no_shape_of_a_block_makes_the_plug_in_call_the_system,
+    a_side_chain_that_ends_does_not_make_the_plug_in_call_the_system,
+    the_engine_plays_without_a_system_call,
     no_system_call_while_the_window_draws_and_a_forecast_is_made,
     system_calls_would_be_noticed,
     a_lock_that_others_take_would_be_noticed,
@@ -130,6 +135,36 @@ fn the_plug_in_plays_without_a_system_call_in_vst3() {
         host.raw.around = watched;
         host.edit(free[5].id, 0.5);
         host.run(&noise(2, 100_000, 1.0, 5), &BLOCK_SIZES, &points);
+    });
+}
+
+fn no_shape_of_a_block_makes_the_plug_in_call_the_system() {
+    where_possible(
+        "system calls of the audio thread, blocks of every shape",
+        || {
+            blocks_of_every_shape(watched);
+        },
+    );
+}
+
+fn a_side_chain_that_ends_does_not_make_the_plug_in_call_the_system() {
+    where_possible(
+        "system calls of the audio thread, side-chains that end",
+        || {
+            side_chains_that_end(watched);
+        },
+    );
+}
+
+fn the_engine_plays_without_a_system_call() {
+    where_possible("system calls of the audio thread, the engine", || {
+        for channels in LAYOUTS {
+            let spec = EngineSpec {
+                sample_rate_hz: 48_000.0,
+                channels,
+            };
+            engine(watched, spec, 2, |_| Settings::default());
+        }
     });
 }
 

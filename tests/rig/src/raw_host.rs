@@ -112,8 +112,15 @@ pub trait RawHost {
     /// Before it is called a host that can leave it out tells no position.
     fn locate(&mut self, song_s: f64);
 
+    /// Has `around` be called with each call from now on that is the audio thread's, which it must
+    /// make.
+    fn set_around(&mut self, around: fn(&mut dyn FnMut()));
+
     /// Ends processing, and begins it anew.
     fn process_anew(&mut self);
+
+    /// Clears what can be heard. VST3 has no call of its own for that: processing begins anew.
+    fn reset(&mut self);
 
     /// Has the plug-in process a block; whether it says that it could.
     fn process(&mut self, block: &mut Block) -> bool;

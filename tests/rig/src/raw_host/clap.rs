@@ -36,6 +36,7 @@ pub struct RawClap {
     plugin: *const clap_plugin,
     _host: Box<clap_host>,
     is_active: bool,
+    around: fn(&mut dyn FnMut()),
     constant: u64,
     transport: Option<clap_event_transport>,
 }
@@ -92,6 +93,7 @@ impl RawClap {
                 plugin,
                 _host: host,
                 is_active: false,
+                around: |call| call(),
                 constant: 0,
                 transport: None,
             }
@@ -137,14 +139,16 @@ impl RawClap {
 
     /// Has the instance begin or end to process.
     pub fn set_processing(&mut self, on: bool) {
+        let mut done = true;
         // SAFETY: the plug-in's own functions, called while it is active.
-        unsafe {
+        (self.around)(&mut || unsafe {
             if on {
-                assert!((*self.plugin).start_processing.unwrap()(self.plugin));
+                done = (*self.plugin).start_processing.unwrap()(self.plugin);
             } else {
                 (*self.plugin).stop_processing.unwrap()(self.plugin);
             }
-        }
+        });
+        assert!(done);
     }
 
     /// Whether the plug-in offers an extension.
@@ -295,9 +299,20 @@ impl RawHost for RawClap {
         transport.song_pos_seconds = (song_s * CLAP_SECTIME_FACTOR as f64) as i64;
     }
 
+    fn set_around(&mut self, around: fn(&mut dyn FnMut())) {
+        self.around = around;
+    }
+
     fn process_anew(&mut self) {
         self.set_processing(false);
         self.set_processing(true);
+    }
+
+    fn reset(&mut self) {
+        (self.around)(&mut || {
+            // SAFETY: the plug-in's own function, called while it is active.
+            unsafe { (*self.plugin).reset.unwrap()(self.plugin) };
+        });
     }
 
     fn process(&mut self, block: &mut Block) -> bool {
@@ -346,9 +361,12 @@ impl RawClap {
             in_events: &raw const in_events,
             out_events: &raw const out_events,
         };
-        // SAFETY: whatever is described outlives the call; what is not there is null or beyond the
-        // end, and the plug-in's to beware of.
-        let status = unsafe { (*self.plugin).process.unwrap()(self.plugin, &raw const process) };
+        let mut status = CLAP_PROCESS_ERROR;
+        (self.around)(&mut || {
+            // SAFETY: whatever is described outlives the call; what is not there is null or beyond
+            // the end, and the plug-in's to beware of.
+            status = unsafe { (*self.plugin).process.unwrap()(self.plugin, &raw const process) };
+        });
         if let Some(transport) = &mut self.transport {
             let passed = i64::try_from(block.frames).unwrap() * CLAP_SECTIME_FACTOR / 48_000;
             transport.song_pos_seconds += passed;

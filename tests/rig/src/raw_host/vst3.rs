@@ -41,7 +41,7 @@ pub struct RawVst3 {
     pub process_mode: int32,
     /// What the plug-in has told while it processed: parameters and their normalised values.
     pub told: Vec<(ParamID, ParamValue)>,
-    /// Called with each call of the plug-in's `process`, which it must make.
+    /// Called with each call that is the audio thread's, which it must make.
     pub around: fn(&mut dyn FnMut()),
     silent: u64,
     context: Option<Box<ProcessContext>>,
@@ -253,12 +253,23 @@ impl RawHost for RawVst3 {
         context.projectTimeSamples = (song_s * context.sampleRate) as i64;
     }
 
+    fn set_around(&mut self, around: fn(&mut dyn FnMut())) {
+        self.around = around;
+    }
+
     fn process_anew(&mut self) {
-        // SAFETY: numbers.
-        unsafe {
-            assert_eq!(self.processor.setProcessing(0), kResultOk);
-            assert_eq!(self.processor.setProcessing(1), kResultOk);
+        for on in [0, 1] {
+            let mut result = kResultFalse;
+            (self.around)(&mut || {
+                // SAFETY: a number.
+                result = unsafe { self.processor.setProcessing(on) };
+            });
+            assert_eq!(result, kResultOk);
         }
+    }
+
+    fn reset(&mut self) {
+        self.process_anew();
     }
 
     fn process(&mut self, block: &mut Block) -> bool {
