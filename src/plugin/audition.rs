@@ -8,9 +8,10 @@ use std::fmt;
 use std::io;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::thread::{Builder, JoinHandle};
 
+use crate::lock::lock;
 use crestline_core::handover::{AuditionReceiver, AuditionSender, audition};
 use crestline_core::session::Section;
 use crestline_files::AuditionFailure;
@@ -65,11 +66,6 @@ struct Player {
 struct Loading {
     given_up: Arc<AtomicBool>,
     thread: JoinHandle<()>,
-}
-
-/// What a lock guards is whole at any time, also after a panic elsewhere.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Audition {

@@ -7,11 +7,13 @@
 //! | [`editor`] | the window; it never sees the engine |
 //! | [`plugin`] | the glue to the plug-in framework |
 //! | `saved_state` | a host's saved state, mended before the framework takes it |
+//! | `lock` | locks, which the audio thread never takes |
 //! | [`export`] | what hosts talk to: both formats, and a guard around the framework |
 
 pub mod audition;
 pub mod editor;
 pub mod export;
+mod lock;
 pub mod params;
 pub mod plugin;
 mod saved_state;

@@ -23,6 +23,7 @@ use super::denormals::flushed;
 use super::known::Known;
 use super::ports::{self, Ports};
 use crate::Crestline;
+use crate::lock::{lock, processing};
 use crate::params::CrestlineParams;
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::events::{
@@ -41,7 +42,7 @@ use nice_plug::wrapper::setup_logger;
 use std::ffi::{CStr, c_char, c_void};
 use std::mem::MaybeUninit;
 use std::ptr;
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock};
 
 /// What a library exports as `clap_entry`.
 pub const ENTRY: clap_plugin_entry = clap_plugin_entry {
@@ -245,11 +246,7 @@ unsafe extern "C" fn activate(
     let activated = unsafe { activate(plugin, sample_rate, min_frames, max_frames) };
     if activated {
         let channels = instance.channels().unwrap_or(0);
-        let mut ports = instance
-            .ports
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner);
-        *ports = Some(Ports::new(channels, max_frames as usize));
+        *lock(&instance.ports) = Some(Ports::new(channels, max_frames as usize));
     }
     activated
 }
@@ -279,7 +276,7 @@ unsafe extern "C" fn process(
     };
     // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
     // has ended.
-    let status = flushed(|| unsafe { process_guarded(instance, &within, ports) });
+    let status = processing(|| flushed(|| unsafe { process_guarded(instance, &within, ports) }));
     // SAFETY: null or the host's list, for the length of the call.
     if let Some(events) = unsafe { block.out_events.as_ref() } {
         let last = block.frames_count.saturating_sub(1);

@@ -8,9 +8,10 @@
 //! effect by itself.
 
 use super::CrestlineParams;
+use crate::lock::lock;
 use nice_plug::prelude::{ParamPtr, Params};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
-use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
+use std::sync::{Mutex, MutexGuard, OnceLock};
 use std::time::{Duration, Instant};
 
 /// Without any audio for so long, none runs. Twice the longest block that hosts are known to play
@@ -150,8 +151,7 @@ impl Edits {
     }
 
     fn waiting(&self) -> MutexGuard<'_, Waiting> {
-        // Whoever panicked while holding the lock left a list that is whole.
-        self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.waiting)
     }
 }
 

@@ -2,24 +2,20 @@
 
 use super::CrestlineParams;
 use crate::audition::Wanted;
+use crate::lock::lock;
 use crestline_core::handover::SideChainReader;
 use crestline_core::session::Section;
 use crestline_core::session::reference::Reference;
-use std::sync::PoisonError;
 
 impl CrestlineParams {
     /// From now on the side-chain is read here, if anywhere.
     pub fn set_side_chain(&self, reader: Option<SideChainReader>) {
-        *self
-            .side_chain
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner) = reader;
+        *lock(&self.side_chain) = reader;
     }
 
     /// What reads the side-chain.
     pub fn side_chain(&self) -> Option<SideChainReader> {
-        let reader = self.side_chain.lock();
-        reader.unwrap_or_else(PoisonError::into_inner).clone()
+        lock(&self.side_chain).clone()
     }
 
     /// Has the part that the mix is compared with at hand to listen to, if the session names the

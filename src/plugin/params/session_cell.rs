@@ -1,5 +1,6 @@
 //! The saved session, shared between the host, which loads and saves it, and the editor.
 
+use crate::lock::may_wait;
 use crestline_core::session::{Limits, Session, TargetWindow};
 use nice_plug::params::persist::PersistentField;
 use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
@@ -40,6 +41,7 @@ impl SessionCell {
 
     /// Looks at the session. `look` must not call this cell.
     pub fn read<R>(&self, look: impl FnOnce(&Session) -> R) -> R {
+        may_wait();
         // Whoever panicked while holding the lock left a session that is whole: it is only ever
         // replaced.
         look(&self.session.read().unwrap_or_else(PoisonError::into_inner))
@@ -48,6 +50,7 @@ impl SessionCell {
     /// Changes the session, and sanitises the result. Tells whether it is another then. `change`
     /// must not call this cell.
     pub fn update(&self, change: impl FnOnce(&mut Session)) -> bool {
+        may_wait();
         let mut held = self.session.write().unwrap_or_else(PoisonError::into_inner);
         let mut session = held.clone();
         change(&mut session);

@@ -6,6 +6,7 @@
 //! beginning.
 
 use super::Instance;
+use crate::lock::lock;
 use clap_sys::events::{
     CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_GESTURE_BEGIN, CLAP_EVENT_PARAM_GESTURE_END,
     clap_event_header, clap_event_param_gesture, clap_output_events,
@@ -14,7 +15,7 @@ use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_plugin_params};
 use clap_sys::id::clap_id;
 use nice_plug::wrapper::clap::clap_plugin;
 use std::ptr;
-use std::sync::{Mutex, PoisonError};
+use std::sync::Mutex;
 
 /// Parameters that the user has let go of, without the host having been told.
 #[derive(Default)]
@@ -38,7 +39,7 @@ impl Unsent {
             }
         }
         let mut begun = Vec::new();
-        let mut ended = self.ended.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut ended = lock(&self.ended);
         for gesture in gestures {
             let id = gesture.param_id;
             if gesture.header.type_ == CLAP_EVENT_PARAM_GESTURE_BEGIN {

@@ -10,6 +10,7 @@ use super::curves::Curves;
 use super::forward::forward;
 use super::handler::Handler;
 use crate::Crestline;
+use crate::lock::lock;
 use crate::params::{CrestlineParams, EditBy};
 use nice_plug::wrapper::vst3::Wrapper;
 use nice_plug::wrapper::vst3::vst3::Class;
@@ -24,7 +25,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, IBStream, IPlugView, TBool, TUID, int32, kInvalidArgument, kResultOk, tresult,
 };
 use std::mem::MaybeUninit;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard};
 
 /// Flags of parameters that nobody sets, and of those that hosts do not show
 /// (`ivsteditcontroller.h`, `kIsReadOnly` and `kIsHidden`).
@@ -92,7 +93,7 @@ impl Instance {
 
     /// For every thread but the audio thread.
     pub(super) fn ports(&self) -> MutexGuard<'_, Option<Ports>> {
-        self.ports.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.ports)
     }
 
     /// Channels of each bus: the plug-in's layouts have buses of one width.

@@ -5,6 +5,7 @@ use super::super::ports::{self, Channels, Connected, Ports};
 use super::curves::Change;
 use super::forward::forward;
 use super::instance::Instance;
+use crate::lock::processing;
 use nice_plug::wrapper::vst3::vst3::ComRef;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, BusDirection, IAudioProcessorTrait,
@@ -73,7 +74,8 @@ impl IAudioProcessorTrait for Instance {
                 inputParameterChanges: ptr::null_mut(),
                 ..*block
             };
-            let result = flushed(|| self.process_guarded(&without, frames, ports, changes));
+            let result =
+                processing(|| flushed(|| self.process_guarded(&without, frames, ports, changes)));
             self.tell_readings(block);
             result
         }
