@@ -99,3 +99,30 @@ unsafe extern "C" fn keep_gesture(
     }
     true
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_end_is_told_once_and_its_place_is_kept() {
+        let unsent = Unsent::default();
+        lock(&unsent.ended).extend([7, 3]);
+        let room = lock(&unsent.ended).capacity();
+        let mut gestures: Vec<clap_event_param_gesture> = Vec::new();
+        let list = clap_output_events {
+            ctx: (&raw mut gestures).cast(),
+            try_push: Some(keep_gesture),
+        };
+        unsent.tell(&list, 5);
+        unsent.tell(&list, 6);
+        let told: Vec<_> = gestures
+            .iter()
+            .map(|gesture| (gesture.param_id, gesture.header.type_, gesture.header.time))
+            .collect();
+        let end = CLAP_EVENT_PARAM_GESTURE_END;
+        assert_eq!(told, [(7, end, 5), (3, end, 5)]);
+        // Freeing it would be the audio thread's work.
+        assert_eq!(lock(&unsent.ended).capacity(), room);
+    }
+}
