@@ -19,6 +19,7 @@ use crestline_core::process::{
 use kit::engine_run::{
     Planes, Tracks, cut, engine, everything_on, largest_step, loudness_lufs, noise, play, trace,
 };
+use kit::spectrum::above_2_khz_dbfs;
 use songs::rink_lights;
 
 const RATE_HZ: u32 = 48_000;
@@ -376,6 +377,40 @@ pub fn level_db(planes: &[Vec<f32>], range: Range<usize>) -> f64 {
         .flat_map(|channel| &channel[range.clone()])
         .map(|x| f64::from(*x).powi(2));
     10.0 * (squares.sum::<f64>() / (planes.len() * range.len()) as f64).log10()
+}
+
+// 50 and 200 Hz hold nothing above 2 kHz, at 12 dB more either: what rises there is the way from one
+// to the other. 80 dB below full scale is below what can be heard beside a bass near it (common
+// practice).
+#[test]
+fn a_switch_to_what_is_quieter_does_not_tick() {
+    let pushed = ChainSettings {
+        push: PushSettings { push_db: 12.0 },
+        ..ChainSettings::default()
+    };
+    let bypass = ListenSettings {
+        bypass: true,
+        ..ListenSettings::default()
+    };
+    for (name, to) in [("input", listen(Source::Input, false)), ("bypass", bypass)] {
+        let worst = [0, 67, 240, 533, 900].map(|moment| {
+            let sample = |n: usize| {
+                let turns = (n + moment) as f64 / 48_000.0;
+                let low = 0.7 * (TAU * 50.0 * turns).sin() + 0.3 * (TAU * 200.0 * turns).sin();
+                (0.2 * low) as f32
+            };
+            let input: Planes = vec![(0..3 * SECOND).map(sample).collect(); 2];
+            let settings = |start: usize| {
+                let now = listen(Source::Output, false);
+                with(pushed, if start < 2 * SECOND { now } else { to })
+            };
+            let heard = play(&mut engine(48_000.0, 2), &input, || 480, settings);
+            above_2_khz_dbfs(48_000.0, &heard[0], 2 * SECOND - 10..3 * SECOND)
+        });
+        let worst = worst.into_iter().fold(f64::MIN, f64::max);
+        println!("{name}: {worst:.1} dBFS");
+        assert!(worst < -80.0, "{name}: {worst:.1} dBFS");
+    }
 }
 
 // Noise that all of it is pushed by 12 dB: matched, the output is as loud as the input, which is

@@ -126,6 +126,13 @@ impl Ramp {
     }
 }
 
+/// A share of 0…1 without the corners of a straight line, which would be heard where nothing masks
+/// them: `3s² − 2s³`.
+#[inline]
+pub fn smooth(share: f64) -> f64 {
+    share * share * (3.0 - 2.0 * share)
+}
+
 /// An on/off switch that fades: 0 is off, 1 is on, [`SWITCH_MS`] from one to the other.
 #[derive(Clone, Copy, Debug)]
 pub struct Switch {

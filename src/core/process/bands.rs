@@ -17,7 +17,7 @@ pub use self::settings::{BandSettings, BandsSettings};
 use self::settled::Settled;
 use crate::dsp::crossover::{BandLanes, Crossover, ShelfWeights, Shelves};
 use crate::dsp::quad::{Level, Quad, dispatch};
-use crate::dsp::ramp::{SWITCH_MS, Switch, frames_from_ms};
+use crate::dsp::ramp::{SWITCH_MS, Switch, frames_from_ms, smooth};
 use crate::dsp::run::{MAX_RUN, for_each_run};
 
 /// How long bands that are switched on amid a signal listen before anything is heard of them: until
@@ -226,10 +226,8 @@ impl Bands {
                     self.listening -= 1;
                     0.0
                 } else {
-                    self.switch.advance() as f32
+                    smooth(self.switch.advance()) as f32
                 };
-                // The ends of a straight line would be heard.
-                let share = share * share * (3.0 - 2.0 * share);
                 gains.makeup *= f32x4::splat(share);
                 gains.reduction *= f32x4::splat(share);
                 if share == 0.0 {

@@ -21,7 +21,7 @@ use self::level::{Aim, Level};
 use self::reference::{Beside, LIVE};
 use self::residue::Residue;
 use self::solo::Solo;
-use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::ramp::{Ramp, SWITCH_MS, smooth};
 
 pub use self::loudness::RecentLoudness;
 pub use self::reference::{REFERENCES, ReferenceLoudness, References};
@@ -282,7 +282,7 @@ impl Listen {
         if old == wanted {
             return;
         }
-        let come = self.fade.value();
+        let come = smooth(self.fade.value());
         for (signal, share) in self.shares.iter_mut().enumerate() {
             *share += come * (if signal == old { 1.0 } else { 0.0 } - *share);
         }
@@ -454,7 +454,7 @@ impl Listen {
         }
         for (offset, frame) in range.enumerate() {
             let left = left_at_start - offset as u32 - 1;
-            let rest = 1.0 - self.fade.advance();
+            let rest = 1.0 - smooth(self.fade.advance());
             let shares = self.shares.map(|share| (share * rest) as f32);
             let gains = self.levels.each_ref().map(|level| level.at(left));
             let pick = |of: &[&[f32]; 2]| of.map(|of| of.get(frame).copied().unwrap_or_default());

@@ -8,7 +8,7 @@ use super::level::{Aim, Level};
 use super::{JUMP_DB, MOST_JUMP_DB, QUANTUM_FRAMES};
 use crate::dsp::crossover::{BandLanes, Crossover, low_to_high};
 use crate::dsp::quad::Quad;
-use crate::dsp::ramp::{Ramp, SWITCH_MS};
+use crate::dsp::ramp::{Ramp, SWITCH_MS, smooth};
 use crate::dsp::run::{MAX_RUN, for_each_run};
 
 /// Time constant of the mean products by which a jump is told, ms.
@@ -174,9 +174,7 @@ impl Solo {
     /// What is heard at the moment, with `to` at this gain.
     #[inline]
     fn mix(&self, gain: f64) -> Mix {
-        // Without corners: the ends of a straight line would tick where next to nothing is left to hear.
-        let come = self.fade.value();
-        let come = come * come * (3.0 - 2.0 * come);
+        let come = smooth(self.fade.value());
         let mut mix = self.from;
         for (mix, to) in mix.iter_mut().zip(self.to) {
             *mix += come * (to * gain - *mix);
