@@ -580,3 +580,19 @@ fn what_moves_in_time_is_no_fixed_device() {
         assert!(through(name, &before, &device).0.fixed, "{name}");
     }
 }
+
+// A drum alone, bent by a tangent: of each stretch of a second and more one window holds all.
+#[test]
+fn a_sparse_drum_that_is_saturated_went_through_a_fixed_device() {
+    let noise = kit::signals::white_noise(3, 0.4, 15 * 48_000);
+    let sample = |n: usize| {
+        let into_s = (n % 72_000) as f64 / RATE_HZ;
+        let hit = (-into_s / 0.05).exp() * (TAU * 60.0 * into_s).sin();
+        let click = (-into_s / 0.02).exp() * f64::from(noise[n]);
+        (0.6 * hit + click) as f32
+    };
+    let before: Planes = vec![(0..15 * 48_000).map(sample).collect(); 2];
+    let bent = |x: f64| (1.5 * x).tanh() / 1.5;
+    let device = frames(move |_, left, right| [bent(left), bent(right)]);
+    assert!(through("drum, tanh", &before, &device).0.fixed);
+}

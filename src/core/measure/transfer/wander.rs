@@ -24,6 +24,9 @@ const TOGETHER: usize = 16;
 /// drift's nearly all.
 const WANDERING: f64 = 0.01;
 const STAYS: f64 = 0.7;
+/// Nothing averages out where one window holds nearly all of the energy, as between sparse hits: as
+/// many windows of one energy must be in it.
+const LEAST_WINDOWS: f64 = 4.0;
 /// Of a band this far below the strongest (−60 dB) the response may not be known.
 const LEAST_BAND: f64 = 1e-6;
 
@@ -43,21 +46,25 @@ struct Band {
     across_together: f64,
 }
 
-/// Sums over frequencies: `y·x*`, `|x|²` and `|y|²`.
+/// Sums over frequencies: `y·x*`, `|x|²` and `|y|²`; and the sum of the squares of each window's
+/// `|x|²`.
 #[derive(Clone, Copy, Debug, Default)]
 struct Products {
     cross: Complex64,
     before: f64,
     after: f64,
+    squares: f64,
 }
 
 impl Products {
     fn of(x: &[Complex64], y: &[Complex64]) -> Self {
-        let power = |spectrum: &[Complex64]| spectrum.iter().map(Complex64::norm_sqr).sum();
+        let power = |spectrum: &[Complex64]| spectrum.iter().map(Complex64::norm_sqr).sum::<f64>();
+        let before = power(x);
         Self {
             cross: x.iter().zip(y).map(|(x, y)| y * x.conj()).sum(),
-            before: power(x),
+            before,
             after: power(y),
+            squares: before * before,
         }
     }
 
@@ -65,6 +72,7 @@ impl Products {
         self.cross += other.cross;
         self.before += other.before;
         self.after += other.after;
+        self.squares += other.squares;
     }
 
     /// Energy after, and the part of it that is a quarter of a turn off; none without a signal
@@ -142,9 +150,12 @@ impl Phases {
                     band.across += across;
                     together.add(&products);
                     if ends {
-                        let [all, across] = std::mem::take(together).energies();
-                        band.all_together += all;
-                        band.across_together += across;
+                        let sum = std::mem::take(together);
+                        if sum.before * sum.before >= LEAST_WINDOWS * sum.squares {
+                            let [all, across] = sum.energies();
+                            band.all_together += all;
+                            band.across_together += across;
+                        }
                     }
                 }
             }

@@ -51,9 +51,12 @@ impl View {
             }
             Ask::Remove => {
                 self.params.edit_session(|session| session.reference = None);
-                // What was said of it is no longer so; and the next one is not heard unasked.
+                // What was said of it is no longer so; and the next one is not heard unasked. What
+                // comes in live is still there.
                 self.message = None;
-                control::set(&self.changes.setter(), &self.params.reference, 0.0);
+                if !self.params.live_reference.value() {
+                    control::set(&self.changes.setter(), &self.params.reference, 0.0);
+                }
             }
             Ask::Save => {
                 let json = self.session.reference.as_ref()?.profile.to_json();
