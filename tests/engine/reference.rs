@@ -423,19 +423,29 @@ fn told_of_gains(gain_db: impl Fn(f64) -> f64) -> Vec<String> {
     told.into_iter().map(|finding| finding.sentence).collect()
 }
 
+/// Gain of a bell, dB: R. Bristow-Johnson, *Audio EQ Cookbook*, the analogue prototype of its peaking
+/// filter.
+fn bell_at(centre_hz: f64, gain_db: f64) -> impl Fn(f64) -> f64 {
+    let (a, q) = (10_f64.powf(gain_db / 40.0), 1.4);
+    move |hz: f64| {
+        let x = hz / centre_hz;
+        let power = |width: f64| (1.0 - x * x).powi(2) + (x * width / q).powi(2);
+        10.0 * (power(a) / power(1.0 / a)).log10()
+    }
+}
+
+/// The same of its low shelf of slope 1 at `x` times the corner; a high shelf's is that at `1/x`.
+fn shelf_db(x: f64, gain_db: f64) -> f64 {
+    let a = 10_f64.powf(gain_db / 40.0);
+    let across = 2.0 * a * x * x;
+    let power = |p: f64, q: f64| (p - q * x * x).powi(2) + across;
+    10.0 * (a * a * power(a, 1.0) / power(1.0, a)).log10()
+}
+
 /// A bell in the middle of a region hardly moves its level, where the bass of the region is
-/// stronger; and a region that is higher as a whole has no bell. The bell: R. Bristow-Johnson,
-/// *Audio EQ Cookbook*, the analogue prototype of its peaking filter.
+/// stronger; and a region that is higher as a whole has no bell.
 #[test]
 fn an_octave_that_stands_out_is_told() {
-    let bell_at = |centre_hz: f64, gain_db: f64| {
-        let (a, q) = (10_f64.powf(gain_db / 40.0), 1.4);
-        move |hz: f64| {
-            let x = hz / centre_hz;
-            let power = |width: f64| (1.0 - x * x).powi(2) + (x * width / q).powi(2);
-            10.0 * (power(a) / power(1.0 / a)).log10()
-        }
-    };
     let bell = |gain_db| bell_at(500.0, gain_db);
     // At the border of two regions, of which the one moves less than the other.
     for gain_db in [6.0, -6.0] {
@@ -469,21 +479,16 @@ fn an_octave_that_stands_out_is_told() {
     );
 }
 
-/// The shelves: R. Bristow-Johnson, *Audio EQ Cookbook*, the analogue prototypes, of slope 1.
 #[test]
 fn a_shelf_is_a_region_s_difference_and_no_octave() {
-    let shelf_db = |x: f64, gain_db: f64| {
-        let a = 10_f64.powf(gain_db / 40.0);
-        let across = 2.0 * a * x * x;
-        let power = |p: f64, q: f64| (p - q * x * x).powi(2) + across;
-        10.0 * (a * a * power(a, 1.0) / power(1.0, a)).log10()
-    };
     for (low, high) in [
         ([300.0, -4.0], [2_000.0, 4.0]),
         ([120.0, 9.0], [8_000.0, 0.0]),
+        ([60.0, 9.0], [8_000.0, 0.0]),
+        ([80.0, 0.0], [8_000.0, 9.0]),
     ] {
-        let told =
-            told_of_gains(|hz| shelf_db(hz / low[0], low[1]) + shelf_db(high[0] / hz, high[1]));
+        let shelves = |hz: f64| shelf_db(hz / low[0], low[1]) + shelf_db(high[0] / hz, high[1]);
+        let told = told_of_gains(shelves);
         assert!(!told.is_empty());
         for sentence in told {
             assert!(
@@ -491,6 +496,22 @@ fn a_shelf_is_a_region_s_difference_and_no_octave() {
                 "{low:?}, {high:?}: {sentence}"
             );
         }
+    }
+}
+
+#[test]
+fn a_shelf_hides_no_bell() {
+    for (shelf, bell) in [
+        ([60.0, 9.0], [400.0, 6.0]),
+        ([60.0, 9.0], [500.0, -5.0]),
+        ([150.0, -9.0], [1_600.0, 6.0]),
+        ([150.0, -9.0], [4_000.0, 5.0]),
+        ([150.0, 9.0], [2_000.0, 7.0]),
+    ] {
+        let bell_db = bell_at(bell[0], bell[1]);
+        let told = told_of_gains(|hz| shelf_db(hz / shelf[0], shelf[1]) + bell_db(hz)).concat();
+        let words = format!(" around {} Hz.", bell[0]);
+        assert!(told.contains(&words), "{shelf:?}, {bell:?}: {told}");
     }
 }
 

@@ -99,6 +99,17 @@ impl Comparison {
                 })
             })
         });
+        // Of the edge of a shelf its regions say all.
+        let stands_alone = |octave: &Octave| {
+            let sign = octave.difference_db.signum();
+            let falls = |band: Option<usize>| {
+                let there_db = band.and_then(octave_db);
+                there_db.is_some_and(|db| sign * (octave.difference_db - db) >= ALONE_DB)
+            };
+            let below = (1..=3).any(|bands| falls(octave.band.checked_sub(bands)));
+            below && (1..=3).any(|bands| falls(Some(octave.band + bands)))
+        };
+        let octaves = octaves.filter(stands_alone);
         let octave = octaves.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db));
         // What lies at the border of two regions stands out from the one that it moves less, from
         // beside its own middle.
@@ -107,13 +118,9 @@ impl Comparison {
             let more = |band: &usize| octave_db(*band).map(|db| db * octave.difference_db.signum());
             let band =
                 around.max_by(|a, b| more(a).partial_cmp(&more(b)).unwrap_or(Ordering::Equal))?;
-            let difference_db = octave_db(band)?;
-            // Of a step from one region to the next the region says it all.
-            let (around, _) = REGIONS.iter().find(|(around, _)| around.contains(&band))?;
-            let beyond_db = difference_db.signum() * (difference_db - region(around)?);
-            (beyond_db >= LEAST_BEYOND_DB).then_some(Octave {
+            Some(Octave {
                 band,
-                difference_db,
+                difference_db: octave_db(band)?,
                 ..octave
             })
         };
@@ -260,9 +267,9 @@ const BALANCE_DB: f64 = 1.0;
 /// Neighbouring regions whose differences lie no farther apart differ alike.
 const ALIKE_DB: f64 = 0.3;
 const OCTAVE_DB: f64 = 2.0;
-/// From a region that its middle lies in, though it stands out of the next, it stands out by so much
-/// at least, or it is the region's own difference: a shelf's.
-const LEAST_BEYOND_DB: f64 = 1.0;
+/// By so much it is more than what lies up to an octave away, on either side: the edge of a shelf is
+/// not.
+const ALONE_DB: f64 = 1.0;
 const TILT_DB: f64 = 1.5;
 const DENSITY_DB: f64 = 1.5;
 const LOUDNESS_LU: f64 = 3.0;
