@@ -270,6 +270,16 @@ fn the_side_chain_becomes_the_reference_from_start_to_stop() {
     harness.get_by_label("Stop capturing").click();
     until_said(&mut harness, "Nothing came in by the side-chain");
     assert_eq!(reference_of(&harness), None);
+    // A file's was listened to before; this one has no audio to listen to, the next may have again.
+    params.session.update(|session| {
+        session.reference = Some(Reference {
+            profile: profile_of(&turnstile(48_000).channels, "Harbour.wav"),
+            file: Some("Harbour.wav".into()),
+        });
+    });
+    harness.state().set_plain(|params| &params.reference, true);
+    harness.run_steps(3);
+    assert!(params.reference.value());
     choose(&mut harness, "capture the side-chain");
     let step = 2.0 * std::f32::consts::PI * 1_000.0 / 48_000.0;
     let mono: Vec<f32> = (0..3 * 48_000_u32)
@@ -288,6 +298,8 @@ fn the_side_chain_becomes_the_reference_from_start_to_stop() {
     assert!(!writer.is_captured());
     let reference = reference_of(&harness).unwrap();
     assert_eq!(reference.file, None);
+    harness.run_steps(3);
+    assert!(!params.reference.value());
     let lufs = reference.profile.whole.integrated_lufs.unwrap();
     assert!((lufs + 20.0).abs() < 0.1, "{lufs}");
 }

@@ -13,6 +13,8 @@ use std::time::Instant;
 
 use self::dialogue::{Answer, Dialogue};
 use self::loading::Loading;
+use super::changes::Setter;
+use super::control;
 use super::number::with_unit;
 use crate::audition::AuditionState;
 use crate::params::CrestlineParams;
@@ -186,7 +188,12 @@ impl State {
     }
 
     /// Takes in what has been chosen, loaded and measured. Returns what there is to say.
-    pub fn follow(&mut self, params: &CrestlineParams, session: &Session) -> Option<String> {
+    pub fn follow(
+        &mut self,
+        params: &CrestlineParams,
+        session: &Session,
+        setter: &Setter<'_>,
+    ) -> Option<String> {
         let mut said = match self.dialogue.answer() {
             Some(Answer::Chosen(path)) => {
                 self.folder = path.parent().map(Path::to_owned);
@@ -202,7 +209,7 @@ impl State {
             said = Some(match outcome.outcome() {
                 Ok((reference, notes)) => {
                     let words = loaded_in_words(&reference, &notes);
-                    params.edit_session(|session| session.reference = Some(reference));
+                    keep(params, setter, Some(reference));
                     // It may be the same file, mended since.
                     if matches!(params.audition.state(), AuditionState::NotAvailable(_)) {
                         params.audition.try_again();
@@ -221,7 +228,7 @@ impl State {
                         file: None,
                     };
                     let words = loaded_in_words(&reference, &[]);
-                    params.edit_session(|session| session.reference = Some(reference));
+                    keep(params, setter, Some(reference));
                     words
                 }
                 Err(error) => error.to_string(),
@@ -247,6 +254,16 @@ impl State {
             }
         }
         said
+    }
+}
+
+/// Keeps this one, or none. What cannot be heard is not listened to any more, so that none that comes
+/// after it is heard unasked; what comes in live still is.
+pub fn keep(params: &CrestlineParams, setter: &Setter<'_>, reference: Option<Reference>) {
+    let is_heard = reference.as_ref().is_some_and(|kept| kept.file.is_some());
+    params.edit_session(|session| session.reference = reference);
+    if !is_heard && !params.live_reference.value() {
+        control::set(setter, &params.reference, 0.0);
     }
 }
 

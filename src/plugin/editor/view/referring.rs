@@ -4,7 +4,6 @@ use std::io::Write;
 use std::path::Path;
 
 use super::View;
-use crate::editor::control;
 use crate::editor::file_jobs::Outcome;
 use crate::editor::reference::{self, Ask};
 use crestline_core::session::Section;
@@ -30,7 +29,8 @@ impl View {
     /// Takes in what became of the reference, and looks whether the file of one that the host has
     /// loaded is where it was.
     pub(super) fn follow_reference(&mut self) {
-        let said = self.reference.follow(&self.params, &self.session);
+        let setter = self.changes.setter();
+        let said = self.reference.follow(&self.params, &self.session, &setter);
         self.message = said.or(self.message.take());
         self.params.load_audition();
         let Some(file) = self.reference.take_file_to_look_for(&self.session) else {
@@ -50,13 +50,9 @@ impl View {
                 return self.reference.measure_again(&self.session, section);
             }
             Ask::Remove => {
-                self.params.edit_session(|session| session.reference = None);
-                // What was said of it is no longer so; and the next one is not heard unasked. What
-                // comes in live is still there.
+                reference::keep(&self.params, &self.changes.setter(), None);
+                // What was said of it is no longer so.
                 self.message = None;
-                if !self.params.live_reference.value() {
-                    control::set(&self.changes.setter(), &self.params.reference, 0.0);
-                }
             }
             Ask::Save => {
                 let json = self.session.reference.as_ref()?.profile.to_json();
