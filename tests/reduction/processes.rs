@@ -265,7 +265,7 @@ fn drifting(millionths: f64) -> Device {
     })
 }
 
-/// Clipped there.
+/// Clipped at that, a share of full scale.
 pub fn clipped(at: f64) -> Device {
     frames(move |_, left, right| [left.clamp(-at, at), right.clamp(-at, at)])
 }

@@ -3,9 +3,8 @@
 //!
 //! The bands from 250 Hz up are summed from spectra of about 85 ms; those below from spectra of
 //! about 1.4 s of the signal at about 3 kHz, under Hann windows. A tone in the middle of a band reads
-//! within 0.2 dB in it, and at least 34 dB lower in the next. Two
-//! channels share a spectrum. Further pairs, which only files have, are looked at in the same
-//! moments, so that all have as many spectra.
+//! within 0.2 dB in it, and at least 34 dB lower in the next. Two channels share a spectrum. Further
+//! pairs, which only files have, are looked at in the same moments, so that all have as many spectra.
 
 #![expect(
     clippy::inline_always,

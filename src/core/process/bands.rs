@@ -34,8 +34,8 @@ const LEAST_LEVEL: f32 = -40.0;
 ///
 /// While no band is turned up or down every sample passes bit for bit. Settings are smoothed over
 /// 20 ms, on and off and the times too, the corners over 50 ms. Switched on amid a signal it listens
-/// for 60 ms first, so that it comes in with the gains that the signal asks for.
-/// Off and settled it costs nothing.
+/// for 60 ms first, so that it comes in with the gains that the signal asks for. Off and settled it
+/// costs nothing.
 #[derive(Clone, Debug)]
 pub struct Bands {
     level: Level,

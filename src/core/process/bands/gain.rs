@@ -241,7 +241,7 @@ impl BallisticsGlide {
         (self.now, self.aim, self.left) = (aim, aim, 0);
     }
 
-    /// Will be there in so many frames.
+    /// Will be there in so many frames, at least one.
     pub(super) fn set_target(&mut self, aim: Ballistics, frames: u32) {
         if aim == self.aim {
             return;
@@ -249,7 +249,7 @@ impl BallisticsGlide {
         let ratio = |from: [f64x2; 2], to: [f64x2; 2]| {
             std::array::from_fn(|pair| {
                 let ratio = (to[pair] / from[pair]).to_array();
-                f64x2::new(ratio.map(|ratio| ratio.powf(1.0 / f64::from(frames.max(1)))))
+                f64x2::new(ratio.map(|ratio| ratio.powf(1.0 / f64::from(frames))))
             })
         };
         self.ratio = Ballistics {

@@ -33,12 +33,14 @@ pub(super) struct Place {
     pub right_late_frames: Option<f64>,
 }
 
-/// By frequency: powers before, the phase of what is common to before and after, and that less the
-/// minimum phase.
+/// By frequency: powers before, the phase of what is common to before and after, that less the
+/// minimum phase, and what can be known of it.
 struct Phases {
     powers: Vec<f64>,
     common: Vec<f64>,
     excess: Vec<f64>,
+    /// Whether enough comes out to know the gain.
+    comes_out: Vec<bool>,
     /// Whether the gain goes on towards 0 Hz as it does where it is known, and so the minimum phase
     /// is known.
     known_below: bool,
@@ -132,8 +134,7 @@ impl Powers {
             .bins()
             .filter(|bin| *bin as f64 * self.bin_hz >= LOWEST_HZ);
         let most = powers.iter().fold(0.0_f64, |most, power| most.max(*power));
-        let comes_out = self.comes_out();
-        let sounds = |bin: &usize| powers[*bin] > LEAST_LOW * most && comes_out[*bin];
+        let sounds = |bin: &usize| powers[*bin] > LEAST_LOW * most && phases.comes_out[*bin];
         let Some(first) = bins.clone().find(sounds) else {
             return false;
         };
@@ -229,6 +230,7 @@ impl Powers {
             powers,
             common: phase,
             excess,
+            comes_out,
             known_below,
         }
     }
