@@ -14,6 +14,8 @@ const BLOCKS: [usize; 9] = [1, 17, 64, 333, 480, 512, 1_024, 2_048, 4_096];
 /// What is promised, dB.
 const VST3_WITHIN_DB: f64 = 0.01;
 const CLAP_WITHIN_DB: f64 = 0.02;
+/// Three steps of 32 frames down the steeper line.
+const DENSE_WITHIN_DB: f64 = 0.024;
 /// Range of push, dB.
 const MOST_DB: f64 = 18.0;
 
@@ -69,6 +71,55 @@ fn a_vst3_host_draws_the_curve_with_a_point_at_the_end_of_each_block() {
         println!("VST3, blocks of {block}: {furthest_db:.3} dB");
         assert!(
             furthest_db <= VST3_WITHIN_DB,
+            "blocks of {block}: {furthest_db}"
+        );
+    }
+}
+
+/// The furthest that push strays where `others` move as well, all with a point every `spacing`.
+fn dense_furthest_db(block: usize, spacing: usize, others: &[&str]) -> f64 {
+    let mut host = Vst3Host::new(2, block);
+    let push = host.param("Push").id;
+    let others: Vec<_> = others.iter().map(|name| host.param(name).id).collect();
+    let at = |frame: usize| {
+        let value = |id: u32| {
+            if id == push {
+                push_db(frame) / MOST_DB
+            } else {
+                frame as f64 / FRAMES as f64
+            }
+        };
+        let ids = others.iter().copied().chain([push]);
+        ids.map(move |id| Point {
+            frame,
+            id,
+            value: value(id),
+        })
+        .collect::<Vec<_>>()
+    };
+    let points: Vec<_> = (0..FRAMES).step_by(spacing).flat_map(at).collect();
+    let heard = host.run(&constant(), &[block], &points);
+    furthest_db(&heard, rig::raw_host::RawHost::latency(&host.raw))
+}
+
+// A host may pass a point a frame, in blocks as long as it likes.
+#[test]
+fn a_vst3_host_may_draw_the_curve_with_more_points_than_are_taken() {
+    const OTHERS: [&str; 3] = [
+        "Low crossover",
+        "High crossover",
+        "Restart when playback starts",
+    ];
+    for (block, spacing, others) in [
+        (1_024, 1, &OTHERS[..0]),
+        (8_192, 1, &OTHERS[..0]),
+        (65_536, 1, &OTHERS[..0]),
+        (8_192, 4, &OTHERS),
+    ] {
+        let furthest_db = dense_furthest_db(block, spacing, others);
+        println!("VST3, blocks of {block}, a point every {spacing}: {furthest_db:.3} dB");
+        assert!(
+            furthest_db <= DENSE_WITHIN_DB,
             "blocks of {block}: {furthest_db}"
         );
     }
@@ -132,31 +183,33 @@ fn a_host_that_sets_one_value_a_block_is_followed_at_once() {
     }
 }
 
-// A parameter with steps does not glide: it is on from the point on.
+// A parameter with steps does not glide: it is on from the point on, however many points others
+// have.
 #[test]
 fn a_switch_in_vst3_jumps_at_its_point() {
-    let mut host = Vst3Host::new(2, 4_096);
-    let id = host.param("Bypass").id;
-    let push = host.param("Push").id;
-    let at = 3_000;
-    let points = [
-        Point {
-            frame: 0,
+    for pushes in [1, 3_000] {
+        let mut host = Vst3Host::new(2, 4_096);
+        let id = host.param("Bypass").id;
+        let push = host.param("Push").id;
+        let at = 3_000;
+        let pushed = |frame| Point {
+            frame,
             id: push,
             value: 1.0 / 3.0,
-        },
-        Point {
+        };
+        let switched = Point {
             frame: at,
             id,
             value: 1.0,
-        },
-    ];
-    let heard = host.run(&constant(), &[4_096], &points);
-    let latency = rig::raw_host::RawHost::latency(&host.raw);
-    let gain_db = |frame: usize| 20.0 * f64::from(heard[0][frame] / LEVEL).log10();
-    // What is heard changes where the switch is, not where its sound arrives; it fades in 20 ms.
-    assert!((gain_db(at - 1) - 6.0).abs() < 0.01, "{}", gain_db(at - 1));
-    assert!(gain_db(at + 480) < 5.0, "{}", gain_db(at + 480));
-    assert!(gain_db(at + 970).abs() < 0.01, "{}", gain_db(at + 970));
-    assert!(latency < at);
+        };
+        let points: Vec<_> = (0..pushes).map(pushed).chain([switched]).collect();
+        let heard = host.run(&constant(), &[4_096], &points);
+        let latency = rig::raw_host::RawHost::latency(&host.raw);
+        let gain_db = |frame: usize| 20.0 * f64::from(heard[0][frame] / LEVEL).log10();
+        // What is heard changes where the switch is, not where its sound arrives; it fades in 20 ms.
+        assert!((gain_db(at - 1) - 6.0).abs() < 0.01, "{}", gain_db(at - 1));
+        assert!(gain_db(at + 480) < 5.0, "{}", gain_db(at + 480));
+        assert!(gain_db(at + 970).abs() < 0.01, "{}", gain_db(at + 970));
+        assert!(latency < at);
+    }
 }

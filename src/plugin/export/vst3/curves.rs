@@ -19,7 +19,8 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{int32, kResultOk};
 
 /// Frames between two points along a line.
 const SPACING: usize = 32;
-/// Most points of a block along all its lines.
+/// Most points of a block along all its lines. Where the host passes more of its own, a parameter
+/// has one for each spacing, the last.
 const MOST_POINTS: usize = 896;
 
 /// A parameter's new value.
@@ -33,6 +34,15 @@ pub struct Change {
     pub value: f32,
     /// Place among the changes as they were found.
     order: usize,
+}
+
+/// How far apart points lie.
+#[derive(Clone, Copy, Debug)]
+struct Steps {
+    /// Frames between two of them along a line.
+    spacing: usize,
+    /// Frames that have one of them; 1: as many as there are.
+    cell: usize,
 }
 
 /// What the host passes with a block, with points along the lines.
@@ -71,12 +81,20 @@ impl Curves {
         };
         // SAFETY: the caller's promise, here and below.
         let passed = unsafe { changes.getParameterCount() };
+        // SAFETY: as above.
+        let queue = |queue| unsafe { ComRef::from_raw(changes.getParameterData(queue)) };
+        let queues = (0..passed).filter_map(queue);
+        // SAFETY: as above.
+        let points = |given: ComRef<'_, IParamValueQueue>| unsafe { given.getPointCount() };
+        let points = queues.clone().map(points);
+        let given: usize = points
+            .map(|count| usize::try_from(count).unwrap_or(0))
+            .sum();
         let count = usize::try_from(passed).unwrap_or(0);
         let spacing = SPACING * (count * frames).div_ceil(SPACING * MOST_POINTS).max(1);
-        for queue in 0..passed {
-            // SAFETY: as above.
-            let given = unsafe { ComRef::from_raw(changes.getParameterData(queue)) };
-            let Some(given) = given else { continue };
+        let dense = given + count * frames.div_ceil(spacing) > MOST_POINTS;
+        let cell = if dense { spacing } else { 1 };
+        for given in queues {
             // SAFETY: as above.
             let id = unsafe { given.getParameterId() };
             let Some((index, continuous)) = params.bring(id) else {
@@ -85,15 +103,14 @@ impl Curves {
             let spacing = if continuous { spacing } else { usize::MAX };
             let value = params.value(index).into();
             // SAFETY: as above.
-            unsafe { self.draw(given, index, value, frames, spacing) };
+            unsafe { self.draw(given, index, value, frames, Steps { spacing, cell }) };
         }
         self.changes
             .sort_unstable_by_key(|change| (change.frame, change.order));
         &self.changes
     }
 
-    /// Lays points along the lines of `given`, which begin at `value`; where there is no room for
-    /// them the last alone.
+    /// Lays points along the lines of `given`, which begin at `value`.
     ///
     /// # Safety
     /// `given` is the host's.
@@ -103,7 +120,7 @@ impl Curves {
         index: usize,
         value: f64,
         frames: usize,
-        spacing: usize,
+        steps: Steps,
     ) {
         let begun = self.changes.len();
         // A point past the end of the block is as good as one at its end.
@@ -120,36 +137,37 @@ impl Curves {
             }
             let (from, to) = (last.0, usize::try_from(next.0).unwrap_or(0));
             let length = to.saturating_sub(from) as f64;
-            let between = (from..to.min(frames)).step_by(spacing).skip(1);
+            let between = (from..to.min(frames)).step_by(steps.spacing).skip(1);
             for frame in between {
                 let share = (frame - from) as f64 / length;
-                self.lay(
-                    frame,
-                    index,
-                    last.1 + share * (next.1 - last.1),
-                    MOST_POINTS,
-                );
+                let value = last.1 + share * (next.1 - last.1);
+                self.lay(begun, frame, index, value, steps.cell);
             }
-            self.lay(to.min(last_frame), index, next.1, MOST_POINTS);
+            self.lay(begun, to.min(last_frame), index, next.1, steps.cell);
             last = (to, next.1);
-        }
-        if self.changes.len() >= MOST_POINTS {
-            self.changes.truncate(begun.max(MOST_POINTS));
-            let room = self.changes.capacity();
-            self.lay(last.0.min(last_frame), index, last.1, room);
         }
     }
 
-    /// Adds a point, if there are fewer than `room`.
-    fn lay(&mut self, frame: usize, index: usize, value: f64, room: usize) {
+    /// Adds a point, or puts it in the place of the one before it of the same parameter, whose are
+    /// those from `begun` on, where both lie in one cell or there is no room for more.
+    fn lay(&mut self, begun: usize, frame: usize, index: usize, value: f64, cell: usize) {
         let order = self.changes.len();
-        if order < room {
-            self.changes.push(Change {
-                frame,
-                index,
-                value: value as f32,
-                order,
-            });
+        let change = Change {
+            frame,
+            index,
+            value: value as f32,
+            order,
+        };
+        let is_full = order == self.changes.capacity();
+        match self.changes[begun..].last_mut() {
+            Some(last) if is_full || cell > 1 && last.frame / cell == frame / cell => {
+                *last = Change {
+                    order: last.order,
+                    ..change
+                };
+            }
+            _ if is_full => {}
+            _ => self.changes.push(change),
         }
     }
 }
