@@ -8,7 +8,7 @@ use crate::processes::{
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
 use crestline_core::measure::{
-    Estimate, Estimator, GainMemory, Reduction, RestGain, Stretch, ThroughMeter,
+    Estimate, Estimator, GainMemory, LinearPart, Reduction, RestGain, Stretch, ThroughMeter,
 };
 use crestline_core::process::{BandsSettings, ChainSettings, LimiterSettings};
 use std::f64::consts::TAU;
@@ -275,6 +275,77 @@ fn channels_that_are_exchanged_or_upside_down_are_told() {
             for mean in means(&reading) {
                 assert!(mean.abs() <= 0.01, "{title}, {number}: {mean}");
             }
+        }
+    }
+}
+
+/// Noise that is another one on either side, in hits that die away twice a second.
+fn hits(seconds: usize) -> Planes {
+    let [left, right] = [1, 2].map(|seed| kit::signals::white_noise(seed, 0.5, seconds * 48_000));
+    let hits = [left, right].map(|noise| {
+        let frames = noise.into_iter().enumerate();
+        let dying = |(frame, sample): (usize, f32)| {
+            sample * (-12.0 * (frame % 24_000) as f32 / 48_000.0).exp()
+        };
+        frames.map(dying).collect()
+    });
+    hits.into()
+}
+
+// By construction: behind the device wires are crossed, which changes nothing of what it does.
+#[test]
+fn behind_gains_that_move_crossed_wires_change_nothing() {
+    type Wires = fn(f64, f64) -> [f64; 2];
+    let wires: [(Wires, [bool; 3]); 3] = [
+        (|left, right| [right, left], [true, false, false]),
+        (|left, right| [right, -left], [true, true, true]),
+        (|left, right| [-left, right], [false, true, true]),
+    ];
+    let [(song, programme), _] = songs();
+    let song_part = programme
+        .iter()
+        .map(|channel| channel[..4 * 48_000].to_vec());
+    for (name, before) in [(song, song_part.collect()), ("hits", hits(3))] {
+        let after = limiter(6.0)(&before);
+        let (straight, meter) = told(&before, &after, RestGain::Automatic);
+        let expected = meter.readings();
+        line(name, &straight, &expected);
+        let stretch = |after: &Planes| Stretch {
+            before: before.clone(),
+            after: after.clone(),
+        };
+        let estimator = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ);
+        let refined = estimator.refine(&[stretch(&after)], &straight).unwrap();
+        for (wired, [exchanged, opposed, inverted]) in wires {
+            let after = frames(move |_, left, right| wired(left, right))(&after);
+            let (estimate, meter) = told(&before, &after, RestGain::Automatic);
+            let reading = meter.readings();
+            line(name, &estimate, &reading);
+            let crossed = |linear: LinearPart| LinearPart {
+                exchanged,
+                opposed,
+                inverted,
+                ..linear
+            };
+            assert!((whole(&reading) - whole(&expected)).abs() < 0.01, "{name}");
+            for (band, expected) in reading.bands.iter().zip(&expected.bands) {
+                let [told_db, expected_db] = [band, expected].map(|band| {
+                    [
+                        band.rest_gain_db,
+                        band.reduction.mean_db,
+                        band.distortion.mean_db,
+                    ]
+                });
+                for (told_db, expected_db) in told_db.into_iter().zip(expected_db) {
+                    let apart_db = told_db.unwrap() - expected_db.unwrap();
+                    assert!(apart_db.abs() < 0.01, "{name}: {apart_db}");
+                }
+            }
+            assert_eq!(estimate.linear, crossed(straight.linear), "{name}");
+            // Nor where the device is known already.
+            let again = estimator.refine(&[stretch(&after)], &estimate).unwrap();
+            assert_eq!(again.linear, crossed(refined.linear), "{name}");
+            assert_eq!(again.transfer, estimate.transfer, "{name}");
         }
     }
 }

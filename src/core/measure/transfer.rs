@@ -19,6 +19,7 @@ mod linear_part;
 mod material;
 mod wander;
 
+use self::arrangement::Arrangement;
 pub use self::convolution::Convolution;
 pub use self::estimate::{Estimate, Estimator};
 pub use self::linear_part::LinearPart;
@@ -64,6 +65,20 @@ impl Transfer {
         }
     }
 
+    /// The same with the channels after where they were before, and upright.
+    fn straightened(mut self, arrangement: Arrangement) -> Self {
+        arrangement.undo(&mut self.responses, |row| turn_over(row));
+        arrangement.undo(&mut self.means[1], |mean| *mean = -*mean);
+        self
+    }
+
+    /// The same, straight until now, with the channels after as they come out.
+    fn arranged(mut self, arrangement: Arrangement) -> Self {
+        arrangement.redo(&mut self.responses, |row| turn_over(row));
+        arrangement.redo(&mut self.means[1], |mean| *mean = -*mean);
+        self
+    }
+
     /// Length of a response, frames.
     pub fn taps(&self) -> usize {
         4 * self.lead
@@ -72,5 +87,12 @@ impl Transfer {
     /// The constant of each channel before, and of each after.
     pub fn means(&self) -> [[f64; 2]; 2] {
         self.means
+    }
+}
+
+/// Turns the responses to one channel after upside down.
+fn turn_over(responses: &mut [Option<Vec<f64>>]) {
+    for tap in responses.iter_mut().flatten().flatten() {
+        *tap = -*tap;
     }
 }

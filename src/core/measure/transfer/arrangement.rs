@@ -18,9 +18,44 @@ pub(super) struct Arrangement {
     pub exchanged: bool,
     /// One of the channels is upside down against the other.
     pub opposed: bool,
+    /// The left channel is upside down. Where both are it is no arrangement.
+    pub inverted: bool,
 }
 
 impl Arrangement {
+    /// Whether the channels are where they were, the right one as the left.
+    pub fn is_straight(self) -> bool {
+        !self.exchanged && !self.opposed
+    }
+
+    /// Undoes it in what there is of each channel after, `turn` being what turns one upside down.
+    pub fn undo<T>(self, after: &mut [T], turn: impl FnMut(&mut T)) {
+        if self.exchanged && after.len() == 2 {
+            after.swap(0, 1);
+        }
+        self.turn(after, turn);
+    }
+
+    /// Does it to what there is of each channel after.
+    pub fn redo<T>(self, after: &mut [T], turn: impl FnMut(&mut T)) {
+        self.turn(after, turn);
+        if self.exchanged && after.len() == 2 {
+            after.swap(0, 1);
+        }
+    }
+
+    fn turn<T>(self, channels: &mut [T], turn: impl FnMut(&mut T)) {
+        let upside_down = if self.is_straight() {
+            [false; 2]
+        } else {
+            [self.inverted, self.inverted != self.opposed]
+        };
+        let turned = channels.iter_mut().zip(upside_down);
+        turned
+            .filter_map(|(channel, upside_down)| upside_down.then_some(channel))
+            .for_each(turn);
+    }
+
     /// Finds it, and takes it out of the responses, `[after][before]` by frequency: what is left of
     /// them has its channels where they were, and the right one as the left. `before` are the
     /// channels' powers.

@@ -1,5 +1,6 @@
 //! The response and the gain that moves, found in turns.
 
+use super::arrangement::Arrangement;
 use super::convolution::filtered;
 use super::correlation::{Correlations, Correlator};
 use super::linear_part::{LinearPart, Powers};
@@ -50,6 +51,19 @@ pub struct Estimate {
     pub fixed: bool,
 }
 
+impl Estimate {
+    /// The same, found of channels that were straightened, of those that were not.
+    fn arranged(mut self, arrangement: Arrangement) -> Self {
+        if !arrangement.is_straight() {
+            self.transfer = self.transfer.arranged(arrangement);
+            self.linear.exchanged ^= arrangement.exchanged;
+            self.linear.opposed ^= arrangement.opposed;
+            self.linear.inverted ^= arrangement.inverted;
+        }
+        self
+    }
+}
+
 /// Finds what stands between signals of one sample rate.
 pub struct Estimator {
     sample_rate_hz: f64,
@@ -96,27 +110,45 @@ impl Estimator {
     /// What stands between the signals of some stretches, 20 s of programme or more at best;
     /// `None` if nothing sounds, none of them is long enough, or all of them are too short for
     /// anything but a plain gain. A second or two of work for 20 s, twice as much where gains move
-    /// as those of shelves do.
+    /// as those of shelves do; all of it again where channels are exchanged or one is upside down.
     pub fn estimate(&self, stretches: &[Stretch]) -> Option<Estimate> {
-        let material = self.material(stretches)?;
-        let gains = self.gains(&material, None, false);
+        let mut material = self.material(stretches)?;
+        let (mut best, mut plain) = self.best(&material)?;
+        let mut powers = self.powers(&material, &best);
+        let arrangement = powers.arrangement();
+        if !arrangement.is_straight() {
+            // A plain gain crosses no channels and turns none upside down, and gains that move begin
+            // with each channel against itself.
+            material.straighten(arrangement);
+            (best, plain) = self.best(&material)?;
+            powers = self.powers(&material, &best);
+        }
+        if !plain && material.frames() < ENOUGH_RESPONSES * self.taps {
+            return None;
+        }
+        Some(self.told(&material, best, &powers).arranged(arrangement))
+    }
+
+    /// The plainest model that leaves about as little as any, and whether it is a plain gain.
+    fn best(&self, material: &Material) -> Option<(Model, bool)> {
+        let gains = self.gains(material, None, false);
         let share = share(&gains)?;
-        let plain = self.plain(&material, gains.clone(), share);
+        let plain = self.plain(material, gains.clone(), share);
         let mut across = None;
-        let still = self.turn(&material, None, &mut across)?;
-        let mut best = if still.share <= STATIC_SHARE || plain.share <= STATIC_SHARE {
+        let still = self.turn(material, None, &mut across)?;
+        let best = if still.share <= STATIC_SHARE || plain.share <= STATIC_SHARE {
             still
         } else {
             let by_power: Vec<_> = gains.into_iter().map(MovingGain::by_power).collect();
             let shelves = by_power.iter().cloned().map(MovingGain::linked).collect();
-            let moving = self.moving(&material, by_power, across, false)?;
+            let moving = self.moving(material, by_power, across, false)?;
             let best = if moving.share < still.share {
                 moving
             } else {
                 still
             };
             if best.share > SHELVES_ARE_WORTH_IT {
-                let shelving = self.moving(&material, shelves, across, true)?;
+                let shelving = self.moving(material, shelves, across, true)?;
                 if shelving.share < SHELVES_ARE_BETTER * best.share {
                     shelving
                 } else {
@@ -126,36 +158,29 @@ impl Estimator {
                 best
             }
         };
-        if !plain.gains.iter().any(MovingGain::upside_down)
-            && plain.share <= PLAIN_IS_AS_GOOD * best.share.max(NOTHING_LEFT)
-        {
-            best = plain;
-        } else if material.frames() < ENOUGH_RESPONSES * self.taps {
-            return None;
-        }
-        Some(self.told(&material, best))
+        let is_plain = !plain.gains.iter().any(MovingGain::upside_down)
+            && plain.share <= PLAIN_IS_AS_GOOD * best.share.max(NOTHING_LEFT);
+        Some((if is_plain { plain } else { best }, is_plain))
     }
 
     /// The same, from an earlier estimate on: one turn, kept only if it is no worse.
     pub fn refine(&self, stretches: &[Stretch], from: &Estimate) -> Option<Estimate> {
-        let material = self.material(stretches)?;
-        let old = self.model(&material, from.transfer.clone(), from.shelving)?;
-        let mut across = Some(
-            from.transfer
-                .responses
-                .iter()
+        let arrangement = from.linear.arrangement();
+        let mut material = self.material(stretches)?;
+        material.straighten(arrangement);
+        let known = from.transfer.clone().straightened(arrangement);
+        let old = self.model(&material, known, from.shelving)?;
+        let mut across = Some(old.transfer.responses.iter().enumerate().any(|(out, row)| {
+            row.iter()
                 .enumerate()
-                .any(|(out, row)| {
-                    row.iter()
-                        .enumerate()
-                        .any(|(into, response)| into != out && response.is_some())
-                }),
-        );
+                .any(|(into, response)| into != out && response.is_some())
+        }));
         let best = match self.turn(&material, Some(&old), &mut across) {
             Some(new) if PLAIN_IS_AS_GOOD * new.share < old.share => new,
             _ => old,
         };
-        Some(self.told(&material, best))
+        let powers = self.powers(&material, &best);
+        Some(self.told(&material, best, &powers).arranged(arrangement))
     }
 
     /// Share that a device leaves of some stretches.
@@ -392,7 +417,11 @@ impl Estimator {
         Some(best)
     }
 
-    fn told(&self, material: &Material, model: Model) -> Estimate {
+    fn powers(&self, material: &Material, model: &Model) -> Powers {
+        Powers::new(self.sample_rate_hz, &material.equations, &model.transfer)
+    }
+
+    fn told(&self, material: &Material, model: Model, powers: &Powers) -> Estimate {
         let mut phases = Phases::default();
         let signals = material.stretches.iter().zip(&model.filtered);
         for ((stretch, filtered), gains) in signals.zip(&model.gains) {
@@ -403,7 +432,6 @@ impl Estimator {
                 phases.add(self.sample_rate_hz, filtered, &stretch.after);
             }
         }
-        let powers = Powers::new(self.sample_rate_hz, &material.equations, &model.transfer);
         let rest_db = MovingGain::rest_db(&model.gains);
         Estimate {
             linear: powers.told(self.corners_hz, rest_db, material.muted()),

@@ -49,6 +49,15 @@ pub struct LinearPart {
 }
 
 impl LinearPart {
+    /// What the device does with the channels as such.
+    pub(super) fn arrangement(&self) -> Arrangement {
+        Arrangement {
+            exchanged: self.exchanged,
+            opposed: self.opposed,
+            inverted: self.inverted,
+        }
+    }
+
     /// Gain that the bands have in the middle, dB.
     pub fn level_db(&self) -> Option<f32> {
         middle(self.gain_db)
@@ -124,6 +133,15 @@ impl Powers {
                 vec![Complex64::default(); taps + 1]
             },
             responses,
+        }
+    }
+
+    /// What the device does with the channels as such. Upside down is what a plain gain would be
+    /// negative of.
+    pub fn arrangement(&self) -> Arrangement {
+        Arrangement {
+            inverted: self.product() < 0.0,
+            ..self.arrangement
         }
     }
 

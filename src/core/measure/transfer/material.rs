@@ -1,5 +1,6 @@
 //! What all models of a device are made from.
 
+use super::arrangement::Arrangement;
 use super::correlation::Correlator;
 use super::least_squares::NormalEquations;
 use crate::measure::reduction::turned;
@@ -95,6 +96,18 @@ impl Material {
             turned,
             equations,
         })
+    }
+
+    /// Puts the channels after where they were before, and upright.
+    pub fn straighten(&mut self, arrangement: Arrangement) {
+        for stretch in &mut self.stretches {
+            arrangement.undo(&mut stretch.after, |channel| {
+                for sample in channel {
+                    *sample = -*sample;
+                }
+            });
+        }
+        arrangement.undo(&mut self.means[1], |mean| *mean = -*mean);
     }
 
     /// Length of all stretches.

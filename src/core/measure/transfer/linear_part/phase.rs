@@ -243,6 +243,17 @@ impl Powers {
         passed.iter().map(enough).collect()
     }
 
+    /// What after and before have in common as they are, without a delay.
+    pub(super) fn product(&self) -> f64 {
+        let length = 2 * (self.cross.len() - 1);
+        let turn = TAU * self.lead as f64 / length as f64;
+        let part = |bin: usize| {
+            let undelayed = Complex64::from_polar(1.0, bin as f64 * turn);
+            (self.common(bin, None) * undelayed).re
+        };
+        self.bins().map(part).sum()
+    }
+
     /// Cross-power of after and before, of one channel or channel by channel.
     fn common(&self, bin: usize, channel: Option<usize>) -> Complex64 {
         let cross = self.cross[bin];
