@@ -55,9 +55,10 @@ told by itself: as the change of tone at its greatest, and with --json as the ga
 whose delay or phase moves, as a chorus or a clock that drifts by half a sample and more over the whole, is no fixed
 device, and neither reduction nor distortion is told of it; one that clips a dense mix by 5 dB and more cannot be told
 from that by its phases and is taken for one, too. Not known as linear, and told as reduction and distortion, is what
-rings for longer than a tenth of a second (an echo, a reverb, a notch or a bell of high Q below 100 Hz). Gains are
-looked for in left and right: a compressor of the middle or the side alone reads as distortion; give it middle and side
-as files.
+rings for longer than a tenth of a second (an echo, a reverb, a notch or a bell of high Q below 100 Hz). DC that a gain
+moves before a high-pass of a few hertz takes it away is left in part: where it lies 15 dB below the mix, distortion of
+-40 dB is told as -36 dB. Gains are looked for in left and right: a compressor of the middle or the side alone reads as
+distortion; give it middle and side as files.
 The files must have the same sample rate and the same channels (mono or stereo); what the longer one has at its end is
 left out.
 

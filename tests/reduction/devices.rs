@@ -8,7 +8,8 @@ use crate::processes::{
 use crestline_core::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crestline_core::engine::{Engine, EngineSpec, Settings};
 use crestline_core::measure::{
-    Estimate, Estimator, GainMemory, LinearPart, Reduction, RestGain, Stretch, ThroughMeter,
+    Estimate, Estimator, GainMemory, LinearPart, Reduction, ReductionMeter, RestGain, Stretch,
+    ThroughMeter,
 };
 use crestline_core::process::{BandsSettings, ChainSettings, LimiterSettings};
 use std::f64::consts::TAU;
@@ -346,6 +347,82 @@ fn behind_gains_that_move_crossed_wires_change_nothing() {
             let again = estimator.refine(&[stretch(&after)], &estimate).unwrap();
             assert_eq!(again.linear, crossed(refined.linear), "{name}");
             assert_eq!(again.transfer, estimate.transfer, "{name}");
+        }
+    }
+}
+
+/// What is read of two signals without looking for anything that is linear.
+fn read_as_they_are(before: &Planes, after: &Planes) -> Reduction {
+    let (memory, rest) = (GainMemory::Session, RestGain::Automatic);
+    let mut meter = ReductionMeter::new(RATE_HZ, 2, 1, memory, rest).with_channels_apart();
+    let [before, after] =
+        [before, after].map(|signal| signal.iter().map(Vec::as_slice).collect::<Vec<_>>());
+    meter.process(&before, &[&after]);
+    meter.finish();
+    meter.readings(0)
+}
+
+// The limiter's gain acts on a constant as on all else, and so moves it; what is in front of the
+// limiter or behind it may take the constant away or add one. The truth is what is read of the
+// limiter's own signals as they are.
+#[test]
+fn a_constant_that_goes_through_a_limiter_is_no_distortion() {
+    let [(_, programme), _] = songs();
+    let song: Planes = programme
+        .iter()
+        .map(|channel| channel[..6 * 48_000].to_vec())
+        .collect();
+    let raised = |left_by: f64, right_by: f64| -> Device {
+        frames(move |_, left, right| [left + left_by, right + right_by])
+    };
+    let slow = frames(|frame, left, right| {
+        let sway = 0.1 * (TAU * 0.2 * frame as f64 / RATE_HZ).cos();
+        [left + sway, right - 0.3 * sway]
+    });
+    let none = || raised(0.0, 0.0);
+    for (name, source, ahead, behind, apart_db) in [
+        ("a constant", raised(0.02, -0.03), none(), none(), 0.1),
+        ("a large constant", raised(0.1, 0.1), none(), none(), 0.1),
+        ("0.2 Hz", slow, none(), none(), 0.1),
+        (
+            "a constant in front and one behind",
+            raised(0.02, 0.02),
+            none(),
+            raised(-0.03, 0.01),
+            0.1,
+        ),
+        (
+            "a constant that is taken away in front",
+            raised(0.02, 0.03),
+            raised(-0.02, -0.03),
+            none(),
+            0.1,
+        ),
+        // The rest is what a response costs with so little to find it from.
+        (
+            "half a sample late",
+            raised(0.03, 0.02),
+            none(),
+            fraction(0.5),
+            2.0,
+        ),
+    ] {
+        let before = source(&song);
+        let driven = ahead(&before);
+        let limited = limiter(8.0)(&driven);
+        let own = read_as_they_are(&driven, &limited);
+        let (estimate, meter) = told(&before, &behind(&limited), RestGain::Automatic);
+        let reading = meter.readings();
+        line(name, &estimate, &reading);
+        let of = |reading: &Reduction| {
+            let [low, ..] = &reading.bands;
+            [&reading.distortion, &low.distortion, &low.reduction]
+                .map(|trend| f64::from(trend.mean_db.unwrap()))
+        };
+        println!("own {:.2?}, told {:.2?}", of(&own), of(&reading));
+        for (own_db, told_db) in of(&own).into_iter().zip(of(&reading)) {
+            let error_db = (told_db - own_db).abs();
+            assert!(error_db < apart_db, "{name}: {told_db} {own_db}");
         }
     }
 }

@@ -41,8 +41,10 @@ pub struct Transfer {
     /// `[after][before]`; tap [`lead`](Self::lead) is without delay. `None` is silence.
     responses: Vec<Vec<Option<Vec<f64>>>>,
     lead: usize,
-    /// Mean of each channel before and after.
+    /// Constant that is taken out of each channel before and after.
     means: [[f64; 2]; 2],
+    /// Constant that comes out of the responses to each channel after, if one goes through.
+    through: Option<[f64; 2]>,
 }
 
 impl Transfer {
@@ -62,20 +64,36 @@ impl Transfer {
                 .collect(),
             lead,
             means,
+            through: None,
         }
+    }
+
+    /// What the responses make of constants.
+    fn made_of(&self, constants: [f64; 2]) -> [f64; 2] {
+        let mut made = [0.0; 2];
+        for (made, row) in made.iter_mut().zip(&self.responses) {
+            for (response, constant) in row.iter().zip(constants) {
+                *made += constant * response.iter().flatten().sum::<f64>();
+            }
+        }
+        made
     }
 
     /// The same with the channels after where they were before, and upright.
     fn straightened(mut self, arrangement: Arrangement) -> Self {
         arrangement.undo(&mut self.responses, |row| turn_over(row));
-        arrangement.undo(&mut self.means[1], |mean| *mean = -*mean);
+        for constants in [&mut self.means[1]].into_iter().chain(&mut self.through) {
+            arrangement.undo(constants, |constant| *constant = -*constant);
+        }
         self
     }
 
     /// The same, straight until now, with the channels after as they come out.
     fn arranged(mut self, arrangement: Arrangement) -> Self {
         arrangement.redo(&mut self.responses, |row| turn_over(row));
-        arrangement.redo(&mut self.means[1], |mean| *mean = -*mean);
+        for constants in [&mut self.means[1]].into_iter().chain(&mut self.through) {
+            arrangement.redo(constants, |constant| *constant = -*constant);
+        }
         self
     }
 
@@ -84,7 +102,7 @@ impl Transfer {
         4 * self.lead
     }
 
-    /// The constant of each channel before, and of each after.
+    /// The constant that is taken out of each channel before, and of each after.
     pub fn means(&self) -> [[f64; 2]; 2] {
         self.means
     }

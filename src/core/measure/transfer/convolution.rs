@@ -16,6 +16,7 @@ pub struct Convolution {
     hop: usize,
     lead: usize,
     means: [f64; 2],
+    through: [f64; 2],
     responses: Vec<Vec<Option<Vec<Complex64>>>>,
     forward: Arc<dyn RealToComplex<f64>>,
     backward: Arc<dyn ComplexToReal<f64>>,
@@ -60,6 +61,7 @@ impl Convolution {
             hop: length - taps,
             lead: transfer.lead,
             means: transfer.means[0],
+            through: transfer.through.unwrap_or_default(),
             waiting: vec![vec![0.0; taps]; responses.len()],
             responses,
             forward,
@@ -128,7 +130,7 @@ impl Convolution {
             })
             .collect();
         let skipped = self.leading.min(self.hop);
-        for (row, channel) in self.responses.iter().zip(filtered) {
+        for ((row, channel), through) in self.responses.iter().zip(filtered).zip(self.through) {
             let mut sum = vec![Complex64::default(); 2 * self.taps + 1];
             for (response, spectrum) in row.iter().zip(&spectra) {
                 for ((sum, a), b) in sum.iter_mut().zip(response.iter().flatten()).zip(spectrum) {
@@ -139,7 +141,7 @@ impl Convolution {
             let _ = self.backward.process(&mut sum, &mut time);
             let scale = 1.0 / (4 * self.taps) as f64;
             let ready = time.iter().skip(self.taps + skipped);
-            channel.extend(ready.map(|value| (scale * value) as f32));
+            channel.extend(ready.map(|value| (scale * value + through) as f32));
         }
         self.leading -= skipped;
         for waiting in &mut self.waiting {

@@ -1,5 +1,7 @@
 //! The response and the gain that moves, found in turns.
 
+mod offset;
+
 use super::arrangement::Arrangement;
 use super::convolution::filtered;
 use super::correlation::{Correlations, Correlator};
@@ -131,9 +133,9 @@ impl Estimator {
 
     /// The plainest model that leaves about as little as any, and whether it is a plain gain.
     fn best(&self, material: &Material) -> Option<(Model, bool)> {
-        let gains = self.gains(material, None, false);
+        let gains = self.gains(&material.stretches, None, false);
         let share = share(&gains)?;
-        let plain = self.plain(material, gains.clone(), share);
+        let plain = self.with_offset(material, self.plain(material, gains.clone(), share));
         let mut across = None;
         let still = self.turn(material, None, &mut across)?;
         let best = if still.share <= STATIC_SHARE || plain.share <= STATIC_SHARE {
@@ -160,7 +162,12 @@ impl Estimator {
         };
         let is_plain = !plain.gains.iter().any(MovingGain::upside_down)
             && plain.share <= PLAIN_IS_AS_GOOD * best.share.max(NOTHING_LEFT);
-        Some((if is_plain { plain } else { best }, is_plain))
+        let best = if is_plain {
+            plain
+        } else {
+            self.with_offset(material, best)
+        };
+        Some((best, is_plain))
     }
 
     /// The same, from an earlier estimate on: one turn, kept only if it is no worse.
@@ -198,7 +205,7 @@ impl Estimator {
     /// Gains of the signals after against those before, or what was made of those.
     fn gains(
         &self,
-        material: &Material,
+        stretches: &[Stretch],
         made: Option<&[Vec<Vec<f32>>]>,
         shelving: bool,
     ) -> Vec<MovingGain> {
@@ -213,16 +220,22 @@ impl Estimator {
             };
             of(self.sample_rate_hz, self.corners_hz, before, &stretch.after)
         };
-        material.stretches.iter().enumerate().map(pair).collect()
+        stretches.iter().enumerate().map(pair).collect()
     }
 
     fn model(&self, material: &Material, transfer: Transfer, shelving: bool) -> Option<Model> {
-        let filtered: Vec<_> = material
-            .stretches
+        let kept;
+        let stretches = if transfer.through.is_some() {
+            kept = material.without(transfer.means);
+            &kept
+        } else {
+            &material.stretches
+        };
+        let filtered: Vec<_> = stretches
             .iter()
             .map(|stretch| filtered(&without_means(&transfer), &stretch.before))
             .collect();
-        let gains = self.gains(material, Some(&filtered), shelving);
+        let gains = self.gains(stretches, Some(&filtered), shelving);
         Some(Model {
             transfer,
             share: share(&gains)?,
@@ -278,19 +291,28 @@ impl Estimator {
             let Some(model) = from else {
                 return turned(rate_hz, corners_hz, &stretch.after);
             };
-            let (gains, filtered) = (&model.gains[index], &model.filtered[index]);
-            let (mut after, moved) = if shelving {
-                let moved = gains.shelved_movement(rate_hz, corners_hz, filtered);
-                (stretch.after.clone(), moved)
+            let moved = self.moved(model, index, &model.filtered[index]);
+            let mut after = if shelving {
+                stretch.after.clone()
             } else {
-                let moved = gains.movement(rate_hz, corners_hz, filtered);
-                (turned(rate_hz, corners_hz, &stretch.after), moved)
+                turned(rate_hz, corners_hz, &stretch.after)
             };
             for (after, moved) in after.iter_mut().flatten().zip(moved.iter().flatten()) {
                 *after -= moved;
             }
             after
         })
+    }
+
+    /// What a model's gains add to a stretch that went through its response.
+    fn moved(&self, model: &Model, index: usize, filtered: &[Vec<f32>]) -> Vec<Vec<f32>> {
+        let (rate_hz, corners_hz) = (self.sample_rate_hz, self.corners_hz);
+        let gains = &model.gains[index];
+        if model.shelving {
+            gains.shelved_movement(rate_hz, corners_hz, filtered)
+        } else {
+            gains.movement(rate_hz, corners_hz, filtered)
+        }
     }
 
     /// `near`: what the response is looked for from on.

@@ -8,6 +8,9 @@ use crate::measure::reduction::turned;
 /// A channel this far below what it was before (−90 dB) is muted.
 const MUTED: f64 = 1e-9;
 
+/// A constant below this share of what sounds (−50 dB) makes no difference.
+const OFFSET: f64 = 1e-5;
+
 /// Both signals over a while, in step to within a few milliseconds.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Stretch {
@@ -110,6 +113,39 @@ impl Material {
         arrangement.undo(&mut self.means[1], |mean| *mean = -*mean);
     }
 
+    /// Whether constants, before or after, are worth looking at.
+    pub fn has_offset(&self) -> bool {
+        let frames = self.frames() as f64;
+        let stands_out = |mean: f64, energy: f64| mean * mean * frames > OFFSET * energy;
+        (0..self.channels).any(|channel| {
+            let [before, after] = self.means.map(|means| means[channel]);
+            stands_out(before, self.energy(|stretch| &stretch.before, channel))
+                || stands_out(after, self.energy(|stretch| &stretch.after, channel))
+        })
+    }
+
+    /// The stretches without these constants before and after, and not without their own.
+    pub fn without(&self, means: [[f64; 2]; 2]) -> Vec<Stretch> {
+        let [before, after] = [0, 1].map(|side| {
+            let channels = self.means[side].iter().zip(means[side]);
+            channels.map(|(own, other)| own - other).collect::<Vec<_>>()
+        });
+        let raised = |signal: &[Vec<f32>], by: &[f64]| -> Vec<Vec<f32>> {
+            let raise = |(channel, by): (&Vec<f32>, &f64)| {
+                let raised = channel
+                    .iter()
+                    .map(|sample| (f64::from(*sample) + by) as f32);
+                raised.collect()
+            };
+            signal.iter().zip(by).map(raise).collect()
+        };
+        let stretch = |stretch: &Stretch| Stretch {
+            before: raised(&stretch.before, &before),
+            after: raised(&stretch.after, &after),
+        };
+        self.stretches.iter().map(stretch).collect()
+    }
+
     /// Length of all stretches.
     pub fn frames(&self) -> usize {
         let lengths = self.stretches.iter().map(|stretch| &stretch.before);
@@ -122,15 +158,17 @@ impl Material {
     /// Whether nothing comes out of the left or the right channel, though something goes in.
     pub fn muted(&self) -> [bool; 2] {
         std::array::from_fn(|channel| {
-            let energy = |signal: fn(&Stretch) -> &[Vec<f32>]| -> f64 {
-                let channels = self
-                    .stretches
-                    .iter()
-                    .filter_map(|stretch| signal(stretch).get(channel));
-                let samples = channels.flatten();
-                samples.map(|sample| f64::from(*sample).powi(2)).sum()
-            };
+            let energy = |signal| self.energy(signal, channel);
             energy(|stretch| &stretch.after) < MUTED * energy(|stretch| &stretch.before)
         })
+    }
+
+    fn energy(&self, signal: fn(&Stretch) -> &[Vec<f32>], channel: usize) -> f64 {
+        let channels = self
+            .stretches
+            .iter()
+            .filter_map(|stretch| signal(stretch).get(channel));
+        let samples = channels.flatten();
+        samples.map(|sample| f64::from(*sample).powi(2)).sum()
     }
 }
