@@ -8,9 +8,11 @@
 //! these does no harm; they change what is heard or shown, and every change of what is heard fades.
 
 mod after_close;
+mod band;
 mod edits;
 mod instance;
 mod pages;
+mod queued;
 mod readings;
 mod reference;
 mod rendering;
@@ -21,20 +23,22 @@ pub mod units;
 mod unsaved;
 
 pub use self::after_close::AfterClose;
+pub use self::band::BandParams;
 pub use self::edits::{EditBy, Edits};
+pub use self::queued::Queued;
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
 pub use self::rendering::Rendering;
 pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
 pub use self::track::TrackName;
-use self::units::{decibels, hertz, milliseconds, percent, ratio};
+use self::units::{decibels, hertz, milliseconds, percent};
 pub use self::unsaved::Unsaved;
 use crate::audition::Audition;
 use crestline_core::handover::SideChainReader;
 use crestline_core::measure::RestGain;
 use crestline_core::process::{
-    BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
-    Release, SaturatorSettings, ShelvesSettings, Source,
+    BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings, Release,
+    SaturatorSettings, ShelvesSettings, Source,
 };
 use nice_plug::prelude::*;
 use nice_plug_egui::RepaintNotifier;
@@ -123,6 +127,9 @@ pub struct CrestlineParams {
     /// How the host learns that the session has changed.
     pub unsaved: Unsaved,
 
+    /// What the framework has yet to do.
+    pub queued: Queued,
+
     /// What the host renders for.
     pub rendering: Rendering,
 
@@ -182,35 +189,6 @@ pub struct BandsParams {
     /// Crossover between the high-mid and the high band.
     #[id = "xhigh"]
     pub high_crossover: FloatParam,
-}
-
-/// One band's compressor.
-#[derive(Params)]
-pub struct BandParams {
-    /// Whether this band is compressed.
-    #[id = "on"]
-    pub on: BoolParam,
-    /// Whether this band is heard, and the others only if they are soloed, too.
-    #[id = "solo"]
-    pub solo: BoolParam,
-    /// Level above which the band is turned down.
-    #[id = "thr"]
-    pub threshold: FloatParam,
-    /// Decibels in for each decibel out, above the threshold.
-    #[id = "ratio"]
-    pub ratio: FloatParam,
-    /// Width of the bend around the threshold.
-    #[id = "knee"]
-    pub knee: FloatParam,
-    /// Time constant of the fall of the gain.
-    #[id = "attack"]
-    pub attack: FloatParam,
-    /// Time constant of its recovery.
-    #[id = "releas"]
-    pub release: FloatParam,
-    /// Gain after compression.
-    #[id = "makeup"]
-    pub makeup: FloatParam,
 }
 
 /// The saturator.
@@ -306,6 +284,7 @@ impl Default for CrestlineParams {
             edits: Edits::default(),
             after_close: AfterClose::default(),
             unsaved: Unsaved::default(),
+            queued: Queued::default(),
             rendering: Rendering::default(),
             repaint: RepaintNotifier::new(),
             track: TrackName::default(),
@@ -332,35 +311,6 @@ impl Default for BandsParams {
             low_crossover: hertz("Low crossover", low),
             mid_crossover: hertz("Mid crossover", mid),
             high_crossover: hertz("High crossover", high),
-        }
-    }
-}
-
-impl BandParams {
-    fn new(band: &str) -> Self {
-        let stage = BandSettings::default();
-        let name = |what: &str| format!("{band} {what}");
-        Self {
-            on: BoolParam::new(name("compressed"), stage.enabled),
-            solo: BoolParam::new(name("solo"), false),
-            threshold: decibels(&name("threshold"), BandSettings::THRESHOLD_DB),
-            ratio: ratio(&name("ratio"), BandSettings::RATIO),
-            knee: decibels(&name("knee"), BandSettings::KNEE_DB),
-            attack: milliseconds(&name("attack"), BandSettings::ATTACK_MS),
-            release: milliseconds(&name("release"), BandSettings::RELEASE_MS),
-            makeup: decibels(&name("make-up"), BandSettings::MAKEUP_DB),
-        }
-    }
-
-    fn settings(&self) -> BandSettings {
-        BandSettings {
-            enabled: self.on.value(),
-            threshold_db: self.threshold.value().into(),
-            ratio: self.ratio.value().into(),
-            knee_db: self.knee.value().into(),
-            attack_ms: self.attack.value().into(),
-            release_ms: self.release.value().into(),
-            makeup_db: self.makeup.value().into(),
         }
     }
 }

@@ -10,6 +10,7 @@ use crestline_core::measure::RestGain;
 use crestline_core::session::forecast::Forecaster;
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditorState;
+use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 /// The plug-in.
@@ -38,6 +39,15 @@ pub struct Crestline {
     unread_frames: usize,
 }
 
+/// What the framework is asked to do on another thread.
+#[derive(Clone, Copy, Debug)]
+pub enum Task {
+    /// The host is told, on its main thread, that there is something to save.
+    TellUnsaved,
+    /// What was queued before is done.
+    TellDone,
+}
+
 impl Default for Crestline {
     fn default() -> Self {
         let (audio_end, editor_end) = handover();
@@ -59,6 +69,9 @@ impl Default for Crestline {
         }
     }
 }
+
+/// Rates that hosts have. Anything else is refused: it is a mistake, and memory goes by it.
+const SAMPLE_RATES_HZ: RangeInclusive<f32> = 8_000.0..=768_000.0;
 
 /// What is measured is told after so many frames: a host that cuts its blocks wherever a parameter
 /// changes does not pay for a snapshot a frame.
@@ -93,8 +106,7 @@ impl Plugin for Crestline {
 
     type Editor = editor::WindowedEditor;
     type SysExMessage = ();
-    /// The one task: the host is told that there is something to save.
-    type BackgroundTask = ();
+    type BackgroundTask = Task;
 
     fn params(&self) -> Arc<dyn Params> {
         self.params.clone()
@@ -102,12 +114,18 @@ impl Plugin for Crestline {
 
     fn task_executor(&mut self) -> TaskExecutor<Self> {
         let params = self.params.clone();
-        Box::new(move |()| params.unsaved.tell())
+        Box::new(move |task| match task {
+            Task::TellUnsaved => params.unsaved.tell(),
+            Task::TellDone => params.queued.tell_done(),
+        })
     }
 
     fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        let background = executor.clone();
+        let queued = &self.params.queued;
+        queued.post_with(move || background.execute_background(Task::TellDone));
         let unsaved = &self.params.unsaved;
-        unsaved.post_with(move || executor.execute_gui(()));
+        unsaved.post_with(move || executor.execute_gui(Task::TellUnsaved));
         let app = editor::App::new(
             self.params.clone(),
             self.editor_end.take()?,
@@ -126,6 +144,9 @@ impl Plugin for Crestline {
         config: &BufferConfig,
         context: &mut impl ActivateContext<Self>,
     ) -> bool {
+        if !SAMPLE_RATES_HZ.contains(&config.sample_rate) {
+            return false;
+        }
         let channels = layout.main_input_channels.map_or(0, NonZeroU32::get) as usize;
         let spec = EngineSpec {
             sample_rate_hz: f64::from(config.sample_rate),
@@ -141,11 +162,6 @@ impl Plugin for Crestline {
             let mut engine = Engine::new(spec).with_audition(receiver);
             // Without another thread from the system a restart is final.
             let _ = engine.enable_undo_once(self.audio_end.watched());
-            // Without memory for music everything works but the forecast.
-            if let Some((writer, reader)) = recent(spec.sample_rate_hz, spec.channels) {
-                engine.keep_input(writer);
-                self.forecaster.set_source(Some(reader));
-            }
             // Without another thread from the system everything works but the comparison with the
             // side-chain.
             self.comparison = None;
@@ -159,6 +175,14 @@ impl Plugin for Crestline {
             self.audio_end.clear_history();
         }
         if let Some(engine) = &mut self.engine {
+            // Without memory for music everything works but the forecast. Where there was none,
+            // others may have given theirs back.
+            if !self.forecaster.has_source()
+                && let Some((writer, reader)) = recent(spec.sample_rate_hz, spec.channels)
+            {
+                engine.keep_input(writer);
+                self.forecaster.set_source(Some(reader));
+            }
             engine.reset();
             context.set_latency_samples(engine.latency_frames() as u32);
         }

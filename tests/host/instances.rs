@@ -1,10 +1,11 @@
-//! Twenty instances in one process, as a large session has them: one thread for all, and little
-//! memory each. Linux only: there a process can be asked what it holds (proc(5)).
+//! Many instances in one process, as a large session has them: one thread for all, and little memory
+//! each. Linux only: there a process can be asked what it holds (proc(5)).
 #![cfg(target_os = "linux")]
 
 use kit::pause::pause;
 use kit::signals::white_noise;
 use rig::clap_host::{Change, ClapHost, Result, Run};
+use rig::raw_host::{RawHost, RawVst3};
 use std::fs;
 use std::io::Write;
 use std::process::Command;
@@ -133,4 +134,49 @@ fn twenty_share_one_thread_and_take_little_memory() {
         println!("instances: {grown_mib:.2} MiB more after a second session");
         Ok(())
     });
+}
+
+// ivstaudioprocessor.h: a host may set up and activate on another thread than the one that made the
+// instance, as those do that look through plug-ins or load on several threads.
+#[test]
+fn an_instance_in_vst3_may_go_right_after_it_was_used_on_another_thread() {
+    let test = "an_instance_in_vst3_may_go_right_after_it_was_used_on_another_thread";
+    alone(test, || {
+        let state = RawVst3::inactive().save_in_pieces(usize::MAX);
+        for _ in 0..60 {
+            let (host, loaded) = RawVst3::inactive().on_another_thread(|host| {
+                host.activate(2, BLOCK);
+                host.load_in_pieces(&state, usize::MAX)
+            });
+            assert!(loaded);
+            drop(host);
+        }
+        Ok(())
+    });
+}
+
+// What a forecast needs is shared by all: an instance for which there was nothing left has it, as
+// the host activates it again, once others have gone.
+#[test]
+fn memory_for_a_forecast_that_others_gave_back_is_taken() {
+    alone(
+        "memory_for_a_forecast_that_others_gave_back_is_taken",
+        || {
+            let mut hosts = Vec::new();
+            for _ in 0..7 {
+                let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
+                host.activate(RATE_HZ, BLOCK)?;
+                hosts.push(host);
+            }
+            let mut last = hosts.pop().ok_or("no instance")?;
+            drop(hosts);
+            let before_mib = resident_mib()?;
+            last.activate(RATE_HZ, BLOCK)?;
+            play(&mut last, &noise(70, 1), None)?;
+            let taken_mib = resident_mib()? - before_mib;
+            println!("instances: {taken_mib:.1} MiB taken as others have gone");
+            assert!(taken_mib > 8.0, "{taken_mib} MiB");
+            Ok(())
+        },
+    );
 }

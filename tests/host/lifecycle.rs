@@ -253,3 +253,18 @@ fn an_end_while_the_transport_stands_is_no_later_start() {
         assert!(peak > 0.1, "{format}: {peak}");
     }
 }
+
+// clap/plugin.h, `activate`: a rate that is none is refused, and one that is taken after it is right.
+#[test]
+fn rates_that_no_host_has_are_refused() {
+    let mut host = linked();
+    for rate_hz in [0.0, -48_000.0, f64::NAN, f64::INFINITY, 1e9] {
+        assert!(host.activate(rate_hz, FRAMES).is_err(), "{rate_hz} Hz");
+    }
+    for rate_hz in [8_000.0, 768_000.0, 48_000.0] {
+        host.activate(rate_hz, FRAMES).unwrap();
+        let heard = host.run(Run::new(&noise(2, 4 * FRAMES, 0.25, 5), &[FRAMES]));
+        let all = heard.unwrap().concat();
+        assert!(all.iter().all(|sample| sample.is_finite()), "{rate_hz} Hz");
+    }
+}

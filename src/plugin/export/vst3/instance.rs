@@ -61,6 +61,8 @@ impl Class for Instance {
 
 impl Drop for Instance {
     fn drop(&mut self) {
+        #[cfg(target_os = "linux")]
+        self.params.params().queued.finish();
         self.params.params().edits.end();
         self.handler.release();
     }

@@ -134,6 +134,25 @@ impl RawVst3 {
         }
     }
 
+    /// Uses the instance on a thread of its own, and gives it back with what came of it.
+    pub fn on_another_thread<T: Send>(self, work: impl FnOnce(&mut Self) -> T + Send) -> (Self, T) {
+        struct Handed(RawVst3);
+        // SAFETY: VST3 lets a host use an instance on any thread, one call at a time; there is no
+        // other reference to it.
+        unsafe impl Send for Handed {}
+
+        let handed = Handed(self);
+        let (Handed(host), done) = std::thread::scope(|scope| {
+            let used = scope.spawn(move || {
+                let mut handed = handed;
+                let done = work(&mut handed.0);
+                (handed, done)
+            });
+            used.join().unwrap()
+        });
+        (host, done)
+    }
+
     /// Says which blocks there will be, up to `max_frames` long, at 48 kHz.
     pub fn set_up(&mut self, max_frames: usize) {
         let mut setup = ProcessSetup {
