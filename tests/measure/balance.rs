@@ -169,6 +169,27 @@ fn passages_below_the_gate_do_not_count() {
     }
 }
 
+/// The same where a passage lies half a decibel below the relative gate, which is 10 LU below the
+/// mean power of all (ITU-R BS.1770-5, annex 1), however the gain is set.
+#[test]
+fn a_passage_just_below_the_gate_does_not_count_at_any_gain() {
+    const RATE_HZ: f64 = 48_000.0;
+    const BAND: usize = 17;
+    let mut group = Group::new("balance, just below the gate", 0.2, "dB");
+    let mean_db = 10.0 * (0.5 * (1.0 + 10.0_f64.powf(-1.33))).log10();
+    assert!((mean_db - 10.0 + 13.3 - 0.49).abs() < 0.01);
+    for tenths in 0..10 {
+        let level_db = -12.0 - 0.1 * f64::from(tenths);
+        let mut meter = meter(RATE_HZ, &STEREO).with_balance(0.0);
+        for level_db in [level_db, level_db - 13.3] {
+            let tone = tone(RATE_HZ, mid_band_hz(BAND), level_db, 20.0);
+            feed(&mut meter, &[&tone, &tone]);
+        }
+        let long_term_db = meter.balance().long_term_db;
+        group.check("long term", band(&long_term_db, BAND), level_db);
+    }
+}
+
 #[test]
 fn there_is_none_before_anything_is_heard_or_when_it_was_not_asked_for() {
     let silence = vec![0.0; 48_000];

@@ -91,9 +91,12 @@ impl Sums {
     }
 }
 
-/// Long-term spectra are filed by the loudness of their time, in classes of 1 LU, so that the
-/// relative gate can move afterwards.
-const CLASSES: usize = 90;
+/// Long-term spectra are filed by the loudness of their time, in classes of 0.1 LU, so that the
+/// relative gate can move afterwards; and in classes of 1 LU, so that few have to be added up. What
+/// loudness leaves out must not count here: a quiet part just below the gate would bring the balance
+/// down by 2 dB.
+const CLASSES: usize = 900;
+const CLASSES_PER_LU: usize = 10;
 /// The last 10 s are kept in slots of half a second.
 const RECENT_SLOTS: usize = 20;
 const STEPS_PER_SLOT: u64 = 100;
@@ -105,6 +108,7 @@ pub(super) struct BalanceMeter {
     /// Slots of 10 ms that a slow spectrum spans.
     slow_slots: usize,
     classes: Vec<Sums>,
+    coarse: Vec<Sums>,
     recent: [Sums; RECENT_SLOTS],
     /// The spectra of the frames taken last, fast and slow.
     heard: [Sums; 2],
@@ -161,6 +165,7 @@ impl BalanceMeter {
             memory_slots: slow.map_or(0, |frames| slots(2 * frames)),
             pairs,
             classes: vec![Sums::NONE; CLASSES],
+            coarse: vec![Sums::NONE; CLASSES / CLASSES_PER_LU],
             recent: [Sums::NONE; RECENT_SLOTS],
             heard: [Sums::NONE; 2],
             slot: 0,
@@ -175,6 +180,7 @@ impl BalanceMeter {
             pair.decimator.reset();
         }
         self.classes.fill(Sums::NONE);
+        self.coarse.fill(Sums::NONE);
         self.recent.fill(Sums::NONE);
         self.slot = 0;
         self.steps = 0;
@@ -256,6 +262,7 @@ impl BalanceMeter {
                 && let Some(class) = loudness(slots).and_then(class_of)
             {
                 self.classes[class].add(heard);
+                self.coarse[class / CLASSES_PER_LU].add(heard);
                 self.recent[self.slot].add(heard);
             }
         }
@@ -273,23 +280,25 @@ impl BalanceMeter {
     /// Balance so far; `relative_gate_lufs` is that of the integrated loudness.
     pub fn balance(&self, relative_gate_lufs: Option<f64>) -> Balance {
         let first = relative_gate_lufs.and_then(class_of).unwrap_or(0);
-        let total = |sums: &[Sums]| {
+        let whole = first.div_ceil(CLASSES_PER_LU);
+        let total = |sums: &mut dyn Iterator<Item = &Sums>| {
             let mut total = Sums::NONE;
             for sums in sums {
                 total.add(sums);
             }
             total.mean_db(self.channels)
         };
+        let fine = &self.classes[first..CLASSES_PER_LU * whole];
         Balance {
-            long_term_db: total(&self.classes[first..]),
-            last_10s_db: total(&self.recent),
+            long_term_db: total(&mut fine.iter().chain(&self.coarse[whole..])),
+            last_10s_db: total(&mut self.recent.iter()),
         }
     }
 }
 
 fn class_of(loudness_lufs: f64) -> Option<usize> {
     #[expect(clippy::cast_sign_loss, reason = "the gate below keeps it positive")]
-    let class = |above_gate: f64| (above_gate as usize).min(CLASSES - 1);
+    let class = |above_gate: f64| ((CLASSES_PER_LU as f64 * above_gate) as usize).min(CLASSES - 1);
     (loudness_lufs > ABSOLUTE_GATE_LUFS).then(|| class(loudness_lufs - ABSOLUTE_GATE_LUFS))
 }
 
