@@ -53,7 +53,7 @@ equalisers, crossovers, balance, width, DC, channels that are exchanged, or one 
 delay of a fraction of a sample some of what lies above 20 kHz is left, -40 dB of the highest band. What is found is
 told by itself: as the change of tone at its greatest, and with --json as the gain at rest in third octaves. A device
 whose delay or phase moves, as a chorus or a clock that drifts by half a sample and more over the whole, is no fixed
-device, and neither reduction nor distortion is told of it; one that clips a dense mix by 5 dB and more cannot be told
+device, and neither reduction nor distortion is told of it; one that clips a dense mix by 4 dB and more cannot be told
 from that by its phases and is taken for one, too. Not known as linear, and told as reduction and distortion, is what
 rings for longer than a tenth of a second (an echo, a reverb, a notch or a bell of high Q below 100 Hz). DC that a gain
 moves before a high-pass of a few hertz takes it away is left in part: where it lies 15 dB below the mix, distortion of

@@ -289,6 +289,32 @@ fn of_noise_that_is_limited_now_and_then_a_meter_reads_as_little_over_as_is_said
     }
 }
 
+// A master clipped at full scale holds edges whose harmonics reach half the rate; the saturated path
+// adds its own. This is what is said of it.
+#[test]
+fn of_a_clipped_master_a_meter_reads_as_little_over_as_is_said() {
+    const SAID_DB: f64 = 0.4;
+    const CLIPPED_BY_DB: f32 = 10.0;
+    let rate_hz = 48_000;
+    let mut input = turnstile(rate_hz).channels;
+    let gain = 10.0_f32.powf(CLIPPED_BY_DB / 20.0);
+    for sample in input.iter_mut().flatten() {
+        *sample = (gain * *sample).clamp(-1.0, 1.0);
+    }
+    let mut settings = Settings::default();
+    settings.chain.push.push_db = 16.5;
+    settings.chain.saturator.enabled = true;
+    settings.chain.limiter.enabled = true;
+    let ceiling_dbtp = settings.chain.limiter.ceiling_dbtp;
+    let mut engine = engine(f64::from(rate_hz), 2);
+    trace(&mut engine, &input, |_| settings, |_, _| ());
+    let snapshot = engine.snapshot();
+    let told_dbtp = [snapshot.clean, snapshot.output].map(|point| point.readings.true_peak_dbtp);
+    let over_db = told_dbtp.map(|dbtp| dbtp.unwrap() - ceiling_dbtp);
+    println!("clipped master: clean, output {over_db:+.3?} dB");
+    assert!(over_db.iter().all(|over| *over <= SAID_DB), "{over_db:?}");
+}
+
 /// How much white noise up to half the rate may pass the ceiling, in dB.
 const ALLOWED_TO_NOISE_DB: f64 = 0.15;
 

@@ -197,7 +197,7 @@ pub fn source(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
             control::switch(ui, on, scene.setter, &params.on, look);
             let look = Look::new(
                 "find the gain at rest",
-                "Takes the gain that the signal has most of the time for the gain at rest.",
+                "Takes the gain that the signal hardly ever exceeds (95 % of the time) for the gain at rest.",
             );
             control::switch(
                 ui,

@@ -10,7 +10,7 @@ use super::theme::LABEL_PT;
 use crestline_core::session::starting_points::StartingPoint;
 
 /// One of ours. What is not named stands at its default; push stays as it is, and so does a limiter
-/// behind it that is not named, so that nothing gets louder by a choice.
+/// behind it that is not named.
 pub struct BuiltIn {
     /// The situation.
     pub name: &'static str,
