@@ -21,6 +21,7 @@ mod keys;
 mod layout;
 mod mark;
 mod menus;
+mod notice;
 mod number;
 mod numbers;
 mod plane;

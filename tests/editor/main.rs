@@ -30,3 +30,4 @@ mod reference;
 mod steady;
 mod tiles;
 mod window;
+mod words;

@@ -4,16 +4,14 @@
 
 use egui::{Align, Button, Layout, Rect, RichText, Ui, UiBuilder};
 
+use super::Action;
 use super::scene::{self, Scene};
 use super::theme::{SMALL_PT, font};
 use super::view_model::notices;
-use super::{Action, control};
 use crestline_core::session::TargetWindow;
 
 /// For so long a deletion can be taken back, seconds.
 const UNDO_S: f64 = 10.0;
-/// Between the buttons and what stands beside them.
-const GAP: f32 = 24.0;
 
 /// A window of the user's own that was deleted.
 #[derive(Debug)]
@@ -48,50 +46,38 @@ impl Deleted {
     }
 }
 
-/// Draws the buttons; returns what room is left beside them and what is asked of the window.
-pub fn show(
-    ui: &mut Ui,
-    rect: Rect,
-    scene: &Scene<'_>,
-    deleted: Option<&Deleted>,
-) -> (Rect, Option<Action>) {
+/// A button that stands in the line of notices.
+pub struct Offered {
+    /// What it says, in full and where there is little room.
+    pub words: [String; 2],
+    /// What else there is to say of it.
+    pub tip: &'static str,
+    /// What a click asks for.
+    pub action: Action,
+}
+
+/// The buttons, the one that is gone soonest first.
+pub fn offered(ui: &Ui, scene: &Scene<'_>, deleted: Option<&Deleted>) -> Vec<Offered> {
+    let activity = &scene.snapshot.activity;
+    let restart = activity.undo_left_s.map(|left_s| Offered {
+        words: notices::undo("Measured anew", "undo", left_s.into()),
+        tip: "Brings back what was measured before, and the whole history.",
+        action: Action::UndoRestart,
+    });
     let deleted = deleted.map(|deleted| {
         let what = format!("“{}” is deleted", deleted.window.name);
-        let tip = "Brings the window back, also into your own file if it was kept there.";
-        let words = notices::undo(&what, deleted.left_s(ui));
-        (words, tip, Action::UndoDelete)
-    });
-    let activity = &scene.snapshot.activity;
-    let faults = notices::faults(activity.faults).map(|words| {
-        let tip = "They were not finite, or beyond +80 dBFS, and count as silence: whatever comes before Crestline is at fault. A click forgets them.";
-        (words, tip, Action::ClearFaults)
-    });
-    let restart = activity.undo_left_s.map(|left_s| {
-        let tip = "Brings back what was measured before, and the whole history.";
-        let words = notices::undo("Measured anew", left_s.into());
-        (words, tip, Action::UndoRestart)
-    });
-    let mut asked = None;
-    let builder = UiBuilder::new()
-        .max_rect(rect)
-        .layout(Layout::right_to_left(Align::Center));
-    let shown = ui.scope_builder(builder, |ui| {
-        ui.spacing_mut().button_padding.y = 0.0;
-        let mut left = rect.right();
-        for (words, tip, action) in [restart, deleted, faults].into_iter().flatten() {
-            let colour = scene::colours(ui).window.text;
-            let text = RichText::new(words)
-                .font(font(ui.ctx(), SMALL_PT))
-                .color(colour);
-            let button = control::tip(ui.add(Button::new(text).small()), tip);
-            left = button.rect.left() - GAP;
-            if button.clicked() {
-                asked = Some(action);
-            }
+        Offered {
+            words: notices::undo(&what, "undelete", deleted.left_s(ui)),
+            tip: "Brings the window back, also into your own file if it was kept there.",
+            action: Action::UndoDelete,
         }
-        left
     });
-    (rect.with_max_x(shown.inner), asked)
+    let faults = notices::faults(activity.faults).map(|words| Offered {
+        words,
+        tip: "They were not finite, or beyond +80 dBFS, and count as silence: whatever comes before Crestline is at fault. A click forgets them.",
+        action: Action::ClearFaults,
+    });
+    [restart, deleted, faults].into_iter().flatten().collect()
 }
 
 /// Draws the peaks that were over full scale, if there were any, at the right of `rect`.

@@ -1,6 +1,5 @@
-//! Title, target window, listen switch, settings; and below them what has to be said in words.
+//! Title, target window, listen switch, settings.
 
-use egui::text::{LayoutJob, TextWrapping};
 use egui::{
     Align, Align2, Event, Key, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo,
     pos2, vec2,
@@ -11,9 +10,9 @@ use super::control::{self, Look};
 use super::menus;
 use super::number;
 use super::scene::{self, Scene, label, small};
-use super::theme::{BODY_PT, RADIUS, SMALL_PT, Signal, VALUE_PT, font};
+use super::theme::{BODY_PT, RADIUS, Signal, VALUE_PT};
 use super::view_model::notices;
-use super::view_model::recording::{Heard, Severity, hears_reference};
+use super::view_model::recording::hears_reference;
 use super::{Action, mark};
 use crate::params::ListenChoice;
 
@@ -274,129 +273,4 @@ fn listen_button(
     let text = format!("Listen to {name}");
     response.widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), on, &text));
     control::tip(response, tip)
-}
-
-/// Between the words in the line below the bar, points.
-const GAP: f32 = 24.0;
-/// Least room for the other words beside what is recorded, points.
-const BESIDE_RECORDED: f32 = 64.0;
-
-/// The line below the bar: what is recorded, the caution, and `message`, the answer to what was
-/// last asked for. True when a click has put the message away.
-pub fn notice(
-    ui: &mut Ui,
-    rect: Rect,
-    scene: &Scene<'_>,
-    caution: bool,
-    message: Option<&str>,
-) -> bool {
-    let bypass = scene.params.bypass.value();
-    let listen = if bypass {
-        ListenChoice::Input
-    } else {
-        scene.params.listen.value()
-    };
-    let recording = Heard::of(scene.params, scene.snapshot).recording();
-    let reference = !bypass && hears_reference(scene.params, scene.snapshot);
-    let matched = scene.params.matched.value();
-    let jump = notices::jump(scene.snapshot, listen, reference, matched);
-    let notice = Notice {
-        words: &recording.words,
-        kind: match recording.severity {
-            Severity::Caution => Kind::Warning,
-            Severity::Plain => Kind::Recorded,
-        },
-    };
-    let jump = jump.as_deref().map(|words| (words, Kind::Louder));
-    let caution = caution.then_some((notices::CAUTION, Kind::Caution));
-    let shown = [jump, caution].into_iter().flatten();
-    let mut parts = shown.clone().count() + usize::from(message.is_some());
-    // What is recorded is cut last of all, and of what is left each gets its equal part, however long
-    // the words are.
-    let after = if parts > 0 {
-        BESIDE_RECORDED + GAP
-    } else {
-        0.0
-    };
-    let response = notice.show(ui, rect.with_max_x(rect.right() - after));
-    let mut room = rect.with_min_x(response.rect.right() + GAP);
-    if notice.kind == Kind::Warning {
-        response.on_hover_text(notice.words);
-    }
-    let share = (room.width() + GAP) / parts.max(1) as f32;
-    for (words, kind) in shown {
-        parts -= 1;
-        let within = room.with_max_x(rect.right() - parts as f32 * share);
-        let response = Notice { words, kind }.show(ui, within);
-        room.min.x = response.rect.right() + GAP;
-        response.on_hover_text(words);
-    }
-    let Some(words) = message else { return false };
-    let notice = Notice {
-        words,
-        kind: Kind::Said,
-    };
-    let response = notice.show(ui, room);
-    let clicked = response.clicked();
-    response.on_hover_text(format!("{words}\nA click puts this away."));
-    clicked
-}
-
-/// Some words in the line below the bar.
-struct Notice<'a> {
-    words: &'a str,
-    kind: Kind,
-}
-
-/// What the words are for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-enum Kind {
-    /// For a while.
-    Caution,
-    /// Always there: the output is recorded, as one expects.
-    Recorded,
-    /// Framed: something is heard or recorded that one may not expect.
-    Warning,
-    /// Framed: what is heard gets louder, or something else is.
-    Louder,
-    /// An answer, put away with a click.
-    Said,
-}
-
-impl Notice<'_> {
-    /// Writes the words from the left of `room` on, cut at its right.
-    fn show(&self, ui: &Ui, room: Rect) -> Response {
-        let colours = scene::colours(ui);
-        let painter = ui.painter();
-        let (colour, size_pt, frame) = match self.kind {
-            Kind::Caution | Kind::Recorded => (colours.label, SMALL_PT, vec2(0.0, 0.0)),
-            Kind::Warning | Kind::Louder => (colours.window.text, SMALL_PT + 1.0, vec2(8.0, 2.0)),
-            Kind::Said => (colours.text, SMALL_PT, vec2(0.0, 0.0)),
-        };
-        let mut job =
-            LayoutJob::simple_singleline(self.words.into(), font(painter.ctx(), size_pt), colour);
-        job.wrap = TextWrapping::truncate_at_width((room.width() - 2.0 * frame.x).max(0.0));
-        let galley = painter.layout_job(job);
-        let within = room.shrink2(frame);
-        let place = Align2::LEFT_CENTER.align_size_within_rect(galley.size(), within);
-        let around = place.expand2(frame);
-        if frame.x > 0.0 {
-            painter.rect_stroke(
-                around,
-                RADIUS,
-                egui::Stroke::new(1.0, colours.window.mark),
-                egui::StrokeKind::Inside,
-            );
-        }
-        painter.galley(place.min, galley, colour);
-        let sense = if self.kind == Kind::Said {
-            Sense::click()
-        } else {
-            Sense::HOVER
-        };
-        let response = ui.interact(around, ui.scope_id().with(self.kind), sense);
-        control::focus_ring(ui, around.expand(2.0), &response);
-        response.widget_info(|| WidgetInfo::labeled(Role::Label, true, self.words));
-        response
-    }
 }

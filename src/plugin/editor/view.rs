@@ -16,10 +16,10 @@ use super::control::{self, Look};
 use super::file_jobs::{FileJobs, Files, Outcome};
 use super::resizing::Resizing;
 use super::scene::{self, Scene};
-use super::standing::{self, Deleted};
+use super::standing::Deleted;
 use super::{
     Action, chain, compare, corner, decision, details, forecast, history, introduction, layout,
-    plane, push, reference, starting_points as start_menu, theme, top_bar, view_model,
+    notice, plane, push, reference, starting_points as start_menu, theme, top_bar, view_model,
 };
 use crate::params::CrestlineParams;
 use crestline_core::handover::{EditorEnd, Snapshot};
@@ -37,8 +37,6 @@ const BYPASS: f32 = 74.0;
 const START: f32 = 58.0;
 /// What is written changes no more often, seconds.
 const WRITTEN_S: f64 = 0.2;
-/// A wider line below the bar has room for the two settings, points.
-const COMPARED: f32 = 640.0;
 /// Time between two frames while a time runs out that is shown in seconds.
 const COUNTDOWN: Duration = Duration::from_millis(500);
 /// A longer pause between two frames is not time that has been watched.
@@ -233,19 +231,16 @@ impl View {
         let caution = self.caution.is_due() || !scene.session.introduced;
         self.deleted.take_if(|deleted| deleted.left_s(ui) <= 0.0);
         let mut words = places.notice;
-        if words.width() > COMPARED {
-            words.max.x -= BESIDE + 12.0;
-        }
-        let (room, asked) = standing::show(ui, words, &scene, self.deleted.as_ref());
+        words.max.x -= BESIDE + 12.0;
+        let (message, deleted) = (self.message.as_deref(), self.deleted.as_ref());
+        let (asked, put_away) = notice::show(ui, words, &scene, caution, message, deleted);
         actions.push(asked);
-        if top_bar::notice(ui, room, &scene, caution, self.message.as_deref()) {
+        if put_away {
             self.message = None;
         }
-        if places.notice.width() > COMPARED {
-            let own = self.starts.as_deref().unwrap_or_default();
-            let place = places.notice.with_min_x(places.notice.right() - BESIDE);
-            actions.push(settings_row(ui, place, &scene, own));
-        }
+        let own = self.starts.as_deref().unwrap_or_default();
+        let place = places.notice.with_min_x(places.notice.right() - BESIDE);
+        actions.push(settings_row(ui, place, &scene, own));
         decision::show(ui, places.decision, &scene);
         actions.push(push::show(ui, places.push, &scene));
         let mut moving = places

@@ -5,33 +5,42 @@ use crate::params::ListenChoice;
 use crestline_core::handover::{Faults, Overs, Point, Snapshot};
 use crestline_core::process::MOST_JUMP_DB;
 
-/// Shown at first use, and when the push rises by much at once.
-pub const CAUTION: &str = "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.";
+/// Shown at first use, and when the push rises by much at once; in full and in brief.
+pub const CAUTION: [&str; 2] = [
+    "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.",
+    "Loud sound harms: start low.",
+];
 
 /// A difference that is worth a word when listening is not matched, dB.
 const JUMP_DB: f64 = 3.0;
 
 /// That what is heard is rising after a switch; otherwise how much louder another source is than
-/// the one heard, where that is a jump to be warned of and nothing matches the levels.
+/// the one heard, where that is a jump to be warned of and nothing matches the levels; in full and
+/// in brief.
 pub fn jump(
     snapshot: &Snapshot,
     listen: ListenChoice,
     reference: bool,
     matched: bool,
-) -> Option<String> {
+) -> Option<[String; 2]> {
     let rising_db = f64::from(snapshot.activity.rising_db);
     if rising_db > 0.0 {
         if rising_db >= MOST_JUMP_DB {
-            return Some("Rising from silence.".into());
+            return Some(["Rising from silence.", "Rising"].map(Into::into));
         }
-        return Some(format!("Rising {} dB.", number::fixed(Some(rising_db), 0)));
+        let rising = format!("Rising {} dB.", number::fixed(Some(rising_db), 0));
+        return Some([rising.clone(), rising]);
     }
     if matched {
         return None;
     }
     if listen == ListenChoice::Residue && !reference {
         let output = snapshot.output.readings.gated_10s_lufs;
-        return output.map(|_| "The others may be far louder than the residue.".into());
+        let words = [
+            "The others may be far louder than the residue.",
+            "others far louder",
+        ];
+        return output.map(|_| words.map(Into::into));
     }
     let of_mix = |point: &Point| point.readings.gated_10s_lufs;
     // The last 10 s mix what was set before with what is set now.
@@ -64,7 +73,13 @@ pub fn jump(
         // Of those that are as loud as each other the first is named.
         .rev()
         .max_by(|one, other| one.1.total_cmp(&other.1))?;
-    (by > JUMP_DB).then(|| format!("{louder} is {} LU louder.", number::fixed(Some(by), 1)))
+    let by_lu = number::fixed(Some(by), 1);
+    (by > JUMP_DB).then(|| {
+        [
+            format!("{louder} is {by_lu} LU louder."),
+            format!("{louder} +{by_lu} LU"),
+        ]
+    })
 }
 
 /// How many peaks went over full scale while the limiter was off, and how far; `None` if none did
@@ -80,8 +95,9 @@ pub fn overs(overs: &Overs) -> Option<String> {
     Some(format!("{peaks} over full scale, up to +{highest} dBTP"))
 }
 
-/// How many samples were no audio, and where; `None` if none were since they were last cleared.
-pub fn faults(faults: Faults) -> Option<String> {
+/// How many samples were no audio, and where, in full and in brief; `None` if none were since they
+/// were last cleared.
+pub fn faults(faults: Faults) -> Option<[String; 2]> {
     let at = |count: u32, place: &str| {
         let samples = if count == 1 { "sample" } else { "samples" };
         (count > 0).then(|| format!("{count} bad {samples} {place}"))
@@ -91,12 +107,17 @@ pub fn faults(faults: Faults) -> Option<String> {
         at(faults.side_chain, "in the side-chain"),
     ];
     let words: Vec<String> = places.into_iter().flatten().collect();
-    (!words.is_empty()).then(|| words.join(", "))
+    let count = faults.input.saturating_add(faults.side_chain);
+    (!words.is_empty()).then(|| [words.join(", "), format!("{count} bad")])
 }
 
-/// What can be taken back, and for how much longer.
-pub fn undo(what: &str, left_s: f64) -> String {
-    format!("{what}: undo ({} s)", number::fixed(Some(left_s.ceil()), 0))
+/// What can be taken back, and for how much longer; in brief only the `verb`.
+pub fn undo(what: &str, verb: &str, left_s: f64) -> [String; 2] {
+    let left = number::fixed(Some(left_s.ceil()), 0);
+    [
+        format!("{what}: undo ({left} s)"),
+        format!("{verb} ({left} s)"),
+    ]
 }
 
 /// Gain at which each signal (output, clean, input) is or would be heard, as a button shows it;
@@ -125,11 +146,11 @@ mod tests {
     #[test]
     fn a_jump_upwards_is_told_unless_levels_are_matched() {
         let mut snapshot = playing();
-        let text = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
+        let [text, _] = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
         assert!(text.contains("Output is 6.0 LU louder."), "{text}");
         assert_eq!(jump(&snapshot, ListenChoice::Input, false, true), None);
         snapshot.clean = snapshot.output;
-        let text = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
+        let [text, _] = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
         assert!(text.contains("Output is 6.0 LU louder."), "{text}");
         assert_eq!(jump(&snapshot, ListenChoice::Output, false, false), None);
         assert_eq!(
@@ -146,7 +167,7 @@ mod tests {
         snapshot.clean.readings.gated_10s_lufs = Some(-16.0);
         assert_eq!(jump(&snapshot, ListenChoice::Input, false, false), None);
         snapshot.activity.paths_over_input_lu = Some([6.4, 7.1]);
-        let text = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
+        let [text, _] = jump(&snapshot, ListenChoice::Input, false, false).unwrap();
         assert_eq!(text, "Clean is 7.1 LU louder.");
     }
 
@@ -158,13 +179,16 @@ mod tests {
             match_db: 0.0,
         });
         let of = |reference| jump(&snapshot, ListenChoice::Output, reference, false);
-        assert_eq!(of(false).unwrap(), "Reference is 3.8 LU louder.");
+        assert_eq!(
+            of(false).unwrap(),
+            ["Reference is 3.8 LU louder.", "Reference +3.8 LU"]
+        );
         assert_eq!(of(true), None);
         snapshot.activity.reference = Some(Auditioned {
             integrated_lufs: -20.0,
             match_db: 0.0,
         });
-        let text = jump(&snapshot, ListenChoice::Input, true, false).unwrap();
+        let [text, _] = jump(&snapshot, ListenChoice::Input, true, false).unwrap();
         assert_eq!(text, "Output is 10.0 LU louder.");
     }
 
@@ -173,7 +197,10 @@ mod tests {
         let of = |matched| jump(&playing(), ListenChoice::Residue, false, matched);
         assert_eq!(
             of(false).unwrap(),
-            "The others may be far louder than the residue."
+            [
+                "The others may be far louder than the residue.",
+                "others far louder"
+            ]
         );
         assert_eq!(of(true), None);
         let silence = Snapshot::default();
@@ -185,7 +212,7 @@ mod tests {
         let mut snapshot = playing();
         snapshot.activity.rising_db = 7.6;
         for matched in [false, true] {
-            let text = jump(&snapshot, ListenChoice::Output, false, matched).unwrap();
+            let [text, _] = jump(&snapshot, ListenChoice::Output, false, matched).unwrap();
             assert_eq!(text, "Rising 8 dB.");
         }
     }
@@ -201,10 +228,13 @@ mod tests {
         assert_eq!(overs(&Overs::default()), None);
         assert_eq!(faults(Faults::default()), None);
         let some = |input, side_chain| faults(Faults { input, side_chain });
-        assert_eq!(some(1, 0).unwrap(), "1 bad sample at the input");
+        assert_eq!(some(1, 0).unwrap(), ["1 bad sample at the input", "1 bad"]);
         assert_eq!(
             some(2, 3).unwrap(),
-            "2 bad samples at the input, 3 bad samples in the side-chain"
+            [
+                "2 bad samples at the input, 3 bad samples in the side-chain",
+                "5 bad"
+            ]
         );
         let of = |count, dbtp| {
             overs(&Overs {
@@ -220,6 +250,9 @@ mod tests {
             of(12, 3.0).unwrap(),
             "12 peaks over full scale, up to +3.0 dBTP"
         );
-        assert_eq!(undo("Measured anew", 9.2), "Measured anew: undo (10 s)");
+        assert_eq!(
+            undo("Measured anew", "undo", 9.2),
+            ["Measured anew: undo (10 s)", "undo (10 s)"]
+        );
     }
 }

@@ -19,6 +19,8 @@ pub enum Severity {
 pub struct Recording {
     /// What it says.
     pub words: String,
+    /// The same where there is little room.
+    pub short: String,
     /// Whether it is to be noticed.
     pub severity: Severity,
 }
@@ -64,6 +66,7 @@ impl Heard {
     pub fn recording(&self) -> Recording {
         let what = |words: &str, severity| Recording {
             words: format!("host records: {words}"),
+            short: format!("records {}", words.replace(", not the output", "")),
             severity,
         };
         if self.bypass {
@@ -114,7 +117,9 @@ mod tests {
     use super::*;
 
     fn caution(heard: Heard) -> String {
-        let Recording { words, severity } = heard.recording();
+        let Recording {
+            words, severity, ..
+        } = heard.recording();
         assert_eq!(severity, Severity::Caution, "{words}");
         words
     }
@@ -123,6 +128,7 @@ mod tests {
     fn only_the_output_as_it_is_goes_without_a_warning() {
         let plain = Heard::default().recording();
         assert_eq!(plain.words, "host records: output");
+        assert_eq!(plain.short, "records output");
         assert_eq!(plain.severity, Severity::Plain);
     }
 
@@ -144,6 +150,12 @@ mod tests {
             ..Heard::default()
         };
         assert_eq!(caution(heard), "host records: output, low band only");
+        let heard = Heard {
+            other: Some(ListenChoice::Residue),
+            ..Heard::default()
+        };
+        assert_eq!(caution(heard), "host records: residue, not the output");
+        assert_eq!(heard.recording().short, "records residue");
         let heard = Heard {
             other: Some(ListenChoice::Clean),
             soloed: [true, true, false, true],

@@ -1,0 +1,105 @@
+//! What is written can be read: no words are cut without a sign of it, leave the window or lie over
+//! others, however narrow the window and however much there is to say.
+
+use crestline_plugin::params::ListenChoice;
+use egui::epaint::{ClippedShape, TextShape};
+use egui::{Rect, Shape, Vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use rig::editor_stage::{SIZE, Stage, open};
+
+const WIDTHS: [f32; 7] = [700.0, 760.0, 820.0, 899.0, 960.0, 1_080.0, 1_180.0];
+
+/// Words as they are drawn.
+#[derive(Debug)]
+struct Written {
+    words: String,
+    elided: bool,
+    place: Rect,
+    clip: Rect,
+}
+
+fn written(harness: &Harness<'_, Stage>) -> Vec<Written> {
+    fn add(shape: &Shape, clip: Rect, to: &mut Vec<Written>) {
+        match shape {
+            Shape::Vec(shapes) => shapes.iter().for_each(|shape| add(shape, clip, to)),
+            Shape::Text(text) if !text.galley.job.text.trim().is_empty() => {
+                let place = TextShape::visual_bounding_rect(text);
+                to.push(Written {
+                    words: text.galley.job.text.clone(),
+                    elided: text.galley.elided,
+                    place,
+                    clip,
+                });
+            }
+            _ => {}
+        }
+    }
+    let mut all = Vec::new();
+    for ClippedShape {
+        shape, clip_rect, ..
+    } in &harness.output().shapes
+    {
+        add(shape, *clip_rect, &mut all);
+    }
+    all
+}
+
+/// A window in which as much as possible has to be said.
+fn busy() -> Harness<'static, Stage> {
+    let loud: Vec<f32> = (0..96_000_u32)
+        .map(|frame| 1.5 * (frame as f32 * 0.1).sin())
+        .collect();
+    let mut faulty = loud.clone();
+    faulty[1_000..24_000].fill(f32::NAN);
+    let mut stage = Stage::default();
+    stage.set_plain(|params| &params.push, 3.0);
+    stage.play([&loud, &loud]);
+    let mut harness = open(stage, SIZE, 1.0);
+    harness.get_by_label("measure anew").click();
+    harness.run_steps(3);
+    assert!(harness.state_mut().answer_restart());
+    harness.state_mut().play([&faulty, &loud]);
+    let stage = harness.state_mut();
+    stage.set_plain(|params| &params.listen, ListenChoice::Residue);
+    stage.play([&loud, &loud]);
+    harness.run_steps(30);
+    harness
+}
+
+/// Has the window so wide and high, in points at this scale.
+fn resize(harness: &mut Harness<'_, Stage>, size: [f32; 2], zoom: f32) {
+    harness
+        .state()
+        .params
+        .edit_session(|session| session.zoom = zoom);
+    harness.run_steps(3);
+    harness.set_size(Vec2::from(size));
+    harness.run_steps(60);
+}
+
+fn begins<'a>(all: &'a [Written], beginnings: &[&str]) -> Option<&'a Written> {
+    all.iter()
+        .find(|of| beginnings.iter().any(|begin| of.words.starts_with(begin)))
+}
+
+#[test]
+fn what_is_recorded_and_words_about_level_are_read_in_every_window() {
+    let mut harness = busy();
+    for width in WIDTHS {
+        resize(&mut harness, [width, 600.0], 1.0);
+        let all = written(&harness);
+        for beginnings in [
+            ["host records: residue", "records residue"],
+            ["The others may be far louder", "others far louder"],
+        ] {
+            let of = begins(&all, &beginnings);
+            let whole = of.is_some_and(|of| !of.elided && of.clip.contains_rect(of.place));
+            assert!(whole, "{width}: {of:?}");
+        }
+    }
+    // The buttons say the whole of it to whoever cannot read them.
+    resize(&mut harness, [900.0, 600.0], 1.0);
+    harness.get_by_label("23000 bad samples at the input");
+    harness.get_by_label_contains("Measured anew: undo (");
+}
