@@ -103,3 +103,20 @@ fn what_is_recorded_and_words_about_level_are_read_in_every_window() {
     harness.get_by_label("23000 bad samples at the input");
     harness.get_by_label_contains("Measured anew: undo (");
 }
+
+#[test]
+fn peaks_over_full_scale_lie_over_nothing() {
+    let mut harness = busy();
+    for width in WIDTHS {
+        resize(&mut harness, [width, 600.0], 1.0);
+        let all = written(&harness);
+        let overs = begins(&all, &["1 peak", "1 over"]);
+        let overs = overs.map(|of| of.place.expand2([4.0, 0.0].into())).unwrap();
+        let under: Vec<_> = all
+            .iter()
+            .filter(|of| of.place.intersects(overs))
+            .map(|of| &of.words)
+            .collect();
+        assert_eq!(under.len(), 1, "{width}: {under:?}");
+    }
+}

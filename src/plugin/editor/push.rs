@@ -65,12 +65,16 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
         ahead(ui, place, &source);
     }
     mark(ui, area, scene);
-    legend(ui, area, scene, colours);
+    let mut room = area.with_min_x(plot.left()).with_max_y(area.top() + HEAD);
+    let overs = standing::overs(ui, room, scene);
+    if let Some((left, _)) = overs {
+        room.max.x = left - KEY / 2.0;
+    }
+    legend(ui, room, scene, colours);
     let painter = ui.painter();
     bars(painter, plot, scene, colours);
     track(painter, plot, &ruler, scene, colours);
-    let head = area.with_max_y(area.top() + HEAD);
-    standing::overs(ui, head, scene)
+    overs.and_then(|(_, action)| action)
 }
 
 /// What the forecast is made from, told where it is written.
@@ -124,7 +128,7 @@ fn figure(painter: &Painter, value: Rect, scene: &Scene<'_>, colours: &Colours) 
 }
 
 /// What the bars are, and how far each path can go by them, where there is room for that.
-fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
+fn legend(ui: &Ui, head: Rect, scene: &Scene<'_>, colours: &Colours) {
     let painter = ui.painter();
     let points = &scene.forecast.found().points;
     let playback_lufs = scene.session.playback_lufs;
@@ -140,20 +144,19 @@ fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
         [
             "before the change, potential",
             "LU per dB before the change",
+            "of before",
         ]
     } else {
-        ["LU per dB, potential", "LU gained by each dB"]
+        ["LU per dB, potential", "LU gained by each dB", "LU per dB"]
     };
     let width = |text: &str| {
         let font = font(painter.ctx(), SMALL_PT);
         let galley = painter.layout_no_wrap(text.to_owned(), font, colours.label);
         galley.size().x
     };
-    let left = area.left() + LEFT + 14.0;
-    let room = area.right() - left;
     let fits = |title: &str, names: [&str; 2]| {
         let wide: f32 = names.into_iter().map(|name| KEY + width(name)).sum();
-        width(title) + wide <= room
+        width(title) + wide <= head.width()
     };
     let potentials = match &told {
         [Some([clean, _]), Some([saturated, _])] => Some([clean.as_str(), saturated]),
@@ -165,8 +168,13 @@ fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
             (titles[0], names)
         });
     let names = Some(names).filter(|names| fits(title, *names));
-    let y = area.top() + HEAD / 2.0;
-    let at = pos2(left, y);
+    // With peaks over full scale beside it even the title may have no room.
+    let title = [title, titles[2], ""]
+        .into_iter()
+        .find(|title| width(title) <= head.width())
+        .unwrap_or_default();
+    let y = head.center().y;
+    let at = head.left_center();
     let mut x = small(painter, at, Align2::LEFT_CENTER, title, colours.label).right();
     for ((_, signal, _), name) in paths.into_iter().zip(names.into_iter().flatten()) {
         let at = pos2(x + KEY - 8.0, y);
@@ -174,7 +182,7 @@ fn legend(ui: &Ui, area: Rect, scene: &Scene<'_>, colours: &Colours) {
         let at = pos2(x + KEY, y);
         x = small(painter, at, Align2::LEFT_CENTER, name, colours.label).right();
     }
-    let place = Rect::from_min_max(pos2(left, area.top()), pos2(x, area.top() + HEAD));
+    let place = head.with_max_x(x);
     let response = ui.interact(place, ui.scope_id().with("potential"), Sense::HOVER);
     let longer: Vec<_> = told.iter().flatten().map(|[_, longer]| &**longer).collect();
     let longer = if longer.is_empty() {

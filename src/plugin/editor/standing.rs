@@ -2,7 +2,7 @@
 //! audio, as buttons at the right end of the line of notices, and peaks over full scale, beside the
 //! push.
 
-use egui::{Align, Button, Layout, Rect, RichText, Ui, UiBuilder};
+use egui::{Align, Button, Color32, Layout, Rect, RichText, Ui, UiBuilder};
 
 use super::Action;
 use super::scene::{self, Scene};
@@ -80,20 +80,36 @@ pub fn offered(ui: &Ui, scene: &Scene<'_>, deleted: Option<&Deleted>) -> Vec<Off
     [restart, deleted, faults].into_iter().flatten().collect()
 }
 
-/// Draws the peaks that were over full scale, if there were any, at the right of `rect`.
-pub fn overs(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
-    let words = notices::overs(&scene.snapshot.activity.overs)?;
+/// Draws the peaks that were over full scale, if there were any, at the right of `rect`, in brief
+/// where they would take more than half of it. Returns where they begin, and what is asked for.
+pub fn overs(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<(f32, Option<Action>)> {
+    let [words, brief] = notices::overs(&scene.snapshot.activity.overs)?;
+    let size = font(ui.ctx(), SMALL_PT);
+    let galley = ui
+        .painter()
+        .layout_no_wrap(words.clone(), size, Color32::PLACEHOLDER);
+    let fits = galley.size().x + 2.0 * ui.spacing().button_padding.x <= rect.width() / 2.0;
     let builder = UiBuilder::new()
         .max_rect(rect)
         .layout(Layout::right_to_left(Align::Center));
-    let text = RichText::new(words)
+    let text = RichText::new(if fits { &words } else { &brief })
         .font(font(ui.ctx(), SMALL_PT))
         .color(scene::colours(ui).window.text);
     let add = |ui: &mut Ui| {
         ui.spacing_mut().button_padding.y = 0.0;
-        ui.add(Button::new(text).small())
+        ui.add(
+            Button::new(text)
+                .small()
+                .wrap_mode(egui::TextWrapMode::Extend),
+        )
     };
     let tip = "The limiter is off or was: nothing held these peaks, and converters clip them. A click forgets them.";
-    let button = ui.scope_builder(builder, add).inner.on_hover_text(tip);
-    button.clicked().then_some(Action::ClearOvers)
+    let button = ui.scope_builder(builder, add).inner;
+    let button = button.accessible_name(&words).on_hover_text(if fits {
+        tip.to_owned()
+    } else {
+        format!("{words}. {tip}")
+    });
+    let action = button.clicked().then_some(Action::ClearOvers);
+    Some((button.rect.left(), action))
 }

@@ -82,9 +82,9 @@ pub fn jump(
     })
 }
 
-/// How many peaks went over full scale while the limiter was off, and how far; `None` if none did
-/// since they were last cleared.
-pub fn overs(overs: &Overs) -> Option<String> {
+/// How many peaks went over full scale while the limiter was off, and how far, in full and in
+/// brief; `None` if none did since they were last cleared.
+pub fn overs(overs: &Overs) -> Option<[String; 2]> {
     let highest = overs.highest_dbtp?;
     let peaks = if overs.count == 1 {
         "1 peak".to_owned()
@@ -92,7 +92,10 @@ pub fn overs(overs: &Overs) -> Option<String> {
         format!("{} peaks", overs.count)
     };
     let highest = number::fixed(Some(highest.into()), 1);
-    Some(format!("{peaks} over full scale, up to +{highest} dBTP"))
+    Some([
+        format!("{peaks} over full scale, up to +{highest} dBTP"),
+        format!("{} over, +{highest} dB", overs.count),
+    ])
 }
 
 /// How many samples were no audio, and where, in full and in brief; `None` if none were since they
@@ -244,11 +247,14 @@ mod tests {
         };
         assert_eq!(
             of(1, 0.26).unwrap(),
-            "1 peak over full scale, up to +0.3 dBTP"
+            ["1 peak over full scale, up to +0.3 dBTP", "1 over, +0.3 dB"]
         );
         assert_eq!(
             of(12, 3.0).unwrap(),
-            "12 peaks over full scale, up to +3.0 dBTP"
+            [
+                "12 peaks over full scale, up to +3.0 dBTP",
+                "12 over, +3.0 dB"
+            ]
         );
         assert_eq!(
             undo("Measured anew", "undo", 9.2),
