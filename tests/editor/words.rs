@@ -3,10 +3,10 @@
 
 use crestline_plugin::params::ListenChoice;
 use egui::epaint::{ClippedShape, TextShape};
-use egui::{Rect, Shape, Vec2};
+use egui::{Key, Modifiers, Rect, Shape, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
-use rig::editor_stage::{SIZE, Stage, open};
+use rig::editor_stage::{SIZE, Stage, open, opened};
 
 const WIDTHS: [f32; 7] = [700.0, 760.0, 820.0, 899.0, 960.0, 1_080.0, 1_180.0];
 
@@ -118,5 +118,16 @@ fn peaks_over_full_scale_lie_over_nothing() {
             .map(|of| &of.words)
             .collect();
         assert_eq!(under.len(), 1, "{width}: {under:?}");
+    }
+}
+
+#[test]
+fn the_session_alone_sets_the_scale() {
+    let mut harness = opened();
+    for key in [Key::Minus, Key::Plus, Key::Plus, Key::Num0] {
+        harness.key_press_modifiers(Modifiers::COMMAND, key);
+        harness.run_steps(3);
+        let zoom = harness.ctx.zoom_factor();
+        assert!((zoom - 1.0).abs() < 1e-6, "{key:?}: {zoom}");
     }
 }

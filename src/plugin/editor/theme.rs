@@ -95,6 +95,8 @@ pub struct Colours {
 /// Gives every egui widget of `ctx` the colours and sizes of both themes, between which egui picks,
 /// and the fonts.
 pub fn install(ctx: &egui::Context) {
+    // The scale is the session's; egui's own keys would change it unseen.
+    ctx.options_mut(|options| options.zoom_with_keyboard = false);
     scale(ctx, 1.0);
     ctx.set_fonts(fonts());
 }
