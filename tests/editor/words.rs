@@ -14,6 +14,7 @@ const WIDTHS: [f32; 7] = [700.0, 760.0, 820.0, 899.0, 960.0, 1_080.0, 1_180.0];
 #[derive(Debug)]
 struct Written {
     words: String,
+    rows: usize,
     elided: bool,
     place: Rect,
     clip: Rect,
@@ -27,6 +28,7 @@ fn written(harness: &Harness<'_, Stage>) -> Vec<Written> {
                 let place = TextShape::visual_bounding_rect(text);
                 to.push(Written {
                     words: text.galley.job.text.clone(),
+                    rows: text.galley.rows.len(),
                     elided: text.galley.elided,
                     place,
                     clip,
@@ -129,5 +131,20 @@ fn the_session_alone_sets_the_scale() {
         harness.run_steps(3);
         let zoom = harness.ctx.zoom_factor();
         assert!((zoom - 1.0).abs() < 1e-6, "{key:?}: {zoom}");
+    }
+}
+
+#[test]
+fn a_button_of_the_table_says_its_word_in_one_line() {
+    let mut harness = opened();
+    for zoom in [0.75, 1.0] {
+        for name in ["more", "fewer"] {
+            resize(&mut harness, SIZE, zoom);
+            let all = written(&harness);
+            let of = begins(&all, &[name]).unwrap();
+            assert_eq!(of.rows, 1, "{zoom}: {name}");
+            harness.get_by_label(name).click();
+            harness.run_steps(3);
+        }
     }
 }

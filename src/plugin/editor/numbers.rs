@@ -145,8 +145,15 @@ fn header(ui: &mut Ui, area: Rect, rows: &[Row], more: &mut Option<bool>) {
     let button = |ui: &mut Ui, left: f32, name: &str, tip: &str| {
         let rect = Rect::from_min_size(pos2(left, middle - 9.0), vec2(52.0, 18.0));
         let text = egui::RichText::new(name).font(font(ui.ctx(), SMALL_PT));
-        let button = egui::Button::new(text).small();
-        control::tip(ui.put(rect, button), tip).clicked()
+        let button = egui::Button::new(text)
+            .small()
+            .wrap_mode(egui::TextWrapMode::Extend);
+        let button = ui.scope(|ui| {
+            // In small scales the words need most of the room.
+            ui.spacing_mut().button_padding.x = 4.0;
+            ui.put(rect, button)
+        });
+        control::tip(button.inner, tip).clicked()
     };
     let tip = "Copies the whole table as text that spreadsheets read.";
     if button(ui, area.left() - 6.0, "copy", tip) {
