@@ -148,3 +148,14 @@ fn a_button_of_the_table_says_its_word_in_one_line() {
         }
     }
 }
+
+#[test]
+fn what_a_tile_says_is_not_cut_off() {
+    let mut harness = opened();
+    for size in [[1_080.0, 760.0], [705.0, 1_600.0], SIZE] {
+        resize(&mut harness, size, 1.0);
+        let all = written(&harness);
+        let of = begins(&all, &["off: peaks pass"]).unwrap();
+        assert!(of.clip.contains_rect(of.place), "{size:?}: {of:?}");
+    }
+}

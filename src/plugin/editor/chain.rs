@@ -158,6 +158,7 @@ fn cell(area: Rect, [columns, rows]: [usize; 2], [column, row]: [usize; 2]) -> R
 fn lines(first: String, second: String, on: bool) -> Face {
     Face {
         lines: [first, second],
+        brief: None,
         on,
     }
 }

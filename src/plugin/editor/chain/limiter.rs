@@ -83,7 +83,10 @@ pub fn face(scene: &Scene<'_>, state: &mut State) -> Face {
     } else {
         "off: peaks pass as they are".into()
     };
-    lines(format!("ceiling {ceiling}"), second, on)
+    Face {
+        brief: (!on).then_some("off: peaks pass"),
+        ..lines(format!("ceiling {ceiling}"), second, on)
+    }
 }
 
 /// The last seconds as they stand in the tile, hanging from the top.

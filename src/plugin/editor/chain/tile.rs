@@ -5,7 +5,7 @@ use nice_plug::prelude::BoolParam;
 
 use super::Stage;
 use crate::editor::control::{self, Look};
-use crate::editor::scene::{self, Scene, label};
+use crate::editor::scene::{self, Scene};
 use crate::editor::theme::{BODY_PT, LABEL_PT, RADIUS};
 
 const INSET: f32 = 12.0;
@@ -21,6 +21,8 @@ const ROOM_FOR_MINIATURE: f32 = 232.0;
 pub struct Face {
     /// What the stage is set to, and what it does.
     pub lines: [String; 2],
+    /// The second of them where it has no room, if it has other words for that.
+    pub brief: Option<&'static str>,
     /// Whether it works.
     pub on: bool,
 }
@@ -105,7 +107,11 @@ pub fn show(
     if has_lines {
         let text_room = room.map_or(inner, |room| inner.with_max_x(room.left() - 6.0));
         let painter = ui.painter().with_clip_rect(text_room.intersect(rect));
-        for (index, line) in face.lines.iter().enumerate() {
+        let [first, second] = face.lines.each_ref();
+        let width = text_room.width();
+        let brief = face.brief.unwrap_or(second);
+        let second = scene::fitting(&painter, second, brief, width);
+        for (index, line) in [first.as_str(), second].into_iter().enumerate() {
             let y = below.top() + slack / 2.0 + (index as f32 + 0.5) * LINE;
             let colour = if index == 0 && face.on {
                 colours.text
@@ -113,7 +119,7 @@ pub fn show(
                 colours.label
             };
             let at = pos2(inner.left(), y);
-            label(&painter, at, Align2::LEFT_CENTER, line, colour);
+            scene::cut(&painter, at, line, width, colour);
         }
     }
     Shown {
