@@ -1,6 +1,7 @@
 //! What is written can be read: no words are cut without a sign of it, leave the window or lie over
 //! others, however narrow the window and however much there is to say.
 
+use crestline_core::session::TargetChoice;
 use crestline_plugin::params::ListenChoice;
 use egui::epaint::{ClippedShape, TextShape};
 use egui::{Key, Modifiers, Rect, Shape, Vec2};
@@ -158,4 +159,33 @@ fn what_a_tile_says_is_not_cut_off() {
         let of = begins(&all, &["off: peaks pass"]).unwrap();
         assert!(of.clip.contains_rect(of.place), "{size:?}: {of:?}");
     }
+}
+
+// The menu names it, too: what is drawn on the plane is clipped to the plot.
+#[test]
+fn a_target_is_named_within_the_plot() {
+    let mut cut = Vec::new();
+    for amplitude in [0.02, 0.2, 1.5] {
+        let tone: Vec<f32> = (0..144_000_u32)
+            .map(|frame| amplitude * (frame as f32 * 0.1).sin())
+            .collect();
+        let mut stage = Stage::default();
+        stage.play([&tone, &tone]);
+        let mut harness = open(stage, SIZE, 1.0);
+        for id in ["atsc-a85", "ebu-r128", "aes77-track", "aes-td1008-album"] {
+            let params = harness.state().params.clone();
+            params.edit_session(|session| session.window = TargetChoice::BuiltIn(id.into()));
+            let name = params.session.get().target().name.to_string();
+            for width in [700.0, 899.0, 1_180.0] {
+                resize(&mut harness, [width, 600.0], 1.0);
+                let all = written(&harness);
+                let on_plane = all
+                    .iter()
+                    .filter(|of| of.words == name && of.clip.width() < width - 16.0);
+                let outside = on_plane.filter(|of| !of.clip.contains_rect(of.place));
+                cut.extend(outside.map(|of| format!("{amplitude} {width}: {of:?}")));
+            }
+        }
+    }
+    assert!(cut.is_empty(), "{}", cut.join("\n"));
 }

@@ -41,6 +41,9 @@ pub fn show(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, 
     let size = font(painter.ctx(), LABEL_PT);
     let galley = painter.layout_no_wrap(target.name.to_string(), size, colours.window.text);
     let shown = rect.intersect(axes.plot);
+    if shown.width() < 0.0 || shown.height() < 0.0 {
+        return;
+    }
     // With PLR upwards the ceiling is named at the top.
     let (edge, inwards) = match mode {
         PlaneMode::Plr => (shown.bottom(), -11.0),
@@ -60,7 +63,10 @@ pub fn show(painter: &Painter, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, 
         (Align2::RIGHT_CENTER, pos2(shown.left() - 6.0, line))
     };
     let place = align.anchor_size(at, galley.size());
-    painter.galley(place.min, galley, colours.window.text);
+    // What is in sight of a window may be at the very edge.
+    let [left, right] = [axes.plot.left() + 4.0, axes.plot.right() - 4.0];
+    let x = place.left().min(right - place.width()).max(left);
+    painter.galley(pos2(x, place.top()), galley, colours.window.text);
 }
 
 fn bounds(scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) -> Rect {
