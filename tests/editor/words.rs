@@ -189,3 +189,29 @@ fn a_target_is_named_within_the_plot() {
     }
     assert!(cut.is_empty(), "{}", cut.join("\n"));
 }
+
+#[test]
+fn words_are_whole_apart_and_in_the_window() {
+    let mut harness = busy();
+    let mut wrong = Vec::new();
+    for zoom in [0.75, 1.0] {
+        for width in WIDTHS {
+            resize(&mut harness, [width, 760.0], zoom);
+            let window = harness.ctx.content_rect();
+            let all = written(&harness);
+            for (index, of) in all.iter().enumerate() {
+                if !window.contains_rect(of.place) || !of.clip.expand(1.0).contains_rect(of.place) {
+                    wrong.push(format!("{zoom} {width}: cut: {of:?}"));
+                }
+                for other in &all[..index] {
+                    let both = of.place.intersect(other.place);
+                    if both.width() > 1.0 && both.height() > 1.0 {
+                        let names = [&of.words, &other.words];
+                        wrong.push(format!("{zoom} {width}: over each other: {names:?}"));
+                    }
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}

@@ -200,13 +200,27 @@ fn line(ui: &Ui, area: Rect, row: &Row) {
     } else {
         "LU, settling"
     };
+    let beside = name.right() + 5.0;
     let left = if is_wide(area) {
-        column(area, 0)
+        beside.max(column(area, 0))
     } else {
-        name.right() + 5.0
+        beside
     };
-    let at = pos2(left, middle);
-    small(painter, at, Align2::LEFT_CENTER, unit, colours.label);
+    let width = |text: &str, size_pt: f32| {
+        let size = font(painter.ctx(), size_pt);
+        let galley = painter.layout_no_wrap(text.to_owned(), size, colours.label);
+        galley.size().x
+    };
+    // What comes after the comma, and then the unit itself, gives way to the figure.
+    let room = column(area, 1) - width(&row.cells[0], size) - left;
+    let in_short = unit.split(',').next().unwrap_or(unit);
+    let fitting = [unit, in_short]
+        .into_iter()
+        .find(|unit| width(unit, SMALL_PT) <= room);
+    if let Some(unit) = fitting {
+        let at = pos2(left, middle);
+        small(painter, at, Align2::LEFT_CENTER, unit, colours.label);
+    }
     for (index, cell) in row.cells.iter().enumerate() {
         let colour = match index {
             _ if !row.settled || cell == number::NONE => colours.label,
