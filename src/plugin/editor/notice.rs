@@ -17,8 +17,8 @@ use crate::params::ListenChoice;
 
 /// Between what stands in the line, and where all of it is brief, points.
 const GAPS: [f32; 2] = [24.0, 8.0];
-/// Least room for an answer, points.
-const ANSWER: f32 = 64.0;
+/// Room that an answer asks for, and the least that it is content with, points.
+const ANSWER: [f32; 2] = [240.0, 64.0];
 
 /// Draws the line: what is recorded, words about level, the `caution`, `message`, which is the
 /// answer to what was last asked for, and the buttons. Returns what is asked of the window, and
@@ -39,7 +39,7 @@ pub fn show(
         .iter()
         .map(|notice| notice.words.each_ref().map(|words| notice.width(ui, words)))
         .collect();
-    widths.extend(message.map(|_| [ANSWER; 2]));
+    widths.extend(message.map(|_| ANSWER));
     widths.extend(buttons.iter().map(|button| {
         let words = button.words.each_ref();
         words.map(|words| width(ui, words, SMALL_PT) + padding)
