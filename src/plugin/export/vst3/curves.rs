@@ -20,7 +20,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{int32, kResultOk};
 /// Frames between two points along a line.
 const SPACING: usize = 32;
 /// Most points of a block along all its lines. Where the host passes more of its own, a parameter
-/// has one for each spacing, the last.
+/// has no more than one for each spacing: one without steps the last of each.
 const MOST_POINTS: usize = 896;
 
 /// A parameter's new value.
@@ -43,6 +43,8 @@ struct Steps {
     spacing: usize,
     /// Frames that have one of them; 1: as many as there are.
     cell: usize,
+    /// So many are there at most.
+    most: usize,
 }
 
 /// What the host passes with a block, with points along the lines.
@@ -56,7 +58,8 @@ impl Curves {
     /// Room for the curves of `params` parameters. Allocates.
     pub fn new(params: usize) -> Self {
         Self {
-            changes: Vec::with_capacity(MOST_POINTS + params),
+            // Each may have one point at the end besides, and a part of a spacing.
+            changes: Vec::with_capacity(MOST_POINTS + 2 * params),
         }
     }
 
@@ -86,24 +89,29 @@ impl Curves {
         let queues = (0..passed).filter_map(queue);
         // SAFETY: as above.
         let points = |given: ComRef<'_, IParamValueQueue>| unsafe { given.getPointCount() };
-        let points = queues.clone().map(points);
-        let given: usize = points
-            .map(|count| usize::try_from(count).unwrap_or(0))
-            .sum();
+        let points = |given| usize::try_from(points(given)).unwrap_or(0);
+        let given: usize = queues.clone().map(points).sum();
         let count = usize::try_from(passed).unwrap_or(0);
         let spacing = SPACING * (count * frames).div_ceil(SPACING * MOST_POINTS).max(1);
-        let dense = given + count * frames.div_ceil(spacing) > MOST_POINTS;
-        let cell = if dense { spacing } else { 1 };
+        let along = frames.div_ceil(spacing);
+        let dense = given + count * along > MOST_POINTS;
         for given in queues {
             // SAFETY: as above.
             let id = unsafe { given.getParameterId() };
             let Some((index, continuous)) = params.bring(id) else {
                 continue;
             };
+            let cell = if dense && continuous { spacing } else { 1 };
             let spacing = if continuous { spacing } else { usize::MAX };
+            let own = if dense { 0 } else { points(given) };
+            let steps = Steps {
+                spacing,
+                cell,
+                most: own + along + 1,
+            };
             let value = params.value(index).into();
             // SAFETY: as above.
-            unsafe { self.draw(given, index, value, frames, Steps { spacing, cell }) };
+            unsafe { self.draw(given, index, value, frames, steps) };
         }
         self.changes
             .sort_unstable_by_key(|change| (change.frame, change.order));
@@ -141,16 +149,17 @@ impl Curves {
             for frame in between {
                 let share = (frame - from) as f64 / length;
                 let value = last.1 + share * (next.1 - last.1);
-                self.lay(begun, frame, index, value, steps.cell);
+                self.lay(begun, frame, index, value, steps);
             }
-            self.lay(begun, to.min(last_frame), index, next.1, steps.cell);
+            self.lay(begun, to.min(last_frame), index, next.1, steps);
             last = (to, next.1);
         }
     }
 
     /// Adds a point, or puts it in the place of the one before it of the same parameter, whose are
     /// those from `begun` on, where both lie in one cell or there is no room for more.
-    fn lay(&mut self, begun: usize, frame: usize, index: usize, value: f64, cell: usize) {
+    fn lay(&mut self, begun: usize, frame: usize, index: usize, value: f64, steps: Steps) {
+        let Steps { cell, most, .. } = steps;
         let order = self.changes.len();
         let change = Change {
             frame,
@@ -158,15 +167,17 @@ impl Curves {
             value: value as f32,
             order,
         };
-        let is_full = order == self.changes.capacity();
+        let is_full = order == self.changes.capacity() || order - begun >= most;
         match self.changes[begun..].last_mut() {
+            // A switch that is told again stays where it is.
+            Some(last) if steps.spacing == usize::MAX && last.value == change.value => {}
             Some(last) if is_full || cell > 1 && last.frame / cell == frame / cell => {
                 *last = Change {
                     order: last.order,
                     ..change
                 };
             }
-            _ if is_full => {}
+            None if is_full => {}
             _ => self.changes.push(change),
         }
     }
