@@ -7,13 +7,16 @@
 
 use crate::lock::lock;
 use std::fmt;
-use std::sync::{Condvar, Mutex, OnceLock};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Condvar, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 /// How long the host is kept waiting at most: what is still to be done may be waiting for it.
 const LONGEST: Duration = Duration::from_secs(1);
 /// How long the thread may take, once it has said that all is done, to let go of the instance.
-const LETS_GO: Duration = Duration::from_millis(1);
+const LETS_GO: Duration = Duration::from_millis(5);
+/// Once it has not ended in time nobody waits for it any more: a session has many instances.
+static STUCK: AtomicBool = AtomicBool::new(false);
 
 /// The way to the end of the framework's queue.
 #[derive(Default)]
@@ -36,15 +39,23 @@ impl Queued {
         self.told.notify_all();
     }
 
-    /// Waits until what is queued is done, for a second at most. Once, before the instance goes.
+    /// Waits until what is queued is done, for a second at most, and some milliseconds more: nothing
+    /// tells for certain that the thread no longer holds the instance. Once, before the instance goes.
     pub fn finish(&self) {
         let Some(post) = self.post.get() else { return };
+        // Relaxed, here and below: it orders nothing.
+        if STUCK.load(Ordering::Relaxed) {
+            return;
+        }
         post();
         let waited = self
             .told
             .wait_timeout_while(lock(&self.done), LONGEST, |done| !*done);
-        // Nobody panics with this locked; and nothing more can be done about it here.
-        drop(waited);
+        let (done, _) = waited.unwrap_or_else(PoisonError::into_inner);
+        if !*done {
+            STUCK.store(true, Ordering::Relaxed);
+        }
+        drop(done);
         #[expect(
             clippy::disallowed_methods,
             reason = "nothing tells that the thread has let go"
