@@ -17,6 +17,8 @@ use crate::params::ListenChoice;
 
 /// Between what stands in the line, and where all of it is brief, points.
 const GAPS: [f32; 2] = [24.0, 8.0];
+/// Least room for what is recorded where something else has to be said, points.
+const RECORDED: f32 = 120.0;
 /// Room that an answer asks for, and the least that it is content with, points.
 const ANSWER: [f32; 2] = [240.0, 64.0];
 
@@ -39,7 +41,14 @@ pub fn show(
         .iter()
         .map(|notice| notice.words.each_ref().map(|words| notice.width(ui, words)))
         .collect();
-    widths.extend(message.map(|_| ANSWER));
+    // What is recorded can be cut where something else has to be said.
+    if let Some([_, brief]) = widths.first_mut() {
+        *brief = brief.min(RECORDED);
+    }
+    widths.extend(message.map(|words| {
+        let width = width(ui, words, SMALL_PT);
+        ANSWER.map(|room| room.min(width))
+    }));
     widths.extend(buttons.iter().map(|button| {
         let words = button.words.each_ref();
         words.map(|words| width(ui, words, SMALL_PT) + padding)

@@ -144,7 +144,7 @@ fn legend(ui: &Ui, head: Rect, scene: &Scene<'_>, colours: &Colours) {
         [
             "before the change, potential",
             "LU per dB before the change",
-            "of before",
+            "LU per dB, before",
         ]
     } else {
         ["LU per dB, potential", "LU gained by each dB", "LU per dB"]
