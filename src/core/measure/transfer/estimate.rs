@@ -182,7 +182,8 @@ impl Estimator {
                 .enumerate()
                 .any(|(into, response)| into != out && response.is_some())
         }));
-        let best = match self.turn(&material, Some(&old), &mut across) {
+        let new = self.turn(&material, Some(&old), &mut across);
+        let best = match new.map(|new| self.with_offset(&material, new)) {
             Some(new) if PLAIN_IS_AS_GOOD * new.share < old.share => new,
             _ => old,
         };

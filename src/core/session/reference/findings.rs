@@ -99,7 +99,8 @@ impl Comparison {
                 })
             })
         });
-        // Of the edge of a shelf its regions say all.
+        // Of the edge of a shelf its regions say all. What lies at the end of what is known cannot be
+        // told from one.
         let stands_alone = |octave: &Octave| {
             let sign = octave.difference_db.signum();
             let falls = |band: Option<usize>| {
