@@ -64,7 +64,7 @@ impl Engine {
         }
     }
 
-    /// The same engine, in which a restart can be taken back. Allocates 4.5 MiB.
+    /// The same engine, in which a restart can be taken back. Allocates 5 MiB.
     #[must_use]
     pub fn with_undo(mut self) -> Self {
         self.reduction.keep_spare();
