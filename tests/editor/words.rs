@@ -215,3 +215,35 @@ fn words_are_whole_apart_and_in_the_window() {
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+#[test]
+fn an_answer_is_seen_beside_what_is_recorded_in_the_smallest_window() {
+    let loud: Vec<f32> = (0..480_000_u32)
+        .map(|frame| 0.5 * (frame as f32 * 0.1).sin())
+        .collect();
+    let mut stage = Stage::default();
+    stage.set_plain(|params| &params.push, 9.0);
+    stage.set_plain(|params| &params.matched, true);
+    stage.play([&loud, &loud]);
+    let mut harness = open(stage, SIZE, 1.0);
+    resize(&mut harness, [700.0, 480.0], 1.0);
+    let recorded = ["host records: ", "records "];
+    let width = |harness: &Harness<'_, Stage>, beginnings: &[&str]| {
+        begins(&written(harness), beginnings).map_or(0.0, |of| of.place.width())
+    };
+    let alone = width(&harness, &recorded);
+    assert!(alone > 150.0, "{alone}");
+    harness
+        .state_mut()
+        .load_reference(std::path::Path::new("nowhere.wav"));
+    for _ in 0..20_000 {
+        harness.step();
+        if harness.query_by_label_contains("nowhere.wav").is_some() {
+            break;
+        }
+        std::thread::yield_now();
+    }
+    harness.run_steps(3);
+    assert!(width(&harness, &recorded) > 80.0);
+    assert!(width(&harness, &["nowhere.wav"]) > 40.0);
+}

@@ -63,8 +63,12 @@ pub fn show(
     let (asked, right) = draw_buttons(ui, rect, &buttons, |index| brief(first + index), gap);
     let mut room = rect.with_max_x(right);
     let shown = notices.len().min(count);
+    let after = widths.iter().enumerate().take(first.min(count)).skip(1);
+    let mut kept: f32 = after.map(|(index, width)| width[brief(index)] + gap).sum();
     for (index, notice) in notices.iter().enumerate().take(shown) {
-        let response = notice.show(ui, room, &notice.words[brief(index)]);
+        // What comes after what is recorded keeps its room.
+        let within = room.with_max_x(room.right() - std::mem::take(&mut kept));
+        let response = notice.show(ui, within, &notice.words[brief(index)]);
         room.min.x = response.rect.right() + gap;
         if notice.kind != Kind::Recorded {
             response.on_hover_text(&notice.words[0]);
