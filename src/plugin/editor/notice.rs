@@ -3,8 +3,8 @@
 
 use egui::text::{LayoutJob, TextWrapping};
 use egui::{
-    Align, Align2, Button, Color32, Layout, Rect, Response, RichText, Role, Sense, Ui, UiBuilder,
-    Vec2, WidgetInfo, vec2,
+    Align, Align2, Button, Layout, Rect, Response, RichText, Role, Sense, Ui, UiBuilder, Vec2,
+    WidgetInfo, vec2,
 };
 
 use super::scene::{self, Scene};
@@ -54,10 +54,8 @@ pub fn show(
         words.map(|words| width(ui, words, SMALL_PT) + padding)
     }));
     let Fit { whole, count, gap } = fit(&widths, rect.width());
-    let (brief, left_out) = (
-        |index: usize| usize::from(index >= whole),
-        widths.len() - count,
-    );
+    let brief = |index: usize| usize::from(index >= whole);
+    let left_out = widths.len() - count;
     let first = notices.len() + usize::from(message.is_some());
     buttons.truncate(buttons.len().saturating_sub(left_out));
     let (asked, right) = draw_buttons(ui, rect, &buttons, |index| brief(first + index), gap);
@@ -70,9 +68,7 @@ pub fn show(
         let within = room.with_max_x(room.right() - std::mem::take(&mut kept));
         let response = notice.show(ui, within, &notice.words[brief(index)]);
         room.min.x = response.rect.right() + gap;
-        if notice.kind != Kind::Recorded {
-            response.on_hover_text(&notice.words[0]);
-        }
+        response.on_hover_text(&notice.words[0]);
     }
     let Some(words) = message.filter(|_| count >= first) else {
         return (asked, false);
@@ -196,13 +192,9 @@ fn draw_buttons(
     ui.scope_builder(builder, draw).inner
 }
 
-/// How wide these words are in one line, points.
+/// How wide these words are in one line, whole points.
 fn width(ui: &Ui, words: &str, size_pt: f32) -> f32 {
-    let font = font(ui.ctx(), size_pt);
-    let galley = ui
-        .painter()
-        .layout_no_wrap(words.to_owned(), font, Color32::PLACEHOLDER);
-    galley.size().x.ceil()
+    scene::wide(ui.painter(), words, size_pt).ceil()
 }
 
 /// Some words in the line.
