@@ -81,6 +81,14 @@ fn resize(harness: &mut Harness<'_, Stage>, size: [f32; 2], zoom: f32) {
     harness.run_steps(60);
 }
 
+/// Looks at what is written in windows of all widths.
+fn in_every_window(harness: &mut Harness<'_, Stage>, look: impl Fn(f32, &[Written])) {
+    for width in WIDTHS {
+        resize(harness, [width, 600.0], 1.0);
+        look(width, &written(harness));
+    }
+}
+
 fn begins<'a>(all: &'a [Written], beginnings: &[&str]) -> Option<&'a Written> {
     all.iter()
         .find(|of| beginnings.iter().any(|begin| of.words.starts_with(begin)))
@@ -89,18 +97,16 @@ fn begins<'a>(all: &'a [Written], beginnings: &[&str]) -> Option<&'a Written> {
 #[test]
 fn what_is_recorded_and_words_about_level_are_read_in_every_window() {
     let mut harness = busy();
-    for width in WIDTHS {
-        resize(&mut harness, [width, 600.0], 1.0);
-        let all = written(&harness);
+    in_every_window(&mut harness, |width, all| {
         for beginnings in [
             ["host records: residue", "records residue"],
             ["The others may be far louder", "others far louder"],
         ] {
-            let of = begins(&all, &beginnings);
+            let of = begins(all, &beginnings);
             let whole = of.is_some_and(|of| !of.elided && of.clip.contains_rect(of.place));
             assert!(whole, "{width}: {of:?}");
         }
-    }
+    });
     // The buttons say the whole of it to whoever cannot read them.
     resize(&mut harness, [900.0, 600.0], 1.0);
     harness.get_by_label("23000 bad samples at the input");
@@ -109,11 +115,8 @@ fn what_is_recorded_and_words_about_level_are_read_in_every_window() {
 
 #[test]
 fn peaks_over_full_scale_lie_over_nothing() {
-    let mut harness = busy();
-    for width in WIDTHS {
-        resize(&mut harness, [width, 600.0], 1.0);
-        let all = written(&harness);
-        let overs = begins(&all, &["1 peak", "1 over"]);
+    in_every_window(&mut busy(), |width, all| {
+        let overs = begins(all, &["1 peak", "1 over"]);
         let overs = overs.map(|of| of.place.expand2([4.0, 0.0].into())).unwrap();
         let under: Vec<_> = all
             .iter()
@@ -121,7 +124,7 @@ fn peaks_over_full_scale_lie_over_nothing() {
             .map(|of| &of.words)
             .collect();
         assert_eq!(under.len(), 1, "{width}: {under:?}");
-    }
+    });
 }
 
 #[test]

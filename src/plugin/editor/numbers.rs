@@ -206,17 +206,12 @@ fn line(ui: &Ui, area: Rect, row: &Row) {
     } else {
         beside
     };
-    let width = |text: &str, size_pt: f32| {
-        let size = font(painter.ctx(), size_pt);
-        let galley = painter.layout_no_wrap(text.to_owned(), size, colours.label);
-        galley.size().x
-    };
     // What comes after the comma, and then the unit itself, gives way to the figure.
-    let room = column(area, 1) - width(&row.cells[0], size) - left;
+    let room = column(area, 1) - scene::wide(painter, &row.cells[0], size) - left;
     let in_short = unit.split(',').next().unwrap_or(unit);
     let fitting = [unit, in_short]
         .into_iter()
-        .find(|unit| width(unit, SMALL_PT) <= room);
+        .find(|unit| scene::wide(painter, unit, SMALL_PT) <= room);
     if let Some(unit) = fitting {
         let at = pos2(left, middle);
         small(painter, at, Align2::LEFT_CENTER, unit, colours.label);

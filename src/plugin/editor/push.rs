@@ -149,11 +149,7 @@ fn legend(ui: &Ui, head: Rect, scene: &Scene<'_>, colours: &Colours) {
     } else {
         ["LU per dB, potential", "LU gained by each dB", "LU per dB"]
     };
-    let width = |text: &str| {
-        let font = font(painter.ctx(), SMALL_PT);
-        let galley = painter.layout_no_wrap(text.to_owned(), font, colours.label);
-        galley.size().x
-    };
+    let width = |text: &str| scene::wide(painter, text, SMALL_PT);
     let fits = |title: &str, names: [&str; 2]| {
         let wide: f32 = names.into_iter().map(|name| KEY + width(name)).sum();
         width(title) + wide <= head.width()

@@ -126,6 +126,13 @@ pub fn place(area: Rect, right: f32, up: f32) -> Pos2 {
     )
 }
 
+/// How wide `text` is in one line of this size, points.
+pub fn wide(painter: &Painter, text: &str, size_pt: f32) -> f32 {
+    let size = font(painter.ctx(), size_pt);
+    let galley = painter.layout_no_wrap(text.into(), size, Color32::PLACEHOLDER);
+    galley.size().x
+}
+
 /// The longer of two wordings where it has room in the size of labels.
 pub fn fitting<'words>(
     painter: &Painter,
@@ -133,9 +140,7 @@ pub fn fitting<'words>(
     shorter: &'words str,
     width: f32,
 ) -> &'words str {
-    let size = font(painter.ctx(), LABEL_PT);
-    let galley = painter.layout_no_wrap(longer.into(), size, Color32::PLACEHOLDER);
-    if galley.size().x <= width {
+    if wide(painter, longer, LABEL_PT) <= width {
         longer
     } else {
         shorter

@@ -2,7 +2,7 @@
 //! audio, as buttons at the right end of the line of notices, and peaks over full scale, beside the
 //! push.
 
-use egui::{Align, Button, Color32, Layout, Rect, RichText, Ui, UiBuilder};
+use egui::{Align, Button, Layout, Rect, RichText, Ui, UiBuilder};
 
 use super::Action;
 use super::scene::{self, Scene};
@@ -84,11 +84,8 @@ pub fn offered(ui: &Ui, scene: &Scene<'_>, deleted: Option<&Deleted>) -> Vec<Off
 /// where they would take more than half of it. Returns where they begin, and what is asked for.
 pub fn overs(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<(f32, Option<Action>)> {
     let [words, brief] = notices::overs(&scene.snapshot.activity.overs)?;
-    let size = font(ui.ctx(), SMALL_PT);
-    let galley = ui
-        .painter()
-        .layout_no_wrap(words.clone(), size, Color32::PLACEHOLDER);
-    let fits = galley.size().x + 2.0 * ui.spacing().button_padding.x <= rect.width() / 2.0;
+    let width = scene::wide(ui.painter(), &words, SMALL_PT);
+    let fits = width + 2.0 * ui.spacing().button_padding.x <= rect.width() / 2.0;
     let builder = UiBuilder::new()
         .max_rect(rect)
         .layout(Layout::right_to_left(Align::Center));

@@ -3,8 +3,8 @@
 use egui::{Align2, Color32, Painter, Pos2, Rect, Shape, Stroke, pos2, vec2};
 
 use crate::editor::number::with_unit;
-use crate::editor::scene::label;
-use crate::editor::theme::{Colours, Signal};
+use crate::editor::scene::{label, wide};
+use crate::editor::theme::{Colours, LABEL_PT, Signal};
 use crate::editor::view_model::history::{CURVES, Curve};
 
 /// Width of a mark, and space between entries, points.
@@ -43,11 +43,7 @@ fn entries(ceiling_dbtp: f64, colours: &Colours) -> [(Mark, String); 7] {
 pub fn legend(painter: &Painter, at: Pos2, right: f32, ceiling_dbtp: f64, colours: &Colours) {
     let mut x = at.x;
     for (mark, name) in entries(ceiling_dbtp, colours) {
-        let font = crate::editor::control::font(painter.ctx(), crate::editor::theme::LABEL_PT);
-        let width = painter
-            .layout_no_wrap(name.clone(), font, colours.label)
-            .size()
-            .x;
+        let width = wide(painter, &name, LABEL_PT);
         if x + MARK + 6.0 + width > right {
             return;
         }
