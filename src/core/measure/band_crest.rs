@@ -5,9 +5,10 @@ use wide::f64x2;
 use super::readings::ChannelRole;
 use super::time_grid::TimeGrid;
 use super::true_peak::TruePeak;
-use crate::dsp::crossover::{Crossover, DEFAULT_CORNERS_HZ};
+use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ, low_to_high};
 use crate::dsp::decibel::{db_from_gain, db_from_power, power_from_db};
 use crate::dsp::fault::{LARGEST_SAMPLE, or_silence};
+use crate::dsp::quad::Quad;
 
 const BANDS: usize = 4;
 /// A band whose RMS lies lower holds nothing but noise, dBFS: the last step of 16 bits (1/32768).
@@ -78,6 +79,9 @@ struct Pair {
     /// 1 for a channel that counts, 0 for one that does not.
     counted: [f64; 2],
     crossover: Crossover,
+    /// Scratch: the frames of a run, and their bands.
+    frames: Box<[f64x2; RUN]>,
+    split: Box<[BandLanes; RUN]>,
     /// Of each band and channel, and the run at hand.
     peaks: [[TruePeak; 2]; BANDS],
     run: Box<[[[f32; RUN]; 2]; BANDS]>,
@@ -99,6 +103,8 @@ impl BandCrest {
             Pair {
                 counted: [counts(pair.first()), counts(pair.get(1))],
                 crossover,
+                frames: Box::new([f64x2::ZERO; RUN]),
+                split: Box::new([[Quad::ZERO; 2]; RUN]),
                 peaks: std::array::from_fn(|_| [TruePeak::new(), TruePeak::new()]),
                 run: Box::new([[[0.0; RUN]; 2]; BANDS]),
                 peak: [[0.0; 2]; BANDS],
@@ -200,8 +206,12 @@ impl Pair {
             f64::from(or_silence(sample, LARGEST_SAMPLE)) * self.counted[channel]
         };
         for (at, frame) in (start..end).enumerate() {
-            let input = f64x2::new([sample(0, frame), sample(1, frame)]);
-            let bands = self.crossover.split(input);
+            self.frames[at] = f64x2::new([sample(0, frame), sample(1, frame)]);
+        }
+        let (frames, split) = (&self.frames[..end - start], &mut self.split[..end - start]);
+        self.crossover.split_run([frames], [&mut *split]);
+        for (at, bands) in split.iter().enumerate() {
+            let bands = low_to_high(bands);
             for ((band, run), energy) in bands.into_iter().zip(&mut *self.run).zip(&mut self.energy)
             {
                 let [left, right] = band.to_array();

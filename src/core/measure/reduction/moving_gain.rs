@@ -5,7 +5,8 @@ use super::sums::{Bands, BeforeSums, Lanes, PairSums};
 use super::window::{
     BeforeSlot, Fit, PairSlot, SLOTS, SLOTS_PER_SECOND, SLOTS_PER_UPDATE, Slots, Windows,
 };
-use crate::dsp::crossover::Crossover;
+use crate::dsp::crossover::{Crossover, low_to_high};
+use crate::dsp::quad::Quad;
 use crate::measure::time_grid::TimeGrid;
 use wide::f64x2;
 
@@ -323,16 +324,24 @@ impl MovingGain {
         let frames = signal.first().map_or(0, Vec::len);
         let mut applied = vec![Vec::with_capacity(frames); signal.len()];
         let mut curve = self.curve(|gains| gains.map(&of));
-        for frame in 0..frames {
-            let factor = curve.at(frame);
-            let sample = |channel: usize| {
-                let samples = signal.get(channel).and_then(|samples| samples.get(frame));
-                samples.map_or(0.0, |sample| f64::from(*sample))
-            };
-            let [a, b, c, d] = crossover.split(f64x2::new([sample(0), sample(1)]));
-            let sum = (a * factor[0] + b * factor[1]) + (c * factor[2] + d * factor[3]);
-            for (channel, value) in applied.iter_mut().zip(sum.to_array()) {
-                channel.push(value as f32);
+        let mut bands = [[Quad::ZERO; 2]; MAX_RUN];
+        for start in (0..frames).step_by(MAX_RUN) {
+            let mut run = [f64x2::ZERO; MAX_RUN];
+            let count = MAX_RUN.min(frames - start);
+            for (lane, channel) in signal.iter().take(2).enumerate() {
+                for (frame, sample) in run.iter_mut().zip(channel.get(start..).unwrap_or_default())
+                {
+                    frame.as_mut_array()[lane] = f64::from(*sample);
+                }
+            }
+            crossover.split_run([&run[..count]], [&mut bands[..count]]);
+            for (frame, bands) in (start..start + count).zip(&bands) {
+                let factor = curve.at(frame);
+                let [a, b, c, d] = low_to_high(bands);
+                let sum = (a * factor[0] + b * factor[1]) + (c * factor[2] + d * factor[3]);
+                for (channel, value) in applied.iter_mut().zip(sum.to_array()) {
+                    channel.push(value as f32);
+                }
             }
         }
         applied
