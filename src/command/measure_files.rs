@@ -37,7 +37,7 @@ Columns:
                0.1 dB of it, that break off instead of rounding off; of a float file also what lies beyond
                full scale, and is whole until it is made into one of integers
 A dash (null with --json) stands for what cannot be measured: everything in silence, loudness in files
-shorter than 400 ms, LDR in files shorter than 1 s, short-term loudness, least PLR and range in files
+shorter than 400 ms, LDR in files shorter than 1.5 s, short-term loudness, least PLR and range in files
 shorter than 3 s.
 
 JSON (--json):

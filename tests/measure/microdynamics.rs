@@ -152,6 +152,29 @@ fn sparse_material_is_flagged_and_not_told() {
     assert!(!stereo_readings_of(48_000.0, &vec![0.0; 96_000]).ldr_sparse);
 }
 
+/// Closed form, as for halves above. The half second of moments that a file of 1.5 s holds sees each
+/// part of the beat; in a shorter one the percentile would be the part that it happens to see.
+#[test]
+fn of_less_than_half_a_second_of_moments_nothing_is_told() {
+    let mut group = Group::new("LDR of short files", 0.05, "dB");
+    let halves = tone_steps(
+        48_000.0,
+        1_000.0,
+        &[(0.1, -20.0), (0.1, SILENCE)].repeat(10),
+    );
+    let of = |s: f64| {
+        let readings = stereo_readings_of(48_000.0, &halves[..frames(48_000.0, s)]);
+        assert!(!readings.ldr_sparse, "{s}");
+        readings.ldr_db
+    };
+    for s in [1.01, 1.2, 1.49] {
+        assert_eq!(of(s), None, "{s}");
+    }
+    for s in [1.5, 1.7, 2.0] {
+        group.check(format!("{s} s"), of(s), 10.0 * 2.0_f64.log10());
+    }
+}
+
 /// A moment is where it is: what comes 2.5 s earlier or later, and silence before the song, change
 /// nothing.
 #[test]

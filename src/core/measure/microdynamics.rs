@@ -8,8 +8,9 @@
 //!
 //! Ours: rectangular windows, one moment every 5 ms, and what counts. The second around a moment
 //! must lie in the signal and above −70 LUFS; the first and the last half second of a file are
-//! surroundings only. Results lag by half a second. The slow window gives half weight to its
-//! outermost 5 ms steps: so it is 1 s long and centred on the middle of a step, as the fast one is.
+//! surroundings only, and half a second of moments between them is the least that is told of.
+//! Results lag by half a second. The slow window gives half weight to its outermost 5 ms steps: so
+//! it is 1 s long and centred on the middle of a step, as the fast one is.
 //!
 //! Sparse material is not told. Where the 95th percentile lies more than 3 dB *below* the
 //! surroundings, most of the energy falls into less than a twentieth of the moments, and the
@@ -28,6 +29,9 @@ pub(super) const LAG_STEPS: usize = SLOW_STEPS / 2 - FAST_STEPS / 2;
 /// Steps in the last 10 s.
 const RECENT_STEPS: usize = 2_000;
 const PERCENT: u64 = 95;
+/// Of fewer moments (half a second) nothing is told: the percentile of a single beat is the place on
+/// it that they happen to be at.
+const LEAST_MOMENTS: u64 = 100;
 /// A percentile below this is that of gaps, dB.
 const SPARSE_BELOW_DB: f64 = -3.0;
 /// Differences are held to this range, dB. The lowest stands for a silent moment.
@@ -47,9 +51,9 @@ pub(super) struct Microdynamics {
 /// What a percentile says.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Ldr {
-    /// dB; `None` where nothing was measured and of sparse material.
+    /// dB; `None` where too little was measured and of sparse material.
     pub db: Option<f64>,
-    /// Something was measured, but it is too sparse to be told.
+    /// Enough was measured, but it is too sparse to be told.
     pub sparse: bool,
 }
 
@@ -105,7 +109,8 @@ impl Microdynamics {
 }
 
 fn ldr(differences: &Percentiles) -> Ldr {
-    let percentile_db = differences.percentile_db(PERCENT);
+    let enough = differences.count() >= LEAST_MOMENTS;
+    let percentile_db = differences.percentile_db(PERCENT).filter(|_| enough);
     let db = percentile_db.filter(|db| *db >= SPARSE_BELOW_DB);
     Ldr {
         db,

@@ -54,11 +54,15 @@ impl Percentiles {
         }
     }
 
+    /// Values that percentiles are taken of.
+    pub fn count(&self) -> u64 {
+        self.histogram.total().count
+    }
+
     /// The `percent`-th percentile (0 to 100), dB, to half a bin; `None` without values.
     pub fn percentile_db(&self, percent: u64) -> Option<f64> {
-        let count = self.histogram.total().count;
         self.histogram
-            .bin_of_rank(0, percentile_rank(count, percent))
+            .bin_of_rank(0, percentile_rank(self.count(), percent))
             .and_then(Bin::mean)
     }
 }
