@@ -429,6 +429,32 @@ fn instances_that_keep_windows_at_once_lose_none() {
     assert_eq!(kept, (0..16).map(name).collect());
 }
 
+/// A file that is full says so, and none of the windows in it gives way; one of them can be changed.
+/// A session, which holds copies, lets go of the oldest.
+#[test]
+fn one_window_too_many_is_refused_by_the_file() {
+    let path = directory("full").join("windows.json");
+    let window = |number: usize| TargetWindow {
+        name: format!("Window {number}").into(),
+        ..TargetWindow::default()
+    };
+    let all: Vec<_> = (0..MAX_OWN_WINDOWS).map(window).collect();
+    save(&path, &all).unwrap();
+    let error = keep(&path, window(MAX_OWN_WINDOWS)).unwrap_err();
+    assert!(matches!(error, UserFileError::Full { .. }));
+    assert!(error.to_string().ends_with("delete one first."), "{error}");
+    assert_eq!(load(&path).unwrap(), all);
+    assert_eq!(
+        keep(&path, window(3)).unwrap().windows.len(),
+        MAX_OWN_WINDOWS
+    );
+
+    let mut session = Session::default();
+    (0..MAX_OWN_WINDOWS + 2).for_each(|number| session.choose_own(window(number)));
+    let all: Vec<_> = (2..MAX_OWN_WINDOWS + 2).map(window).collect();
+    assert_eq!(session.own_windows, all);
+}
+
 #[test]
 fn a_file_that_another_instance_is_writing_is_told_and_left_alone() {
     let directory = directory("busy");

@@ -190,8 +190,10 @@ impl Session {
         {
             *own = window;
         } else {
-            // The newest is the one that is wanted.
-            self.own_windows.truncate(MAX_OWN_WINDOWS - 1);
+            // The newest are the ones that are wanted.
+            if self.own_windows.len() >= MAX_OWN_WINDOWS {
+                self.own_windows.remove(0);
+            }
             self.own_windows.push(window);
         }
     }

@@ -1,7 +1,7 @@
 //! The user's own target windows in a file of their own, for all sessions.
 
 use super::kept_file::{self, Unread};
-use super::saved::sanitised_windows;
+use super::saved::{MAX_OWN_WINDOWS, sanitised_windows};
 use super::target::TargetWindow;
 use serde::{Deserialize, Serialize};
 use std::fs::{self, File, TryLockError};
@@ -40,6 +40,11 @@ pub enum UserFileError {
         /// The file.
         path: PathBuf,
     },
+    /// The file holds as many windows as it may, and is left as it is.
+    Full {
+        /// The file.
+        path: PathBuf,
+    },
     /// What is in the file is not a list of windows. It stays as it is until windows are saved, and
     /// a copy of it is then kept.
     Damaged {
@@ -61,6 +66,11 @@ impl fmt::Display for UserFileError {
             Self::Busy { path } => write!(
                 formatter,
                 "{} is being written by another instance: try again.",
+                path.display()
+            ),
+            Self::Full { path } => write!(
+                formatter,
+                "{} holds {MAX_OWN_WINDOWS} windows, and no more: delete one first.",
                 path.display()
             ),
             Self::Damaged { path, reason } => {
@@ -144,13 +154,17 @@ pub struct Changed {
 /// begun anew, as [`save`] does it.
 ///
 /// # Errors
-/// As [`save`], and [`UserFileError::Busy`] if another instance is at it for longer than a second.
+/// As [`save`], [`UserFileError::Full`], and [`UserFileError::Busy`] if another instance is at it for
+/// longer than a second.
 pub fn keep(path: &Path, window: TargetWindow) -> Result<Changed, UserFileError> {
     change(path, |windows| {
-        match windows.iter_mut().find(|other| other.name == window.name) {
-            Some(other) => *other = window,
-            None => windows.insert(0, window),
+        let there = windows.iter().position(|other| other.name == window.name);
+        match there {
+            Some(index) => windows[index] = window,
+            None if windows.len() < MAX_OWN_WINDOWS => windows.insert(0, window),
+            None => return Err(UserFileError::Full { path: path.into() }),
         }
+        Ok(())
     })
 }
 
@@ -160,20 +174,23 @@ pub fn keep(path: &Path, window: TargetWindow) -> Result<Changed, UserFileError>
 /// As [`load`] and [`keep`]: a damaged file is left as it is.
 pub fn forget(path: &Path, name: &str) -> Result<Changed, UserFileError> {
     load(path)?;
-    change(path, |windows| windows.retain(|window| window.name != name))
+    change(path, |windows| {
+        windows.retain(|window| window.name != name);
+        Ok(())
+    })
 }
 
 /// Reads, changes and writes the file, while no other instance does.
 fn change(
     path: &Path,
-    change: impl FnOnce(&mut Vec<TargetWindow>),
+    change: impl FnOnce(&mut Vec<TargetWindow>) -> Result<(), UserFileError>,
 ) -> Result<Changed, UserFileError> {
     let _claim = claim(path)?;
     let mut windows = match load(path) {
         Err(UserFileError::Damaged { .. }) => Vec::new(),
         loaded => loaded?,
     };
-    change(&mut windows);
+    change(&mut windows)?;
     let windows = sanitised_windows(windows);
     let kept = save(path, &windows)?;
     Ok(Changed { windows, kept })
