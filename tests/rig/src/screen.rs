@@ -6,7 +6,6 @@ use kit::skip::skip;
 use std::error::Error;
 use std::io::{BufRead, BufReader, Write as _};
 use std::process::{Child, Command, Stdio};
-use std::sync::{Mutex, PoisonError};
 use x11rb::CURRENT_TIME;
 use x11rb::connection::Connection;
 use x11rb::protocol::Event;
@@ -77,12 +76,9 @@ impl Screen {
 /// Lines of it that begin with `window: ` are told.
 pub fn on_a_screen(test: &str, work: fn() -> Result<()>) {
     const CHILD: &str = "CRESTLINE_WINDOW_TEST";
-    // Windows that draw on the processor would only slow each other down.
-    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
     if std::env::var_os(CHILD).is_some() {
         return work().unwrap();
     }
-    let _turn = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
     let screen = match Screen::start() {
         Ok(screen) => screen,
         Err(lack) => {
