@@ -7,6 +7,7 @@ mod checksum;
 mod chunks;
 mod contain;
 mod flac;
+mod frames;
 mod library;
 mod mp3;
 mod pcm;
@@ -176,16 +177,12 @@ impl AudioFile {
             )),
         }
         match &self.source {
-            Source::Pcm(..) if self.promise == Promise::Nothing => notes.push(
+            Source::Pcm(..) | Source::Flac(_) if self.promise == Promise::Nothing => notes.push(
                 "its header does not tell its length, as in a stream; it was read to the end of \
                  the file"
                     .to_owned(),
             ),
-            Source::Mp3(mp3) if mp3.is_joined() => notes.push(
-                "goes on after the end that its header tells, as joined files do; it was read to \
-                 the end of the file"
-                    .to_owned(),
-            ),
+            Source::Mp3(mp3) => notes.extend(mp3.notes()),
             _ => {}
         }
         notes
@@ -283,6 +280,12 @@ impl AudioFile {
                 .map_err(|kind| match kind {
                     InputErrorKind::Damaged { .. } => InputErrorKind::Damaged {
                         at_s: Some(self.seconds()),
+                    },
+                    InputErrorKind::CutShort {
+                        promised_s: None, ..
+                    } => InputErrorKind::CutShort {
+                        promised_s: None,
+                        found_s: self.seconds(),
                     },
                     kind => kind,
                 })?;

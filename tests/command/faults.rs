@@ -236,6 +236,80 @@ fn a_streamed_wav_without_a_length_is_measured_whole() {
     assert_eq!(objects[0]["duration_s"], 2.0);
 }
 
+/// A FLAC as it is written into a pipe: its header tells neither length nor checksum.
+fn streamed_flac() -> Vec<u8> {
+    let mut bytes = flac(48_000, &stereo());
+    bytes[21] &= 0xf0;
+    bytes[22..26].fill(0);
+    bytes
+}
+
+#[test]
+fn a_streamed_flac_is_whole_or_refused() {
+    let folder = folder("streamed_flac");
+    let whole = streamed_flac();
+    fs::write(folder.join("whole.flac"), &whole).unwrap();
+    let output = measure(&folder, &["--json", "whole.flac"]);
+    assert_eq!(output.status.code(), Some(0));
+    let objects: Vec<Value> = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(objects[0]["duration_s"], 2.0);
+    let note = text(&output.stderr);
+    assert!(
+        note.contains("its header does not tell its length"),
+        "{note}"
+    );
+
+    // A frame is 16 kB long; the first begins behind 42 bytes.
+    let mut flipped = whole.clone();
+    flipped[200_000] ^= 4;
+    let mut first = whole.clone();
+    first[5_000] ^= 4;
+    let without_a_frame = [&whole[..16_438], &whole[32_834..]].concat();
+    let cut = &whole[..whole.len() - 3];
+    for (name, bytes, at) in [
+        ("flipped.flac", &flipped[..], "at 1.024 s"),
+        ("first.flac", &first, "at 1.915 s"),
+        ("missing.flac", &without_a_frame, "at 0.085 s"),
+        ("cut.flac", cut, "at 1.963 s"),
+    ] {
+        fs::write(folder.join(name), bytes).unwrap();
+        assert_refused(&folder, name, at, "export or copy it again");
+    }
+}
+
+/// The notes on an MP3 and its length in seconds.
+fn told_of(folder: &Path, bytes: &[u8]) -> (String, f64) {
+    fs::write(folder.join("a.mp3"), bytes).unwrap();
+    let output = measure(folder, &["--json", "a.mp3"]);
+    let objects: Vec<Value> = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    let notes = text(&output.stderr).to_owned();
+    (notes, objects[0]["duration_s"].as_f64().unwrap())
+}
+
+#[test]
+fn what_an_mp3_lost_within_is_told() {
+    let folder = folder("mp3_lost");
+    let (notes, whole_s) = told_of(&folder, &fixture("tone.mp3"));
+    assert_eq!(notes, "");
+    // Without its first frame, which tells the length.
+    let bytes = fixture("tone.mp3");
+    let stream = &bytes[288..];
+    assert_eq!(told_of(&folder, stream).0, "");
+    // Of its frames, 288 bytes each, a sixth.
+    let mut zeroed = stream.to_vec();
+    zeroed[28 * 288..42 * 288].fill(0);
+    let (notes, left_s) = told_of(&folder, &zeroed);
+    assert!(left_s < 0.9 * whole_s, "{left_s}");
+    assert!(notes.contains("4032 bytes between its frames"), "{notes}");
+    assert_eq!(notes.lines().count(), 1);
+    let (notes, _) = told_of(&folder, &stream[..42 * 288 + 100]);
+    assert!(
+        notes.contains("100 bytes at its end are no whole frame"),
+        "{notes}"
+    );
+}
+
 #[test]
 fn files_without_audio() {
     let folder = folder("no_audio");

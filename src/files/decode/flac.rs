@@ -12,7 +12,7 @@ use crestline_core::measure::ChannelRole::{self, Front, Lfe, Surround};
 
 use super::checksum::Checksum;
 use super::contain::contained;
-use super::library::Library;
+use super::library::{HEAD_BYTES, Library};
 use super::roles::by_mask;
 use super::stream::{Stream, before_end_tags, bytes_at};
 use crate::error::InputErrorKind;
@@ -30,6 +30,10 @@ pub(super) struct Flac {
     roles: Vec<ChannelRole>,
     /// Frames still to come, if the header tells how many there are.
     left: Option<u64>,
+    /// What the next frame is numbered.
+    next_number: Option<u64>,
+    /// Bytes of frames that the file holds.
+    held: u64,
     checksum: Option<Checksum>,
 }
 
@@ -62,6 +66,8 @@ impl Flac {
             decoder,
             roles,
             left: info.frames,
+            next_number: None,
+            held: end.saturating_sub(header.frames_start),
             checksum: info.md5.map(Checksum::new),
             info,
         })
@@ -99,12 +105,23 @@ impl Flac {
         let more = match &mut self.decoder {
             Decoder::Narrow(library) => {
                 let more = library.next(block)?;
+                let frames = block.first().map_or(0, Vec::len) as u64;
+                if more {
+                    // The library passes over a frame that is damaged; the next one's number tells.
+                    let (number, step) = numbered(&library.head, frames);
+                    if self.next_number.is_some_and(|next| next != number) {
+                        return Err(InputErrorKind::Damaged { at_s: None });
+                    }
+                    self.next_number = Some(number + step);
+                } else if self.left.is_none() && library.bytes < self.held {
+                    // Of a frame that was passed over at either end only its bytes tell.
+                    return Err(InputErrorKind::Damaged { at_s: None });
+                }
                 if block.len() != self.info.channels {
                     return Err(InputErrorKind::Damaged { at_s: None });
                 }
                 if let Some(checksum) = &mut self.checksum {
-                    let frames = block.first().map_or(0, Vec::len);
-                    checksum.take(frames * block.len() * bytes, |out| {
+                    checksum.take(frames as usize * block.len() * bytes, |out| {
                         interleave(block, bits, out);
                     });
                 }
@@ -113,7 +130,9 @@ impl Flac {
             Decoder::Wide(reader, used) => {
                 let samples = match contained(|| reader.fill_buf().map(<[i32]>::to_vec)) {
                     Some(Ok(samples)) => samples,
-                    Some(Err(Error::Io(io))) if io.kind() == ErrorKind::UnexpectedEof => {
+                    Some(Err(Error::Io(io)))
+                        if io.kind() == ErrorKind::UnexpectedEof && self.left.is_some() =>
+                    {
                         return Ok(false);
                     }
                     Some(Err(other)) => return Err(error(other)),
@@ -142,6 +161,18 @@ impl Flac {
     pub fn verify(&mut self) -> Option<bool> {
         self.checksum.take().map(Checksum::holds)
     }
+}
+
+/// The number that a frame of the format bears, and by how much the next one's is greater: blocks of
+/// one size are counted, of blocks of several the samples are (RFC 9639, section 9.1.5).
+fn numbered(head: &[u8; HEAD_BYTES], samples: u64) -> (u64, u64) {
+    let counts_samples = head[1] & 1 == 1;
+    let bytes = head[4].leading_ones() as usize;
+    let mut number = u64::from(head[4]) & (0x7f >> bytes);
+    for byte in head[5..].iter().take(bytes.saturating_sub(1)) {
+        number = number << 6 | u64::from(byte & 0x3f);
+    }
+    (number, if counts_samples { samples } else { 1 })
 }
 
 /// Lays the samples out as the checksum counts them: interleaved, little-endian, in whole bytes
@@ -334,6 +365,24 @@ mod tests {
         assert_eq!((info.channels, info.bits), (2, 16));
         assert_eq!(info.frames, Some(1));
         assert_eq!(info.md5.map(|md5| md5[0]), Some(0x3e));
+    }
+
+    // RFC 9639, table 18: the number is laid out as UTF-8 lays out a character, up to 36 bits.
+    #[test]
+    fn the_number_of_a_frame_is_read_at_every_length() {
+        let head = |second: u8, number: &[u8]| {
+            let mut head = [0xff, second, 0xc9, 0x18, 0, 0, 0, 0, 0, 0, 0];
+            head[4..4 + number.len()].copy_from_slice(number);
+            head
+        };
+        for number in [0_u32, 1, 0x7f, 0x80, 0x7ff, 0x800, 0xffff, 0x10_0000] {
+            let mut bytes = [0; 4];
+            let bytes = char::from_u32(number).unwrap().encode_utf8(&mut bytes);
+            let found = numbered(&head(0xf8, bytes.as_bytes()), 4096);
+            assert_eq!(found, (u64::from(number), 1));
+        }
+        let longest = head(0xf9, &[0xfe, 0xbf, 0xbf, 0xbf, 0xbf, 0xbf, 0xbf]);
+        assert_eq!(numbered(&longest, 576), ((1 << 36) - 1, 576));
     }
 
     // RFC 9639, section 8.2: "interleaved", "little-endian", "sign-extended to the next byte".

@@ -20,6 +20,10 @@ use super::roles::roles;
 use super::vorbis::{self, VorbisDecoder};
 use crate::error::InputErrorKind;
 
+/// Of each packet so much is kept: all that can stand in front of a frame of FLAC (RFC 9639, section
+/// 9.1) up to the end of its number.
+pub(super) const HEAD_BYTES: usize = 11;
+
 /// A file that the library takes apart.
 pub(super) struct Library {
     format: Box<dyn FormatReader>,
@@ -29,6 +33,8 @@ pub(super) struct Library {
     channels: Channels,
     /// Encoded bytes used so far.
     pub bytes: u64,
+    /// How the packet that was taken last begins.
+    pub head: [u8; HEAD_BYTES],
     /// Bounds of the audio as the header tells them, frames.
     pub bounds: Bounds,
 }
@@ -87,6 +93,7 @@ impl Library {
             sample_rate_hz: params.sample_rate.unwrap_or(0),
             bounds: bounds(track),
             bytes: 0,
+            head: [0; HEAD_BYTES],
             channels,
             format,
             decoder,
@@ -121,6 +128,7 @@ impl Library {
             None => return Err(InputErrorKind::Damaged { at_s: None }),
         };
         self.bytes += packet.data.len() as u64;
+        self.head = std::array::from_fn(|at| packet.data.get(at).copied().unwrap_or(0));
         if packet.track_id != self.track_id {
             return Ok(true);
         }

@@ -5,6 +5,7 @@ use std::mem;
 
 use crestline_core::measure::ChannelRole;
 
+use super::frames::{PassedOver, passed_over};
 use super::library::Library;
 use super::stream::{Stream, before_end_tags};
 use crate::error::InputErrorKind;
@@ -18,6 +19,9 @@ pub(super) struct Mp3 {
     /// Frames of the encoder's delay that are still to be left out.
     delay_left: usize,
     end: End,
+    /// The file again, and where its audio begins and ends.
+    file: (File, u64, u64),
+    passed_over: PassedOver,
 }
 
 /// Where the audio ends.
@@ -39,6 +43,7 @@ impl Mp3 {
     /// Reads the header, which begins at `start`.
     pub fn open(mut file: File, start: u64) -> Result<Self, InputErrorKind> {
         let end = before_end_tags(&mut file)?;
+        let again = (file.try_clone()?, start, end);
         let library = Library::open(Stream::new(Vec::new(), file, start, end)?, false)?;
         let frames = |told: Option<u32>| told.unwrap_or(0) as usize;
         let bounds = library.bounds;
@@ -54,6 +59,8 @@ impl Mp3 {
             library,
             delay_left: frames(bounds.delay),
             end,
+            file: again,
+            passed_over: PassedOver::default(),
         })
     }
 
@@ -78,14 +85,38 @@ impl Mp3 {
         }
     }
 
-    /// Whether the file went on after the end that its header tells.
-    pub fn is_joined(&self) -> bool {
-        matches!(self.end, End::Joined)
+    /// What whoever uses the audio should be told, as of what was decoded so far.
+    pub fn notes(&self) -> Vec<String> {
+        let mut notes = Vec::new();
+        let PassedOver { between, behind } = self.passed_over;
+        if matches!(self.end, End::Joined) {
+            notes.push(
+                "goes on after the end that its header tells, as joined files do; it was read to \
+                 the end of the file"
+                    .to_owned(),
+            );
+        }
+        if between > 0 {
+            notes.push(format!(
+                "{between} bytes between its frames are no audio and were passed over, so that \
+                 something is missing or wrong there; export or copy it again"
+            ));
+        }
+        // Where the header tells the length, it was held to that.
+        if behind > 0 && !matches!(self.end, End::Told { .. }) {
+            notes.push(format!(
+                "{behind} bytes at its end are no whole frame of audio and were passed over; if it \
+                 ends too early, export or copy it again"
+            ));
+        }
+        notes
     }
 
     /// Decodes a packet into one vector a channel, which may stay empty; false at the end.
     pub fn next(&mut self, block: &mut Vec<Vec<f32>>) -> Result<bool, InputErrorKind> {
         if !self.library.next(block)? {
+            let (file, start, end) = &self.file;
+            self.passed_over = passed_over(file, *start, *end)?;
             return Ok(false);
         }
         let early = self.delay_left.min(block.first().map_or(0, Vec::len));

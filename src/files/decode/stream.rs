@@ -85,24 +85,34 @@ pub(super) fn bytes_at(file: &mut File, at: u64, most: u64) -> io::Result<Vec<u8
     Ok(bytes)
 }
 
+/// Bytes of the header of a tag.
+pub(super) const ID3V2_HEADER: usize = 10;
+
 /// First byte behind the tags at the start of a file (`ID3v2`, id3.org), of which there may be
 /// several. What they hold is not looked at.
 pub(super) fn after_id3v2(file: &mut File) -> io::Result<u64> {
-    const HEADER: u64 = 10;
-    const HAS_FOOTER: u8 = 0x10;
     let mut at = 0;
     loop {
-        let header = bytes_at(file, at, HEADER)?;
-        let [b'I', b'D', b'3', _, _, flags, size @ ..] = &header[..] else {
+        let header = bytes_at(file, at, ID3V2_HEADER as u64)?;
+        let Some(bytes) = header.first_chunk().and_then(id3v2_bytes) else {
             return Ok(at);
         };
-        // Seven bits a byte.
-        let size = size
-            .iter()
-            .fold(0, |size, byte| size << 7 | u64::from(byte & 0x7f));
-        let footer = if flags & HAS_FOOTER == 0 { 0 } else { HEADER };
-        at += HEADER + size + footer;
+        at += bytes;
     }
+}
+
+/// Bytes of the tag that begins so, all in all; `None` if none does.
+pub(super) fn id3v2_bytes(header: &[u8; ID3V2_HEADER]) -> Option<u64> {
+    const HAS_FOOTER: u8 = 0x10;
+    let [b'I', b'D', b'3', _, _, flags, size @ ..] = header else {
+        return None;
+    };
+    // Seven bits a byte.
+    let size = size
+        .iter()
+        .fold(0, |size, byte| size << 7 | u64::from(byte & 0x7f));
+    let ends = if flags & HAS_FOOTER == 0 { 1 } else { 2 };
+    Some(ends * ID3V2_HEADER as u64 + size)
 }
 
 /// Last byte before the tags at the end of a file: `ID3v1` (id3.org) and `APEv2` (its
