@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 pub(crate) use self::report::Row;
-pub(crate) use self::trial::{Trial, try_out};
+pub(crate) use self::trial::{NoTrial, Trial, try_out};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_as, print_error, progress_bar};
 use crestline_files::printable;
 
@@ -45,7 +45,7 @@ Exit codes:
   0  done
   2  wrong usage
   3  the input could not be used
-  4  a result could not be written
+  4  an encoder failed, or a result could not be written; the rest was done
 
 Examples:
   crestline encoded master.wav
@@ -94,22 +94,27 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
     bar.finish_and_clear();
     let trial = match trial {
         Ok(trial) => trial,
-        Err(line) => {
+        Err(error) => {
             if let Some(keep) = &args.keep {
                 // Made above, and still empty.
                 let _ = std::fs::remove_dir(keep);
             }
+            let (line, code) = match error {
+                NoTrial::Input(line) => (line, INPUT_UNUSABLE),
+                NoTrial::Room(line) => (line, OUTPUT_FAILED),
+            };
             print_error(&line);
-            return ExitCode::from(INPUT_UNUSABLE);
+            return ExitCode::from(code);
         }
     };
-    for note in trial.original.notes.iter().chain(&trial.notes) {
+    let notes = trial.original.notes.iter().chain(&trial.notes);
+    for note in notes.chain(&trial.failed) {
         print_error(&format!("{}: {note}", printable(&args.file)));
     }
     for line in &trial.not_kept {
         print_error(line);
     }
-    let code = if trial.not_kept.is_empty() {
+    let code = if trial.not_kept.is_empty() && trial.failed.is_empty() {
         ExitCode::SUCCESS
     } else {
         if let Some(keep) = &args.keep {

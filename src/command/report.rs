@@ -39,7 +39,7 @@ Exit codes:
   0  done
   2  wrong usage
   3  some file could not be used
-  4  the page could not be written
+  4  an encoder failed, which the page says, or the page could not be written
 
 Examples:
   crestline report mix.wav --html mix.html
@@ -111,10 +111,17 @@ pub fn run(args: &ReportArgs) -> ExitCode {
             return ExitCode::from(INPUT_UNUSABLE);
         }
     };
-    for line in &missing {
+    let failed = songs.iter().flat_map(|song| &song.failed);
+    for line in missing.iter().chain(failed.clone()) {
         print_error(line);
     }
-    let complete = missing.is_empty();
+    let code = if !missing.is_empty() {
+        ExitCode::from(INPUT_UNUSABLE)
+    } else if failed.count() > 0 {
+        ExitCode::from(OUTPUT_FAILED)
+    } else {
+        ExitCode::SUCCESS
+    };
     if songs.is_empty() {
         return ExitCode::from(INPUT_UNUSABLE);
     }
@@ -140,11 +147,6 @@ pub fn run(args: &ReportArgs) -> ExitCode {
         return ExitCode::from(OUTPUT_FAILED);
     }
     let songs = if count == 1 { "song" } else { "songs" };
-    let code = if complete {
-        ExitCode::SUCCESS
-    } else {
-        ExitCode::from(INPUT_UNUSABLE)
-    };
     print_result(&format!("{name}: {count} {songs}\n"))
         .err()
         .unwrap_or(code)

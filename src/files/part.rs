@@ -63,6 +63,12 @@ impl Part {
         if !self.force {
             File::create_new(&self.path)?;
         }
+        // Who may read it stays as it was.
+        if self.force
+            && let Ok(there) = fs::metadata(&self.path)
+        {
+            fs::set_permissions(&self.temporary, there.permissions())?;
+        }
         self.temporary.persist(&self.path).map_err(|refused| {
             if !self.force {
                 let _ = fs::remove_file(&self.path);

@@ -339,7 +339,7 @@ fn an_encoder_that_fails_is_named_with_its_reason() {
         .env("PATH", folder.join("bin"))
         .output()
         .unwrap();
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output.stderr));
     assert!(text(&output.stdout).contains("stays under -1 dBTP through what was tried"));
     let lines: Vec<&str> = text(&output.stderr).lines().collect();
     assert_eq!(lines.len(), 3, "{lines:?}");
@@ -414,4 +414,33 @@ fn silence_and_what_cannot_be_encoded() {
     fs::create_dir(folder.join("there")).unwrap();
     let refused = crestline(&folder, &["encoded", "silent.wav", "--keep", "there"]);
     assert_eq!(refused.status.code(), Some(4));
+}
+
+/// A song is good, and there is no room for what is made of it: that is no fault of the input.
+#[test]
+fn without_room_for_what_is_encoded_nothing_is_told_as_done() {
+    let folder = folder("encoded_no_room");
+    let planes = vec![tone(48_000, 997.0, -3.0, 1.0); 2];
+    let bytes = wav(48_000, Stored::Int24, None, &planes);
+    fs::write(folder.join("a.wav"), bytes).unwrap();
+    for arguments in [
+        &["encoded", "a.wav", "--keep", "kept"][..],
+        &["report", "a.wav", "--html", "a.html"],
+    ] {
+        let output = Command::new(env!("CARGO_BIN_EXE_crestline"))
+            .args(arguments)
+            .current_dir(&folder)
+            .envs(["TMPDIR", "TMP", "TEMP"].map(|name| (name, folder.join("none"))))
+            .output()
+            .unwrap();
+        let line = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(4), "{line}");
+        assert!(
+            line.starts_with("a.wav: no room for what is encoded"),
+            "{line}"
+        );
+        assert_eq!(line.lines().count(), 1, "{line}");
+    }
+    assert!(folder.join("a.html").exists());
+    assert!(!folder.join("kept").exists());
 }

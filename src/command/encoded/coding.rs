@@ -62,6 +62,20 @@ pub(super) const CODINGS: [Coding; 6] = [
     },
 ];
 
+/// Why a file was not encoded: cause and remedy.
+#[derive(Debug)]
+pub(super) enum NotEncoded {
+    /// The format has no such sample rate.
+    NoSuchRate(String),
+    Failed(String),
+}
+
+impl From<String> for NotEncoded {
+    fn from(line: String) -> Self {
+        Self::Failed(line)
+    }
+}
+
 impl Coding {
     pub fn nominal_kbps(self) -> u32 {
         match self {
@@ -116,29 +130,29 @@ impl Coding {
     }
 
     /// Encodes the source. MP3 is made of `integers`, as [`Source::write_integers`] leaves them,
-    /// with the gain that makes up for it. The error is cause and remedy.
+    /// with the gain that makes up for it.
     pub(super) fn encode(
         self,
         source: &Source,
         integers: &Result<(PathBuf, f64), String>,
         to: &Path,
-    ) -> Result<(), String> {
+    ) -> Result<(), NotEncoded> {
         match self {
             Self::Vorbis { quality, .. } => vorbis(source, to, quality),
             Self::Mp3 { kbps, scale } => {
                 let (integers, up) = integers.as_ref().map_err(String::clone)?;
-                mp3(integers, to, kbps, scale * up)
+                Ok(mp3(integers, to, kbps, scale * up)?)
             }
         }
     }
 }
 
-fn vorbis(source: &Source, to: &Path, quality: f32) -> Result<(), String> {
+fn vorbis(source: &Source, to: &Path, quality: f32) -> Result<(), NotEncoded> {
     let failed = |error: &dyn Display| format!("{error}; {ROOM}");
     let rate_hz = source.sample_rate_hz;
     let channels = u8::try_from(source.channels).ok().and_then(NonZeroU8::new);
     let (Some(rate), Some(channels)) = (NonZeroU32::new(rate_hz), channels) else {
-        return Err("there is no audio; choose another file".to_owned());
+        return Err("there is no audio; choose another file".to_owned().into());
     };
     let file = BufWriter::new(File::create(to).map_err(|error| failed(&error))?);
     let mut encoder = VorbisEncoderBuilder::new_with_serial(rate, channels, file, SERIAL)
@@ -147,7 +161,10 @@ fn vorbis(source: &Source, to: &Path, quality: f32) -> Result<(), String> {
         })
         .build()
         // Of what it is told here only the rate is the file's.
-        .map_err(|error| format!("at {rate_hz} Hz: {error}; export it at 44.1 or 48 kHz"))?;
+        .map_err(|error| {
+            let line = format!("at {rate_hz} Hz: {error}; export it at 44.1 or 48 kHz");
+            NotEncoded::NoSuchRate(line)
+        })?;
     read(&source.path, |planes| {
         let done = encoder.encode_audio_block(&*planes);
         done.map_err(|error| failed(&error))

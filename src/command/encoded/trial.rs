@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
 
-use super::coding::{CODINGS, Coding, mp3_encoder};
+use super::coding::{CODINGS, Coding, NotEncoded, mp3_encoder};
 use super::source::Source;
 use crate::BLOCK_FRAMES;
 use crate::workers::gather;
@@ -50,6 +50,17 @@ pub(crate) struct Trial {
     pub notes: Vec<String>,
     /// A line for each file that could not be kept.
     pub not_kept: Vec<String>,
+    /// A note for each way to encode that failed: something is missing of what was asked for.
+    pub failed: Vec<String>,
+}
+
+/// Why nothing was tried, with the line to tell.
+#[derive(Debug)]
+pub(crate) enum NoTrial {
+    /// The file cannot be used.
+    Input(String),
+    /// There is no room for what would be encoded.
+    Room(String),
 }
 
 impl Coded {
@@ -98,20 +109,19 @@ impl Trial {
 }
 
 /// Encodes the file in every way there is, over the cores, and copies what is encoded to the folder
-/// `keep`. `progress` is called with how many encodings are done, and of how many. The error is the
-/// line to tell.
+/// `keep`. `progress` is called with how many encodings are done, and of how many.
 pub(crate) fn try_out(
     file: &Path,
     keep: Option<&Path>,
     progress: &(dyn Fn(u64, u64) + Sync),
-) -> Result<Trial, String> {
+) -> Result<Trial, NoTrial> {
     let name = printable(file);
-    let mut original = levels(file)?;
+    let mut original = levels(file).map_err(NoTrial::Input)?;
     if original.channels > 2 {
-        return Err(format!(
+        return Err(NoTrial::Input(format!(
             "{name}: has {} channels, and MP3 takes one or two; mix it down first",
             original.channels
-        ));
+        )));
     }
     let peak_dbfs = original.readings.sample_peak_dbfs;
     if peak_dbfs.is_none() {
@@ -119,9 +129,9 @@ pub(crate) fn try_out(
         original.notes.push(silent.to_owned());
     }
     let no_folder = |error: &dyn Display| {
-        format!(
+        NoTrial::Room(format!(
             "{name}: no room for what is encoded ({error}); check the folder for temporary files"
-        )
+        ))
     };
     let folder = tempfile::tempdir().map_err(|error| no_folder(&error))?;
     // Absolute, so that no folder's name is taken for an option of the program that encodes MP3.
@@ -132,12 +142,12 @@ pub(crate) fn try_out(
         channels: original.channels,
         peak: peak_dbfs.map_or(0.0, gain_from_db),
     };
-    let source = source.delivered(&own)?;
+    let source = source.delivered(&own).map_err(NoTrial::Room)?;
     let mp3_encoder = mp3_encoder();
     let (codings, left_out) = codings(source.sample_rate_hz, mp3_encoder.is_some());
     let mut notes: Vec<String> = source.note(original.sample_rate_hz).into_iter().collect();
     notes.extend(left_out);
-    let mut coded = Vec::new();
+    let (mut coded, mut failed) = (Vec::new(), Vec::new());
     for (coding, outcome) in all(&source, &own, &codings, progress) {
         match outcome {
             // Of silence an encoder's rounding alone would be told.
@@ -146,11 +156,8 @@ pub(crate) fn try_out(
                 coded.push(done);
             }
             Ok(done) => coded.push(done),
-            Err(cause) => notes.push(format!(
-                "not tried as {} at {} kbit/s: {cause}",
-                coding.name(),
-                coding.nominal_kbps()
-            )),
+            Err(NotEncoded::NoSuchRate(cause)) => notes.push(not_tried(coding, &cause)),
+            Err(NotEncoded::Failed(cause)) => failed.push(not_tried(coding, &cause)),
         }
     }
     let not_kept = coded.iter().filter_map(|coded| {
@@ -166,11 +173,17 @@ pub(crate) fn try_out(
     Ok(Trial {
         file: file.to_owned(),
         not_kept: not_kept.collect(),
+        failed,
         original,
         coded,
         mp3_encoder,
         notes,
     })
+}
+
+fn not_tried(coding: Coding, cause: &str) -> String {
+    let (name, kbps) = (coding.name(), coding.nominal_kbps());
+    format!("not tried as {name} at {kbps} kbit/s: {cause}")
 }
 
 /// The ways to encode at a sample rate, and a note on those left out.
@@ -201,7 +214,7 @@ fn codings(sample_rate_hz: u32, with_mp3: bool) -> (Vec<Coding>, Option<String>)
     (codings, Some(note))
 }
 
-type Outcome = (Coding, Result<Coded, String>);
+type Outcome = (Coding, Result<Coded, NotEncoded>);
 
 fn all(
     source: &Source,
@@ -224,7 +237,8 @@ fn all(
         while let Some(coding) = codings.get(next.fetch_add(1, Ordering::Relaxed)) {
             let path = coding.path(folder);
             let encoded = coding.encode(source, &integers, &path);
-            outcomes.push((*coding, encoded.and_then(|()| back(*coding, &path))));
+            let coded = encoded.and_then(|()| Ok(back(*coding, &path)?));
+            outcomes.push((*coding, coded));
             let done = done.fetch_add(1, Ordering::Relaxed) + 1;
             progress(done as u64, codings.len() as u64);
         }

@@ -35,7 +35,8 @@ pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -
     }
     if let Some(trial) = &song.trial {
         told.extend(beyond_full_scale(trial));
-        told.extend(trial.notes.iter().map(|note| sentence(note)));
+        let notes = trial.notes.iter().chain(&trial.failed);
+        told.extend(notes.map(|note| sentence(note)));
     }
     if readings.loudness_range_lu.is_some() && !readings.loudness_range_settled {
         told.push("The loudness range is not reliable below a minute.".to_owned());

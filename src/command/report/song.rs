@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::BLOCK_FRAMES;
 use crate::compare::{ONE_BESIDE_TWO, profile_of};
-use crate::encoded::{Trial, try_out};
+use crate::encoded::{NoTrial, Trial, try_out};
 use crate::measure_files::measured_file;
 use crate::measures::MeasuredFile;
 use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
@@ -38,6 +38,8 @@ pub(super) struct Song {
     pub history: Vec<Moment>,
     pub against: Option<Against>,
     pub trial: Option<Trial>,
+    /// A line for each encoder that failed.
+    pub failed: Vec<String>,
 }
 
 /// The song beside the reference, each as it is heard beside the other.
@@ -111,11 +113,19 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
             Err(line) => measured.notes.push(without("compared", path, &line)),
         }
     }
-    let mut trial = None;
+    let (mut trial, mut failed) = (None, Vec::new());
     if wanted.encoded {
         match try_out(path, None, &|_, _| {}) {
-            Ok(done) => trial = Some(done),
-            Err(line) => measured.notes.push(without("encoded", path, &line)),
+            Ok(done) => {
+                let lines = done.failed.iter();
+                failed.extend(lines.map(|line| format!("{}: {line}", printable(path))));
+                trial = Some(done);
+            }
+            Err(NoTrial::Input(line)) => measured.notes.push(without("encoded", path, &line)),
+            Err(NoTrial::Room(line)) => {
+                measured.notes.push(without("encoded", path, &line));
+                failed.push(line);
+            }
         }
     }
     let balance_db = meter.balance().long_term_db.map(|band| band.map(f64::from));
@@ -135,6 +145,7 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
         history,
         against,
         trial,
+        failed,
     })
 }
 

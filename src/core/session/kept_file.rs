@@ -62,8 +62,13 @@ pub(super) fn replace<T: Serialize>(
     contents: T,
     before: impl FnOnce() -> io::Result<()>,
 ) -> io::Result<()> {
+    // Of a link what it leads to is replaced.
+    let path = &path.canonicalize().unwrap_or_else(|_| path.to_owned());
     put(path, version, contents, |temporary| {
         before()?;
+        if let Ok(there) = fs::metadata(path) {
+            fs::set_permissions(temporary, there.permissions())?;
+        }
         fs::rename(temporary, path)
     })
 }
