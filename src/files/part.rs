@@ -45,6 +45,10 @@ impl Part {
             temporary,
             force,
         };
+        if force {
+            // Nobody is to read meanwhile what then may not be read; written it must be.
+            keep_permissions(&part.path, &part.temporary, OWN_WRITE)?;
+        }
         Ok((file, part))
     }
 
@@ -76,6 +80,28 @@ impl Part {
             refused.error
         })
     }
+}
+
+/// The owner may write (POSIX, `sys/stat.h`).
+const OWN_WRITE: u32 = 0o200;
+
+/// Gives `to` the permissions of what is at `path`, if anything is, and `more`.
+#[cfg(unix)]
+fn keep_permissions(path: &Path, to: &Path, more: u32) -> io::Result<()> {
+    use std::os::unix::fs::PermissionsExt as _;
+    match fs::metadata(path) {
+        Ok(there) => {
+            let mode = there.permissions().mode() | more;
+            fs::set_permissions(to, fs::Permissions::from_mode(mode))
+        }
+        Err(_) => Ok(()),
+    }
+}
+
+/// Who may read a file is inherited from its folder here.
+#[cfg(not(unix))]
+fn keep_permissions(_: &Path, _: &Path, _: u32) -> io::Result<()> {
+    Ok(())
 }
 
 #[cfg(test)]
@@ -126,6 +152,25 @@ mod tests {
         part.complete().unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"second");
         assert_eq!(names(folder.path()), ["a.wav"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn who_may_read_it_stays_as_it_was() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let folder = folder();
+        let path = folder.path().join("a.wav");
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+        for (own, meanwhile) in [(0o600, 0o600), (0o444, 0o644), (0o640, 0o640)] {
+            fs::write(&path, b"first").unwrap();
+            fs::set_permissions(&path, fs::Permissions::from_mode(own)).unwrap();
+            let (file, part) = Part::create(&path, true).unwrap();
+            drop(file);
+            assert_eq!(mode(part.path()), meanwhile);
+            part.complete().unwrap();
+            assert_eq!(mode(&path), own);
+            fs::remove_file(&path).unwrap();
+        }
     }
 
     #[test]

@@ -66,7 +66,10 @@ pub(super) fn replace<T: Serialize>(
     let path = &path.canonicalize().unwrap_or_else(|_| path.to_owned());
     put(path, version, contents, |temporary| {
         before()?;
-        if let Ok(there) = fs::metadata(path) {
+        // Elsewhere who may read it is inherited from its folder.
+        if cfg!(unix)
+            && let Ok(there) = fs::metadata(path)
+        {
             fs::set_permissions(temporary, there.permissions())?;
         }
         fs::rename(temporary, path)
@@ -126,6 +129,26 @@ fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    #[cfg(unix)]
+    fn what_is_replaced_keeps_its_place_and_who_may_read_it() {
+        use std::os::unix::fs::{PermissionsExt as _, symlink};
+        let folder = std::env::temp_dir().join(format!("crestline-link-{}", std::process::id()));
+        let told = |what: &'static str| std::collections::BTreeMap::from([("told", what)]);
+        let (real, link) = (folder.join("there/real.json"), folder.join("windows.json"));
+        replace(&real, 1, told("first"), || Ok(())).unwrap();
+        fs::set_permissions(&real, fs::Permissions::from_mode(0o600)).unwrap();
+        symlink("there/real.json", &link).unwrap();
+        replace(&link, 1, told("second"), || Ok(())).unwrap();
+        let found = fs::read_to_string(&real).unwrap();
+        let mode = fs::metadata(&real).unwrap().permissions().mode() & 0o777;
+        let is_link = fs::symlink_metadata(&link).unwrap().is_symlink();
+        fs::remove_dir_all(&folder).unwrap();
+        assert!(found.contains("second"), "{found}");
+        assert!(is_link);
+        assert_eq!(mode, 0o600);
+    }
 
     #[test]
     #[cfg(unix)]
