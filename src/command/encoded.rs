@@ -11,7 +11,7 @@ use std::process::ExitCode;
 pub(crate) use self::report::Row;
 pub(crate) use self::trial::{NoTrial, Trial, try_out};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_as, print_error, progress_bar};
-use crestline_files::printable;
+use crestline_files::{Kind, Unfinished, printable};
 
 const AFTER_HELP: &str = "\
 The file is encoded as Ogg Vorbis (at the qualities that stand for 96, 160 and 320 kbit/s) and as MP3 (constant 128, 192
@@ -77,14 +77,22 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
         ));
         return ExitCode::from(INPUT_UNUSABLE);
     }
-    if let Some(keep) = &args.keep
-        && let Err(error) = std::fs::create_dir(keep)
-    {
-        let name = printable(keep);
-        print_error(&format!(
-            "{name}: cannot be made a new folder ({error}); choose another name"
-        ));
-        return ExitCode::from(OUTPUT_FAILED);
+    let mut unfinished = None;
+    if let Some(keep) = &args.keep {
+        match Unfinished::make(
+            Kind::Folder,
+            || std::fs::create_dir(keep),
+            |()| keep.clone(),
+        ) {
+            Ok(((), folder)) => unfinished = Some(folder),
+            Err(error) => {
+                let name = printable(keep);
+                print_error(&format!(
+                    "{name}: cannot be made a new folder ({error}); choose another name"
+                ));
+                return ExitCode::from(OUTPUT_FAILED);
+            }
+        }
     }
     let bar = progress_bar(None, "encoding and decoding {bar:40} {percent:>3} %");
     let trial = try_out(&args.file, args.keep.as_deref(), &|done, of| {
@@ -92,6 +100,7 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
         bar.set_position(done);
     });
     bar.finish_and_clear();
+    drop(unfinished);
     let trial = match trial {
         Ok(trial) => trial,
         Err(error) => {

@@ -6,6 +6,7 @@ mod console;
 mod encoded;
 mod faults;
 mod forecast;
+mod interrupt;
 mod measure_files;
 mod measures;
 mod output;
@@ -57,6 +58,7 @@ enum Command {
 }
 
 fn main() -> ExitCode {
+    interrupt::watch();
     // On Windows programs are given patterns as they are typed.
     match CommandLine::parse_from(wild::args_os()).command {
         Command::Measure(args) => measure_files::run(&args),

@@ -6,6 +6,7 @@ mod error;
 mod part;
 mod profile;
 mod resample;
+mod unfinished;
 mod write;
 
 pub use audition::{AuditionFailure, LONGEST_AUDITION_S, audition};
@@ -13,4 +14,5 @@ pub use decode::{Audio, AudioFile, decode_ahead, decode_all};
 pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, printable};
 pub use part::Part;
 pub use profile::{ProfileFailure, Profiled, profile, saved_or_measured};
+pub use unfinished::{Kind, Unfinished, remove_unfinished};
 pub use write::{SampleFormat, WavFile};

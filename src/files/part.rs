@@ -4,7 +4,9 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use tempfile::{Builder, TempPath};
+use tempfile::{Builder, NamedTempFile, TempPath};
+
+use crate::unfinished::{Kind, Unfinished, hold};
 
 /// How the names of files begin that are not whole yet.
 const PREFIX: &str = ".crestline-";
@@ -17,6 +19,8 @@ pub struct Part {
     path: PathBuf,
     temporary: TempPath,
     force: bool,
+    /// Last, so that it is dropped when the file is gone.
+    _unfinished: Unfinished,
 }
 
 impl Part {
@@ -34,16 +38,21 @@ impl Part {
         let folder = path.parent();
         let folder = folder.filter(|folder| !folder.as_os_str().is_empty());
         // Made as any new file is: others may read what is handed over.
-        let made = Builder::new()
-            .prefix(PREFIX)
-            .make_in(folder.unwrap_or(Path::new(".")), |path| {
-                File::create_new(path)
-            });
-        let (file, temporary) = made?.into_parts();
+        let make = || {
+            Builder::new()
+                .prefix(PREFIX)
+                .make_in(folder.unwrap_or(Path::new(".")), |path| {
+                    File::create_new(path)
+                })
+        };
+        let path_of = |made: &NamedTempFile<File>| made.path().to_owned();
+        let (made, unfinished) = Unfinished::make(Kind::File, make, path_of)?;
+        let (file, temporary) = made.into_parts();
         let part = Self {
             path,
             temporary,
             force,
+            _unfinished: unfinished,
         };
         if force {
             // Nobody is to read meanwhile what then may not be read; written it must be.
@@ -63,6 +72,8 @@ impl Part {
     /// Without `force` a file of that name has come to be there meanwhile, or the name cannot be
     /// taken.
     pub fn complete(self) -> io::Result<()> {
+        // Interrupted between the two, the name would be left without the file.
+        let held = hold();
         // Not every file system can rename to a free name only; all can claim it first.
         if !self.force {
             File::create_new(&self.path)?;
@@ -73,12 +84,14 @@ impl Part {
         {
             fs::set_permissions(&self.temporary, there.permissions())?;
         }
-        self.temporary.persist(&self.path).map_err(|refused| {
+        let done = self.temporary.persist(&self.path).map_err(|refused| {
             if !self.force {
                 let _ = fs::remove_file(&self.path);
             }
             refused.error
-        })
+        });
+        drop(held);
+        done
     }
 }
 

@@ -18,6 +18,8 @@ mod decoders;
 mod encoded;
 mod faults;
 mod forecast;
+#[cfg(unix)]
+mod interrupt;
 mod measure;
 mod metadata;
 mod outputs;

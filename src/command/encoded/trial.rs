@@ -11,7 +11,8 @@ use crate::BLOCK_FRAMES;
 use crate::workers::gather;
 use crestline_core::dsp::decibel::gain_from_db;
 use crestline_core::measure::{Meter, Readings};
-use crestline_files::{AudioFile, printable};
+use crestline_files::{AudioFile, Kind, Unfinished, printable};
+use tempfile::TempDir;
 
 /// What a decoded file's true peak should stay under, dBTP: what EBU R 128 and AES TD1008 allow.
 pub(crate) const CEILING_DBTP: f64 = -1.0;
@@ -133,7 +134,12 @@ pub(crate) fn try_out(
             "{name}: no room for what is encoded ({error}); check the folder for temporary files"
         ))
     };
-    let folder = tempfile::tempdir().map_err(|error| no_folder(&error))?;
+    let path_of = |folder: &TempDir| folder.path().to_owned();
+    // In this order, so that the folder is gone when it is forgotten.
+    let _unfinished;
+    let folder;
+    (folder, _unfinished) = Unfinished::make(Kind::FolderOfOurs, tempfile::tempdir, path_of)
+        .map_err(|error| no_folder(&error))?;
     // Absolute, so that no folder's name is taken for an option of the program that encodes MP3.
     let own = std::path::absolute(folder.path()).map_err(|error| no_folder(&error))?;
     let source = Source {
@@ -160,8 +166,10 @@ pub(crate) fn try_out(
             Err(NotEncoded::Failed(cause)) => failed.push(not_tried(coding, &cause)),
         }
     }
+    let mut copies = Vec::new();
     let not_kept = coded.iter().filter_map(|coded| {
         let to = keep?.join(coded.coding.kept_name(file));
+        copies.push(Unfinished::from(&*to));
         let error = std::fs::copy(coded.coding.path(&own), &to).err()?;
         // Nothing, or half a file.
         let _ = std::fs::remove_file(&to);
