@@ -7,6 +7,9 @@ use std::path::Path;
 
 use crestline_files::{Part, printable};
 
+/// Why a file is not written where another is, and what to do.
+pub(super) const THERE: &str = "is there already; choose another name or add --force to replace it";
+
 /// Why `path` is not written to, in a line that names it, the cause and the remedy; `None` where it
 /// may be. With `force` a file that is there already is replaced, but none of the `inputs`.
 pub(super) fn refused(path: &Path, force: bool, inputs: &[&Path]) -> Option<String> {
@@ -21,7 +24,7 @@ pub(super) fn refused(path: &Path, force: bool, inputs: &[&Path]) -> Option<Stri
     } else if force {
         return None;
     } else {
-        "is there already; choose another name or add --force to replace it"
+        THERE
     };
     Some(format!("{}: {cause}", printable(path)))
 }
@@ -37,6 +40,12 @@ pub(super) fn write(path: &Path, text: &str, force: bool) -> Result<(), String> 
     };
     write().map_err(|error: io::Error| {
         let name = printable(path);
-        format!("{name}: could not be written ({error}); check folder and space")
+        match error.kind() {
+            io::ErrorKind::AlreadyExists => format!("{name}: {THERE}"),
+            io::ErrorKind::InvalidFilename => {
+                format!("{name}: cannot be called so ({error}); choose a shorter name")
+            }
+            _ => format!("{name}: could not be written ({error}); check folder and space"),
+        }
     })
 }

@@ -168,7 +168,13 @@ pub fn run(args: &RenderArgs) -> ExitCode {
             return ExitCode::from(INPUT_UNUSABLE);
         }
         Err(RenderError::Output(error)) => {
-            print_error(&error.to_string());
+            // Another program may have come first since it was looked for.
+            match error.kind {
+                OutputErrorKind::Exists => {
+                    print_error(&format!("{}: {}", printable(&args.output), output::THERE));
+                }
+                _ => print_error(&error.to_string()),
+            }
             return ExitCode::from(OUTPUT_FAILED);
         }
     };

@@ -126,7 +126,7 @@ impl fmt::Display for InputErrorKind {
             }
             Self::Damaged { at_s: None } => write!(
                 f,
-                "damaged: its header contradicts itself; export or copy it again"
+                "damaged: its header contradicts itself or what follows it; export or copy it again"
             ),
             Self::ChecksumWrong => write!(
                 f,
@@ -223,6 +223,9 @@ impl fmt::Display for OutputErrorKind {
             ),
             Self::Channels { count } => {
                 write!(f, "{count} channels cannot be written; use mono or stereo")
+            }
+            Self::Unwritable(error) if error.kind() == io::ErrorKind::InvalidFilename => {
+                write!(f, "cannot be called so ({error}); choose a shorter name")
             }
             Self::Unwritable(error) => write!(
                 f,

@@ -215,6 +215,11 @@ fn the_64_bit_forms_are_read() {
         assert_reads(&folder, &name, &big_riff(id, &data, 0), LEVEL, 1);
     }
     assert_reads(&folder, "wave64.w64", &wave64(&data), LEVEL, 0);
+    // The list before the samples, by a wrong bit longer than any file.
+    let mut list = wave64(&data);
+    let at = list.windows(4).position(|four| four == b"list").unwrap() + 23;
+    list[at] ^= 0x80;
+    assert_reads(&folder, "list.w64", &list, LEVEL, 0);
     for (name, bytes) in [("rf64.wav", rf64(&data)), ("cut.w64", wave64(&data))] {
         fs::write(folder.join(name), &bytes[..bytes.len() * 2 / 3]).unwrap();
         let output = measure(&folder, &[name]);

@@ -311,6 +311,15 @@ fn what_an_mp3_lost_within_is_told() {
 }
 
 #[test]
+fn an_mp3_cut_within_its_first_frame_is_cut_short() {
+    let folder = folder("mp3_first_frame");
+    for bytes in [20, 100, 287] {
+        fs::write(folder.join("a.mp3"), &fixture("tone.mp3")[..bytes]).unwrap();
+        assert_refused(&folder, "a.mp3", "cut short", "export or copy it again");
+    }
+}
+
+#[test]
 fn files_without_audio() {
     let folder = folder("no_audio");
     fs::write(

@@ -124,3 +124,19 @@ fn others_may_read_what_is_written() {
         assert_eq!(mode("out"), mode("mix.wav"), "{arguments:?}");
     }
 }
+
+#[test]
+fn a_name_that_is_too_long_is_what_is_told() {
+    let folder = folder("outputs_long_name");
+    write_inputs(&folder);
+    let long = "n".repeat(300);
+    let mut all = writers(&long).to_vec();
+    let wav = format!("{long}.wav");
+    all.push(vec!["render", "mix.wav", &wav]);
+    for arguments in all {
+        let refused = crestline(&folder, &arguments);
+        let line = text(&refused.stderr);
+        assert_eq!(refused.status.code(), Some(4), "{arguments:?}: {line}");
+        assert!(line.contains("choose a shorter name"), "{line}");
+    }
+}

@@ -28,6 +28,17 @@ pub(super) enum Unread {
     Damaged(String),
 }
 
+/// What to do about what the system said.
+pub(super) fn remedy(error: &io::Error) -> &'static str {
+    match error.kind() {
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "make room on its disk",
+        ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => {
+            "allow reading and writing it"
+        }
+        _ => "see that it can be read and written",
+    }
+}
+
 /// Reads a file of at most `most_kib` KiB whose layout is of `version` or an earlier one.
 pub(super) fn read<T: DeserializeOwned>(
     path: &Path,
@@ -148,6 +159,14 @@ mod tests {
         assert!(found.contains("second"), "{found}");
         assert!(is_link);
         assert_eq!(mode, 0o600);
+    }
+
+    #[test]
+    fn of_a_full_disk_no_permission_is_asked_for() {
+        let of = |kind: ErrorKind| remedy(&kind.into());
+        assert!(of(ErrorKind::StorageFull).contains("room"));
+        assert!(of(ErrorKind::PermissionDenied).contains("allow"));
+        assert!(!of(ErrorKind::NotADirectory).contains("allow"));
     }
 
     #[test]

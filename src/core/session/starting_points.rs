@@ -59,8 +59,9 @@ impl fmt::Display for StartingPointError {
         match self {
             Self::Io { path, error } => write!(
                 formatter,
-                "{} could not be used ({error}): allow reading and writing it.",
-                path.display()
+                "{} could not be used ({error}): {}.",
+                path.display(),
+                kept_file::remedy(error)
             ),
             Self::Taken { path } => write!(
                 formatter,

@@ -60,8 +60,9 @@ impl fmt::Display for UserFileError {
         match self {
             Self::Io { path, error } => write!(
                 formatter,
-                "{} could not be used ({error}): allow reading and writing it.",
-                path.display()
+                "{} could not be used ({error}): {}.",
+                path.display(),
+                kept_file::remedy(error)
             ),
             Self::Busy { path } => write!(
                 formatter,

@@ -114,7 +114,8 @@ impl Chunks {
 
     /// Goes to what follows a chunk of `bytes` bytes, padded or, as some writers leave it, not.
     pub fn pass(&mut self, chunk: Chunk, bytes: u64) -> io::Result<()> {
-        let end = chunk.start.saturating_add(bytes);
+        // No file goes on behind its end, and not every place there can be gone to.
+        let end = chunk.start.saturating_add(bytes).min(self.size);
         self.at = match self.style {
             Style::Wave64 => end.checked_next_multiple_of(8).unwrap_or(u64::MAX),
             Style::Riff | Style::Iff if end % 2 == chunk.start % 2 => end,

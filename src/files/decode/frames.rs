@@ -163,7 +163,7 @@ impl Walk<'_> {
 
 /// Bytes of the frame that begins so (ISO/IEC 11172-3, section 2.4.2.3, and ISO/IEC 13818-3):
 /// MPEG 1, 2 or 2.5, layer III, at a bit rate of the table.
-fn frame_bytes(head: &[u8]) -> Option<u64> {
+pub(super) fn frame_bytes(head: &[u8]) -> Option<u64> {
     const MPEG_1_KBPS: [u64; 15] = [
         0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320,
     ];

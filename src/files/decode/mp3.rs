@@ -5,9 +5,9 @@ use std::mem;
 
 use crestline_core::measure::ChannelRole;
 
-use super::frames::{PassedOver, passed_over};
+use super::frames::{PassedOver, frame_bytes, passed_over};
 use super::library::Library;
-use super::stream::{Stream, before_end_tags};
+use super::stream::{Stream, before_end_tags, bytes_at};
 use crate::error::InputErrorKind;
 
 /// Frames in the longest packet (ISO/IEC 11172-3, layer III).
@@ -43,6 +43,14 @@ impl Mp3 {
     /// Reads the header, which begins at `start`.
     pub fn open(mut file: File, start: u64) -> Result<Self, InputErrorKind> {
         let end = before_end_tags(&mut file)?;
+        // Of the first frame alone the library cannot tell what it is.
+        let first = frame_bytes(&bytes_at(&mut file, start, 4)?);
+        if first.is_some_and(|bytes| start + bytes > end) {
+            return Err(InputErrorKind::CutShort {
+                promised_s: None,
+                found_s: 0.0,
+            });
+        }
         let again = (file.try_clone()?, start, end);
         let library = Library::open(Stream::new(Vec::new(), file, start, end)?, false)?;
         let frames = |told: Option<u32>| told.unwrap_or(0) as usize;
