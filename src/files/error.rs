@@ -44,6 +44,8 @@ pub enum InputErrorKind {
     },
     /// The audio is not what its own checksum says.
     ChecksumWrong,
+    /// The file became another while it was read.
+    Changed,
     /// A valid file without a single frame of audio.
     Empty,
     /// A sample rate outside 8 kHz to 384 kHz.
@@ -132,6 +134,7 @@ impl fmt::Display for InputErrorKind {
                 f,
                 "damaged: its audio fails its own checksum; export or copy it again"
             ),
+            Self::Changed => write!(f, "changed while it was read; try again"),
             Self::Empty => write!(f, "holds no audio; export it again"),
             Self::SampleRate { hz } => {
                 write!(
@@ -243,19 +246,34 @@ impl fmt::Display for OutputError {
 
 impl std::error::Error for OutputError {}
 
-/// The path as text that stays on one line and cannot steer a terminal: control characters become
-/// `�`.
+/// The path as text that is another for every path: bytes that are no text are escaped (`\xff`).
+pub fn named(path: &Path) -> String {
+    let mut name = String::new();
+    for chunk in path.as_os_str().as_encoded_bytes().utf8_chunks() {
+        name += chunk.valid();
+        name.extend(chunk.invalid().escape_ascii().map(char::from));
+    }
+    name
+}
+
+/// The path as [named], but as text that stays on one line and cannot steer a terminal: control
+/// characters become `�`, and so do those that turn the direction of writing (Unicode Standard Annex
+/// 9, section 2).
 pub fn printable(path: &Path) -> String {
-    path.to_string_lossy()
-        .chars()
-        .map(|c| {
-            if c.is_control() {
-                char::REPLACEMENT_CHARACTER
-            } else {
-                c
-            }
-        })
-        .collect()
+    let steers = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}')
+            || ('\u{2028}'..='\u{202e}').contains(&c)
+            || ('\u{2066}'..='\u{2069}').contains(&c)
+    };
+    let plain = |c| {
+        if steers(c) {
+            char::REPLACEMENT_CHARACTER
+        } else {
+            c
+        }
+    };
+    named(path).chars().map(plain).collect()
 }
 
 #[cfg(test)]
@@ -281,6 +299,25 @@ mod tests {
             kind(io::ErrorKind::TimedOut),
             InputErrorKind::Unreadable(_)
         ));
+    }
+
+    #[test]
+    fn what_turns_or_breaks_a_line_is_not_passed_on() {
+        for letter in ['\u{202e}', '\u{2028}', '\u{2066}', '\u{200f}', '\u{7}'] {
+            let name = printable(Path::new(&format!("a{letter}b.wav")));
+            assert_eq!(name, "a\u{fffd}b.wav");
+        }
+        assert_eq!(printable(Path::new("Übung — 音.wav")), "Übung — 音.wav");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn names_that_are_no_text_are_told_apart() {
+        use std::os::unix::ffi::OsStrExt as _;
+        let name = |bytes: &[u8]| named(Path::new(std::ffi::OsStr::from_bytes(bytes)));
+        assert_eq!(name(b"a\xfe.wav"), "a\\xfe.wav");
+        assert_ne!(name(b"a\xfe.wav"), name(b"a\xff.wav"));
+        assert_eq!(name("ü.wav".as_bytes()), "ü.wav");
     }
 
     #[test]

@@ -7,12 +7,14 @@ mod part;
 mod profile;
 mod resample;
 mod unfinished;
+mod version;
 mod write;
 
 pub use audition::{AuditionFailure, LONGEST_AUDITION_S, audition};
 pub use decode::{Audio, AudioFile, decode_ahead, decode_all};
-pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, printable};
+pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, named, printable};
 pub use part::Part;
 pub use profile::{ProfileFailure, Profiled, profile, saved_or_measured};
 pub use unfinished::{Kind, Unfinished, remove_unfinished};
+pub use version::unchanged;
 pub use write::{SampleFormat, WavFile};

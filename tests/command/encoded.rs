@@ -444,3 +444,36 @@ fn without_room_for_what_is_encoded_nothing_is_told_as_done() {
     assert!(folder.join("a.html").exists());
     assert!(!folder.join("kept").exists());
 }
+
+/// The encoder exports the song again while it is being tried.
+#[cfg(unix)]
+#[test]
+fn a_song_that_is_exported_again_meanwhile_is_not_told_of() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let folder = folder("encoded_changed");
+    for (name, level) in [("a.wav", -30.0), ("louder.wav", -10.0)] {
+        let planes = vec![tone(48_000, 997.0, level, 1.0); 2];
+        let bytes = wav(48_000, Stored::Int24, None, &planes);
+        fs::write(folder.join(name), bytes).unwrap();
+    }
+    fs::create_dir(folder.join("bin")).unwrap();
+    let program = folder.join("bin/lame");
+    let script = "#!/bin/sh\n[ \"$1\" = --version ] && echo version 0 && exit\n\
+                  mv louder.wav a.wav 2>&-\nexit 1\n";
+    fs::write(&program, script).unwrap();
+    fs::set_permissions(&program, fs::Permissions::from_mode(0o755)).unwrap();
+    let path = std::env::var_os("PATH").unwrap();
+    let own = [folder.join("bin")].into_iter();
+    let path = std::env::join_paths(own.chain(std::env::split_paths(&path)));
+    let output = Command::new(env!("CARGO_BIN_EXE_crestline"))
+        .args(["encoded", "a.wav", "--keep", "kept"])
+        .current_dir(&folder)
+        .env("PATH", path.unwrap())
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(3));
+    let line = text(&output.stderr);
+    assert_eq!(line, "a.wav: changed while it was read; try again\n");
+    assert!(output.stdout.is_empty());
+    assert!(!folder.join("kept").exists());
+}

@@ -11,7 +11,7 @@ use crate::BLOCK_FRAMES;
 use crate::workers::gather;
 use crestline_core::dsp::decibel::gain_from_db;
 use crestline_core::measure::{Meter, Readings};
-use crestline_files::{AudioFile, Kind, Unfinished, printable};
+use crestline_files::{AudioFile, Kind, Unfinished, printable, unchanged};
 use tempfile::TempDir;
 
 /// What a decoded file's true peak should stay under, dBTP: what EBU R 128 and AES TD1008 allow.
@@ -117,18 +117,6 @@ pub(crate) fn try_out(
     progress: &(dyn Fn(u64, u64) + Sync),
 ) -> Result<Trial, NoTrial> {
     let name = printable(file);
-    let mut original = levels(file).map_err(NoTrial::Input)?;
-    if original.channels > 2 {
-        return Err(NoTrial::Input(format!(
-            "{name}: has {} channels, and MP3 takes one or two; mix it down first",
-            original.channels
-        )));
-    }
-    let peak_dbfs = original.readings.sample_peak_dbfs;
-    if peak_dbfs.is_none() {
-        let silent = "silent, so nothing can be measured";
-        original.notes.push(silent.to_owned());
-    }
     let no_folder = |error: &dyn Display| {
         NoTrial::Room(format!(
             "{name}: no room for what is encoded ({error}); check the folder for temporary files"
@@ -142,19 +130,52 @@ pub(crate) fn try_out(
         .map_err(|error| no_folder(&error))?;
     // Absolute, so that no folder's name is taken for an option of the program that encodes MP3.
     let own = std::path::absolute(folder.path()).map_err(|error| no_folder(&error))?;
+    let mut trial = unchanged(file, || tried(file, &own, progress))
+        .map_err(|error| NoTrial::Input(error.to_string()))??;
+    let mut copies = Vec::new();
+    let not_kept = trial.coded.iter().filter_map(|coded| {
+        let to = keep?.join(coded.coding.kept_name(file));
+        copies.push(Unfinished::from(&*to));
+        let error = std::fs::copy(coded.coding.path(&own), &to).err()?;
+        // Nothing, or half a file.
+        let _ = std::fs::remove_file(&to);
+        let name = printable(&to);
+        Some(format!(
+            "{name}: could not be kept ({error}); check folder and space"
+        ))
+    });
+    trial.not_kept = not_kept.collect();
+    Ok(trial)
+}
+
+/// Encodes the file in every way there is into the folder `own`; nothing is kept yet.
+fn tried(file: &Path, own: &Path, progress: &(dyn Fn(u64, u64) + Sync)) -> Result<Trial, NoTrial> {
+    let mut original = levels(file).map_err(NoTrial::Input)?;
+    if original.channels > 2 {
+        return Err(NoTrial::Input(format!(
+            "{}: has {} channels, and MP3 takes one or two; mix it down first",
+            printable(file),
+            original.channels
+        )));
+    }
+    let peak_dbfs = original.readings.sample_peak_dbfs;
+    if peak_dbfs.is_none() {
+        let silent = "silent, so nothing can be measured";
+        original.notes.push(silent.to_owned());
+    }
     let source = Source {
         path: file.to_owned(),
         sample_rate_hz: original.sample_rate_hz,
         channels: original.channels,
         peak: peak_dbfs.map_or(0.0, gain_from_db),
     };
-    let source = source.delivered(&own).map_err(NoTrial::Room)?;
+    let source = source.delivered(own).map_err(NoTrial::Room)?;
     let mp3_encoder = mp3_encoder();
     let (codings, left_out) = codings(source.sample_rate_hz, mp3_encoder.is_some());
     let mut notes: Vec<String> = source.note(original.sample_rate_hz).into_iter().collect();
     notes.extend(left_out);
     let (mut coded, mut failed) = (Vec::new(), Vec::new());
-    for (coding, outcome) in all(&source, &own, &codings, progress) {
+    for (coding, outcome) in all(&source, own, &codings, progress) {
         match outcome {
             // Of silence an encoder's rounding alone would be told.
             Ok(mut done) if peak_dbfs.is_none() => {
@@ -166,21 +187,9 @@ pub(crate) fn try_out(
             Err(NotEncoded::Failed(cause)) => failed.push(not_tried(coding, &cause)),
         }
     }
-    let mut copies = Vec::new();
-    let not_kept = coded.iter().filter_map(|coded| {
-        let to = keep?.join(coded.coding.kept_name(file));
-        copies.push(Unfinished::from(&*to));
-        let error = std::fs::copy(coded.coding.path(&own), &to).err()?;
-        // Nothing, or half a file.
-        let _ = std::fs::remove_file(&to);
-        let name = printable(&to);
-        Some(format!(
-            "{name}: could not be kept ({error}); check folder and space"
-        ))
-    });
     Ok(Trial {
         file: file.to_owned(),
-        not_kept: not_kept.collect(),
+        not_kept: Vec::new(),
         failed,
         original,
         coded,

@@ -5,7 +5,7 @@ use std::path::Path;
 use crestline_core::measure::{ChannelRole, Meter};
 use crestline_core::session::forecast::{LONGEST_STRETCH_S, Stretch};
 use crestline_core::session::{LoudestPart, Section};
-use crestline_files::{AudioFile, printable};
+use crestline_files::{AudioFile, printable, unchanged};
 
 use crate::faults::silenced;
 
@@ -36,6 +36,10 @@ pub(super) struct Whole {
 
 /// Reads the part that is asked for; otherwise what is wrong.
 pub(super) fn read(path: &Path, section: Section) -> Result<(Input, Stretch), String> {
+    unchanged(path, || part(path, section)).map_err(|error| error.to_string())?
+}
+
+fn part(path: &Path, section: Section) -> Result<(Input, Stretch), String> {
     let mut loudest = None;
     let (start_s, end_s) = match section {
         Section::Loudest => {
@@ -57,9 +61,9 @@ pub(super) fn read(path: &Path, section: Section) -> Result<(Input, Stretch), St
         && let Some(block) = audio.next_block().map_err(|error| error.to_string())?
     {
         let frames = block.first().map_or(0, Vec::len);
-        let part = first.clamp(at, at + frames) - at..end.clamp(at, at + frames) - at;
+        let wanted = first.clamp(at, at + frames) - at..end.clamp(at, at + frames) - at;
         for (plane, block) in planes.iter_mut().zip(block) {
-            plane.extend_from_slice(&block[part.clone()]);
+            plane.extend_from_slice(&block[wanted.clone()]);
         }
         at += frames;
     }

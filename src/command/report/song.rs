@@ -13,7 +13,7 @@ use crestline_core::session::Section;
 use crestline_core::session::reference::{
     Comparison, Finding, Profile, REGIONS, findings, power_db, region_sounds,
 };
-use crestline_files::{AudioFile, Profiled, printable};
+use crestline_files::{AudioFile, Profiled, printable, unchanged};
 
 /// How a song was at the end of one second.
 #[derive(Clone, Copy, Debug)]
@@ -61,6 +61,10 @@ pub(super) struct Wanted<'a> {
 
 /// Measures a song; the error is the line to tell. What it lacks beside a reference is a note.
 pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
+    unchanged(path, || measured(path, wanted)).map_err(|error| error.to_string())?
+}
+
+fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let mut audio = AudioFile::open(path).map_err(|error| error.to_string())?;
     let rate_hz = audio.sample_rate_hz();
     let mut meter = Meter::new(f64::from(rate_hz), audio.roles(), BLOCK_FRAMES).with_balance(0.0);
