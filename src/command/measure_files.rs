@@ -14,7 +14,7 @@ use crate::measures::{MeasuredFile, Measures, too_short};
 use crate::table::table;
 use crate::workers::gather;
 use crestline_core::measure::{Meter, Readings};
-use crestline_files::{AudioFile, InputError, decode_ahead, printable};
+use crestline_files::{AudioFile, InputError, decode_ahead, named, printable};
 
 const AFTER_HELP: &str = "\
 Columns:
@@ -99,7 +99,7 @@ pub(super) fn measured_file(path: &Path, audio: &AudioFile, readings: &Readings)
         );
     }
     MeasuredFile {
-        file: path.to_string_lossy().into_owned(),
+        file: named(path),
         sample_rate_hz: audio.sample_rate_hz(),
         channels: audio.roles().len(),
         duration_s: audio.frames() as f64 / rate_hz,

@@ -17,7 +17,7 @@ use crestline_core::dsp::crossover::held_hz;
 use crestline_core::engine::{CHUNK, CLEAN, Engine, EngineSpec, OUTPUT, Settings};
 use crestline_core::measure::Readings;
 use crestline_core::process::{ListenSettings, Source};
-use crestline_files::AudioFile;
+use crestline_files::{AudioFile, named};
 use crestline_files::{InputError, OutputError, OutputErrorKind, printable};
 use crestline_files::{SampleFormat, WavFile};
 
@@ -268,7 +268,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         Comparison::new(engine.reduction(), index, corners_hz, None, measures)
     };
     let rendered = Rendered {
-        file: args.output.to_string_lossy().into_owned(),
+        file: named(&args.output),
         path: args.path,
         sample_rate_hz,
         channels,

@@ -1,5 +1,6 @@
 //! What a comparison prints for machines.
 
+use crestline_files::named;
 use serde::Serialize;
 
 use super::report::Report;
@@ -113,7 +114,7 @@ impl From<&Figures> for JsonFigures {
 impl JsonSide {
     fn new(file: &std::path::Path, channels: usize, profile: &Profile) -> Self {
         Self {
-            file: file.to_string_lossy().into_owned(),
+            file: named(file),
             sample_rate_hz: profile.sample_rate_hz,
             channels,
             part: (&profile.part).into(),

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::trial::{CEILING_DBTP, Coded, Trial};
 use crate::measures::to_thousandths_if_any;
 use crate::table::{column, hundredths, lines, name_column, tenths};
-use crestline_files::printable;
+use crestline_files::{named, printable};
 
 /// The object of `--json`.
 #[derive(Serialize)]
@@ -55,7 +55,7 @@ pub(super) fn json(trial: &Trial) -> impl Serialize {
     };
     let original = &trial.original;
     Json {
-        file: trial.file.to_string_lossy().into_owned(),
+        file: named(&trial.file),
         sample_rate_hz: original.sample_rate_hz,
         channels: original.channels,
         true_peak_dbtp: original.readings.true_peak_dbtp,

@@ -1,5 +1,6 @@
 //! What a forecast prints for machines.
 
+use crestline_files::named;
 use serde::Serialize;
 
 use super::report::{Reason, Report};
@@ -246,7 +247,7 @@ impl Report {
         };
         let compared = self.summary.at_one_loudness.iter().zip(&self.reasons);
         Json {
-            file: self.file.to_string_lossy().into_owned(),
+            file: named(&self.file),
             sample_rate_hz: self.sample_rate_hz,
             channels: self.channels,
             section: JsonSection {

@@ -138,7 +138,8 @@ pub fn load(folder: &Path) -> Result<Found, StartingPointError> {
 }
 
 fn read(path: &Path) -> Result<StartingPoint, StartingPointError> {
-    kept_file::read(path, MAX_KIB, FILE_VERSION).map_err(|error| match error {
+    let read = kept_file::read(path, MAX_KIB, FILE_VERSION);
+    let mut point: StartingPoint = read.map_err(|error| match error {
         Unread::Io(error) => StartingPointError::Io {
             path: path.into(),
             error,
@@ -147,7 +148,14 @@ fn read(path: &Path) -> Result<StartingPoint, StartingPointError> {
             path: path.into(),
             reason,
         },
-    })
+    })?;
+    // Files come from others, too, and what is shown has to be a name.
+    point.name.retain(|letter| !letter.is_control());
+    if point.name.trim().is_empty() {
+        let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+        point.name = stem.into_owned();
+    }
+    Ok(point)
 }
 
 /// What every system takes as the name of a file; `None` if nothing is left.
@@ -197,5 +205,25 @@ pub fn keep(
             Err(StartingPointError::Taken { path })
         }
         Err(error) => Err(StartingPointError::Io { path, error }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_from_elsewhere_is_a_name() {
+        let folder = std::env::temp_dir().join(format!("crestline-names-{}", std::process::id()));
+        fs::create_dir_all(&folder).unwrap();
+        for (file, name) in [("a", ""), ("b", "\\n\\u001b "), ("c", "two\\u0007 words")] {
+            let json = format!(r#"{{"version": 1, "name": "{name}", "values": {{}}}}"#);
+            fs::write(folder.join(file).with_extension("json"), json).unwrap();
+        }
+        let found = load(&folder);
+        fs::remove_dir_all(&folder).unwrap();
+        let points = found.unwrap().points;
+        let names: Vec<&str> = points.iter().map(|point| &*point.name).collect();
+        assert_eq!(names, ["a", "b", "two words"]);
     }
 }
