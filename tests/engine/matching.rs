@@ -15,8 +15,8 @@
 
 use crestline_core::engine::Settings;
 use crestline_core::process::{
-    ChainSettings, LimiterSettings, ListenSettings, PushSettings, Release, SaturatorSettings,
-    Source,
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings,
+    Release, SaturatorSettings, Source,
 };
 use ebur128::{EbuR128, Mode};
 use kit::engine_run::{Planes, cut, engine, loudness_lufs, noise, play};
@@ -534,4 +534,86 @@ fn push_alone_is_matched_from_the_first_moment_on() {
     for (moved, still) in run(true).iter().zip(run(false)).skip(3) {
         assert!((moved - still).abs() < 0.25, "{moved} {still}");
     }
+}
+
+/// Levels of 20 ms every 5 ms, dB.
+fn levels_db(planes: &[Vec<f32>]) -> Vec<f64> {
+    const LONG: usize = 960;
+    let energies = |from: usize| {
+        let part = planes
+            .iter()
+            .flat_map(|channel| &channel[from..from + LONG]);
+        part.map(|sample| f64::from(*sample).powi(2)).sum::<f64>()
+    };
+    (0..planes[0].len() - LONG)
+        .step_by(LONG / 4)
+        .map(|from| 10.0 * energies(from).max(1e-9).log10())
+        .collect()
+}
+
+// A stage that held the paths down lets go of them at once, and what it held is known before it is
+// heard: nothing is louder than with the settings before and with those after, which are played
+// all along, by more than the crossfades of 20 ms and the windows of 20 ms can make it.
+#[test]
+fn what_lets_go_is_matched_as_it_does() {
+    const AT: usize = 6 * SECOND;
+    let bands = |on| BandsSettings {
+        on,
+        bands: [BandSettings {
+            threshold_db: -30.0,
+            ratio: 4.0,
+            ..BandSettings::default()
+        }; 4],
+        ..BandsSettings::default()
+    };
+    let chain = |push_db: f64, bands_on: bool, saturated: bool, limited: bool| {
+        let mut chain = settings(push_db, saturated, Source::Output).chain;
+        (chain.bands, chain.limiter.enabled) = (bands(bands_on), limited);
+        chain
+    };
+    let mut failed = Vec::new();
+    for (name, input) in programmes(AT + SECOND) {
+        for (what, before, after) in [
+            (
+                "limiter",
+                chain(12.0, false, false, true),
+                chain(12.0, false, false, false),
+            ),
+            (
+                "bands",
+                chain(6.0, true, false, false),
+                chain(6.0, false, false, false),
+            ),
+            (
+                "saturator",
+                chain(12.0, false, true, false),
+                chain(12.0, false, false, false),
+            ),
+            (
+                "push",
+                chain(0.0, false, false, false),
+                chain(12.0, false, false, false),
+            ),
+        ] {
+            let [moved, before, after] = [AT, usize::MAX, 0].map(|from| {
+                let of = |start: usize| Settings {
+                    chain: if start >= from { after } else { before },
+                    ..settings(0.0, false, Source::Output)
+                };
+                levels_db(&play(&mut engine(48_000.0, 2), &input, || 480, of))
+            });
+            let highest = |levels: &[f64], at: usize| {
+                let around = &levels[at.saturating_sub(3)..levels.len().min(at + 4)];
+                around.iter().copied().fold(f64::NEG_INFINITY, f64::max)
+            };
+            let over_db = (AT / 240..moved.len())
+                .map(|at| moved[at] - highest(&before, at).max(highest(&after, at)))
+                .fold(0.0, f64::max);
+            println!("{name}, {what}: {over_db:.1} dB over both");
+            if over_db > 1.0 {
+                failed.push((name, what, over_db));
+            }
+        }
+    }
+    assert!(failed.is_empty(), "{failed:?}");
 }

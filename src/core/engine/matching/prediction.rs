@@ -1,4 +1,5 @@
-//! What a push does to the loudness of a song, foretold from what was heard of the song.
+//! What push, limiter and saturator do to the loudness of a song, foretold from what was heard of
+//! it.
 //!
 //! Right after a change of push there are only a few moments to tell how much louder the paths have
 //! become, and they may be loud ones, which a limiter holds down more than the song as a whole. So
@@ -54,7 +55,7 @@ const FORGOTTEN_S: f64 = 1.0;
 /// Output and clean path, in this order.
 const PATHS: usize = 2;
 
-/// Foretells loudness after changes of push.
+/// Foretells loudness after changes of push, limiter and saturator.
 #[derive(Debug)]
 pub(super) struct Prediction {
     moments_per_block: usize,
@@ -123,11 +124,11 @@ impl Prediction {
         }
     }
 
-    /// What is heard from here on is made with other settings; `push_alone`: but for push with the
-    /// same. Of other changes nothing is foretold.
-    pub fn change(&mut self, after: &ChainSettings, push_alone: bool) {
+    /// What is heard from here on is made with other settings; `foretold`: but for push, limiter and
+    /// saturator with the same. Of other changes nothing is.
+    pub fn change(&mut self, after: &ChainSettings, foretold: bool) {
         let before_db = self.foretold_reduction_db();
-        if push_alone {
+        if foretold {
             self.since.begin(KEPT_S);
         } else {
             self.since.forget();

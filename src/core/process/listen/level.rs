@@ -6,8 +6,8 @@ use std::f64::consts::PI;
 
 /// Fastest change of a matching gain once it has settled, dB/s.
 const SETTLED_DB_PER_S: f64 = 1.0;
-/// Fastest fall before: 6 dB in the 20 ms that a change of push takes.
-const SEEKING_FALL_DB_PER_S: f64 = 300.0;
+/// Fastest fall before: 18 dB in the 20 ms that a change of push takes.
+const SEEKING_FALL_DB_PER_S: f64 = 900.0;
 /// Fastest rise before, of a path, which has just become quieter by as much.
 const PATH_RISE_DB_PER_S: f64 = 40.0;
 /// The same of the input, which is as loud as it was: 6 dB take a second.
