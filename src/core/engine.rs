@@ -74,9 +74,8 @@ pub struct TapSettings {
     pub rest_gain: RestGain,
 }
 
-/// Frames worked on at a time, whatever the host's block size. Work is cut at multiples of this,
-/// counted from the start, so that what is steered by measurements does not depend on the host's
-/// blocks.
+/// Frames worked on at a time. Work is cut at multiples of this, counted from the start, so that
+/// what is steered by measurements does not depend on the host's blocks.
 pub const CHUNK: usize = 256;
 /// Frames that are gathered before they are measured, unless the chunk ends or a reading may change
 /// first: a host that hands over a frame at a time does not have each measured by itself, and the
@@ -380,17 +379,18 @@ impl Engine {
             let gated_10s_lufs = self.gated_10s_lufs();
             let momentary_lufs = self.readings().map(|readings| readings.momentary_lufs);
             self.matching.enter(&settings.chain);
+            self.listen.chunk_begins(self.matching.is_in_transition());
             if let Some(audition) = &mut self.audition {
                 audition.chunk_begins(&self.listen);
             }
-            let audition = self.audition.as_ref();
+            let references = self.audition.as_deref().map(Audition::references);
             self.loudness = RecentLoudness {
                 gated_10s_lufs,
                 momentary_lufs,
                 residue_lufs: self.residue.lufs(momentary_lufs[0], &self.listen),
                 over_input_lu: self.matching.over_input_lu(),
                 steady: self.matching.is_steady(),
-                references: audition.map_or_else(Default::default, |of| of.references()),
+                references: references.unwrap_or_default(),
             };
         }
         let range = self.position..self.position + frames;

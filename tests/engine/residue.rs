@@ -132,6 +132,33 @@ fn right_after_a_change_of_push_the_residue_is_not_the_music() {
     assert!(relative_db < -80.0, "{relative_db} dB");
 }
 
+/// The same while the residue is heard: nothing but a gain is changed, and it does not play the music
+/// at anything like its level until what was kept has been forgotten.
+#[test]
+fn a_jump_of_push_does_not_play_the_music_as_a_residue() {
+    let input = loop_of_four_bars(8 * SECOND);
+    for (from_db, to_db) in [(2.0, 5.0), (12.0, 0.0), (0.0, 18.0)] {
+        let settings = |start: usize| {
+            let push_db = if start < 6 * SECOND { from_db } else { to_db };
+            let mut chain = ChainSettings {
+                push: PushSettings { push_db },
+                ..ChainSettings::default()
+            };
+            chain.limiter.enabled = false;
+            with(chain, listen(Source::Residue, false))
+        };
+        let mut engine = engine(48_000.0, 2);
+        let tracks = trace(&mut engine, &input, settings, |_, _| ());
+        let relative_db = |from: usize, frames: usize| {
+            let range = 6 * SECOND + from..6 * SECOND + from + frames;
+            level_db(&tracks.heard, range.clone()) - level_db(&tracks.output, range)
+        };
+        let (at_once, later) = (relative_db(0, SECOND / 4), relative_db(SECOND / 4, SECOND));
+        println!("push {from_db} to {to_db} dB: {at_once:.1} dB, then {later:.1} dB");
+        assert!(at_once < -20.0 && later < -80.0, "{at_once} {later}");
+    }
+}
+
 /// After something loud that was limited comes something quiet that was not: once the loud is 0.4 s
 /// behind, a gain explains all of the quiet, however much louder the loud was.
 #[test]

@@ -231,6 +231,11 @@ impl Matching {
         (self.since.span_s() >= LONGEST_S).then_some(output)
     }
 
+    /// Whether what is heard of the paths is just about to become other by a jump.
+    pub fn is_in_transition(&self) -> bool {
+        self.transition_s > 0.0
+    }
+
     /// Whether it rests on so much sound that it can only change slowly.
     pub fn is_steady(&self) -> bool {
         self.since.span_s() >= STEADY_S

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use wide::f64x2;
 
-use super::{QUANTUM_FRAMES, Signals};
+use super::{Listen, QUANTUM_FRAMES, Signals};
 
 /// How far back the products behind the best-fitting gain reach, s, and the slots that they are kept
 /// in.
@@ -75,6 +75,16 @@ pub(super) struct Residue {
     fitted: bool,
 }
 
+impl Listen {
+    /// A chunk begins. While the output becomes other by a jump, what was kept of it is of settings
+    /// whose gain fits none of what comes: without that the music itself would be heard.
+    pub fn chunk_begins(&mut self, jumps: bool) {
+        if jumps {
+            self.residue.forget();
+        }
+    }
+}
+
 impl Residue {
     pub fn new(sample_rate_hz: f64) -> Self {
         let quanta = RESIDUE_S * sample_rate_hz / f64::from(QUANTUM_FRAMES);
@@ -94,17 +104,17 @@ impl Residue {
     }
 
     pub fn reset(&mut self) {
-        *self = Self {
-            quanta: 0,
-            newest: Slot::NONE,
-            slots: [Slot::NONE; SLOTS],
-            oldest: 0,
-            between: Slot::NONE,
-            gain: 1.0,
-            slope: 0.0,
-            fitted: false,
-            ..*self
-        };
+        self.forget();
+        (self.gain, self.slope, self.fitted) = (1.0, 0.0, false);
+    }
+
+    /// Forgets what was kept; the gain goes on from where it is, within quanta.
+    fn forget(&mut self) {
+        self.quanta = 0;
+        self.newest = Slot::NONE;
+        self.slots = [Slot::NONE; SLOTS];
+        self.oldest = 0;
+        self.between = Slot::NONE;
     }
 
     /// Input·input, input·output and output·output of the last 0.4 s. The oldest slot leaves as the
