@@ -556,7 +556,8 @@ fn levels_db(planes: &[Vec<f32>]) -> Vec<f64> {
 // all along, by more than the crossfades of 20 ms and the windows of 20 ms can make it.
 #[test]
 fn what_lets_go_is_matched_as_it_does() {
-    const AT: usize = 6 * SECOND;
+    // By then the song is known.
+    const AT: usize = 9 * SECOND;
     let bands = |on| BandsSettings {
         on,
         bands: [BandSettings {
@@ -571,9 +572,24 @@ fn what_lets_go_is_matched_as_it_does() {
         (chain.bands, chain.limiter.enabled) = (bands(bands_on), limited);
         chain
     };
+    let three_bands = {
+        let mut chain = chain(6.0, true, false, false);
+        chain.bands.bands[1].enabled = false;
+        chain
+    };
+    let low = |mut chain: ChainSettings| {
+        chain.limiter.ceiling_dbtp = -12.0;
+        chain
+    };
     let mut failed = Vec::new();
     for (name, input) in programmes(AT + SECOND) {
         for (what, before, after) in [
+            ("one band", chain(6.0, true, false, false), three_bands),
+            (
+                "ceiling of what is bent",
+                low(chain(6.0, false, true, false)),
+                chain(6.0, false, true, false),
+            ),
             (
                 "limiter",
                 chain(12.0, false, false, true),

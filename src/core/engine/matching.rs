@@ -6,12 +6,12 @@
 //! same music. A change of the chain is known before it is heard, so the ratio is counted anew from
 //! the moment at which the paths are made with it. Until then, and where the music has not told
 //! yet, more push is taken for that much more loudness, which it can at most be, and less push for
-//! as much loudness as before, or as push alone can make; and [every other setting](bound) that lets
-//! the paths become louder for as much as it can. That errs towards too quiet: a stage that lets go
+//! as much loudness as before, or as push alone can make; and [other settings](bound) that let the
+//! paths become louder for as much as they can. That errs towards too quiet: a stage that lets go
 //! by itself is heard up to 7 dB too low within the first tenth of a second (bands; the limiter 4),
 //! where it would be up to 10 dB too loud.
 //!
-//! Of a song that is known, what push will do to it, limiter and saturator, is
+//! Of a song that is known, what push, limiter and ceiling will do to it is
 //! [foretold](prediction). Without, where push changes in a loud moment, which a limiter holds down
 //! more than the song as a whole, a quiet one right after it is heard up to 1.9 LU louder than once
 //! the match has settled (3.1 with a release by hand); with it, up to 0.8 LU, and by more than 0.5 LU
@@ -129,7 +129,7 @@ impl Matching {
         self.next = (self.next + 1) % self.entered.len().max(1);
         match self.heard.replace(made_with) {
             None => {
-                self.over_input_lu = [push_db(&made_with); PATHS];
+                self.over_input_lu = [most_lu(&made_with); PATHS];
                 self.prediction.change(&made_with, false);
             }
             Some(before) if before != made_with => self.change(&before, &made_with),
@@ -155,7 +155,10 @@ impl Matching {
             self.over_input_lu[OUTPUT] = self.over_input_lu[CLEAN];
             self.since.kept[OUTPUT] = self.since.kept[CLEAN];
         }
-        let foretold = before.shelves == after.shelves && before.bands == after.bands;
+        let foretold = before.shelves == after.shelves
+            && before.bands == after.bands
+            && before.saturator == after.saturator
+            && before.limiter.release == after.limiter.release;
         self.prediction.change(after, foretold);
         self.look_ahead();
     }

@@ -1,16 +1,32 @@
 //! How much louder a change of settings can make the paths, at most.
+//!
+//! Not counted is what raises them by little: times and corners, and how the saturator bends; switched
+//! on behind a limiter that works, it puts out some 1 to 3 dB more than that alone.
 
 use super::push_db;
-use crate::process::{BandSettings, ChainSettings, LimiterSettings, ShelvesSettings};
+use crate::process::{
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, ShelvesSettings,
+};
 
 /// Louder by so much is louder than [`most_lu`] in any case, LU.
 const WITHOUT_END_LU: f64 = 120.0;
+/// Bands' curves are looked at from here up, dBFS, in steps of so much: they are all but straight.
+const QUIETEST_DBFS: f64 = -66.0;
+const STEP_DB: f64 = 6.0;
 
 /// Loudness of the paths over that of the input at most, LU: what push, shelves and make-up raise.
 /// All else turns down.
 pub(super) fn most_lu(chain: &ChainSettings) -> f64 {
+    let makeup_db = |band: &BandSettings| {
+        if chain.bands.on && band.enabled {
+            BandSettings::MAKEUP_DB.held(band.makeup_db)
+        } else {
+            0.0
+        }
+    };
+    let makeups_db = chain.bands.bands.iter().map(makeup_db);
     let [low_db, high_db] = shelves_db(chain);
-    push_db(chain) + low_db.max(high_db).max(0.0) + makeup_db(chain)
+    push_db(chain) + low_db.max(high_db).max(0.0) + makeups_db.fold(f64::MIN, f64::max)
 }
 
 /// By how much the paths can become louder, LU, unless they come to [`most_lu`] before: 0 where a
@@ -23,33 +39,36 @@ pub(super) fn rise_lu(before: &ChainSettings, after: &ChainSettings) -> f64 {
     let up = |before: f64, after: f64| (after - before).max(0.0);
     let [low_before, high_before] = shelves_db(before);
     let [low_after, high_after] = shelves_db(after);
-    let bands = before.bands.bands.iter().zip(&after.bands.bands);
-    let loudest_db = push_db(after);
-    let bands = bands.map(|(before, after)| less_reduction_db(before, after, loudest_db));
-    let [ceiling_before, ceiling_after] =
-        [before, after].map(|chain| LimiterSettings::CEILING_DBTP.held(chain.limiter.ceiling_dbtp));
     let mut rise_lu = up(push_db(before), push_db(after))
-        + up(low_before, low_after).max(up(high_before, high_after))
-        + up(makeup_db(before), makeup_db(after));
-    if after.bands.on && before.bands.on {
-        rise_lu += bands.fold(0.0, f64::max);
+        + up(low_before, low_after).max(up(high_before, high_after));
+    if before.bands != after.bands {
+        let loudest_dbfs = push_db(after) + low_after.max(high_after).max(0.0);
+        rise_lu += bands_rise_db(&before.bands, &after.bands, loudest_dbfs);
     }
-    if after.limiter.enabled && before.limiter.enabled {
-        rise_lu += up(ceiling_before, ceiling_after);
+    if has_ceiling(before) && has_ceiling(after) {
+        let [before, after] = [before, after]
+            .map(|chain| LimiterSettings::CEILING_DBTP.held(chain.limiter.ceiling_dbtp));
+        rise_lu += up(before, after);
     }
     rise_lu
 }
 
-/// By how much less a band turns down at most, dB, of levels up to the loudest, dBFS.
-fn less_reduction_db(before: &BandSettings, after: &BandSettings, loudest_db: f64) -> f64 {
-    let reduction_db = |band: &BandSettings, level_db: f64| {
-        let over_db = level_db - BandSettings::THRESHOLD_DB.held(band.threshold_db);
-        over_db.max(0.0) * (1.0 - 1.0 / BandSettings::RATIO.held(band.ratio))
+/// By how much more a band lets through at most, dB, of levels up to the loudest.
+fn bands_rise_db(before: &BandsSettings, after: &BandsSettings, loudest_dbfs: f64) -> f64 {
+    let output_db = |bands: &BandsSettings, index: usize, level_dbfs: f64| {
+        let band = bands.bands.get(index).filter(|_| bands.on);
+        band.map_or(level_dbfs, |band| band.output_db(level_dbfs))
     };
-    let less_at = |level_db| reduction_db(before, level_db) - reduction_db(after, level_db);
-    // Both are straight but for their thresholds.
-    let threshold_db = BandSettings::THRESHOLD_DB.held(after.threshold_db);
-    less_at(threshold_db).max(less_at(loudest_db)).max(0.0)
+    let mut rise_db = 0.0_f64;
+    for index in 0..before.bands.len() {
+        let mut level_dbfs = loudest_dbfs;
+        while level_dbfs >= QUIETEST_DBFS {
+            let rise = output_db(after, index, level_dbfs) - output_db(before, index, level_dbfs);
+            rise_db = rise_db.max(rise);
+            level_dbfs -= STEP_DB;
+        }
+    }
+    rise_db
 }
 
 fn shelves_db(chain: &ChainSettings) -> [f64; 2] {
@@ -57,9 +76,7 @@ fn shelves_db(chain: &ChainSettings) -> [f64; 2] {
     [shelves.low_gain_db, shelves.high_gain_db].map(|db| ShelvesSettings::GAIN_DB.held(db))
 }
 
-/// The highest make-up of the bands; 0 at least, and while they are off.
-fn makeup_db(chain: &ChainSettings) -> f64 {
-    let makeups = chain.bands.bands.iter().map(|band| band.makeup_db);
-    let highest_db = makeups.fold(0.0, |most, db| BandSettings::MAKEUP_DB.held(db).max(most));
-    if chain.bands.on { highest_db } else { 0.0 }
+/// Limiter and saturator have theirs in common.
+fn has_ceiling(chain: &ChainSettings) -> bool {
+    chain.limiter.enabled || chain.saturator.enabled
 }

@@ -1,5 +1,4 @@
-//! What push, limiter and saturator do to the loudness of a song, foretold from what was heard of
-//! it.
+//! What push and ceiling do to the loudness of a song, foretold from what was heard of the song.
 //!
 //! Right after a change of push there are only a few moments to tell how much louder the paths have
 //! become, and they may be loud ones, which a limiter holds down more than the song as a whole. So
@@ -55,7 +54,7 @@ const FORGOTTEN_S: f64 = 1.0;
 /// Output and clean path, in this order.
 const PATHS: usize = 2;
 
-/// Foretells loudness after changes of push, limiter and saturator.
+/// Foretells loudness after changes of push and of the ceiling.
 #[derive(Debug)]
 pub(super) struct Prediction {
     moments_per_block: usize,
@@ -124,8 +123,8 @@ impl Prediction {
         }
     }
 
-    /// What is heard from here on is made with other settings; `foretold`: but for push, limiter and
-    /// saturator with the same. Of other changes nothing is.
+    /// What is heard from here on is made with other settings; `foretold`: but for push, the
+    /// limiter's switch and its ceiling with the same. Of other changes nothing is.
     pub fn change(&mut self, after: &ChainSettings, foretold: bool) {
         let before_db = self.foretold_reduction_db();
         if foretold {
