@@ -78,11 +78,8 @@ impl Part {
         if !self.force {
             File::create_new(&self.path)?;
         }
-        // Who may read it stays as it was.
-        if self.force
-            && let Ok(there) = fs::metadata(&self.path)
-        {
-            fs::set_permissions(&self.temporary, there.permissions())?;
+        if self.force {
+            keep_permissions(&self.path, &self.temporary, 0)?;
         }
         let done = self.temporary.persist(&self.path).map_err(|refused| {
             if !self.force {
@@ -105,6 +102,10 @@ fn keep_permissions(path: &Path, to: &Path, more: u32) -> io::Result<()> {
     match fs::metadata(path) {
         Ok(there) => {
             let mode = there.permissions().mode() | more;
+            // Some drives have one mode for all files, and refuse to be asked for any.
+            if fs::metadata(to)?.permissions().mode() == mode {
+                return Ok(());
+            }
             fs::set_permissions(to, fs::Permissions::from_mode(mode))
         }
         Err(_) => Ok(()),

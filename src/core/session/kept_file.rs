@@ -77,9 +77,11 @@ pub(super) fn replace<T: Serialize>(
     let path = &path.canonicalize().unwrap_or_else(|_| path.to_owned());
     put(path, version, contents, |temporary| {
         before()?;
-        // Elsewhere who may read it is inherited from its folder.
+        // Elsewhere who may read it is inherited from its folder; some drives have one mode for all
+        // files, and refuse to be asked for any.
         if cfg!(unix)
             && let Ok(there) = fs::metadata(path)
+            && there.permissions() != fs::metadata(temporary)?.permissions()
         {
             fs::set_permissions(temporary, there.permissions())?;
         }
