@@ -1,7 +1,8 @@
 //! How much louder a change of settings can make the paths, at most.
 //!
-//! Not counted is what raises them by little: times and corners, and how the saturator bends; switched
-//! on behind a limiter that works, it puts out some 1 to 3 dB more than that alone.
+//! Not counted are times, corners and how the saturator bends. Nor is the saturator switched on behind
+//! a limiter that works: of the demo songs that was heard up to 4.6 dB over both at 18 dB of push, and
+//! 3 at 12; counted, up to 17 dB too low for a third of a second.
 
 use super::push_db;
 use crate::process::{
