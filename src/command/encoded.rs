@@ -11,7 +11,7 @@ use std::process::ExitCode;
 pub(crate) use self::report::Row;
 pub(crate) use self::trial::{NoTrial, Trial, try_out};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_as, print_error, progress_bar};
-use crestline_files::{Kind, Unfinished, printable};
+use crestline_files::{Unfinished, UnfinishedKind, printable};
 
 const AFTER_HELP: &str = "\
 The file is encoded as Ogg Vorbis (at the qualities that stand for 96, 160 and 320 kbit/s) and as MP3 (constant 128, 192
@@ -80,7 +80,7 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
     let mut unfinished = None;
     if let Some(keep) = &args.keep {
         match Unfinished::make(
-            Kind::Folder,
+            UnfinishedKind::Folder,
             || std::fs::create_dir(keep),
             |()| keep.clone(),
         ) {

@@ -15,6 +15,6 @@ pub use decode::{Audio, AudioFile, decode_ahead, decode_all};
 pub use error::{InputError, InputErrorKind, OutputError, OutputErrorKind, named, printable};
 pub use part::Part;
 pub use profile::{ProfileFailure, Profiled, profile, saved_or_measured};
-pub use unfinished::{Kind, Unfinished, remove_unfinished};
+pub use unfinished::{Unfinished, UnfinishedKind, remove_unfinished};
 pub use version::unchanged;
 pub use write::{SampleFormat, WavFile};

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use tempfile::{Builder, NamedTempFile, TempPath};
 
-use crate::unfinished::{Kind, Unfinished, hold};
+use crate::unfinished::{Unfinished, UnfinishedKind, hold};
 
 /// How the names of files begin that are not whole yet.
 const PREFIX: &str = ".crestline-";
@@ -46,7 +46,7 @@ impl Part {
                 })
         };
         let path_of = |made: &NamedTempFile<File>| made.path().to_owned();
-        let (made, unfinished) = Unfinished::make(Kind::File, make, path_of)?;
+        let (made, unfinished) = Unfinished::make(UnfinishedKind::File, make, path_of)?;
         let (file, temporary) = made.into_parts();
         let part = Self {
             path,

@@ -3,14 +3,14 @@
 use std::fs;
 use std::io;
 use std::mem;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-static UNFINISHED: Mutex<Vec<(PathBuf, Kind)>> = Mutex::new(Vec::new());
+static UNFINISHED: Mutex<Vec<(PathBuf, UnfinishedKind)>> = Mutex::new(Vec::new());
 
 /// How something is taken away.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum UnfinishedKind {
     /// A file.
     File,
     /// A folder, if nothing is left in it.
@@ -29,7 +29,7 @@ impl Unfinished {
     /// # Errors
     /// As `make`.
     pub fn make<T>(
-        kind: Kind,
+        kind: UnfinishedKind,
         make: impl FnOnce() -> io::Result<T>,
         path: impl FnOnce(&T) -> PathBuf,
     ) -> io::Result<(T, Self)> {
@@ -39,13 +39,11 @@ impl Unfinished {
         unfinished.push((path.clone(), kind));
         Ok((made, Self(path)))
     }
-}
 
-impl From<&Path> for Unfinished {
-    /// A file that will be made there.
-    fn from(path: &Path) -> Self {
-        hold().push((path.to_owned(), Kind::File));
-        Self(path.to_owned())
+    /// A file that is about to be made there.
+    pub fn file(path: PathBuf) -> Self {
+        hold().push((path.clone(), UnfinishedKind::File));
+        Self(path)
     }
 }
 
@@ -56,7 +54,7 @@ impl Drop for Unfinished {
 }
 
 /// Keeps what is unfinished as it is until what is returned is dropped.
-pub(crate) fn hold() -> MutexGuard<'static, Vec<(PathBuf, Kind)>> {
+pub(crate) fn hold() -> MutexGuard<'static, Vec<(PathBuf, UnfinishedKind)>> {
     UNFINISHED.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -69,9 +67,9 @@ pub fn remove_unfinished() {
     for (path, kind) in unfinished.iter().rev() {
         for _ in 0..TRIES {
             let removed = match kind {
-                Kind::File => fs::remove_file(path),
-                Kind::Folder => fs::remove_dir(path),
-                Kind::FolderOfOurs => fs::remove_dir_all(path),
+                UnfinishedKind::File => fs::remove_file(path),
+                UnfinishedKind::Folder => fs::remove_dir(path),
+                UnfinishedKind::FolderOfOurs => fs::remove_dir_all(path),
             };
             if removed.is_ok() {
                 break;

@@ -11,7 +11,7 @@ use crate::BLOCK_FRAMES;
 use crate::workers::gather;
 use crestline_core::dsp::decibel::gain_from_db;
 use crestline_core::measure::{Meter, Readings};
-use crestline_files::{AudioFile, Kind, Unfinished, printable, unchanged};
+use crestline_files::{AudioFile, Unfinished, UnfinishedKind, printable, unchanged};
 use tempfile::TempDir;
 
 /// What a decoded file's true peak should stay under, dBTP: what EBU R 128 and AES TD1008 allow.
@@ -126,8 +126,9 @@ pub(crate) fn try_out(
     // In this order, so that the folder is gone when it is forgotten.
     let _unfinished;
     let folder;
-    (folder, _unfinished) = Unfinished::make(Kind::FolderOfOurs, tempfile::tempdir, path_of)
-        .map_err(|error| no_folder(&error))?;
+    (folder, _unfinished) =
+        Unfinished::make(UnfinishedKind::FolderOfOurs, tempfile::tempdir, path_of)
+            .map_err(|error| no_folder(&error))?;
     // Absolute, so that no folder's name is taken for an option of the program that encodes MP3.
     let own = std::path::absolute(folder.path()).map_err(|error| no_folder(&error))?;
     let mut trial = unchanged(file, || tried(file, &own, progress))
@@ -135,7 +136,7 @@ pub(crate) fn try_out(
     let mut copies = Vec::new();
     let not_kept = trial.coded.iter().filter_map(|coded| {
         let to = keep?.join(coded.coding.kept_name(file));
-        copies.push(Unfinished::from(&*to));
+        copies.push(Unfinished::file(to.clone()));
         let error = std::fs::copy(coded.coding.path(&own), &to).err()?;
         // Nothing, or half a file.
         let _ = std::fs::remove_file(&to);
