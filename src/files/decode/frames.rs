@@ -3,7 +3,7 @@
 use std::fs::File;
 use std::io::{self, BufReader, Read as _, Seek as _, SeekFrom};
 
-use super::stream::{ID3V2_HEADER, id3v2_bytes};
+use super::stream::id3v2_bytes;
 
 /// Bytes that are neither in a frame nor in a tag.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -79,65 +79,25 @@ impl Walk<'_> {
 
     /// Where the whole frame or tag ends that begins here.
     fn whole(&mut self) -> io::Result<Option<u64>> {
-        const ID3V1: u64 = 128;
-        const APE_HEADER: u64 = 32;
-        let head = self.peek::<16>()?;
+        let head = self.peek()?;
         let frame = frame_bytes(&head);
-        let bytes = match head {
-            _ if frame.is_some() => frame,
-            [b'I', b'D', b'3', ..] => head.first_chunk::<ID3V2_HEADER>().and_then(id3v2_bytes),
-            [b'T', b'A', b'G', ..] => Some(ID3V1),
-            [
-                b'A',
-                b'P',
-                b'E',
-                b'T',
-                b'A',
-                b'G',
-                b'E',
-                b'X',
-                _,
-                _,
-                _,
-                _,
-                a,
-                b,
-                c,
-                d,
-            ] => Some(APE_HEADER + u64::from(u32::from_le_bytes([a, b, c, d]))),
-            // It stands behind the audio, whatever its length.
-            [
-                b'L',
-                b'Y',
-                b'R',
-                b'I',
-                b'C',
-                b'S',
-                b'B',
-                b'E',
-                b'G',
-                b'I',
-                b'N',
-                ..,
-            ] => Some(self.end - self.at),
-            _ => None,
-        };
+        let bytes = frame.or_else(|| tag_bytes(&head, self.end.saturating_sub(self.at)));
         let end = bytes.map(|bytes| self.at.saturating_add(bytes));
         let Some(end) = end.filter(|end| *end <= self.end) else {
             return Ok(None);
         };
-        // Tags may be padded by more than they tell.
-        if frame.is_none() {
-            let here = self.at;
-            self.go(end)?;
-            while self.at < self.end && self.peek::<1>()? == [0] {
-                self.go(self.at + 1)?;
-            }
-            let padded = self.at;
-            self.go(here)?;
-            return Ok(Some(padded));
+        if frame.is_some() {
+            return Ok(Some(end));
         }
-        Ok(Some(end))
+        // Tags may be padded by more than they tell.
+        let here = self.at;
+        self.go(end)?;
+        while self.at < self.end && self.peek::<1>()? == [0] {
+            self.go(self.at + 1)?;
+        }
+        let padded = self.at;
+        self.go(here)?;
+        Ok(Some(padded))
     }
 
     /// Goes to the next frame behind here that another frame, a tag or the end follows; false if
@@ -159,6 +119,24 @@ impl Walk<'_> {
         }
         Ok(false)
     }
+}
+
+/// Bytes of the tag that begins so, with so many left in the file.
+fn tag_bytes(head: &[u8; 16], left: u64) -> Option<u64> {
+    const ID3V1: u64 = 128;
+    const APE_HEADER: u64 = 32;
+    if head.starts_with(b"TAG") {
+        return Some(ID3V1);
+    }
+    if head.starts_with(b"APETAGEX") {
+        let [.., a, b, c, d] = *head;
+        return Some(APE_HEADER + u64::from(u32::from_le_bytes([a, b, c, d])));
+    }
+    // It stands behind the audio, whatever its length.
+    if head.starts_with(b"LYRICSBEGIN") {
+        return Some(left);
+    }
+    head.first_chunk().and_then(id3v2_bytes)
 }
 
 /// Bytes of the frame that begins so (ISO/IEC 11172-3, section 2.4.2.3, and ISO/IEC 13818-3):

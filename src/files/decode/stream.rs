@@ -85,8 +85,8 @@ pub(super) fn bytes_at(file: &mut File, at: u64, most: u64) -> io::Result<Vec<u8
     Ok(bytes)
 }
 
-/// Bytes of the header of a tag.
-pub(super) const ID3V2_HEADER: usize = 10;
+/// Bytes of the header of such a tag.
+const ID3V2_HEADER: usize = 10;
 
 /// First byte behind the tags at the start of a file (`ID3v2`, id3.org), of which there may be
 /// several. What they hold is not looked at.
