@@ -8,7 +8,7 @@
 )]
 
 use clack_extensions::params::ParamInfoFlags;
-use crestline_core::dsp::crossover::Crossover;
+use kit::before_after::{CORNERS_HZ, split};
 use kit::pause::pause;
 use rig::clap_host::{Change, ClapHost, Param, Run};
 use songs::rink_lights;
@@ -31,15 +31,14 @@ fn reading(host: &mut ClapHost) -> String {
 /// 20 s of the song in step with what a process makes of it: the band from 1 to 6 kHz turned down
 /// by 6 dB for a fifth of the time.
 fn processed(channels: usize) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
+    let frames = 20 * 48_000..40 * 48_000;
     let song = rink_lights(48_000);
-    let mut crossover: Crossover = Crossover::new(RATE_HZ);
+    let part = song.channels.each_ref();
+    let part = part.map(|channel| &channel[frames.clone()]);
+    let bands = split(RATE_HZ, CORNERS_HZ, part);
     let (mut before, mut after) = (vec![Vec::new(); channels], vec![Vec::new(); channels]);
-    for frame in 20 * 48_000..40 * 48_000 {
-        let samples = song
-            .channels
-            .each_ref()
-            .map(|channel| f64::from(channel[frame]));
-        let [a, b, c, d] = crossover.split(f64x2::new(samples)).map(f64x2::to_array);
+    for (frame, bands) in frames.zip(bands) {
+        let [a, b, c, d] = bands.map(f64x2::to_array);
         let gain = if frame % 240_000 < 48_000 { 0.5 } else { 1.0 };
         for channel in 0..channels {
             let rest = a[channel] + b[channel] + d[channel];

@@ -7,22 +7,17 @@
     reason = "the measured figures are worth reading"
 )]
 
-use crestline_core::dsp::crossover::Crossover;
 use crestline_core::measure::{GainMemory, ReductionMeter, RestGain};
 use kit::before_after::{
-    CORNERS_HZ, RATE_HZ, Stereo, TONES_HZ, db, gain, measured, meter, mono, tone, watch,
+    CORNERS_HZ, RATE_HZ, Stereo, TONES_HZ, db, gain, measured, meter, mono, split, tone, watch,
 };
 use songs::rink_lights;
 use std::f64::consts::TAU;
 use wide::f64x2;
 
 /// The four bands of a signal, and their sum, which is in step with them.
-fn split(signal: &Stereo) -> Vec<[f64x2; 4]> {
-    let mut crossover: Crossover = Crossover::new(RATE_HZ);
-    let frames = signal[0].iter().zip(&signal[1]);
-    frames
-        .map(|(left, right)| crossover.split(f64x2::new([f64::from(*left), f64::from(*right)])))
-        .collect()
+fn bands_of([left, right]: &Stereo) -> Vec<[f64x2; 4]> {
+    split(RATE_HZ, CORNERS_HZ, [left, right])
 }
 
 fn joined(bands: &[[f64x2; 4]], gain_of: impl Fn(usize, usize) -> f64) -> Stereo {
@@ -103,7 +98,7 @@ fn crossover_delay_s(band: usize) -> f64 {
 /// Turns one band of `signal` down by a known curve and compares what is read: errors in the band,
 /// and what is read two bands away.
 fn against_a_known_curve(name: &str, signal: &Stereo, band: usize, curve_db: impl Fn(f64) -> f64) {
-    let bands = split(signal);
+    let bands = bands_of(signal);
     let before = joined(&bands, |_, _| 1.0);
     let moved = |index: usize, frame: usize| {
         if index == band {
@@ -181,7 +176,7 @@ fn programme_through_a_known_curve_in_one_band_reads_that_curve_there_and_nothin
 
 #[test]
 fn noise_bursts_through_a_known_curve_in_one_band_read_that_curve() {
-    let bands = split(&[3, 4].map(|seed| kit::signals::white_noise(seed, 0.5, 10 * 48_000)));
+    let bands = bands_of(&[3, 4].map(|seed| kit::signals::white_noise(seed, 0.5, 10 * 48_000)));
     for band in 0..4 {
         // 300 ms on, 200 ms off, in this band alone.
         let burst = joined(&bands, |index, frame| {

@@ -1,10 +1,9 @@
 //! Devices of known effect, written down from published formulas.
 
-use crestline_core::dsp::crossover::Crossover;
 use crestline_core::process::{Bands, BandsSettings, Limiter, LimiterSettings};
+use kit::before_after::split;
 use kit::engine_run::compress;
 use std::f64::consts::{PI, TAU};
-use wide::f64x2;
 
 pub const RATE_HZ: f64 = 48_000.0;
 
@@ -141,11 +140,8 @@ pub fn crossover(corners_hz: [f64; 3]) -> Device {
 
 pub fn crossover_at(rate_hz: f64, corners_hz: [f64; 3]) -> Device {
     Box::new(move |signal| {
-        let mut crossover: Crossover = Crossover::new(rate_hz);
-        crossover.reset(corners_hz);
         let mut out = vec![Vec::new(); 2];
-        for (left, right) in signal[0].iter().zip(&signal[1]) {
-            let [a, b, c, d] = crossover.split(f64x2::new([f64::from(*left), f64::from(*right)]));
+        for [a, b, c, d] in split(rate_hz, corners_hz, [&signal[0], &signal[1]]) {
             let sum = ((a + b) + (c + d)).to_array();
             for (channel, sample) in out.iter_mut().zip(sum) {
                 channel.push(sample as f32);

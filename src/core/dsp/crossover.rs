@@ -53,16 +53,6 @@ pub struct Crossover<const SIGNALS: usize = 1> {
     trees: [Tree; SIGNALS],
 }
 
-impl Crossover {
-    /// The four bands of one frame of the one signal.
-    #[inline]
-    pub fn split(&mut self, frame: f64x2) -> [f64x2; 4] {
-        let mut bands = [[Quad::ZERO; 2]];
-        self.split_run([&[frame]], [&mut bands]);
-        low_to_high(&bands[0])
-    }
-}
-
 impl<const SIGNALS: usize> Crossover<SIGNALS> {
     /// A crossover at [`DEFAULT_CORNERS_HZ`].
     pub fn new(sample_rate_hz: f64) -> Self {
@@ -137,6 +127,15 @@ mod tests {
     use super::corners::GLIDE_MS;
     use super::*;
     use std::f64::consts::PI;
+
+    impl Crossover {
+        /// The four bands of one frame of the one signal.
+        fn split(&mut self, frame: f64x2) -> [f64x2; 4] {
+            let mut bands = [[Quad::ZERO; 2]];
+            self.split_run([&[frame]], [&mut bands]);
+            low_to_high(&bands[0])
+        }
+    }
 
     const RATES_HZ: [f64; 5] = [8000.0, 44_100.0, 48_000.0, 96_000.0, 192_000.0];
 

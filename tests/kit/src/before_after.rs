@@ -1,7 +1,10 @@
 //! A signal from before and one from after a process, measured against each other.
 
+use crestline_core::dsp::crossover::{Crossover, low_to_high};
+use crestline_core::dsp::quad::Quad;
 use crestline_core::measure::{GainMemory, Reduction, ReductionMeter, RestGain};
 use std::f64::consts::{PI, TAU};
+use wide::f64x2;
 
 pub const RATE_HZ: f64 = 48_000.0;
 pub const CORNERS_HZ: [f64; 3] = [120.0, 1000.0, 6000.0];
@@ -26,6 +29,19 @@ pub fn mono(samples: impl Iterator<Item = f64>) -> Stereo {
 pub fn tone(rate_hz: f64, hz: f64, amplitude: f64, seconds: f64) -> impl Iterator<Item = f64> {
     let frames = (0..).take_while(move |frame| f64::from(*frame) < seconds * rate_hz);
     frames.map(move |frame| amplitude * (TAU * hz * f64::from(frame) / rate_hz).sin())
+}
+
+/// A signal in the four bands of a crossover, frame by frame.
+pub fn split(rate_hz: f64, corners_hz: [f64; 3], [left, right]: [&[f32]; 2]) -> Vec<[f64x2; 4]> {
+    let mut crossover: Crossover = Crossover::new(rate_hz);
+    crossover.reset(corners_hz);
+    let frames = left.iter().zip(right);
+    let frames: Vec<f64x2> = frames
+        .map(|(left, right)| f64x2::new([f64::from(*left), f64::from(*right)]))
+        .collect();
+    let mut bands = vec![[Quad::ZERO; 2]; frames.len()];
+    crossover.split_run([&frames], [&mut bands]);
+    bands.iter().map(low_to_high).collect()
 }
 
 pub fn meter(rate_hz: f64) -> ReductionMeter {
