@@ -361,10 +361,14 @@ fn no_switch_at_all_steps_further_than_the_programme() {
         let both = largest_step(&heard(&|start| {
             with(stages(start / 2_560 * 7), busy(&order, start))
         }));
+        let residue = largest_step(&heard(&|start| {
+            with(stages(start / 2_560 * 7), listen(Source::Residue, false))
+        }));
         println!(
-            "{name}: own {own:.5}; listen switches {listening:.5}, stages {working:.5}, both {both:.5}"
+            "{name}: own {own:.5}; listen switches {listening:.5}, stages {working:.5}, both {both:.5}, \
+             residue {residue:.5}"
         );
-        for step in [listening, working, both] {
+        for step in [listening, working, both, residue] {
             assert!(step <= own * 1.000_001, "{name}: {step}, own {own}");
         }
     }

@@ -159,6 +159,51 @@ fn a_jump_of_push_does_not_play_the_music_as_a_residue() {
     }
 }
 
+/// A bass note bends by `A·ω²` a frame, a crossfade of 5 ms by little more: there is nothing else to
+/// hear of a change but the residue before and the one after.
+#[test]
+fn no_change_of_a_stage_clicks_in_the_residue() {
+    let tone = |n: usize| (0.25 * (TAU * 55.0 * n as f64 / 48_000.0).sin()) as f32;
+    let input: Planes = vec![(0..4 * SECOND).map(tone).collect(); 2];
+    let chain = |push_db: f64, low_gain_db: f64| {
+        let mut chain = limited(push_db);
+        chain.limiter.enabled = false;
+        chain.shelves.low_gain_db = low_gain_db;
+        chain
+    };
+    for (what, before, after) in [
+        ("push up", chain(0.0, 0.0), chain(6.0, 0.0)),
+        ("shelf up", chain(0.0, 0.0), chain(0.0, 6.0)),
+        ("shelf down", chain(0.0, 6.0), chain(0.0, 0.0)),
+        ("shelf to rest", chain(0.0, -9.0), chain(0.0, 0.0)),
+        ("push down", chain(12.0, 9.0), chain(0.0, 9.0)),
+        ("limiter off", limited(18.0), chain(18.0, 0.0)),
+        ("limiter on", chain(18.0, 0.0), limited(18.0)),
+        ("all", chain(6.0, 3.0), everything_on()),
+    ] {
+        for at in [3 * SECOND, 3 * SECOND + 100, 3 * SECOND + 333] {
+            let settings = |start: usize| {
+                let chain = if start < at { before } else { after };
+                with(chain, listen(Source::Residue, false))
+            };
+            let sizes = [at].into_iter().chain(std::iter::repeat(512));
+            let mut sizes = sizes.map(move |size| size);
+            let heard = play(
+                &mut engine(48_000.0, 2),
+                &input,
+                || sizes.next().unwrap_or(512),
+                settings,
+            );
+            let bend = heard[0][SECOND..]
+                .windows(3)
+                .map(|x| (x[0] - 2.0 * x[1] + x[2]).abs())
+                .fold(0.0, f32::max);
+            println!("{what}: bends by {bend:.5}");
+            assert!(bend < 1e-3, "{what}: {bend}");
+        }
+    }
+}
+
 /// After something loud that was limited comes something quiet that was not: once the loud is 0.4 s
 /// behind, a gain explains all of the quiet, however much louder the loud was.
 #[test]

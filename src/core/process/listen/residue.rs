@@ -5,6 +5,7 @@ use std::ops::Range;
 use wide::f64x2;
 
 use super::{Listen, QUANTUM_FRAMES, Signals};
+use crate::dsp::ramp::{Ramp, SWITCH_MS, smooth};
 
 /// How far back the products behind the best-fitting gain reach, s, and the slots that they are kept
 /// in.
@@ -13,6 +14,12 @@ const SLOTS: usize = 32;
 /// A gain that explains less than this share of the output is none: where the chain sounds on in a
 /// pause, the best-fitting one is anything up to thousands, for what comes next as well.
 const LEAST_EXPLAINED: f64 = 0.1;
+
+/// After a jump of the output so much of it is kept before there is a residue again, s: a period of
+/// the lowest notes.
+const WAIT_S: f64 = 0.02;
+/// It goes in this share of the time in which it comes back: what jumps is about to be heard.
+const SOONER: f64 = 0.25;
 
 /// How many times the output's peak the residue may be.
 const MOST_PEAKS: f64 = 2.0;
@@ -73,14 +80,19 @@ pub(super) struct Residue {
     slope: f64,
     /// The gain has been laid out; until then it is fitted anew at each frame.
     fitted: bool,
+    /// How much of it is heard, and for how many quanta none is to be.
+    heard: Ramp,
+    wait_quanta: u32,
+    waiting: u32,
 }
 
 impl Listen {
-    /// A chunk begins. While the output becomes other by a jump, what was kept of it is of settings
-    /// whose gain fits none of what comes: without that the music itself would be heard.
+    /// A chunk begins. While the output becomes other by a jump no gain of the input fits it, and what
+    /// was kept is of settings whose gain fits none of what comes: the music itself would be heard as
+    /// a residue. So there is none.
     pub fn chunk_begins(&mut self, jumps: bool) {
         if jumps {
-            self.residue.forget();
+            self.residue.jump();
         }
     }
 }
@@ -89,7 +101,10 @@ impl Residue {
     pub fn new(sample_rate_hz: f64) -> Self {
         let quanta = RESIDUE_S * sample_rate_hz / f64::from(QUANTUM_FRAMES);
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let slot_quanta = (quanta / SLOTS as f64).round().max(1.0) as u32;
+        let [slot_quanta, wait_quanta] = [quanta / SLOTS as f64, quanta * WAIT_S / RESIDUE_S]
+            .map(|quanta| quanta.round().max(1.0) as u32);
+        let mut heard = Ramp::new(sample_rate_hz, SWITCH_MS);
+        heard.jump(1.0);
         Self {
             slot_quanta,
             quanta: 0,
@@ -100,15 +115,29 @@ impl Residue {
             gain: 1.0,
             slope: 0.0,
             fitted: false,
+            heard,
+            wait_quanta,
+            waiting: 0,
         }
     }
 
     pub fn reset(&mut self) {
         self.forget();
         (self.gain, self.slope, self.fitted) = (1.0, 0.0, false);
+        self.heard.jump(1.0);
+        self.waiting = 0;
     }
 
-    /// Forgets what was kept; the gain goes on from where it is, within quanta.
+    /// The output becomes other: forgets what was kept, and keeps silent until enough has come.
+    fn jump(&mut self) {
+        if !self.fitted {
+            (self.gain, self.slope, self.fitted) = (self.fitted_gain(), 0.0, true);
+        }
+        self.forget();
+        self.waiting = self.wait_quanta;
+        self.heard.set_target_within(0.0, SOONER);
+    }
+
     fn forget(&mut self) {
         self.quanta = 0;
         self.newest = Slot::NONE;
@@ -146,12 +175,26 @@ impl Residue {
         (input_input > 1e-18).then(|| (input_output / input_input, explains))
     }
 
+    /// The gain where none has been laid out.
+    fn fitted_gain(&self) -> f64 {
+        self.fit().map_or(self.gain, |(gain, _)| gain)
+    }
+
     /// Lays out the gain for the next quantum.
     pub fn quantum(&mut self) {
         if self.quanta == self.slot_quanta {
             self.begin_slot();
         }
         self.quanta += 1;
+        if self.waiting > 0 {
+            self.waiting -= 1;
+            self.slope = 0.0;
+            if self.waiting > 0 {
+                return;
+            }
+            self.fitted = false;
+            self.heard.set_target(1.0);
+        }
         let Some((gain, true)) = self.fit() else {
             self.slope = 0.0;
             return;
@@ -190,28 +233,30 @@ impl Residue {
             });
         }
         self.newest = newest;
+        self.heard.skip(frames.len() as u32);
     }
 
     /// The residue of a frame, so many before the end of the quantum.
     pub fn next(&mut self, output: [f32; 2], input: [f32; 2], left: u32) -> [f32; 2] {
         self.newest.add(input, output);
-        let laid_out = || self.gain - self.slope * f64::from(left);
         let gain = if self.fitted {
-            laid_out()
+            self.gain - self.slope * f64::from(left)
         } else {
-            self.fit().map_or(self.gain, |(gain, _)| gain)
+            self.fitted_gain()
         } as f32;
+        let share = smooth(self.heard.advance()) as f32;
         let peaks = self.newest.peaks.fast_max(self.between.peaks).to_array();
         let peak = peaks[0].max(peaks[1]);
         let less = |gain: f32| -> [f32; 2] {
             std::array::from_fn(|channel| output[channel] - gain * input[channel])
         };
         let residue = less(gain);
-        if residue.iter().all(|sample| f64::from(sample.abs()) <= peak) {
-            return residue;
+        // While it goes, what it may be at most has been forgotten.
+        if self.waiting > 0 || residue.iter().all(|sample| f64::from(sample.abs()) <= peak) {
+            return residue.map(|sample| share * sample);
         }
         let fitted = self.fit().map_or(gain, |(gain, _)| gain as f32);
         let most = (MOST_PEAKS * peak) as f32;
-        less(fitted).map(|sample| sample.clamp(-most, most))
+        less(fitted).map(|sample| share * sample.clamp(-most, most))
     }
 }
