@@ -13,6 +13,7 @@
 //! path and is not computed twice.
 
 mod audition;
+mod in_step;
 mod matching;
 mod overs;
 mod point;
@@ -26,6 +27,7 @@ mod tap_stage;
 pub use self::restart::UNDO_S;
 
 use self::audition::Audition;
+use self::in_step::InStep;
 use self::matching::Matching;
 use self::overs::OverLatch;
 use self::point::Points;
@@ -90,6 +92,7 @@ pub const OUTPUT: usize = 1;
 #[derive(Debug)]
 pub struct Engine {
     spec: EngineSpec,
+    in_step: InStep,
     chain: Chain,
     dry_delay: DelayLine,
     listen: Listen,
@@ -177,6 +180,7 @@ impl Engine {
         Self {
             spec,
             dry_delay: DelayLine::new(latency_frames, spec.channels),
+            in_step: InStep::default(),
             chain,
             listen: Listen::new(spec.sample_rate_hz),
             points: Points::new(spec, balances),
@@ -250,6 +254,7 @@ impl Engine {
     /// Yes.
     pub fn reset(&mut self) {
         self.measure();
+        self.in_step.reset();
         self.chain.reset();
         self.dry_delay.reset();
         self.listen.reset();
@@ -375,10 +380,13 @@ impl Engine {
         frames: usize,
         settings: &Settings,
     ) {
-        if self.position == 0 {
+        let begins = self.position == 0;
+        let arrives = self.chain.is_arriving();
+        let chain_settings = self.in_step.give(&settings.chain, arrives, begins);
+        if begins {
             let gated_10s_lufs = self.gated_10s_lufs();
             let momentary_lufs = self.readings().map(|readings| readings.momentary_lufs);
-            self.matching.enter(&settings.chain);
+            self.matching.enter(&chain_settings);
             self.listen.chunk_begins(self.matching.is_in_transition());
             if let Some(audition) = &mut self.audition {
                 audition.chunk_begins(&self.listen);
@@ -399,7 +407,7 @@ impl Engine {
             let silenced = silence_faults(channel, LARGEST_INPUT);
             self.faults.input = self.faults.input.saturating_add(silenced);
         }
-        let corners_hz = settings.chain.bands.crossovers_hz;
+        let corners_hz = chain_settings.bands.crossovers_hz;
         let input: [&[f32]; 2] = [
             main.first().map_or(&[], |left| left),
             main.get(1).map_or(&[], |right| right),
@@ -433,7 +441,7 @@ impl Engine {
                 signal: &mut before[..channels],
                 turned_down,
             },
-            &settings.chain,
+            &chain_settings,
         );
         self.turned |= turned;
         if !turned {

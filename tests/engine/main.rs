@@ -11,6 +11,7 @@
     reason = "a test is written as its formula reads, stops at the first thing that goes wrong, and says what it has measured"
 )]
 
+mod arrivals;
 mod audition;
 mod automation;
 mod beside;

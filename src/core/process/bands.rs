@@ -122,6 +122,11 @@ impl Bands {
         self.take_activity();
     }
 
+    /// Whether they are switched on and only listen yet.
+    pub fn is_arriving(&self) -> bool {
+        self.listening > 0 && !self.switch.is_off()
+    }
+
     /// What happened since this was last asked: it misses nothing, wherever the blocks end.
     ///
     /// # Realtime

@@ -173,6 +173,12 @@ impl Chain {
         turned
     }
 
+    /// Whether bands or saturator are switched on and what comes in now will not be heard with
+    /// them yet.
+    pub fn is_arriving(&self) -> bool {
+        self.bands.is_arriving() || self.warming > self.latency_frames() as u32
+    }
+
     /// What the bands did since this was last asked: the same wherever blocks end, if it is asked
     /// at the same frames.
     pub fn take_bands_activity(&mut self) -> BandsActivity {

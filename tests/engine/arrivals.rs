@@ -1,0 +1,140 @@
+//! A whole change at once, as where a saved session is loaded or a step taken back: what it switches
+//! on listens before it is heard, and the rest of the change waits for that.
+//!
+//! Levels are plain ones, of 20 ms of what the host receives. A change can be as loud as either side
+//! of it; the bound over both is what crossfades of 20 ms and levels of 20 ms can make of it.
+
+use crestline_core::engine::Settings;
+use crestline_core::process::{
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, PushSettings, SaturatorSettings,
+};
+use kit::engine_run::{Planes, cut, engine, play};
+use songs::{rink_lights, turnstile};
+
+const SECOND: usize = 48_000;
+/// Where the change is made.
+const AT: usize = 2 * SECOND;
+const FRAMES: usize = 3 * SECOND;
+
+fn chain(push_db: f64, bands: bool, saturated: bool, limited: bool) -> ChainSettings {
+    ChainSettings {
+        push: PushSettings { push_db },
+        bands: BandsSettings {
+            on: bands,
+            bands: [BandSettings {
+                threshold_db: -30.0,
+                ratio: 4.0,
+                ..BandSettings::default()
+            }; 4],
+            ..BandsSettings::default()
+        },
+        saturator: SaturatorSettings {
+            enabled: saturated,
+            ..SaturatorSettings::default()
+        },
+        limiter: LimiterSettings {
+            enabled: limited,
+            ..LimiterSettings::default()
+        },
+        ..ChainSettings::default()
+    }
+}
+
+/// Levels of 20 ms every 5 ms, dB.
+fn levels_db(planes: &[Vec<f32>]) -> Vec<f64> {
+    const LONG: usize = 960;
+    let energies = |from: usize| {
+        let part = planes
+            .iter()
+            .flat_map(|channel| &channel[from..from + LONG]);
+        part.map(|sample| f64::from(*sample).powi(2)).sum::<f64>()
+    };
+    (0..planes[0].len() - LONG)
+        .step_by(LONG / 4)
+        .map(|from| 10.0 * energies(from).max(1e-9).log10())
+        .collect()
+}
+
+fn played(input: &Planes, block: usize, of: impl Fn(usize) -> ChainSettings) -> Planes {
+    play(
+        &mut engine(48_000.0, 2),
+        input,
+        || block,
+        |start| Settings {
+            chain: of(start),
+            ..Settings::default()
+        },
+    )
+}
+
+/// A song, a stretch of it, and its name.
+fn songs() -> [(&'static str, Planes); 2] {
+    let stretch =
+        |song: &[Vec<f32>], start: usize| cut(song, start * SECOND..start * SECOND + FRAMES);
+    [
+        ("Rink Lights", stretch(&rink_lights(48_000).channels, 8)),
+        ("Turnstile", stretch(&turnstile(48_000).channels, 20)),
+    ]
+}
+
+#[test]
+fn no_moment_of_a_change_is_louder_than_both_of_its_sides() {
+    let chains = [
+        ("nothing", chain(0.0, false, false, false)),
+        ("push", chain(9.0, false, false, false)),
+        ("limited", chain(12.0, false, false, true)),
+        ("saturated", chain(12.0, false, true, false)),
+        ("both", chain(12.0, false, true, true)),
+        ("bands", chain(9.0, true, false, false)),
+        ("bands, limited", chain(12.0, true, false, true)),
+        ("bands, saturated", chain(6.0, true, true, false)),
+    ];
+    let mut failed = Vec::new();
+    for (song, input) in songs() {
+        let still = chains.map(|(_, chain)| levels_db(&played(&input, 480, |_| chain)));
+        for (from, to) in
+            (0..chains.len()).flat_map(|from| (0..chains.len()).map(move |to| (from, to)))
+        {
+            let [(was, before), (becomes, after)] = [from, to].map(|at| chains[at]);
+            // How bands meet what is pushed into them is a matter of their attack.
+            if after.bands.on && after.push.push_db > before.push.push_db {
+                continue;
+            }
+            let moved = played(&input, 480, |start| if start < AT { before } else { after });
+            let highest = |levels: &[f64], at: usize| {
+                let around = &levels[at.saturating_sub(3)..levels.len().min(at + 4)];
+                around.iter().copied().fold(f64::NEG_INFINITY, f64::max)
+            };
+            let over_db = levels_db(&moved)
+                .iter()
+                .enumerate()
+                .skip(AT / 240)
+                .map(|(at, level)| level - highest(&still[from], at).max(highest(&still[to], at)))
+                .fold(0.0, f64::max);
+            if over_db > 1.5 {
+                failed.push(format!("{song}, {was} to {becomes}: {over_db:.1} dB"));
+            }
+        }
+    }
+    assert!(failed.is_empty(), "{failed:#?}");
+}
+
+#[test]
+fn a_change_is_the_same_wherever_blocks_end() {
+    let [(_, input), _] = songs();
+    let [before, between, after] = [
+        chain(12.0, false, false, true),
+        chain(3.0, true, false, false),
+        chain(9.0, true, true, false),
+    ];
+    // The second change comes while the bands of the first still listen.
+    let of = |start: usize| match start {
+        start if start < AT => before,
+        start if start < AT + 1_200 => between,
+        _ => after,
+    };
+    let expected = played(&input, 1_200, of);
+    for block in [1, 48, 600] {
+        assert!(played(&input, block, of) == expected, "blocks of {block}");
+    }
+}
