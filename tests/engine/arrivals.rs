@@ -138,3 +138,25 @@ fn a_change_is_the_same_wherever_blocks_end() {
         assert!(played(&input, block, of) == expected, "blocks of {block}");
     }
 }
+
+/// Settings are taken every so many frames, counted from the start: a saturator that was switched on
+/// a few frames later takes the next ones where the other does.
+#[test]
+fn what_is_set_later_does_not_depend_on_when_the_saturator_came() {
+    const SWITCHED: usize = 32_000;
+    let input = kit::engine_run::noise(2, 5 * SECOND, 0.9, 7);
+    let heard = |late: usize| {
+        let of = |start: usize| {
+            let mut chain = chain(0.0, false, start >= SWITCHED + late, true);
+            chain.saturator.shoulder_db = 11.0;
+            chain.limiter.ceiling_dbtp = if start < 4 * SECOND { -7.0 } else { -1.0 };
+            chain
+        };
+        let after = 4 * SECOND - 100..5 * SECOND;
+        cut(&played(&input, 8, of), after)
+    };
+    let expected = heard(0);
+    for late in [8, 24, 32] {
+        assert!(heard(late) == expected, "{late} frames later");
+    }
+}

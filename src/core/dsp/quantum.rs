@@ -35,6 +35,12 @@ impl Quanta {
         *self = Self::new();
     }
 
+    /// As [`reset`](Self::reset), so many frames into a quantum.
+    pub fn reset_at(&mut self, filled: usize) {
+        self.reset();
+        self.filled = filled % QUANTUM;
+    }
+
     /// Delays `channels` by [`QUANTUM`] frames, calling `work` to change each quantum in place as
     /// soon as it is full.
     ///

@@ -8,6 +8,7 @@ use super::saturator::{Saturator, SaturatorSettings};
 use super::shelves::{Shelves, ShelvesSettings};
 use crate::dsp::delay::DelayLine;
 use crate::dsp::level_histogram::{LevelCounter, LevelHistogram};
+use crate::dsp::quantum::QUANTUM;
 use crate::dsp::ramp::{SWITCH_MS, Switch, frames_from_ms};
 
 /// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that
@@ -69,6 +70,9 @@ pub struct Chain {
     heard: Switch,
     /// Nothing has been played yet.
     fresh: bool,
+    /// Frames so far, within a quantum: all stages work on the same grid, whenever they are switched
+    /// on.
+    phase: usize,
     /// Scratch: what the saturator is a moment late.
     missed: Vec<Vec<f32>>,
     before_delay: DelayLine,
@@ -111,6 +115,7 @@ impl Chain {
             saturated_runs: false,
             heard: Switch::new(sample_rate_hz),
             fresh: true,
+            phase: 0,
             before_delay: DelayLine::new(latency, channels),
         }
     }
@@ -137,6 +142,7 @@ impl Chain {
         self.saturated_runs = false;
         self.heard.reset();
         self.fresh = true;
+        self.phase = 0;
         self.before_delay.reset();
     }
 
@@ -167,6 +173,8 @@ impl Chain {
             output.copy_from_slice(driven);
         }
         self.start_saturating(settings);
+        let frames = clean.first().map_or(0, |channel| channel.len());
+        self.phase = (self.phase + frames) % QUANTUM;
         self.clean_delay.process(clean);
         self.clean_limiter.process(clean, &settings.limiter);
         self.saturated_path(clean, output, settings);
@@ -189,7 +197,9 @@ impl Chain {
     /// hand.
     fn start_saturating(&mut self, settings: &ChainSettings) {
         if settings.saturator.enabled && !self.saturated_runs {
-            self.saturator.reset();
+            // It begins with what is on its way in the clean path, which came in before.
+            let before = self.saturator.latency_frames() % QUANTUM;
+            self.saturator.reset_at(self.phase + QUANTUM - before);
             for (missed, held) in self.missed.iter_mut().zip(self.clean_delay.held()) {
                 for (missed, held) in missed.iter_mut().zip(held) {
                     *missed = held;

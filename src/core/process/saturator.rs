@@ -207,6 +207,12 @@ impl Saturator {
         self.core.reset();
     }
 
+    /// As [`reset`](Self::reset), so many frames into a quantum. Real-time safe.
+    pub fn reset_at(&mut self, filled: usize) {
+        self.quanta.reset_at(filled);
+        self.core.reset();
+    }
+
     /// Processes planar channels in place. Real-time safe; samples that are not finite count as
     /// silence.
     ///
