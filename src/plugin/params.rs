@@ -11,6 +11,7 @@ mod after_close;
 mod band;
 mod edits;
 mod instance;
+mod loading;
 mod pages;
 mod queued;
 mod readings;
@@ -25,6 +26,7 @@ mod unsaved;
 pub use self::after_close::AfterClose;
 pub use self::band::BandParams;
 pub use self::edits::{EditBy, Edits};
+pub use self::loading::Loading;
 pub use self::queued::Queued;
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
 pub use self::rendering::Rendering;
@@ -35,7 +37,7 @@ use self::units::{decibels, hertz, milliseconds, percent};
 pub use self::unsaved::Unsaved;
 use crate::audition::Audition;
 use crestline_core::handover::SideChainReader;
-use crestline_core::measure::RestGain;
+use crestline_core::measure::{Readings, RestGain};
 use crestline_core::process::{
     BandsSettings, ChainSettings, LimiterSettings, ListenSettings, PushSettings, Release,
     SaturatorSettings, ShelvesSettings, Source,
@@ -132,6 +134,9 @@ pub struct CrestlineParams {
 
     /// What the host renders for.
     pub rendering: Rendering,
+
+    /// Whether the host is loading a state.
+    pub loading: Loading,
 
     /// Asks the window to be drawn anew, from any thread.
     pub repaint: RepaintNotifier,
@@ -286,6 +291,7 @@ impl Default for CrestlineParams {
             unsaved: Unsaved::default(),
             queued: Queued::default(),
             rendering: Rendering::default(),
+            loading: Loading::default(),
             repaint: RepaintNotifier::new(),
             track: TrackName::default(),
         }
@@ -340,6 +346,14 @@ impl Default for LimiterParams {
 }
 
 impl CrestlineParams {
+    /// Shows the host what has been measured of the output.
+    ///
+    /// # Realtime
+    /// Yes: a few atomic loads and stores.
+    pub fn show(&self, readings: &Readings) {
+        self.readings.shown.update(readings, &self.session.limits());
+    }
+
     /// What the stages are set to.
     ///
     /// # Realtime

@@ -32,6 +32,8 @@ pub struct Crestline {
     /// Where the song was at the end of the last block, seconds, if the host tells it.
     was_at_s: Option<f64>,
     was_offline: bool,
+    /// What was set when the last block began.
+    were_set: Option<Settings>,
     /// Frames of silence at the input since the last sound.
     silent_frames: usize,
     /// Frames since a snapshot was last told, and since the readings were brought up to date.
@@ -63,6 +65,7 @@ impl Default for Crestline {
             was_playing: false,
             was_at_s: None,
             was_offline: false,
+            were_set: None,
             silent_frames: 0,
             untold_frames: usize::MAX,
             unread_frames: usize::MAX,
@@ -156,7 +159,7 @@ impl Plugin for Crestline {
         // that.
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
             // The memory of the old engine's music may be needed for the new one's.
-            self.engine = None;
+            let another = self.engine.take().is_some();
             self.forecaster.set_source(None);
             let receiver = self.params.audition.connect(spec.sample_rate_hz, channels);
             let mut engine = Engine::new(spec).with_audition(receiver);
@@ -171,8 +174,16 @@ impl Plugin for Crestline {
             }
             let side_chain = self.comparison.as_ref().map(TapComparison::side_chain);
             self.params.set_side_chain(side_chain);
-            self.engine = Some(engine);
             self.audio_end.clear_history();
+            if another {
+                // What the old one measured would stand until there is audio.
+                let snapshot = engine.snapshot();
+                self.params.tap.report.update(&snapshot.tap);
+                self.params.show(&snapshot.output.readings);
+                self.audio_end.publish(snapshot);
+                (self.untold_frames, self.unread_frames) = (usize::MAX, usize::MAX);
+            }
+            self.engine = Some(engine);
         }
         if let Some(engine) = &mut self.engine {
             // Without memory for music everything works but the forecast. Where there was none,
@@ -248,15 +259,9 @@ impl Plugin for Crestline {
             engine.cut_listening();
         }
         self.was_offline = offline;
-        let listen = self
-            .params
-            .rendering
-            .listening(self.params.listen_settings());
         let settings = Settings {
-            chain: self.params.chain_settings(),
-            listen,
-            tap: tap_settings(&self.params),
             playing,
+            ..whole_settings(&self.params, &mut self.were_set)
         };
         // In a block longer than the host has promised the slices keep an old length: what is not
         // there is silence.
@@ -286,9 +291,7 @@ impl Plugin for Crestline {
             let interval = engine.spec().sample_rate_hz * READING_INTERVAL_S;
             if self.unread_frames as f64 >= interval {
                 self.unread_frames = 0;
-                let window = self.params.session.limits();
-                let shown = &self.params.readings.shown;
-                shown.update(&snapshot.output.readings, &window);
+                self.params.show(&snapshot.output.readings);
             }
             self.audio_end.publish(snapshot);
         }
@@ -327,6 +330,19 @@ impl Crestline {
         let start_is_awaited = settings.playing && self.params.restart_on_play.value();
         settings.listen.reference || !offline && (side_goes_on || start_is_awaited)
     }
+}
+
+/// What is set, but for the transport; while a state is being loaded, of which a part would be taken
+/// else, what was set before.
+fn whole_settings(params: &CrestlineParams, were_set: &mut Option<Settings>) -> Settings {
+    let read = || Settings {
+        chain: params.chain_settings(),
+        listen: params.rendering.listening(params.listen_settings()),
+        tap: tap_settings(params),
+        playing: false,
+    };
+    let whole = params.loading.whole(read).or(*were_set);
+    *were_set.insert(whole.unwrap_or_else(read))
 }
 
 /// What the side-chain is taken for, as the parameters are set.

@@ -137,3 +137,22 @@ fn readings_do_not_change_what_is_saved() {
     host.run(Run::new(&main(), &[512])).unwrap();
     assert_eq!(host.save().unwrap(), before);
 }
+
+/// A host that stands still after a change of rate would show what was measured before it.
+#[test]
+fn after_a_change_of_rate_they_are_dashes_again() {
+    let mut host = linked();
+    host.activate(48_000.0, 512).unwrap();
+    host.run(Run::new(&main(), &[512])).unwrap();
+    let texts = |host: &mut ClapHost| {
+        NAMES.map(|name| {
+            let id = host.param(name).unwrap().id;
+            let value = host.value(id).unwrap();
+            host.text(id, value).unwrap()
+        })
+    };
+    host.activate(48_000.0, 64).unwrap();
+    assert!(texts(&mut host).iter().all(|text| text != "—"));
+    host.activate(96_000.0, 512).unwrap();
+    assert_eq!(texts(&mut host), ["—"; 6]);
+}

@@ -129,10 +129,12 @@ impl IComponentTrait for Instance {
     }
 
     unsafe fn setState(&self, state: *mut IBStream) -> tresult {
+        let params = self.params.params();
         // SAFETY: the host's promise.
-        let result = unsafe { IComponentTrait::setState(&self.framework, state) };
+        let set = || unsafe { IComponentTrait::setState(&self.framework, state) };
+        let result = params.loading.during(set);
         if result == kResultOk {
-            self.params.params().loaded();
+            params.loaded();
         }
         result
     }
