@@ -21,6 +21,7 @@ mod recent_bands;
 mod residue_level;
 mod restart;
 mod snapshot;
+mod stereo;
 mod stretch;
 mod tap_stage;
 
@@ -34,6 +35,7 @@ use self::point::Points;
 use self::recent_bands::RecentBands;
 use self::residue_level::ResidueLevel;
 use self::restart::Undo;
+use self::stereo::{Stereo, part_of, range_in, range_of, silent_stereo};
 use self::stretch::{Reported, path_reduction};
 use self::tap_stage::TapStage;
 use crate::dsp::delay::DelayLine;
@@ -121,6 +123,7 @@ pub struct Engine {
     measured: usize,
     at_hand: Range<usize>,
     loudness: RecentLoudness,
+    listened: ListenSettings,
     matching: Matching,
     residue: ResidueLevel,
     /// Highest true peak of the output in the last whole chunk, dBTP.
@@ -135,33 +138,6 @@ pub struct Engine {
     /// What the bands did in the last whole chunks.
     bands: RecentBands,
     playing: bool,
-}
-
-/// Room for one chunk of one or two channels.
-type Stereo = [Box<[f32; CHUNK]>; 2];
-
-fn silent_stereo() -> Stereo {
-    [Box::new([0.0; CHUNK]), Box::new([0.0; CHUNK])]
-}
-
-/// A range of each channel.
-fn range_of(of: &Stereo, range: Range<usize>) -> [&[f32]; 2] {
-    of.each_ref()
-        .map(|channel| channel.get(range.clone()).unwrap_or_default())
-}
-
-/// A range of each channel, to write to.
-fn range_in(of: &mut Stereo, range: Range<usize>) -> [&mut [f32]; 2] {
-    of.each_mut()
-        .map(|channel| channel.get_mut(range.clone()).unwrap_or_default())
-}
-
-/// The part of a channel that lies in `range`, as far as there is any.
-fn part_of<'a>(channels: &[&'a [f32]], index: usize, range: Range<usize>) -> &'a [f32] {
-    let channel = channels.get(index).copied().unwrap_or_default();
-    channel
-        .get(range.start..range.end.min(channel.len()))
-        .unwrap_or_default()
 }
 
 impl Engine {
@@ -200,6 +176,7 @@ impl Engine {
             measured: 0,
             at_hand: 0..0,
             loudness: RecentLoudness::default(),
+            listened: ListenSettings::default(),
             matching: Matching::new(spec.sample_rate_hz, latency_frames),
             residue: ResidueLevel::new(spec.sample_rate_hz),
             output_peak_dbtp: None,
@@ -399,7 +376,11 @@ impl Engine {
                 over_input_lu: self.matching.over_input_lu(),
                 steady: self.matching.is_steady(),
                 references: references.unwrap_or_default(),
+                coming_lu: [0.0; 2],
             };
+        }
+        if std::mem::replace(&mut self.listened, settings.listen) != settings.listen {
+            self.loudness.coming_lu = self.matching.coming_lu(&settings.chain);
         }
         let range = self.position..self.position + frames;
         let channels = main.len();

@@ -425,6 +425,7 @@ impl CrestlineParams {
             matched: self.matched.value(),
             solo: self.band.each_ref().map(|band| band.solo.value()),
             bypass: self.bypass.value(),
+            written: false,
         }
     }
 }

@@ -36,6 +36,7 @@ const OUTPUT: ListenSettings = ListenSettings {
     matched: false,
     solo: [false; 4],
     bypass: false,
+    written: false,
 };
 const INPUT: ListenSettings = ListenSettings {
     source: Source::Input,

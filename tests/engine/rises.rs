@@ -272,3 +272,64 @@ fn a_switch_right_after_a_restart_is_held_back_too() {
     let soon = level_db(&after, FADE..TENTH);
     assert!(soon - before < 3.5, "{before:.1} dB, then {soon:.1}");
 }
+
+/// Plays the programme with the first settings up to the switch, in the midst of a chunk, and with the
+/// others from there on.
+fn heard_across(settings: [Settings; 2]) -> (usize, Planes) {
+    const AT: usize = SWITCH + 100;
+    let mut sizes = std::iter::once(AT).chain(std::iter::repeat(CHUNK));
+    let heard = play(
+        &mut engine(f64::from(RATE_HZ), 2),
+        &programme(),
+        || sizes.next().unwrap_or(CHUNK),
+        |start| settings[usize::from(start >= AT)],
+    );
+    (AT, heard)
+}
+
+// As where a session is loaded while bypass is on.
+#[test]
+fn what_comes_with_another_push_rises_as_well() {
+    let with = |push_db: f64, source, bypass| Settings {
+        chain: ChainSettings {
+            push: PushSettings { push_db },
+            ..ChainSettings::default()
+        },
+        listen: ListenSettings {
+            source,
+            bypass,
+            ..ListenSettings::default()
+        },
+        ..Settings::default()
+    };
+    for before in [
+        with(0.0, Source::Output, true),
+        with(6.0, Source::Input, false),
+    ] {
+        let (at, heard) = heard_across([before, with(18.0, Source::Output, false)]);
+        assert_no_jump(&heard, at, 18.0);
+        let level = |from: usize| level_db(&heard, from..from + TENTH);
+        let rise_db = level(at + 11 * TENTH) - level(at - TENTH);
+        assert!((rise_db - 18.0).abs() < 0.3, "{rise_db}");
+    }
+}
+
+// Nobody listens to what is written, and a slow rise would be in the file.
+#[test]
+fn in_a_file_what_is_louder_comes_with_its_crossfade() {
+    let with = |bypass| Settings {
+        chain: chains()[0].1,
+        listen: ListenSettings {
+            bypass,
+            written: true,
+            ..ListenSettings::default()
+        },
+        ..Settings::default()
+    };
+    let (at, heard) = heard_across([with(true), with(false)]);
+    let (_, rest) = heard_across([with(false), with(false)]);
+    assert_eq!(
+        cut(&heard, at + FADE..SWITCH + 2 * HALF),
+        cut(&rest, at + FADE..SWITCH + 2 * HALF)
+    );
+}

@@ -227,6 +227,14 @@ impl Matching {
         self.heard.map(|_| self.over_input_lu)
     }
 
+    /// By how much output path and clean path can become louder, LU, once this is heard.
+    pub fn coming_lu(&self, chain: &ChainSettings) -> [f64; PATHS] {
+        let rise_lu = self.heard.map_or(0.0, |heard| rise_lu(&heard, chain));
+        let most_lu = most_lu(chain);
+        let over_lu = self.over_input_lu;
+        over_lu.map(|over_lu| ((over_lu + rise_lu).min(most_lu) - over_lu).max(0.0))
+    }
+
     /// Loudness of the output path over that of the input, LU, once all of the last 10 s was made
     /// with the chain as it is.
     pub fn output_over_input_lu(&self) -> Option<f64> {

@@ -1,6 +1,7 @@
 //! What the engine reports between two blocks: the snapshot, a moment of the history, its signals.
 
-use super::{CHUNK, CLEAN, Engine, OUTPUT, point, range_of};
+use super::stereo::range_of;
+use super::{CHUNK, CLEAN, Engine, OUTPUT, point};
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap};
 use crate::measure::{Readings, ReductionMeter};
 use crate::process::Signals;

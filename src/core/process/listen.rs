@@ -15,6 +15,7 @@ mod level;
 mod loudness;
 mod reference;
 mod residue;
+mod signals;
 mod solo;
 
 use self::level::{Aim, Level};
@@ -25,6 +26,7 @@ use crate::dsp::ramp::{Ramp, SWITCH_MS, smooth};
 
 pub use self::loudness::RecentLoudness;
 pub use self::reference::{REFERENCES, ReferenceLoudness, References};
+pub use self::signals::Signals;
 
 /// A signal to listen to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -75,35 +77,8 @@ pub struct ListenSettings {
     pub solo: [bool; 4],
     /// Hear the input as it is, whatever else is set.
     pub bypass: bool,
-}
-
-/// The signals, all in step, one slice a channel.
-#[derive(Clone, Copy, Debug)]
-pub struct Signals<'a> {
-    /// Output path.
-    pub output: [&'a [f32]; 2],
-    /// Clean path.
-    pub clean: [&'a [f32]; 2],
-    /// Input, delayed by the latency.
-    pub input: [&'a [f32]; 2],
-    /// The places of a reference; empty where none is heard.
-    pub references: [[&'a [f32]; 2]; REFERENCES],
-}
-
-impl<'a> Signals<'a> {
-    /// Any of them but the residue, which is none by itself.
-    fn of(&self, signal: usize) -> [&'a [f32]; 2] {
-        match signal {
-            OUTPUT => self.output,
-            CLEAN => self.clean,
-            INPUT => self.input,
-            _ => {
-                let place = signal.checked_sub(REFERENCE);
-                let found = place.and_then(|place| self.references.get(place));
-                found.copied().unwrap_or_default()
-            }
-        }
-    }
+    /// A file is written and nobody listens: what is louder comes at once, within its crossfade.
+    pub written: bool,
 }
 
 /// Frames between two updates of the gains, counted from the last reset.
@@ -302,7 +277,7 @@ impl Listen {
             self.levels[wanted].jump(aim_db.filter(|_| matched).unwrap_or(0.0));
         }
         let jump_db = self.jump_db(old, wanted, loudness);
-        let jump_db = if jump_db > JUMP_DB {
+        let jump_db = if jump_db > JUMP_DB && !settings.written {
             jump_db.min(MOST_JUMP_DB)
         } else {
             0.0
@@ -380,10 +355,17 @@ impl Listen {
         // Known also where measuring has just begun.
         let over_input = loudness.over_input_lu.unwrap_or_default();
         let over_input = [over_input[0], over_input[1], 0.0];
-        match (over_input.get(new), over_input.get(old)) {
+        let jump_db = match (over_input.get(new), over_input.get(old)) {
             (Some(new), Some(old)) => measured.max(new - old + gain_db),
             _ => measured,
-        }
+        };
+        // Matched, a path is turned down by as much as it becomes louder.
+        let coming_lu = loudness
+            .coming_lu
+            .get(new)
+            .copied()
+            .filter(|_| old >= INPUT && !self.matched);
+        jump_db + coming_lu.unwrap_or(0.0)
     }
 
     fn quantum(&mut self, loudness: &RecentLoudness) {

@@ -56,6 +56,7 @@ impl Rendering {
         }
         ListenSettings {
             bypass: listen.bypass,
+            written: true,
             ..ListenSettings::default()
         }
     }
@@ -75,6 +76,7 @@ mod tests {
             matched: true,
             solo: [true, false, false, false],
             bypass: true,
+            written: false,
         };
         let rendering = Rendering::default();
         assert_eq!(rendering.listening(listen), listen);
@@ -86,6 +88,7 @@ mod tests {
             matched: false,
             solo: [false; 4],
             bypass: true,
+            written: true,
         };
         assert_eq!(rendering.listening(listen), written);
     }

@@ -134,6 +134,7 @@ pub fn listen() -> impl Strategy<Value = ListenSettings> {
             matched,
             solo,
             bypass,
+            written: false,
         },
     )
 }

@@ -16,7 +16,9 @@ pub struct RecentLoudness {
     /// Loudness of output path and clean path over that of the input, LU, as far as it is known
     /// since their settings were last changed: what matching goes by.
     pub over_input_lu: Option<[f64; 2]>,
-    /// That has been so for seconds, and only changes with the programme.
+    /// By how much these can rise with settings that are on their way and not heard yet, LU.
+    pub coming_lu: [f64; 2],
+    /// What is heard has been so for seconds, and only changes with the programme.
     pub steady: bool,
     /// Loudness of the residue at its full level, LUFS: what it is at least, and at most. `None`
     /// while there is none.
