@@ -69,6 +69,9 @@ pub struct Activity {
     pub faults: Faults,
     /// Time left to take the last restart back, seconds; `None` if there is nothing to take back.
     pub undo_left_s: Option<f32>,
+    /// Which measurement is under way, counted from 0 by this engine: another with a restart, the one
+    /// before once that is taken back.
+    pub measurement: u32,
 }
 
 /// A reference that can be listened to.
@@ -128,13 +131,14 @@ pub struct Snapshot {
     pub tap: Tap,
 }
 
-/// Commands are counters: a command is pending while the counter differs from what the audio thread
-/// last saw.
+/// Commands are numbered as they are asked for, each keeps its last number, and is pending while that
+/// differs from what the audio thread last saw.
 #[derive(Debug, Default)]
 struct Commands {
     /// On a cache line of their own: the audio thread reads them every block, and the allocation's
     /// neighbours may be written at any time.
-    counters: CachePadded<[AtomicU32; COMMANDS]>,
+    numbers: CachePadded<[AtomicU32; COMMANDS]>,
+    asked: AtomicU32,
     /// The editor has been opened at least once.
     watched: AtomicBool,
 }
@@ -213,6 +217,18 @@ impl AudioEnd {
         self.requested(Command::UndoRestart)
     }
 
+    /// Whether, of the last of each that were seen, a restart was asked for before it was to be taken
+    /// back.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn undo_came_last(&self) -> bool {
+        let [restart, undo] =
+            [Command::Restart, Command::UndoRestart].map(|command| self.seen[command as usize]);
+        // Numbers begin anew after the last one.
+        undo.wrapping_sub(restart) < u32::MAX / 2
+    }
+
     /// The same of clearing the peaks over full scale.
     ///
     /// # Realtime
@@ -236,8 +252,8 @@ impl AudioEnd {
     }
 
     fn requested(&mut self, command: Command) -> bool {
-        // Relaxed: the counter orders nothing but itself.
-        let asked = self.commands.counters[command as usize].load(Ordering::Relaxed);
+        // Relaxed: a number orders nothing but itself.
+        let asked = self.commands.numbers[command as usize].load(Ordering::Relaxed);
         std::mem::replace(&mut self.seen[command as usize], asked) != asked
     }
 
@@ -314,7 +330,9 @@ impl EditorEnd {
     }
 
     fn ask(&self, command: Command) {
-        self.commands.counters[command as usize].fetch_add(1, Ordering::Relaxed);
+        let number = self.commands.asked.fetch_add(1, Ordering::Relaxed);
+        let number = number.wrapping_add(1);
+        self.commands.numbers[command as usize].store(number, Ordering::Relaxed);
     }
 }
 

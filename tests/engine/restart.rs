@@ -92,6 +92,37 @@ fn after_ten_seconds_there_is_nothing_to_take_back() {
     assert_eq!(engine.snapshot(), before);
 }
 
+/// While no audio comes, commands wait; then they are obeyed in the order in which they were given.
+#[test]
+fn commands_are_obeyed_in_their_order() {
+    let (mut engine, (mut audio, editor)) = (able(), handover());
+    play(&mut engine, &mut audio, &at_level(3, 0.5, 20));
+    let first = engine.snapshot();
+    let number = |engine: &Engine| engine.snapshot().activity.measurement;
+    let frames = |engine: &Engine| engine.snapshot().output.readings.frames;
+    editor.restart();
+    engine.obey(&mut audio, false);
+    assert_eq!((number(&engine), frames(&engine)), (1, 0));
+    play(&mut engine, &mut audio, &at_level(1, 0.5, 21));
+    editor.undo_restart();
+    editor.restart();
+    engine.obey(&mut audio, false);
+    assert_eq!((number(&engine), frames(&engine)), (2, 0));
+    play(&mut engine, &mut audio, &at_level(1, 0.5, 22));
+    editor.restart();
+    editor.undo_restart();
+    engine.obey(&mut audio, false);
+    let now = engine.snapshot();
+    assert_eq!(now.output, first.output);
+    assert_eq!(now.activity.measurement, first.activity.measurement);
+    // The host's restart comes with the block, after what waited for it.
+    editor.restart();
+    engine.obey(&mut audio, false);
+    editor.undo_restart();
+    engine.obey(&mut audio, true);
+    assert_eq!((number(&engine), frames(&engine)), (5, 0));
+}
+
 // The room for it is made by the worker, and only for those who are looked at.
 #[test]
 fn it_can_be_taken_back_once_the_editor_is_looked_at() {

@@ -497,6 +497,7 @@ fn a_reset_and_restarted_engine_is_as_good_as_new() {
     assert_eq!(readings(&used.1), readings(&new.1));
     let activity = |snapshot: &Snapshot| Activity {
         paths_over_input_lu: None,
+        measurement: 0,
         ..snapshot.activity
     };
     assert_eq!(activity(&used.1), activity(&new.1));

@@ -29,6 +29,11 @@ pub(super) struct Undo {
     /// Frames left to do it in; 0 for nothing to take back.
     left: u64,
     overs: Overs,
+    /// Which measurement is under way, which one is set aside, and how many there have been before
+    /// the newest.
+    pub measurement: u32,
+    aside: u32,
+    newest: u32,
 }
 
 /// Spares that the worker makes.
@@ -44,17 +49,22 @@ fn spares(spec: EngineSpec) -> Spares {
 }
 
 impl Engine {
-    /// Does what the editor asks for: measures anew, which `restart` asks for as well, takes that
-    /// back, forgets what has been noted.
+    /// Does what the editor has asked for, in that order: measures anew, takes that back, forgets
+    /// what has been noted. Measures anew after all that where `restart` says so.
     ///
     /// # Realtime
     /// Yes.
     pub fn obey(&mut self, audio_end: &mut AudioEnd, restart: bool) {
-        if audio_end.restart_requested() | restart {
+        let [asked, undo] = [audio_end.restart_requested(), audio_end.undo_requested()];
+        let to_be_undone = asked && undo && audio_end.undo_came_last();
+        if to_be_undone {
             self.restart_recorded(audio_end);
         }
-        if audio_end.undo_requested() {
+        if undo {
             self.undo_restart(audio_end);
+        }
+        if restart || asked && !to_be_undone {
+            self.restart_recorded(audio_end);
         }
         if audio_end.clear_overs_requested() {
             self.clear_overs();
@@ -133,6 +143,7 @@ impl Engine {
             if self.undo.left == 0 {
                 self.exchange();
                 self.undo.overs = Overs::default();
+                self.undo.aside = self.undo.measurement;
             }
             self.overs.restore(self.undo.overs);
             self.undo.overs = self.overs.noted();
@@ -140,6 +151,8 @@ impl Engine {
             let frames = (UNDO_S * self.spec.sample_rate_hz) as u64;
             self.undo.left = frames;
         }
+        self.undo.newest = self.undo.newest.wrapping_add(1);
+        self.undo.measurement = self.undo.newest;
         self.points.restart();
         self.refill();
         self.reduction.restart();
@@ -174,6 +187,7 @@ impl Engine {
             return false;
         }
         self.undo.left = 0;
+        self.undo.measurement = self.undo.aside;
         self.measure();
         self.exchange();
         self.overs.restore(self.undo.overs);

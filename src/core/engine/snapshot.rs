@@ -97,6 +97,7 @@ impl Engine {
                 overs: self.overs.noted(),
                 faults: self.faults,
                 undo_left_s: self.undo_left_s(),
+                measurement: self.undo.measurement,
             },
             clean_reduction: self.reduction.readings(CLEAN),
             output_reduction: self.reduction.readings(OUTPUT),

@@ -3,14 +3,12 @@
 use crestline_core::handover::Snapshot;
 use crestline_core::process::{BandsSettings, ChainSettings, LimiterSettings, SaturatorSettings};
 
-/// With less than this left there may be no difference between a restart that was taken back and one
-/// that no longer can be, seconds.
-const UNDOABLE_S: f32 = 0.5;
-
-/// A measurement as of the last frame of the window: how much there is of it, the settings that made
-/// the end of it, and how much there was when these last changed.
+/// A measurement as of the last frame of the window: which one, how much there is of it, the settings
+/// that made the end of it, and how much there was when these last changed.
 #[derive(Clone, Copy, Debug, Default)]
 struct Measured {
+    sample_rate_hz: f64,
+    measurement: u32,
     frames: u64,
     chain: Option<ChainSettings>,
     changed_at: Option<u64>,
@@ -33,9 +31,8 @@ impl Measured {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Steady {
     measured: Measured,
-    /// What was measured before a restart that can still be taken back, and for how long it can.
+    /// The one before a restart that can still be taken back.
     aside: Option<Measured>,
-    left_s: Option<f32>,
 }
 
 impl Steady {
@@ -51,28 +48,30 @@ impl Steady {
 
     /// Takes the settings and what is measured as of this frame.
     pub fn follow(&mut self, chain: &ChainSettings, snapshot: &Snapshot) {
-        let (frames, left_s) = (
-            snapshot.output.readings.frames,
-            snapshot.activity.undo_left_s,
-        );
-        let undoable = self.left_s.is_some_and(|left_s| left_s > UNDOABLE_S);
-        if undoable
-            && left_s.is_none()
-            && let Some(before) = self.aside.take()
-        {
-            self.measured = before;
-        } else if frames < self.measured.frames {
+        let frames = snapshot.output.readings.frames;
+        let (sample_rate_hz, measurement) =
+            (snapshot.sample_rate_hz, snapshot.activity.measurement);
+        let is_it = |measured: &Measured| {
+            (measured.sample_rate_hz, measured.measurement) == (sample_rate_hz, measurement)
+                && measured.frames <= frames
+        };
+        let undoable = snapshot.activity.undo_left_s.is_some();
+        if !is_it(&self.measured) {
             // Restarts in a row are taken back together.
-            self.aside = self
-                .aside
-                .or(Some(self.measured))
-                .filter(|_| left_s.is_some());
-            self.measured = Measured::default();
+            let before = self.aside.take().or(Some(self.measured));
+            (self.measured, self.aside) = match before {
+                Some(before) if is_it(&before) => (before, None),
+                before => (
+                    Measured {
+                        sample_rate_hz,
+                        measurement,
+                        ..Measured::default()
+                    },
+                    before,
+                ),
+            };
         }
-        if left_s.is_none() {
-            self.aside = None;
-        }
-        self.left_s = left_s;
+        self.aside = self.aside.filter(|_| undoable);
         self.measured.follow(&heard(chain), frames);
     }
 
@@ -113,10 +112,21 @@ mod tests {
         }
     }
 
-    fn follow(steady: &mut Steady, push_db: f64, frames: u64, left_s: Option<f32>) -> Option<u64> {
-        let mut snapshot = Snapshot::default();
+    /// Follows measurement `number`, of which there are so many frames; `undoable`: another can be
+    /// taken back. Tells when settings changed in it.
+    fn follow(
+        steady: &mut Steady,
+        push_db: f64,
+        (number, frames): (u32, u64),
+        undoable: bool,
+    ) -> Option<u64> {
+        let mut snapshot = Snapshot {
+            sample_rate_hz: 48_000.0,
+            ..Snapshot::default()
+        };
         snapshot.output.readings.frames = frames;
-        snapshot.activity.undo_left_s = left_s;
+        snapshot.activity.measurement = number;
+        snapshot.activity.undo_left_s = undoable.then_some(1.0);
         steady.follow(&pushed(push_db), &snapshot);
         steady.measured.changed_at
     }
@@ -125,47 +135,48 @@ mod tests {
     fn a_change_counts_until_measuring_begins_anew() {
         let mut steady = Steady::default();
         // What is set before anything is measured, or in a pause, and put back, has made nothing.
-        for (push_db, frames, changed_at) in [
-            (0.0, 0, None),
-            (3.0, 0, None),
-            (3.0, 100, None),
-            (4.0, 100, None),
-            (3.0, 150, None),
-            (4.0, 200, Some(150)),
-            (4.0, 300, Some(150)),
-            (5.0, 400, Some(300)),
-            (5.0, 10, None),
-            (5.0, 90, None),
-            (6.0, 0, None),
-            (6.0, 50, None),
+        for (push_db, measured, changed_at) in [
+            (0.0, (0, 0), None),
+            (3.0, (0, 0), None),
+            (3.0, (0, 100), None),
+            (4.0, (0, 100), None),
+            (3.0, (0, 150), None),
+            (4.0, (0, 200), Some(150)),
+            (4.0, (0, 300), Some(150)),
+            (5.0, (0, 400), Some(300)),
+            // However much has come before the window is looked at again.
+            (5.0, (1, 900), None),
+            (5.0, (1, 990), None),
+            (6.0, (2, 0), None),
+            (6.0, (2, 50), None),
         ] {
-            let told = follow(&mut steady, push_db, frames, None);
-            assert_eq!(told, changed_at, "{push_db} dB, {frames}");
+            let told = follow(&mut steady, push_db, measured, false);
+            assert_eq!(told, changed_at, "{push_db} dB, {measured:?}");
         }
     }
 
     #[test]
     fn a_restart_taken_back_brings_back_when_settings_changed() {
         let mut steady = Steady::default();
-        for (push_db, frames, left_s, changed_at) in [
-            (0.0, 100, None, None),
-            (3.0, 200, None, Some(100)),
-            (3.0, 10, Some(10.0), None),
-            (3.0, 20, Some(9.0), None),
+        for (push_db, measured, undoable, changed_at) in [
+            (0.0, (0, 100), false, None),
+            (3.0, (0, 200), false, Some(100)),
+            (3.0, (1, 10), true, None),
+            (3.0, (1, 20), true, None),
             // Another, and both taken back.
-            (3.0, 5, Some(10.0), None),
-            (3.0, 210, None, Some(100)),
+            (3.0, (2, 5), true, None),
+            (3.0, (0, 210), false, Some(100)),
             // Set anew and taken back: what was measured before was measured otherwise.
-            (4.0, 10, Some(10.0), None),
-            (4.0, 220, None, Some(210)),
+            (4.0, (3, 10), true, None),
+            (4.0, (0, 220), false, Some(210)),
             // No longer to be taken back.
-            (4.0, 10, Some(10.0), None),
-            (4.0, 90, Some(0.1), None),
-            (4.0, 100, None, None),
-            (4.0, 300, None, None),
+            (4.0, (4, 10), true, None),
+            (4.0, (4, 90), true, None),
+            (4.0, (4, 100), false, None),
+            (4.0, (4, 300), false, None),
         ] {
-            let told = follow(&mut steady, push_db, frames, left_s);
-            assert_eq!(told, changed_at, "{push_db} dB, {frames}, {left_s:?}");
+            let told = follow(&mut steady, push_db, measured, undoable);
+            assert_eq!(told, changed_at, "{push_db} dB, {measured:?}, {undoable}");
         }
     }
 
