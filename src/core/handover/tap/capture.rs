@@ -5,8 +5,9 @@ use crate::handover::recent::Ring;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 
-/// The written past, seconds: whoever reads may be busy for a while.
-const PAST_S: f64 = 4.0;
+/// The written past, seconds: the worker reads, which may be at another instance's before tap, for 2.3 s
+/// of its time at 192 kHz.
+const PAST_S: f64 = 12.0;
 /// Frames written at a time, and what may be written while the oldest are being read.
 const RUN: usize = 256;
 const MARGIN: usize = 8_192;
@@ -84,7 +85,7 @@ impl SideChainReader {
     }
 
     /// Has the side-chain written down from now on; returns the number of the first frame. Takes
-    /// 1.5 MiB at 48 kHz the first time.
+    /// 4.5 MiB at 48 kHz the first time.
     pub fn begin(&self) -> u64 {
         let kept = frames(PAST_S, self.0.sample_rate_hz);
         let ring = || Ring::new(kept, RUN, MARGIN);
