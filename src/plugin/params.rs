@@ -11,7 +11,6 @@ mod after_close;
 mod band;
 mod edits;
 mod instance;
-mod loading;
 mod pages;
 mod queued;
 mod readings;
@@ -22,11 +21,11 @@ mod tap_reading;
 mod track;
 pub mod units;
 mod unsaved;
+mod whole;
 
 pub use self::after_close::AfterClose;
 pub use self::band::BandParams;
 pub use self::edits::{EditBy, Edits};
-pub use self::loading::Loading;
 pub use self::queued::Queued;
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
 pub use self::rendering::Rendering;
@@ -35,6 +34,7 @@ pub use self::tap_reading::TapReading;
 pub use self::track::TrackName;
 use self::units::{decibels, hertz, milliseconds, percent};
 pub use self::unsaved::Unsaved;
+pub use self::whole::Whole;
 use crate::audition::Audition;
 use crestline_core::handover::SideChainReader;
 use crestline_core::measure::{Readings, RestGain};
@@ -136,7 +136,7 @@ pub struct CrestlineParams {
     pub rendering: Rendering,
 
     /// Whether the host is loading a state.
-    pub loading: Loading,
+    pub loading: Whole,
 
     /// Asks the window to be drawn anew, from any thread.
     pub repaint: RepaintNotifier,
@@ -291,7 +291,7 @@ impl Default for CrestlineParams {
             unsaved: Unsaved::default(),
             queued: Queued::default(),
             rendering: Rendering::default(),
-            loading: Loading::default(),
+            loading: Whole::default(),
             repaint: RepaintNotifier::new(),
             track: TrackName::default(),
         }

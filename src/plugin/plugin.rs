@@ -28,6 +28,8 @@ pub struct Crestline {
     /// The last state of the restart parameter and of the transport, whose rising edges restart the
     /// measurement.
     restart_was_on: bool,
+    /// States that the host had loaded by then.
+    loads: u32,
     was_playing: bool,
     /// Where the song was at the end of the last block, seconds, if the host tells it.
     was_at_s: Option<f64>,
@@ -62,6 +64,7 @@ impl Default for Crestline {
             editor_end: Some(editor_end),
             editor_state: editor::window_state(),
             restart_was_on: false,
+            loads: 0,
             was_playing: false,
             was_at_s: None,
             was_offline: false,
@@ -223,13 +226,13 @@ impl Plugin for Crestline {
         aux: &mut AuxiliaryBuffers<'_>,
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
+        let restart = self.restart();
         let Some(engine) = &mut self.engine else {
             return ProcessStatus::Normal;
         };
         self.params.edits.block();
         let playing = context.transport().playing;
         let song_position_s = context.transport().pos_seconds();
-        let restart_is_on = self.params.restart.value();
         // Asked in every block: an end while the transport stood is no later start.
         let ended = self.params.rendering.has_ended();
         // A host that makes its plug-ins ready anew in the midst of a song plays on; one that renders
@@ -238,11 +241,10 @@ impl Plugin for Crestline {
         let stayed = !offline && goes_on(self.was_at_s, song_position_s);
         let went_on = self.was_playing && (!ended || stayed);
         let started = playing && !went_on && self.params.restart_on_play.value();
-        let switched = restart_is_on && !self.restart_was_on;
-        engine.obey(&mut self.audio_end, started || switched);
+        engine.obey(&mut self.audio_end, started || restart);
         let block_s = buffer.samples() as f64 / engine.spec().sample_rate_hz;
         self.was_at_s = song_position_s.map(|at_s| at_s + block_s);
-        (self.was_playing, self.restart_was_on) = (playing, restart_is_on);
+        self.was_playing = playing;
 
         let silent = buffer
             .as_slice_immutable()
@@ -318,6 +320,19 @@ impl Plugin for Crestline {
 }
 
 impl Crestline {
+    /// Whether the restart parameter has been switched on: by a loaded state it is not, which was
+    /// saved while it was on and says nothing of now.
+    fn restart(&mut self) -> bool {
+        let params = &self.params;
+        let now = || (params.restart.value(), params.edits.loads());
+        let Some((on, loads)) = params.loading.read(now) else {
+            return false;
+        };
+        let loaded = std::mem::replace(&mut self.loads, loads) != loads;
+        let was_on = std::mem::replace(&mut self.restart_was_on, on);
+        on && !was_on && !loaded
+    }
+
     /// Whether something goes on beside a silent mix: a reference that is heard, a side-chain that
     /// is used, or a transport whose next start must be seen, where measuring begins anew with
     /// playback. Offline nobody listens or looks, and the file would be as much longer.
@@ -341,7 +356,7 @@ fn whole_settings(params: &CrestlineParams, were_set: &mut Option<Settings>) -> 
         tap: tap_settings(params),
         playing: false,
     };
-    let whole = params.loading.whole(read).or(*were_set);
+    let whole = params.loading.read(read).or(*were_set);
     *were_set.insert(whole.unwrap_or_else(read))
 }
 

@@ -13,8 +13,6 @@ use serde_json::{Value, json};
 
 /// Where the session stands beside the parameters.
 const SESSION: &str = "session";
-/// The parameter that has everything measured anew.
-const RESTART: &str = "restrt";
 
 /// Brings every parameter's value into its range, and gives those that have none, and a session
 /// that cannot be read, their default.
@@ -36,10 +34,6 @@ pub fn mend(state: &mut PluginState) {
         {
             state.params.insert(id, value);
         }
-    }
-    // A command, which a host saves as it does a setting: measuring does not begin anew with a state.
-    if let Ok(off) = serde_json::from_value(json!({"bool": false})) {
-        state.params.insert(RESTART.into(), off);
     }
     let session = state.fields.get(SESSION);
     let readable = session.is_some_and(|json| serde_json::from_str::<Session>(json).is_ok());
@@ -123,14 +117,6 @@ mod tests {
         assert_eq!(mended["link"], json!({"f32": 100.0}));
         assert_eq!(mended["limit"], json!({"bool": false}));
         assert_eq!(mended["listen"], json!({"i32": 0}));
-    }
-
-    #[test]
-    fn no_state_has_everything_measured_anew() {
-        let mended = mended_from(&json!({RESTART: {"bool": true}}));
-        assert_eq!(mended[RESTART], json!({"bool": false}));
-        let known = CrestlineParams::default().param_map();
-        assert!(known.iter().any(|(id, ..)| id == RESTART));
     }
 
     #[test]

@@ -156,3 +156,39 @@ fn after_a_change_of_rate_they_are_dashes_again() {
     host.activate(96_000.0, 512).unwrap();
     assert_eq!(texts(&mut host), ["—"; 6]);
 }
+
+/// A state that was saved while a restart was switched on is none.
+#[test]
+fn a_loaded_state_measures_nothing_anew() {
+    let mut host = linked();
+    let [restart, integrated] =
+        ["Restart measurement", "Integrated loudness"].map(|name| host.param(name).unwrap().id);
+    let switch = |value: f64| {
+        [Change {
+            frame: 0,
+            id: restart,
+            value,
+        }]
+    };
+    let is_known = |host: &mut ClapHost| {
+        let value = host.value(integrated).unwrap();
+        host.text(integrated, value).unwrap() != "—"
+    };
+    host.flush(&switch(1.0)).unwrap();
+    let on = host.save().unwrap();
+    host.flush(&switch(0.0)).unwrap();
+    host.activate(48_000.0, 512).unwrap();
+    host.run(Run::new(&main(), &[512])).unwrap();
+    assert!(is_known(&mut host));
+    let quarter: Vec<Vec<f32>> = main().iter().map(|of| of[..12_000].to_vec()).collect();
+    let play = |host: &mut ClapHost, changes: &[Change]| {
+        let run = Run::new(&quarter, &[512]);
+        host.run(Run { changes, ..run }).unwrap();
+        is_known(host)
+    };
+    host.load_state(&on).unwrap();
+    assert!(play(&mut host, &[]));
+    // Switched on anew it is one.
+    assert!(play(&mut host, &switch(0.0)));
+    assert!(!play(&mut host, &switch(1.0)));
+}

@@ -184,17 +184,19 @@ unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istrea
     };
     instance.unsent.drop_all(plugin, instance);
     let params = instance.params.params();
-    // SAFETY: the table is that of the extension; otherwise the host's promise.
-    let loaded = params.loading.during(|| unsafe {
-        let state: Option<&clap_plugin_state> = instance.extension(CLAP_EXT_STATE);
-        state
-            .and_then(|state| state.load)
-            .is_some_and(|load| load(plugin, stream))
-    });
-    if loaded {
-        params.loaded();
-    }
-    loaded
+    params.loading.during(|| {
+        // SAFETY: the table is that of the extension; otherwise the host's promise.
+        let loaded = unsafe {
+            let state: Option<&clap_plugin_state> = instance.extension(CLAP_EXT_STATE);
+            state
+                .and_then(|state| state.load)
+                .is_some_and(|load| load(plugin, stream))
+        };
+        if loaded {
+            params.loaded();
+        }
+        loaded
+    })
 }
 
 /// Takes the host's word at once: the framework passes it on with the next activation alone.

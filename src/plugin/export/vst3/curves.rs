@@ -54,6 +54,18 @@ pub struct Curves {
     changes: Vec<Change>,
 }
 
+/// Whether the host brings parameters with a block.
+///
+/// # Safety
+/// `host` is null or the host's.
+///
+/// # Realtime
+/// Yes.
+pub unsafe fn brings(host: *mut IParameterChanges) -> bool {
+    // SAFETY: the caller's promise.
+    unsafe { ComRef::from_raw(host).is_some_and(|changes| changes.getParameterCount() > 0) }
+}
+
 impl Curves {
     /// Room for the curves of `params` parameters. Allocates.
     pub fn new(params: usize) -> Self {

@@ -130,13 +130,14 @@ impl IComponentTrait for Instance {
 
     unsafe fn setState(&self, state: *mut IBStream) -> tresult {
         let params = self.params.params();
-        // SAFETY: the host's promise.
-        let set = || unsafe { IComponentTrait::setState(&self.framework, state) };
-        let result = params.loading.during(set);
-        if result == kResultOk {
-            params.loaded();
-        }
-        result
+        params.loading.during(|| {
+            // SAFETY: the host's promise.
+            let result = unsafe { IComponentTrait::setState(&self.framework, state) };
+            if result == kResultOk {
+                params.loaded();
+            }
+            result
+        })
     }
 
     /// Saves what the user sees, also what the host has not brought back yet.

@@ -2,7 +2,7 @@
 
 use super::super::denormals::flushed;
 use super::super::ports::{self, Channels, Connected, Ports};
-use super::curves::Change;
+use super::curves::{Change, brings};
 use super::forward::forward;
 use super::instance::Instance;
 use crate::lock::processing;
@@ -68,17 +68,23 @@ impl IAudioProcessorTrait for Instance {
         rendering.set_offline(block.processMode == OFFLINE);
         // SAFETY: the block is the host's, for whose truth it vouches; `ports` and `curves` are
         // held until the call has ended.
-        unsafe {
+        let mut process = || unsafe {
             let changes = curves.along(block.inputParameterChanges, frames, &self.params);
             let without = ProcessData {
                 inputParameterChanges: ptr::null_mut(),
                 ..*block
             };
-            let result =
-                processing(|| flushed(|| self.process_guarded(&without, frames, ports, changes)));
-            self.tell_readings(block);
-            result
-        }
+            processing(|| flushed(|| self.process_guarded(&without, frames, ports, changes)))
+        };
+        // SAFETY: as above.
+        let result = if unsafe { brings(block.inputParameterChanges) } {
+            self.params.params().edits.bringing.during(process)
+        } else {
+            process()
+        };
+        // SAFETY: as above.
+        unsafe { self.tell_readings(block) };
+        result
     }
 
     unsafe fn setProcessing(&self, state: TBool) -> tresult {
