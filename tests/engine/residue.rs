@@ -186,14 +186,9 @@ fn no_change_of_a_stage_clicks_in_the_residue() {
                 let chain = if start < at { before } else { after };
                 with(chain, listen(Source::Residue, false))
             };
-            let sizes = [at].into_iter().chain(std::iter::repeat(512));
-            let mut sizes = sizes.map(move |size| size);
-            let heard = play(
-                &mut engine(48_000.0, 2),
-                &input,
-                || sizes.next().unwrap_or(512),
-                settings,
-            );
+            let mut sizes = std::iter::once(at).chain(std::iter::repeat(512));
+            let sizes = || sizes.next().unwrap_or(512);
+            let heard = play(&mut engine(48_000.0, 2), &input, sizes, settings);
             let bend = heard[0][SECOND..]
                 .windows(3)
                 .map(|x| (x[0] - 2.0 * x[1] + x[2]).abs())

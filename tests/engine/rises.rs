@@ -275,7 +275,7 @@ fn a_switch_right_after_a_restart_is_held_back_too() {
 
 /// Plays the programme with the first settings up to the switch, in the midst of a chunk, and with the
 /// others from there on.
-fn heard_across(settings: [Settings; 2]) -> (usize, Planes) {
+fn heard_across(settings: &[Settings; 2]) -> (usize, Planes) {
     const AT: usize = SWITCH + 100;
     let mut sizes = std::iter::once(AT).chain(std::iter::repeat(CHUNK));
     let heard = play(
@@ -306,7 +306,7 @@ fn what_comes_with_another_push_rises_as_well() {
         with(0.0, Source::Output, true),
         with(6.0, Source::Input, false),
     ] {
-        let (at, heard) = heard_across([before, with(18.0, Source::Output, false)]);
+        let (at, heard) = heard_across(&[before, with(18.0, Source::Output, false)]);
         assert_no_jump(&heard, at, 18.0);
         let level = |from: usize| level_db(&heard, from..from + TENTH);
         let rise_db = level(at + 11 * TENTH) - level(at - TENTH);
@@ -326,8 +326,8 @@ fn in_a_file_what_is_louder_comes_with_its_crossfade() {
         },
         ..Settings::default()
     };
-    let (at, heard) = heard_across([with(true), with(false)]);
-    let (_, rest) = heard_across([with(false), with(false)]);
+    let (at, heard) = heard_across(&[with(true), with(false)]);
+    let (_, rest) = heard_across(&[with(false), with(false)]);
     assert_eq!(
         cut(&heard, at + FADE..SWITCH + 2 * HALF),
         cut(&rest, at + FADE..SWITCH + 2 * HALF)
