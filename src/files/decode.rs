@@ -141,15 +141,6 @@ impl AudioFile {
         &self.roles
     }
 
-    /// Frames in all as the header tells them, if it does. What is decoded may be more or, by up to
-    /// a packet, less.
-    pub fn promised_frames(&self) -> Option<u64> {
-        match self.promise {
-            Promise::Frames(frames) => Some(frames),
-            Promise::EndMissing | Promise::Nothing => None,
-        }
-    }
-
     /// Frames decoded so far, without what an encoder put before and after the audio.
     pub fn frames(&self) -> u64 {
         self.frames

@@ -245,7 +245,6 @@ fn samples_beyond_4_gib_are_found() {
         .unwrap();
 
     let mut long = AudioFile::open(&path).unwrap();
-    assert_eq!(long.promised_frames(), Some(FRAMES));
     assert_eq!(long.skip(FRAMES - 2).unwrap(), FRAMES - 2);
     let last = long.next_block().unwrap().unwrap();
     assert_eq!(last, [[0.0, 0.5], [0.0, -0.5]]);

@@ -174,20 +174,17 @@ fn playback_turns_a_loud_master_down_and_a_quiet_one_up_to_its_peaks() {
     close(loud.true_peak_dbtp, -6.0);
     close(loud.plr_db, 8.0);
     close(loud.unused_peak_db, 5.0);
-    assert!(!loud.held_by_peak);
     // Quiet with room: up to the level.
     let quiet = turn_down(-14.0, Some(-18.0), Some(-8.0)).unwrap();
     close(quiet.gain_db, 4.0);
     close(quiet.loudness_lufs, -14.0);
     close(quiet.true_peak_dbtp, -4.0);
-    assert!(!quiet.held_by_peak);
     // Quiet and peaky: up to the ceiling of −1 dBTP, no further.
     let peaky = turn_down(-14.0, Some(-20.0), Some(-3.0)).unwrap();
     close(peaky.gain_db, 2.0);
     close(peaky.loudness_lufs, -18.0);
     close(peaky.true_peak_dbtp, -1.0);
     close(peaky.unused_peak_db, 0.0);
-    assert!(peaky.held_by_peak);
     // Quiet, and over the ceiling as it is: left alone.
     let over = turn_down(-14.0, Some(-20.0), Some(0.5)).unwrap();
     close(over.gain_db, 0.0);

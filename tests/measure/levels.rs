@@ -19,11 +19,6 @@ fn aes17_full_scale_sine() {
             group.check(format!("all at {rate}"), aes17(readings.rms_dbfs), level);
             group.check(format!("3 s at {rate}"), aes17(readings.rms_3s_dbfs), level);
             group.check(
-                format!("300 ms at {rate}"),
-                aes17(readings.rms_300ms_dbfs),
-                level,
-            );
-            group.check(
                 format!("plain at {rate}"),
                 readings.rms_dbfs,
                 level - 3.0103,
@@ -62,8 +57,8 @@ fn crest_factors_of_plain_waves() {
 
 /// Closed form: a rectangular window holds the energies of what it spans.
 #[test]
-fn rms_windows_hold_300_ms_and_3_s() {
-    let mut group = Group::new("RMS windows", 0.01, "dB");
+fn the_rms_window_holds_3_s() {
+    let mut group = Group::new("RMS window", 0.01, "dB");
     for rate in [44_100.0, 48_000.0] {
         let signal = tone_steps(rate, 1_000.0, &[(4.0, -30.0), (4.0, -10.0)]);
         watch(
@@ -72,23 +67,13 @@ fn rms_windows_hold_300_ms_and_3_s() {
             &[&signal, &signal],
             0.05,
             |time_s, readings| {
-                let expected = |window_s: f64| {
-                    let loud = ((time_s - 4.0) / window_s).clamp(0.0, 1.0);
-                    10.0 * (0.5 * (loud * 10_f64.powf(-1.0) + (1.0 - loud) * 10_f64.powf(-3.0)))
-                        .log10()
-                };
-                for (window_s, reading) in
-                    [(0.3, readings.rms_300ms_dbfs), (3.0, readings.rms_3s_dbfs)]
-                {
-                    if time_s > window_s - 0.001 {
-                        group.check(
-                            format!("{window_s} s at {time_s:.2} s"),
-                            reading,
-                            expected(window_s),
-                        );
-                    } else {
-                        assert_eq!(reading, None, "{window_s} s at {time_s:.2} s");
-                    }
+                let loud = ((time_s - 4.0) / 3.0).clamp(0.0, 1.0);
+                let power = 0.5 * (loud * 10_f64.powf(-1.0) + (1.0 - loud) * 10_f64.powf(-3.0));
+                if time_s > 2.999 {
+                    let expected = 10.0 * power.log10();
+                    group.check(format!("{time_s:.2} s"), readings.rms_3s_dbfs, expected);
+                } else {
+                    assert_eq!(readings.rms_3s_dbfs, None, "{time_s:.2} s");
                 }
             },
         );
@@ -135,9 +120,9 @@ fn the_last_incomplete_slot_counts() {
 }
 
 /// Three or more consecutive samples at full scale in one channel make a run (common practice); it
-/// is counted once, at its third sample.
+/// is counted once.
 #[test]
-fn clipped_runs_are_counted_and_timed() {
+fn clipped_runs_are_counted_once_each() {
     let rate = 48_000.0;
     let mut left = vec![0.1_f32; frames(rate, 2.0)];
     let mut right = left.clone();
@@ -153,18 +138,9 @@ fn clipped_runs_are_counted_and_timed() {
     feed(&mut meter, &[&left[..48_000], &right[..48_000]]);
     let readings = meter.readings();
     assert_eq!(readings.clipped_runs, 3);
-    let seconds = |frame: f64| (frame / rate * 1e9).round();
-    assert_eq!(
-        readings.last_clip_s.map(|at| (at * 1e9).round()),
-        Some(seconds(5_006.0))
-    );
     feed(&mut meter, &[&left[48_000..], &right[48_000..]]);
     let readings = meter.readings();
     assert_eq!(readings.clipped_runs, 4);
-    assert_eq!(
-        readings.last_clip_s.map(|at| (at * 1e9).round()),
-        Some(seconds(90_002.0))
-    );
     // 1.2 is +1.58 dB.
     Group::new("sample peak over full scale", 0.001, "dB").check(
         "1.2",

@@ -77,7 +77,7 @@ fn point_figures(point: &Point) -> impl Iterator<Item = (&'static str, Option<f6
         ("highest short-term loudness", told.short_term_max_lufs),
         ("loudness range", told.loudness_range_lu),
         ("true peak", told.true_peak_dbtp),
-        ("true peak of 3 s", told.true_peak_3s_dbtp),
+        ("PLR of 3 s", told.short_term_plr_db),
         ("PLR", told.plr_db),
         ("lowest PLR", told.short_term_plr_min_db),
         ("microdynamics", told.ldr_db),

@@ -74,7 +74,8 @@ impl Engine {
         }
     }
 
-    /// The same engine, in which a restart can be taken back. Allocates 5 MiB.
+    /// The same engine, in which a restart can be taken back from the first frame on, without
+    /// waiting for the worker: for tests, which count frames. Allocates 5 MiB.
     #[must_use]
     pub fn with_undo(mut self) -> Self {
         self.reduction.keep_spare();

@@ -97,9 +97,6 @@ impl Sums {
 /// down by 2 dB.
 const CLASSES: usize = 900;
 const CLASSES_PER_LU: usize = 10;
-/// The last 10 s are kept in slots of half a second.
-const RECENT_SLOTS: usize = 20;
-const STEPS_PER_SLOT: u64 = 100;
 
 /// Balance of one measuring point.
 pub(super) struct BalanceMeter {
@@ -109,12 +106,9 @@ pub(super) struct BalanceMeter {
     slow_slots: usize,
     classes: Vec<Sums>,
     coarse: Vec<Sums>,
-    recent: [Sums; RECENT_SLOTS],
     /// The spectra of the frames taken last, fast and slow.
     heard: [Sums; 2],
     memory_slots: usize,
-    slot: usize,
-    steps: u64,
 }
 
 /// Analysis of two channels, of which the second may be missing.
@@ -166,10 +160,7 @@ impl BalanceMeter {
             pairs,
             classes: vec![Sums::NONE; CLASSES],
             coarse: vec![Sums::NONE; CLASSES / CLASSES_PER_LU],
-            recent: [Sums::NONE; RECENT_SLOTS],
             heard: [Sums::NONE; 2],
-            slot: 0,
-            steps: 0,
         }
     }
 
@@ -181,9 +172,6 @@ impl BalanceMeter {
         }
         self.classes.fill(Sums::NONE);
         self.coarse.fill(Sums::NONE);
-        self.recent.fill(Sums::NONE);
-        self.slot = 0;
-        self.steps = 0;
     }
 
     /// Takes finite samples of channels `2·pair` and `2·pair + 1`, as many of either (silence where
@@ -263,17 +251,7 @@ impl BalanceMeter {
             {
                 self.classes[class].add(heard);
                 self.coarse[class / CLASSES_PER_LU].add(heard);
-                self.recent[self.slot].add(heard);
             }
-        }
-    }
-
-    /// Counts one step of 5 ms.
-    pub fn step(&mut self) {
-        self.steps += 1;
-        if self.steps.is_multiple_of(STEPS_PER_SLOT) {
-            self.slot = (self.slot + 1) % RECENT_SLOTS;
-            self.recent[self.slot] = Sums::NONE;
         }
     }
 
@@ -281,17 +259,13 @@ impl BalanceMeter {
     pub fn balance(&self, relative_gate_lufs: Option<f64>) -> Balance {
         let first = relative_gate_lufs.and_then(class_of).unwrap_or(0);
         let whole = first.div_ceil(CLASSES_PER_LU);
-        let total = |sums: &mut dyn Iterator<Item = &Sums>| {
-            let mut total = Sums::NONE;
-            for sums in sums {
-                total.add(sums);
-            }
-            total.mean_db(self.channels)
-        };
         let fine = &self.classes[first..CLASSES_PER_LU * whole];
+        let mut total = Sums::NONE;
+        for sums in fine.iter().chain(&self.coarse[whole..]) {
+            total.add(sums);
+        }
         Balance {
-            long_term_db: total(&mut fine.iter().chain(&self.coarse[whole..])),
-            last_10s_db: total(&mut self.recent.iter()),
+            long_term_db: total.mean_db(self.channels),
         }
     }
 }

@@ -30,8 +30,8 @@ pub(super) struct PeakAndClips {
     peak: f32,
     /// Highest magnitude of positive and of negative samples, once it comes near full scale.
     tops: [f32; 2],
-    /// Runs at the two tops, then at full scale of either sign.
-    runs: [Runs; 4],
+    /// How many runs there are at the two tops, then at full scale of either sign.
+    runs: [u64; 4],
     /// The run that goes on.
     run: Run,
     /// The last sample and the one before it.
@@ -40,14 +40,6 @@ pub(super) struct PeakAndClips {
 
 /// The place of the runs at full scale of positive samples; those of negative ones come after it.
 const AT_FULL_SCALE: usize = 2;
-
-/// The clipped runs at one level.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Runs {
-    count: u64,
-    /// Frame of the third sample of the last of them.
-    last_frame: Option<u64>,
-}
 
 /// Samples in a row at one level.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -58,7 +50,6 @@ struct Run {
     length: u64,
     /// Known to be clipped.
     clipped: bool,
-    third_frame: u64,
 }
 
 impl Default for PeakAndClips {
@@ -66,7 +57,7 @@ impl Default for PeakAndClips {
         Self {
             peak: 0.0,
             tops: [NEAR_FULL_SCALE; 2],
-            runs: [Runs::default(); 4],
+            runs: [0; 4],
             run: Run::default(),
             last: [0.0; 2],
         }
@@ -133,7 +124,7 @@ impl PeakAndClips {
         let sign = usize::from(sample < 0.0);
         if magnitude > self.tops[sign] {
             self.tops[sign] = magnitude;
-            self.runs[sign] = Runs::default();
+            self.runs[sign] = 0;
             if self.run.level == sign {
                 self.run.length = 0;
             }
@@ -158,16 +149,13 @@ impl PeakAndClips {
             };
         }
         self.run.length += 1;
-        if self.run.length == CLIPPED_RUN {
-            self.run.third_frame = frame;
-        }
         // Counted when it becomes long enough or, if longer, when it becomes known.
         let beyond = magnitude > 1.0 && !self.run.clipped;
         self.run.clipped |= beyond;
         if self.run.clipped
             && (self.run.length == CLIPPED_RUN || beyond && self.run.length > CLIPPED_RUN)
         {
-            self.count_run();
+            self.runs[self.run.level] += 1;
         }
         self.last = [sample, self.last[0]];
     }
@@ -179,15 +167,9 @@ impl PeakAndClips {
             && !self.run.clipped
             && height(next, self.run.level) < edge
         {
-            self.count_run();
+            self.runs[self.run.level] += 1;
         }
         self.run.length = 0;
-    }
-
-    fn count_run(&mut self) {
-        let runs = &mut self.runs[self.run.level];
-        runs.count += 1;
-        runs.last_frame = Some(self.run.third_frame);
     }
 
     /// Highest absolute sample.
@@ -198,12 +180,7 @@ impl PeakAndClips {
     /// Clipped runs so far. A run below full scale counts only as long as no higher sample of its
     /// sign has come.
     pub fn clipped_runs(&self) -> u64 {
-        self.runs.iter().map(|runs| runs.count).sum()
-    }
-
-    /// Frame of the third sample of the last such run.
-    pub fn last_clip_frame(&self) -> Option<u64> {
-        self.runs.iter().filter_map(|runs| runs.last_frame).max()
+        self.runs.iter().sum()
     }
 }
 
@@ -258,15 +235,9 @@ mod tests {
         clips.process(&[0.0, 1.0, 1.0], 0);
         assert_eq!(clips.clipped_runs(), 0);
         clips.process(&[1.0, 1.0, 0.2, 1.0, -1.0, 0.0], 3);
-        assert_eq!(
-            (clips.clipped_runs(), clips.last_clip_frame()),
-            (1, Some(3))
-        );
+        assert_eq!(clips.clipped_runs(), 1);
         clips.process(&[-1.0, -1.0, -1.0], 9);
-        assert_eq!(
-            (clips.clipped_runs(), clips.last_clip_frame()),
-            (2, Some(11))
-        );
+        assert_eq!(clips.clipped_runs(), 2);
     }
 
     #[test]
@@ -282,7 +253,6 @@ mod tests {
                 cut.process(block_of, (n * block) as u64);
             }
             assert_eq!(cut.clipped_runs(), whole.clipped_runs(), "{block}");
-            assert_eq!(cut.last_clip_frame(), whole.last_clip_frame(), "{block}");
         }
     }
 
@@ -311,17 +281,11 @@ mod tests {
     #[test]
     fn a_run_at_the_own_peak_counts_until_something_is_higher() {
         let mut clips = of(&[0.0, 0.99, 0.99, 0.99, 0.5, -0.989, -0.989, -0.989, 0.0]);
-        assert_eq!(
-            (clips.clipped_runs(), clips.last_clip_frame()),
-            (2, Some(7))
-        );
+        assert_eq!(clips.clipped_runs(), 2);
         clips.process(&[-0.99, 0.0], 9);
-        assert_eq!(
-            (clips.clipped_runs(), clips.last_clip_frame()),
-            (1, Some(3))
-        );
+        assert_eq!(clips.clipped_runs(), 1);
         clips.process(&[0.991, 0.991, 0.0], 11);
-        assert_eq!((clips.clipped_runs(), clips.last_clip_frame()), (0, None));
+        assert_eq!(clips.clipped_runs(), 0);
         assert_eq!(of(&[0.0, 0.988, 0.988, 0.988, 0.0]).clipped_runs(), 0);
     }
 }

@@ -3,11 +3,10 @@
 use super::sliding::SlidingSum;
 use crate::dsp::decibel::db_from_power;
 
-/// Slots of 10 ms in the two RMS windows.
-pub(super) const SHORT_SLOTS: usize = 30;
-pub(super) const LONG_SLOTS: usize = 300;
+/// Slots of 10 ms in the RMS window.
+pub(super) const SLOTS: usize = 300;
 
-/// RMS over 300 ms, over 3 s and over everything, mean over the channels.
+/// RMS over 3 s and over everything, mean over the channels.
 #[derive(Clone, Debug)]
 pub(super) struct Rms {
     slots: SlidingSum,
@@ -18,7 +17,7 @@ pub(super) struct Rms {
 impl Rms {
     pub fn new() -> Self {
         Self {
-            slots: SlidingSum::new(LONG_SLOTS),
+            slots: SlidingSum::new(SLOTS),
             count: 0,
             total: 0.0,
         }
@@ -42,11 +41,10 @@ impl Rms {
         self.total += energy;
     }
 
-    /// RMS of the last `slots` (at most [`LONG_SLOTS`]), which span `frames`, dBFS; `None` until
-    /// there are as many.
-    pub fn window_dbfs(&self, slots: usize, frames: f64) -> Option<f64> {
-        (self.count >= slots as u64)
-            .then(|| db_from_power(self.slots.sum_of_last(slots) / frames))?
+    /// RMS of the last [`SLOTS`], which span `frames`, dBFS; `None` until there are as many.
+    pub fn window_dbfs(&self, frames: f64) -> Option<f64> {
+        (self.count >= SLOTS as u64)
+            .then(|| db_from_power(self.slots.sum_of_last(SLOTS) / frames))?
     }
 
     /// RMS of everything, which spans `frames`, dBFS.

@@ -134,7 +134,7 @@ impl Meter {
             true_peak_fresh: 0.0,
             weighted_fresh: 0.0,
             true_peak_3s: SlidingMax::new(SHORT_TERM_SLOTS),
-            sample_peak_3s: SlidingMax::new(level::LONG_SLOTS),
+            sample_peak_3s: SlidingMax::new(level::SLOTS),
             lowest_plr: LowestPlr::new(),
             readings: Readings::default(),
             told_at_end: false,
@@ -303,9 +303,6 @@ impl Meter {
             grid.frames_in_last(SLOW_STEPS as u64),
         );
         self.microdynamics.push(weighted, fast, slow);
-        if let Some(balance) = &mut self.balance {
-            balance.step();
-        }
         self.weighted_fresh += weighted;
         self.slot.weighted += weighted;
         self.slot.plain += plain;
@@ -364,22 +361,14 @@ impl Meter {
             .channels
             .iter()
             .fold(0.0_f32, |peak, channel| peak.max(channel.levels.peak()));
-        let last_clip = self
-            .channels
-            .iter()
-            .filter_map(|channel| channel.levels.last_clip_frame())
-            .max();
-        let window = |slots: usize| self.rms.window_dbfs(slots, frames_in(grid, slots));
         let readings = &mut self.readings;
         readings.momentary_lufs = loudness.momentary_lufs();
         readings.momentary_max_lufs = loudness.momentary_max_lufs();
         readings.short_term_lufs = loudness.short_term_lufs();
         readings.short_term_max_lufs = loudness.short_term_max_lufs();
         readings.true_peak_dbtp = peak_db(self.true_peak_max);
-        readings.true_peak_3s_dbtp = peak_db(self.true_peak_3s.max());
         readings.sample_peak_dbfs = peak_db(sample_peak);
-        readings.rms_300ms_dbfs = window(level::SHORT_SLOTS);
-        readings.rms_3s_dbfs = window(level::LONG_SLOTS);
+        readings.rms_3s_dbfs = self.rms.window_dbfs(frames_in(grid, level::SLOTS));
         readings.rms_dbfs = self.rms.total_dbfs(grid.frames() as f64);
         readings.crest_factor_db = difference(readings.sample_peak_dbfs, readings.rms_dbfs);
         let peak_3s_dbfs = peak_db(self.sample_peak_3s.max());
@@ -389,7 +378,6 @@ impl Meter {
             .iter()
             .map(|channel| channel.levels.clipped_runs())
             .sum();
-        readings.last_clip_s = last_clip.map(|frame| frame as f64 / self.sample_rate_hz);
         readings.plr_db = difference(readings.true_peak_dbtp, readings.integrated_lufs);
         readings.short_term_plr_db = short_term.map(|(_, plr)| plr);
     }

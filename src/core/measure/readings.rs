@@ -54,8 +54,6 @@ pub struct Readings {
     pub loudness_range_settled: bool,
     /// Highest true peak so far over all channels, dBTP (ITU-R BS.1770-5, Annex 2).
     pub true_peak_dbtp: Option<f64>,
-    /// Highest true peak of the last 3 s, dBTP.
-    pub true_peak_3s_dbtp: Option<f64>,
     /// Highest absolute sample so far, dBFS.
     pub sample_peak_dbfs: Option<f64>,
     /// Peak-to-loudness ratio: highest true peak less integrated loudness, dB.
@@ -73,9 +71,7 @@ pub struct Readings {
     pub ldr_sparse: bool,
     /// Microdynamics of the last 10 s, dB; `None` also where these are too sparse.
     pub ldr_10s_db: Option<f64>,
-    /// RMS of the last 300 ms, mean over the channels, dBFS (a full-scale square wave reads 0).
-    pub rms_300ms_dbfs: Option<f64>,
-    /// RMS of the last 3 s, mean over the channels, dBFS.
+    /// RMS of the last 3 s, mean over the channels, dBFS (a full-scale square wave reads 0).
     pub rms_3s_dbfs: Option<f64>,
     /// RMS of everything so far, mean over the channels, dBFS.
     pub rms_dbfs: Option<f64>,
@@ -87,8 +83,6 @@ pub struct Readings {
     /// equal ones at its own peak within 0.1 dB of full scale, that break off rather than round
     /// off. A higher peak takes back the runs below it.
     pub clipped_runs: u64,
-    /// Time of the last clipped run's third sample, seconds from the last restart.
-    pub last_clip_s: Option<f64>,
 }
 
 /// Those readings of the last seconds that are placed on a plane, drawn over time and exported:
@@ -135,6 +129,4 @@ pub const AES17_OFFSET_DB: f64 = 3.010299956639812;
 pub struct Balance {
     /// Over everything that passed the gate so far.
     pub long_term_db: [Option<f32>; BAND_COUNT],
-    /// Over the last 10 s.
-    pub last_10s_db: [Option<f32>; BAND_COUNT],
 }

@@ -100,7 +100,6 @@ impl Default for LimiterSettings {
 pub struct Limiter {
     quanta: Quanta,
     core: Core,
-    channels: usize,
 }
 
 /// What works on whole quanta.
@@ -126,9 +125,8 @@ struct Core {
     /// oldest first.
     ceilings: [f64; CEILINGS],
     at_rest: bool,
-    /// Lowest gain of each channel in the last block, and since it was last taken.
-    least_gain: [f32; 2],
-    lowest_gain: [f32; 2],
+    /// Lowest gain of any channel since it was last taken.
+    lowest_gain: f32,
 }
 
 /// The settings of one quantum in the units of the signal.
@@ -176,10 +174,8 @@ impl Limiter {
                 staying: 0,
                 ceilings: [1.0; CEILINGS],
                 at_rest: true,
-                least_gain: [1.0; 2],
-                lowest_gain: [1.0; 2],
+                lowest_gain: 1.0,
             },
-            channels,
         }
     }
 
@@ -188,23 +184,11 @@ impl Limiter {
         QUANTUM + self.core.delay.latency_frames()
     }
 
-    /// Lowest gain of each channel in the last block, in dB, 0 or less. Blocks that end between two
-    /// quanta of 32 frames show what the last quantum showed. The second is the first again for one
-    /// channel.
-    pub fn gain_db(&self) -> [f64; 2] {
-        let [first, second] = self.core.least_gain.map(decibels);
-        if self.channels == 1 {
-            [first; 2]
-        } else {
-            [first, second]
-        }
-    }
-
     /// Lowest gain over the channels since it was last taken, in dB, 0 or less: it misses no
     /// quantum, wherever the blocks end.
     pub fn take_lowest_gain_db(&mut self) -> f64 {
-        let [first, second] = std::mem::replace(&mut self.core.lowest_gain, [1.0; 2]);
-        decibels(first.min(second))
+        let lowest = std::mem::replace(&mut self.core.lowest_gain, 1.0);
+        db_from_gain(f64::from(lowest)).unwrap_or(-600.0)
     }
 
     /// Back to the state after `new`; the next settings are taken without a glide. Real-time safe.
@@ -229,18 +213,13 @@ impl Limiter {
     /// while it was on, and for 20 ms more.
     pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &LimiterSettings) {
         let core = &mut self.core;
-        let mut least: Option<[f32; 2]> = None;
         // Worked out where a quantum ends, which not every block reaches.
         let mut aims = None;
         self.quanta.process(channels, |frames| {
             let aims = *aims.get_or_insert_with(|| Aims::new(settings));
-            let gain = core.quantum(frames, aims);
-            least = Some(least.map_or(gain, |least| lower(least, gain)));
+            let lowest = core.quantum(frames, aims);
+            core.lowest_gain = core.lowest_gain.min(lowest);
         });
-        if let Some(least) = least {
-            core.least_gain = least;
-            core.lowest_gain = lower(core.lowest_gain, least);
-        }
     }
 }
 
@@ -256,7 +235,7 @@ impl Core {
         }
         self.staying = 0;
         self.rest();
-        (self.least_gain, self.lowest_gain) = ([1.0; 2], [1.0; 2]);
+        self.lowest_gain = 1.0;
     }
 
     /// A copy of some thousand numbers.
@@ -281,7 +260,7 @@ impl Core {
         self.ceilings = other.ceilings;
         (self.apart, self.at_rest) = (other.apart, other.at_rest);
         self.staying = other.staying;
-        (self.least_gain, self.lowest_gain) = (other.least_gain, [1.0; 2]);
+        self.lowest_gain = 1.0;
     }
 
     /// Forgets all reduction.
@@ -294,8 +273,8 @@ impl Core {
         self.at_rest = true;
     }
 
-    /// Limits a quantum in place; returns the lowest gain of each channel.
-    fn quantum(&mut self, frames: &mut [Lane; 2], aims: Aims) -> [f32; 2] {
+    /// Limits a quantum in place; returns the lowest gain of any channel.
+    fn quantum(&mut self, frames: &mut [Lane; 2], aims: Aims) -> f32 {
         let ceilings = self.next_ceilings(aims.ceiling);
         self.link.set_target(aims.link);
         self.staying = if aims.enabled {
@@ -318,7 +297,7 @@ impl Core {
             if !self.at_rest {
                 self.rest();
             }
-            return [1.0; 2];
+            return 1.0;
         }
         self.at_rest = false;
         let pace = match aims.release {
@@ -334,14 +313,14 @@ impl Core {
                 }
             }
         }
-        let mut least = [1.0; 2];
-        for ((lane, gain), least) in frames.iter_mut().zip(&gains).zip(&mut least) {
+        let mut lowest = 1.0_f32;
+        for (lane, gain) in frames.iter_mut().zip(&gains) {
             for (x, gain) in lane.iter_mut().zip(gain) {
                 *x *= gain;
             }
-            *least = smallest(gain);
+            lowest = lowest.min(smallest(gain));
         }
-        least
+        lowest
     }
 
     /// Lowest ceiling of each group of the quantum that the detector judges next.
@@ -393,15 +372,6 @@ impl Core {
         }
         gains
     }
-}
-
-fn decibels(gain: f32) -> f64 {
-    db_from_gain(f64::from(gain)).unwrap_or(-600.0)
-}
-
-/// The lower gain of each channel.
-fn lower(one: [f32; 2], other: [f32; 2]) -> [f32; 2] {
-    [one[0].min(other[0]), one[1].min(other[1])]
 }
 
 /// Smallest of the gains.

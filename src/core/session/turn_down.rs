@@ -23,8 +23,6 @@ pub struct TurnDown {
     /// Peaks could be higher by this at the same loudness as played, dB: what was squashed for
     /// nothing. Negative where they are above the ceiling.
     pub unused_peak_db: f64,
-    /// Whether the ceiling kept a quiet master below the level.
-    pub held_by_peak: bool,
 }
 
 /// Plays a master of this integrated loudness and true peak at `playback_lufs` (held to
@@ -50,7 +48,6 @@ pub fn turn_down(
         true_peak_dbtp: peak + gain_db,
         plr_db: peak - loudness,
         unused_peak_db: PLAYBACK_CEILING_DBTP - (peak + gain_db),
-        held_by_peak: gain_db < wanted_db,
     })
 }
 

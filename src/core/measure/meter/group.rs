@@ -378,6 +378,7 @@ mod tests {
     use super::super::super::balance::mid_band_hz;
     use super::super::super::readings::ChannelRole;
     use super::*;
+    use crate::dsp::decibel::power_from_db;
 
     /// Noise with a slow swell in one channel, the same with another sign in the other.
     fn signal(frames: Range<usize>, seed: u32) -> Vec<f32> {
@@ -469,24 +470,26 @@ mod tests {
                     frame = frames.end;
                 }
             };
-            // Alike, apart for longer than is told, alike again.
+            // Alike, apart, alike again.
             play(&mut group, 5, SOFT);
-            let together = group.balance(2).last_10s_db;
+            let together = group.balance(2);
             assert!(group.ties[2].balance && group.analyst(2) == 0);
             play(&mut group, 12, LOUD);
             assert!(!group.ties[2].balance && group.analyst(2) == 2);
-            let apart = group.balance(2).last_10s_db;
+            let apart = group.balance(2);
             play(&mut group, 4, SOFT);
             assert!(group.ties[2].balance && group.analyst(2) == 0);
             play(&mut group, 10, SOFT);
-            let again = [0, 2].map(|index| group.balance(index).last_10s_db);
+            let again = [0, 2].map(|index| group.balance(index));
             assert_eq!(group.balance(1), Balance::default());
-            let [output, input] = again;
-            let softly = [together, output, input].map(|bands| (bands, SOFT));
-            for (bands, db) in softly.into_iter().chain([(apart, LOUD)]) {
+            // Of two channels of half the square of the amplitude, for so many of all seconds.
+            let loud_shares = [0.0, 12.0 / 17.0, 0.0, 12.0 / 31.0];
+            let balances = [together, apart, again[0], again[1]];
+            for (balance, share) in balances.iter().zip(loud_shares) {
                 for band in (4..28).step_by(3) {
-                    // Two channels of half the square of the amplitude.
-                    let (expected, read) = (db[band % 2], bands[band].unwrap());
+                    let [soft, loud] = [SOFT, LOUD].map(|db| power_from_db(db[band % 2].into()));
+                    let expected = 10.0 * (soft + share * (loud - soft)).log10();
+                    let read = f64::from(balance.long_term_db[band].unwrap());
                     assert!((read - expected).abs() < 0.2, "{band}: {read} {expected}");
                 }
             }

@@ -8,8 +8,6 @@ pub struct Trend {
     /// Over the last 40 ms (a Hann window, like 20 ms); distortion but for the lowest band over the
     /// 20 ms in their middle.
     pub now_db: Option<f32>,
-    /// Energy-weighted mean over the last whole 100 ms: what a history keeps.
-    pub mean_100ms_db: Option<f32>,
     /// Energy-weighted mean over the last 3 s.
     pub mean_3s_db: Option<f32>,
     /// Energy-weighted mean since the last restart.

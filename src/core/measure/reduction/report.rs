@@ -144,7 +144,6 @@ struct Track {
     session: Sums,
     lowest: Lowest,
     three_seconds: Sums,
-    last_bucket: Sums,
 }
 
 impl Track {
@@ -155,7 +154,6 @@ impl Track {
         session: Sums::NONE,
         lowest: Lowest::NONE,
         three_seconds: Sums::NONE,
-        last_bucket: Sums::NONE,
     };
 
     fn push(&mut self, now: Sums) {
@@ -166,9 +164,9 @@ impl Track {
 
     /// Added up afresh, so that nothing drifts in a session of any length.
     fn close_bucket(&mut self, index: usize) {
-        self.last_bucket = std::mem::replace(&mut self.bucket, Sums::NONE);
+        let newest = std::mem::replace(&mut self.bucket, Sums::NONE);
         if let Some(oldest) = self.buckets.get_mut(index) {
-            *oldest = self.last_bucket;
+            *oldest = newest;
         }
         self.three_seconds = self.buckets.iter().fold(Sums::NONE, |mut sum, bucket| {
             sum.add(bucket);
@@ -200,7 +198,6 @@ impl Track {
         };
         Trend {
             now_db: value(&self.now),
-            mean_100ms_db: value(&self.last_bucket),
             mean_3s_db: value(&self.three_seconds),
             mean_db: value(&self.session),
             max_db: highest(&self.session),
