@@ -204,15 +204,6 @@ impl From<io::Error> for OutputErrorKind {
     }
 }
 
-impl From<hound::Error> for OutputErrorKind {
-    fn from(error: hound::Error) -> Self {
-        match error {
-            hound::Error::IoError(error) => error.into(),
-            other => Self::Unwritable(io::Error::other(other)),
-        }
-    }
-}
-
 impl fmt::Display for OutputErrorKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

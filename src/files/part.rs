@@ -61,11 +61,6 @@ impl Part {
         Ok((file, part))
     }
 
-    /// Where the bytes are for now.
-    pub fn path(&self) -> &Path {
-        &self.temporary
-    }
-
     /// Gives the file, which must be closed, its name.
     ///
     /// # Errors
@@ -180,7 +175,7 @@ mod tests {
             fs::set_permissions(&path, fs::Permissions::from_mode(own)).unwrap();
             let (file, part) = Part::create(&path, true).unwrap();
             drop(file);
-            assert_eq!(mode(part.path()), meanwhile);
+            assert_eq!(mode(&part.temporary), meanwhile);
             part.complete().unwrap();
             assert_eq!(mode(&path), own);
             fs::remove_file(&path).unwrap();

@@ -1,16 +1,14 @@
 //! WAV files out: 16 and 24 bits with dither, 32-bit float without.
 
-use std::fs::{File, OpenOptions};
-use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
+use std::fs::File;
+use std::io::{BufWriter, Seek as _, Write as _};
 use std::path::{Path, PathBuf};
-
-use hound::{SampleFormat as HoundFormat, WavSpec, WavWriter};
 
 use super::error::{OutputError, OutputErrorKind};
 use super::part::Part;
 
 /// Most bytes of audio in a WAV file; the rest of the 4 GiB is left to its header.
-const MAX_DATA_BYTES: u64 = u32::MAX as u64 - 1024;
+const MAX_DATA_BYTES: u32 = u32::MAX - 1024;
 
 /// How samples are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -37,11 +35,12 @@ impl SampleFormat {
 /// that, it is removed, and a file that it was to replace is left as it was.
 pub struct WavFile {
     path: PathBuf,
-    writer: WavWriter<BufWriter<File>>,
+    writer: BufWriter<File>,
     part: Part,
+    sample_rate_hz: u32,
     format: SampleFormat,
-    channels: usize,
-    bytes: u64,
+    channels: u16,
+    bytes: u32,
     dither: Dither,
     clipped: u64,
 }
@@ -71,26 +70,20 @@ impl WavFile {
         format: SampleFormat,
         force: bool,
     ) -> Result<Self, OutputErrorKind> {
-        let count = match channels {
+        let channels = match channels {
             1 => 1,
             2 => 2,
             count => return Err(OutputErrorKind::Channels { count }),
         };
         let (file, part) = Part::create(path, force)?;
-        let spec = WavSpec {
-            channels: count,
-            sample_rate: sample_rate_hz,
-            bits_per_sample: format.bits(),
-            sample_format: if format == SampleFormat::Float32 {
-                HoundFormat::Float
-            } else {
-                HoundFormat::Int
-            },
-        };
+        let mut writer = BufWriter::new(file);
+        // Once more when it is known how much there is.
+        writer.write_all(&header(sample_rate_hz, channels, format, 0))?;
         Ok(Self {
             path: path.to_owned(),
-            writer: WavWriter::new(BufWriter::new(file), spec)?,
+            writer,
             part,
+            sample_rate_hz,
             format,
             channels,
             bytes: 0,
@@ -111,29 +104,28 @@ impl WavFile {
     }
 
     fn write_inner(&mut self, block: &[&[f32]]) -> Result<(), OutputErrorKind> {
-        if block.len() != self.channels {
+        if block.len() != usize::from(self.channels) {
             return Err(OutputErrorKind::Channels { count: block.len() });
         }
         let frames = block.iter().map(|plane| plane.len()).min().unwrap_or(0);
-        self.bytes += (frames * block.len()) as u64 * u64::from(self.format.bits() / 8);
-        if self.bytes > MAX_DATA_BYTES {
-            return Err(OutputErrorKind::TooLong);
-        }
-        let writer = &mut self.writer;
+        let sample_bytes = usize::from(self.format.bits() / 8);
+        self.bytes = u32::try_from(frames * block.len() * sample_bytes)
+            .ok()
+            .and_then(|bytes| self.bytes.checked_add(bytes))
+            .filter(|bytes| *bytes <= MAX_DATA_BYTES)
+            .ok_or(OutputErrorKind::TooLong)?;
         for frame in 0..frames {
             for sample in block.iter().filter_map(|plane| plane.get(frame)) {
                 let sample = if sample.is_finite() { *sample } else { 0.0 };
-                match self.format {
-                    SampleFormat::Float32 => writer.write_sample(sample)?,
+                let stored = match self.format {
+                    SampleFormat::Float32 => sample.to_le_bytes(),
                     SampleFormat::Int16 | SampleFormat::Int24 => {
                         self.clipped += u64::from(sample.abs() > 1.0);
-                        writer.write_sample(quantised(
-                            sample,
-                            self.format.bits(),
-                            self.dither.next(),
-                        ))?;
+                        let dither = self.dither.next();
+                        quantised(sample, self.format.bits(), dither).to_le_bytes()
                     }
-                }
+                };
+                self.writer.write_all(&stored[..sample_bytes])?;
             }
         }
         Ok(())
@@ -152,48 +144,68 @@ impl WavFile {
     }
 
     fn finish_inner(mut self) -> Result<(), OutputErrorKind> {
+        if !self.bytes.is_multiple_of(2) {
+            self.writer.write_all(&[0])?;
+        }
+        self.writer.rewind()?;
+        let header = header(self.sample_rate_hz, self.channels, self.format, self.bytes);
+        self.writer.write_all(&header)?;
         self.writer.flush()?;
-        self.writer.finalize()?;
-        complete(self.part.path(), self.channels, self.bytes)?;
+        // Some systems rename no file that is open.
+        drop(self.writer);
         Ok(self.part.complete()?)
     }
 }
 
-/// Offsets in the header: the size of everything behind it, the format's tag, and where the format
-/// is extensible the mask of its channels.
-const RIFF_SIZE: u64 = 4;
-const FORMAT_TAG: u64 = 20;
-const CHANNEL_MASK: u64 = 40;
-const EXTENSIBLE: [u8; 2] = [0xfe, 0xff];
-/// The front centre, which one channel is; `hound` calls the first channel of any file front left.
-const FRONT_CENTRE: u32 = 0x4;
+/// What stands in front of so many bytes of audio (*Multimedia Programming Interface and Data
+/// Specifications 1.0*, RIFF; Microsoft, *Multiple channel audio data and WAVE files*). What is not
+/// PCM says how many frames there are, in a chunk of its own (Microsoft, *New Multimedia Data Types
+/// and Data Techniques 3.0*, fact chunk).
+fn header(sample_rate_hz: u32, channels: u16, format: SampleFormat, bytes: u32) -> Vec<u8> {
+    const PCM: u16 = 1;
+    const FLOAT: u16 = 3;
+    /// More than 16 bits: what is behind says which of the two.
+    const EXTENSIBLE: u16 = 0xfffe;
+    const EXTENSION_BYTES: u16 = 22;
+    const EXTENDS: [u8; 14] = *b"\0\0\0\0\x10\0\x80\0\0\xaa\0\x38\x9b\x71";
+    const FRONT_CENTRE: u32 = 0x4;
+    const FRONT_LEFT_AND_RIGHT: u32 = 0x3;
+    let (outer, inner) = match format {
+        SampleFormat::Int16 => (PCM, PCM),
+        SampleFormat::Int24 => (EXTENSIBLE, PCM),
+        SampleFormat::Float32 => (EXTENSIBLE, FLOAT),
+    };
+    let bits = format.bits().to_le_bytes();
+    let frame_bytes = channels * format.bits() / 8;
+    let byte_rate = sample_rate_hz.saturating_mul(frame_bytes.into());
+    let mut told = [outer.to_le_bytes(), channels.to_le_bytes()].concat();
+    told.extend([sample_rate_hz, byte_rate].map(u32::to_le_bytes).concat());
+    told.extend([frame_bytes.to_le_bytes(), bits].concat());
+    if outer == EXTENSIBLE {
+        let mask = if channels == 1 {
+            FRONT_CENTRE
+        } else {
+            FRONT_LEFT_AND_RIGHT
+        };
+        told.extend([EXTENSION_BYTES.to_le_bytes(), bits].concat());
+        told.extend(mask.to_le_bytes());
+        told.extend(inner.to_le_bytes());
+        told.extend(EXTENDS);
+    }
+    let mut chunks = chunk(*b"fmt ", &told);
+    if inner != PCM {
+        let frames = bytes / u32::from(frame_bytes);
+        chunks.extend(chunk(*b"fact", &frames.to_le_bytes()));
+    }
+    // A chunk of odd size is followed by a byte that counts.
+    let size = (b"WAVEdata".len() + 4 + chunks.len()) as u32 + bytes + bytes % 2;
+    let mut header = [b"RIFF", &size.to_le_bytes()[..], b"WAVE", &chunks, b"data"].concat();
+    header.extend(bytes.to_le_bytes());
+    header
+}
 
-/// Does to a file with so many bytes of audio what `hound` leaves undone: one channel is the front
-/// centre (Microsoft, *Multiple channel audio data and WAVE files*), and an odd chunk is followed by
-/// a byte that counts (*Multimedia Programming Interface and Data Specifications 1.0*, RIFF).
-fn complete(path: &Path, channels: usize, bytes: u64) -> io::Result<()> {
-    let is_odd = bytes % 2 == 1;
-    if channels != 1 && !is_odd {
-        return Ok(());
-    }
-    let mut file = OpenOptions::new().read(true).write(true).open(path)?;
-    let mut tag = [0; 2];
-    file.seek(SeekFrom::Start(FORMAT_TAG))?;
-    file.read_exact(&mut tag)?;
-    if channels == 1 && tag == EXTENSIBLE {
-        file.seek(SeekFrom::Start(CHANNEL_MASK))?;
-        file.write_all(&FRONT_CENTRE.to_le_bytes())?;
-    }
-    if is_odd {
-        let mut size = [0; 4];
-        file.seek(SeekFrom::Start(RIFF_SIZE))?;
-        file.read_exact(&mut size)?;
-        file.seek(SeekFrom::Start(RIFF_SIZE))?;
-        file.write_all(&(u32::from_le_bytes(size) + 1).to_le_bytes())?;
-        file.seek(SeekFrom::End(0))?;
-        file.write_all(&[0])?;
-    }
-    Ok(())
+fn chunk(name: [u8; 4], content: &[u8]) -> Vec<u8> {
+    [&name, &(content.len() as u32).to_le_bytes()[..], content].concat()
 }
 
 /// The nearest integer of `bits` bits to `sample`, full scale ±1, after `dither` in least
@@ -355,13 +367,50 @@ mod tests {
             let word = |at: usize| u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap());
             assert_eq!(word(4) as usize, bytes.len() - 8, "{format:?}");
             assert_eq!(bytes.len() % 2, 0, "{format:?} {frames}");
-            if bytes[20..22] == EXTENSIBLE {
+            if format != SampleFormat::Int16 {
                 assert_eq!(word(40), 0x4, "{format:?}");
             }
             let back = crate::decode_all(&path).unwrap();
             assert_eq!(back.channels.len(), 1);
             assert_eq!(back.channels[0].len(), frames);
             assert!(back.channels[0].iter().all(|x| (x - 0.25).abs() < 1e-4));
+        }
+        fs::remove_dir_all(folder).unwrap();
+    }
+
+    // Every format but PCM says how many frames there are, ahead of them: Microsoft, New Multimedia
+    // Data Types and Data Techniques 3.0, fact chunk.
+    #[test]
+    fn floats_say_how_many_frames_there_are_and_integers_need_not() {
+        let folder = folder("fact");
+        for (format, channels, fact) in [
+            (SampleFormat::Int16, 2, None),
+            (SampleFormat::Int24, 2, None),
+            (SampleFormat::Float32, 1, Some(101)),
+            (SampleFormat::Float32, 2, Some(101)),
+        ] {
+            let path = folder.join(format!("{format:?}-{channels}.wav"));
+            let mut wav = WavFile::create(&path, 44_100, channels, format, false).unwrap();
+            wav.write(&vec![&[0.25; 101][..]; channels]).unwrap();
+            wav.finish().unwrap();
+            let bytes = fs::read(&path).unwrap();
+            let word = |at: usize| u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap());
+            let mut chunks = Vec::new();
+            let mut at = 12;
+            while at < bytes.len() {
+                let size = word(at + 4);
+                chunks.push((&bytes[at..at + 4], size, word(at + 8)));
+                at += 8 + size.next_multiple_of(2) as usize;
+            }
+            let names: Vec<&[u8]> = chunks.iter().map(|(name, ..)| *name).collect();
+            match fact {
+                Some(frames) => {
+                    assert_eq!(names, [b"fmt ", b"fact", b"data"]);
+                    assert_eq!(chunks[1], (&b"fact"[..], 4, frames));
+                }
+                None => assert_eq!(names, [b"fmt ", b"data"]),
+            }
+            assert_eq!(at, bytes.len());
         }
         fs::remove_dir_all(folder).unwrap();
     }
