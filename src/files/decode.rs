@@ -315,21 +315,30 @@ impl AudioFile {
             Source::Flac(_) => 0,
             Source::Mp3(_) | Source::Library(_) => self.longest_block_frames,
         };
-        match self.promise {
-            Promise::Frames(promised) if promised > self.frames + slack => {
-                let promised_s = Some(promised as f64 / f64::from(self.sample_rate_hz));
-                return Err(InputErrorKind::CutShort {
-                    promised_s,
-                    found_s,
-                });
-            }
-            Promise::EndMissing => {
-                return Err(InputErrorKind::CutShort {
-                    promised_s: None,
-                    found_s,
-                });
-            }
-            Promise::Frames(_) | Promise::Nothing => {}
+        let lacking = |promised: &u64| *promised > self.frames + slack;
+        let seconds = |frames| frames as f64 / f64::from(self.sample_rate_hz);
+        // A last page that was not found beforehand may have been read since.
+        let last_page = match (self.promise, &self.source) {
+            (Promise::LastPage(promised), _) => Some(promised),
+            (Promise::EndMissing, Source::Library(library)) => library.last_page_ends,
+            _ => None,
+        };
+        if let Some(promised) = last_page.filter(lacking) {
+            let promised_s = seconds(promised);
+            return Err(InputErrorKind::PagesMissing {
+                promised_s,
+                found_s,
+            });
+        }
+        let promised_s = match self.promise {
+            Promise::Frames(promised) => Some(promised).filter(lacking).map(seconds),
+            _ => None,
+        };
+        if promised_s.is_some() || self.promise == Promise::EndMissing {
+            return Err(InputErrorKind::CutShort {
+                promised_s,
+                found_s,
+            });
         }
         if self.frames == 0 {
             return Err(InputErrorKind::Empty);

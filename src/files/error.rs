@@ -37,6 +37,13 @@ pub enum InputErrorKind {
         /// Duration that could be decoded.
         found_s: f64,
     },
+    /// The last page is there, but not all before it. Seconds.
+    PagesMissing {
+        /// Duration by the last page.
+        promised_s: f64,
+        /// Duration that could be decoded.
+        found_s: f64,
+    },
     /// The data contradict the format at about this time, in seconds (`None` for the header).
     Damaged {
         /// Where, if the header was good.
@@ -120,6 +127,13 @@ impl fmt::Display for InputErrorKind {
                     "cut short: its end is missing after {found_s:.3} s; export or copy it again"
                 )
             }
+            Self::PagesMissing {
+                promised_s,
+                found_s,
+            } => write!(
+                f,
+                "damaged: pages within it are lost, {promised_s:.3} s promised, {found_s:.3} s found; export or copy it again"
+            ),
             Self::Damaged { at_s: Some(at_s) } => {
                 write!(
                     f,

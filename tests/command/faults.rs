@@ -212,6 +212,42 @@ fn files_cut_short() {
     );
 }
 
+/// Where the pages of an Ogg stream lie (RFC 3533, section 6).
+fn ogg_pages(bytes: &[u8]) -> Vec<std::ops::Range<usize>> {
+    let mut pages = Vec::new();
+    let mut at = 0;
+    while at < bytes.len() {
+        assert_eq!(bytes[at..at + 4], *b"OggS");
+        let segments = usize::from(bytes[at + 26]);
+        let lengths = &bytes[at + 27..at + 27 + segments];
+        let end = at + 27 + segments + lengths.iter().map(|it| usize::from(*it)).sum::<usize>();
+        pages.push(at..end);
+        at = end;
+    }
+    pages
+}
+
+// The last page says how long the whole is: where it is there, what is missing is no end.
+#[test]
+fn an_ogg_without_pages_in_its_midst_is_not_cut_short() {
+    let folder = folder("ogg_pages");
+    let name = "surround.ogg";
+    let bytes = fixture(name);
+    let pages = ogg_pages(&bytes);
+    let (lost, last) = (pages[3].clone(), pages[pages.len() - 1].clone());
+    let without = [&bytes[..lost.start], &bytes[lost.end..]].concat();
+    let mut broken = bytes.clone();
+    broken[lost.start + 100] ^= 1;
+    for damaged in [without, broken] {
+        fs::write(folder.join(name), damaged).unwrap();
+        let cause = "pages within it are lost, 2.000 s promised, 1.";
+        assert_refused(&folder, name, cause, "export or copy it again");
+    }
+    fs::write(folder.join(name), &bytes[..last.start]).unwrap();
+    let cause = "cut short: its end is missing after 1.";
+    assert_refused(&folder, name, cause, "export or copy it again");
+}
+
 // Up to a packet may be missing: some writers count their last block as full.
 #[test]
 fn a_file_short_of_less_than_a_packet_is_measured() {

@@ -37,6 +37,11 @@ pub(super) struct Library {
     pub head: [u8; HEAD_BYTES],
     /// Bounds of the audio as the header tells them, frames.
     pub bounds: Bounds,
+    /// Where the packet that was taken last ends, by the page that it is on, frames.
+    ends: Option<u64>,
+    /// The same of the last packet of all, once an Ogg stream has come to the page that is marked
+    /// as its last.
+    pub last_page_ends: Option<u64>,
 }
 
 /// What a header tells of the audio's length, frames.
@@ -92,6 +97,8 @@ impl Library {
             track_id: track.id,
             sample_rate_hz: params.sample_rate.unwrap_or(0),
             bounds: bounds(track),
+            ends: None,
+            last_page_ends: None,
             bytes: 0,
             head: [0; HEAD_BYTES],
             channels,
@@ -119,7 +126,10 @@ impl Library {
         block.iter_mut().for_each(Vec::clear);
         let packet = match contained(|| self.format.next_packet()) {
             Some(Ok(Some(packet))) => packet,
-            Some(Ok(None)) => return Ok(false),
+            Some(Ok(None)) => {
+                self.last_page_ends = self.ends;
+                return Ok(false);
+            }
             // How a raw stream ends; whether it ends too early is decided by what the header told.
             Some(Err(Error::IoError(error))) if error.kind() == ErrorKind::UnexpectedEof => {
                 return Ok(false);
@@ -132,6 +142,7 @@ impl Library {
         if packet.track_id != self.track_id {
             return Ok(true);
         }
+        self.ends = u64::try_from(packet.pts.saturating_add(packet.dur).get()).ok();
         match contained(|| self.decoder.decode(&packet, block)) {
             Some(Ok((rate_hz, channels)))
                 if rate_hz == self.sample_rate_hz && channels == self.channels.count() =>

@@ -26,6 +26,8 @@ pub(super) enum Source {
 pub(super) enum Promise {
     /// So many frames.
     Frames(u64),
+    /// So many frames up to the last page, which is there.
+    LastPage(u64),
     /// The format marks its last page, and the mark is missing.
     EndMissing,
     /// Nothing: a stream, or an MP3 without a length header.
@@ -148,7 +150,7 @@ impl Opened {
             promise: library
                 .bounds
                 .frames
-                .map_or(Promise::EndMissing, Promise::Frames),
+                .map_or(Promise::EndMissing, Promise::LastPage),
             source: Source::Library(Box::new(library)),
         })
     }
