@@ -14,7 +14,7 @@ use crestline_core::measure::{
     Aligner, Alignment, Estimator, GainMemory, Meter, Relation, RestGain, Stretch, ThroughMeter,
     mono,
 };
-use crestline_files::printable;
+use crestline_files::{printable, unchanged};
 
 /// Longest delay that is looked for, seconds. Far more than a process needs: exports may begin at
 /// different places, and one that lies beyond is taken for something else that repeats itself.
@@ -119,13 +119,19 @@ fn rest(text: &str) -> Result<RestGain, String> {
 
 /// Compares the files and prints the result; the exit code is as `crestline reduction --help` says.
 pub fn run(args: &ReductionArgs) -> ExitCode {
-    let (compared, sample_rate_hz) = match compare(args) {
+    let after = || unchanged(&args.after, || compare(args));
+    let done = unchanged(&args.before, after).flatten();
+    let done = done.map_err(|error| error.to_string()).flatten();
+    let (compared, sample_rate_hz, notes) = match done {
         Ok(done) => done,
         Err(line) => {
             print_error(&line);
             return ExitCode::from(INPUT_UNUSABLE);
         }
     };
+    for note in &notes {
+        print_error(note);
+    }
     let text = || {
         format!(
             "{}\n{}{}",
@@ -138,8 +144,9 @@ pub fn run(args: &ReductionArgs) -> ExitCode {
     printed.err().unwrap_or(ExitCode::SUCCESS)
 }
 
-/// The comparison and the sample rate; the error is the line to tell.
-fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
+/// The comparison, the sample rate, and lines to tell about the files; the error is the line to
+/// tell.
+fn compare(args: &ReductionArgs) -> Result<(Comparison, f64, Vec<String>), String> {
     let paths = [&*args.before, &*args.after];
     let mut files = Paired::open(paths, [0; 2])?;
     let rate_hz = f64::from(files.sample_rate_hz());
@@ -193,10 +200,10 @@ fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
         through.process(&before, &slices[1]);
     }
     through.finish();
+    let mut lines = Vec::new();
     for (path, notes) in paths.into_iter().zip(files.notes()) {
-        for note in notes {
-            print_error(&format!("{}: {note}", printable(path)));
-        }
+        let name = printable(path);
+        lines.extend(notes.iter().map(|note| format!("{name}: {note}")));
     }
     let [before, after] = meters.map(|mut meter| {
         meter.finish();
@@ -211,7 +218,7 @@ fn compare(args: &ReductionArgs) -> Result<(Comparison, f64), String> {
     let measures = [&before, &after];
     let corners_hz = held_hz(DEFAULT_CORNERS_HZ, rate_hz);
     let compared = Comparison::new(through.meter(), 0, corners_hz, Some(&way), measures);
-    Ok((compared, rate_hz))
+    Ok((compared, rate_hz, lines))
 }
 
 /// The part of an excerpt in which both signals lie in step.

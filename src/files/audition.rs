@@ -10,6 +10,7 @@ use crate::decode::AudioFile;
 use crate::error::{InputError, printable};
 use crate::profile::{ProfileFailure, profile};
 use crate::resample::{CHUNK, Resampler};
+use crate::version::unchanged;
 
 /// Longest stretch that is kept in memory, seconds, at sample rates up to 48 kHz; above that as
 /// many frames. What is longer is played from its beginning for so long.
@@ -65,9 +66,22 @@ impl std::error::Error for AuditionFailure {}
 /// on.
 ///
 /// # Errors
-/// The file cannot be read, has more than two channels, the section is shorter than 3 s or silent,
-/// or `go_on` said no.
+/// The file cannot be read, becomes another meanwhile, has more than two channels, the section is
+/// shorter than 3 s or silent, or `go_on` said no.
 pub fn audition(
+    path: &Path,
+    section: Section,
+    sample_rate_hz: f64,
+    channels: usize,
+    go_on: &mut dyn FnMut(f64) -> bool,
+) -> Result<AuditionLoop, AuditionFailure> {
+    unchanged(path, || {
+        loop_of(path, section, sample_rate_hz, channels, go_on)
+    })
+    .map_err(AuditionFailure::Unreadable)?
+}
+
+fn loop_of(
     path: &Path,
     section: Section,
     sample_rate_hz: f64,

@@ -9,6 +9,7 @@ use crestline_core::session::reference::{Profile, ProfileError, ProfileFileError
 
 use crate::decode::AudioFile;
 use crate::error::{InputError, printable};
+use crate::version::unchanged;
 
 /// A saved profile is a few kilobytes; what is longer is none, bytes.
 const LONGEST_PROFILE: u64 = 1 << 20;
@@ -63,16 +64,18 @@ impl std::error::Error for ProfileFailure {}
 /// known, too, and for anything else there is a note.
 ///
 /// # Errors
-/// As [`profile`] has them, and where a saved profile cannot be used.
+/// As [`profile`] has them, where a saved profile cannot be used, and where the file becomes
+/// another meanwhile.
 pub fn saved_or_measured(
     path: &Path,
     section: Section,
     go_on: &mut dyn FnMut(f64) -> bool,
 ) -> Result<(Profiled, bool), ProfileFailure> {
-    match saved(path) {
+    unchanged(path, || match saved(path) {
         Some(saved) => Ok((seen_in(saved?, section), true)),
         None => Ok((profile(path, section, go_on)?, false)),
-    }
+    })
+    .map_err(ProfileFailure::Unreadable)?
 }
 
 /// A saved profile with the section that is asked for as its part, where that is known of it.

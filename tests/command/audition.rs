@@ -206,3 +206,33 @@ fn what_cannot_be_listened_to_is_refused_in_one_line() {
     assert!(matches!(cancelled, Err(AuditionFailure::Cancelled)));
     assert_eq!(asked, 10);
 }
+
+/// The first half of the work finds the loudest part, the second half takes it from the file.
+#[test]
+fn of_a_file_that_is_exported_again_meanwhile_nothing_is_played() {
+    let folder = folder("audition_changed");
+    let song = rink_lights(48_000);
+    let planes: Vec<Vec<f32>> = song
+        .channels
+        .iter()
+        .map(|plane| plane[..1_920_000].to_vec())
+        .collect();
+    let later: Vec<Vec<f32>> = planes
+        .iter()
+        .map(|plane| plane[480_000..].to_vec())
+        .collect();
+    write(&folder, "mix.wav", 48_000, &planes);
+    write(&folder, "later.wav", 48_000, &later);
+    let path = folder.join("mix.wav");
+    let failure = audition(&path, Section::Loudest, 48_000.0, 2, &mut |share| {
+        if share >= 0.5 {
+            let _ = fs::rename(folder.join("later.wav"), &path);
+        }
+        true
+    });
+    let line = failure.err().unwrap().to_string();
+    assert!(
+        line.ends_with("mix.wav: changed while it was read; try again"),
+        "{line}"
+    );
+}

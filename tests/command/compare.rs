@@ -6,8 +6,8 @@ use std::path::Path;
 use std::process::Command;
 
 use super::sound_files::{
-    Stored, assert_keys_are_those_of_the_help, crestline, folder, json, measure_json, number, text,
-    tone, wav,
+    Stored, assert_keys_are_those_of_the_help, crestline, crestline_while_written, folder, json,
+    measure_json, number, text, tone, wav,
 };
 use crestline_core::dsp::biquad::{Biquad, Coefficients};
 use crestline_core::session::Section;
@@ -448,4 +448,27 @@ fn measuring_a_file_tells_its_progress_and_can_be_cancelled() {
     });
     assert!(matches!(cancelled, Err(ProfileFailure::Cancelled)));
     assert_eq!(calls, 3);
+}
+
+#[test]
+fn files_that_are_written_meanwhile_are_not_told_of() {
+    let folder = folder("compare_changed");
+    let mix = song(20);
+    write(&folder, "mix.wav", &mix);
+    write(&folder, "reference.wav", &mix);
+    for name in ["mix.wav", "reference.wav"] {
+        let arguments = [
+            "compare",
+            "mix.wav",
+            "reference.wav",
+            "--save-profile",
+            "r.json",
+        ];
+        let output = crestline_while_written(&folder, &arguments, name);
+        assert_eq!(output.status.code(), Some(3));
+        let told = format!("{name}: changed while it was read; try again\n");
+        assert_eq!(text(&output.stderr), told);
+        assert!(output.stdout.is_empty());
+        assert!(!folder.join("r.json").exists());
+    }
 }

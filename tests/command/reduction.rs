@@ -6,7 +6,9 @@
     reason = "a test fails by panicking, in its helpers too"
 )]
 
-use super::sound_files::{self, Stored, crestline, folder, text, tone, wav};
+use super::sound_files::{
+    self, Stored, crestline, crestline_while_written, folder, text, tone, wav,
+};
 use kit::engine_run::noise;
 use serde_json::Value;
 use songs::rink_lights;
@@ -563,4 +565,20 @@ fn an_equaliser_is_told_as_a_change_of_tone() {
         table.contains("tone changed: +2.") && table.contains("at 3.1"),
         "{table}"
     );
+}
+
+#[test]
+fn files_that_are_written_meanwhile_are_not_told_of() {
+    let folder = folder("reduction_changed");
+    let before = song();
+    write(&folder, "before.wav", 48_000, &before);
+    write(&folder, "after.wav", 48_000, &mapped(&before, |x| 0.5 * x));
+    for name in ["before.wav", "after.wav"] {
+        let arguments = ["reduction", "before.wav", "after.wav"];
+        let output = crestline_while_written(&folder, &arguments, name);
+        assert_eq!(output.status.code(), Some(3));
+        let told = format!("{name}: changed while it was read; try again\n");
+        assert_eq!(text(&output.stderr), told);
+        assert!(output.stdout.is_empty());
+    }
 }

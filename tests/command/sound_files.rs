@@ -4,8 +4,9 @@ use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, SystemTime};
 
 pub use kit::sound_files::{Stored, aiff, flac, wav};
 use serde_json::Value;
@@ -29,6 +30,21 @@ pub fn crestline(folder: &Path, arguments: &[&str]) -> Output {
         .current_dir(folder)
         .output()
         .unwrap()
+}
+
+/// Runs the command while one of its files, as its time has it, is written again and again.
+pub fn crestline_while_written(folder: &Path, arguments: &[&str], name: &str) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_crestline"));
+    command.args(arguments).current_dir(folder);
+    command.stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    let file = fs::OpenOptions::new().write(true).open(folder.join(name));
+    let (file, mut time) = (file.unwrap(), SystemTime::now());
+    while child.try_wait().unwrap().is_none() {
+        time += Duration::from_secs(1);
+        file.set_modified(time).unwrap();
+    }
+    child.wait_with_output().unwrap()
 }
 
 /// Runs `crestline measure` in a folder, with its output caught.
