@@ -255,7 +255,6 @@ impl StageArgs {
         let saturator = SaturatorSettings::default();
         let limiter = LimiterSettings::default();
         let bands = BandsSettings::default();
-        let ceiling_dbtp = self.ceiling_dbtp.unwrap_or(limiter.ceiling_dbtp);
         ChainSettings {
             push: PushSettings {
                 push_db: self.push_db.unwrap_or(PushSettings::PUSH_DB.default),
@@ -273,14 +272,13 @@ impl StageArgs {
             },
             saturator: SaturatorSettings {
                 enabled: self.saturate,
-                ceiling_dbtp,
                 shoulder_db: self.shoulder_db.unwrap_or(saturator.shoulder_db),
                 lean_percent: self.lean_percent.unwrap_or(saturator.lean_percent),
                 blend_percent: self.blend_percent.unwrap_or(saturator.blend_percent),
             },
             limiter: LimiterSettings {
                 enabled: !self.no_limiter,
-                ceiling_dbtp,
+                ceiling_dbtp: self.ceiling_dbtp.unwrap_or(limiter.ceiling_dbtp),
                 release: self.release_ms.map_or(Release::Automatic, Release::Manual),
                 link_percent: self.link_percent.unwrap_or(limiter.link_percent),
             },

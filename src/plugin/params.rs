@@ -361,7 +361,6 @@ impl CrestlineParams {
     pub fn chain_settings(&self) -> ChainSettings {
         let (shelves, bands, saturator, limiter) =
             (&self.shelves, &self.bands, &self.saturator, &self.limiter);
-        let ceiling_dbtp = f64::from(limiter.ceiling.value());
         ChainSettings {
             push: PushSettings {
                 push_db: self.push.value().into(),
@@ -384,14 +383,13 @@ impl CrestlineParams {
             },
             saturator: SaturatorSettings {
                 enabled: saturator.on.value(),
-                ceiling_dbtp,
                 shoulder_db: saturator.shoulder.value().into(),
                 lean_percent: saturator.lean.value().into(),
                 blend_percent: saturator.blend.value().into(),
             },
             limiter: LimiterSettings {
                 enabled: limiter.on.value(),
-                ceiling_dbtp,
+                ceiling_dbtp: limiter.ceiling.value().into(),
                 release: if limiter.automatic_release.value() {
                     Release::Automatic
                 } else {
@@ -405,7 +403,8 @@ impl CrestlineParams {
     /// Output amplitude of the saturator for the input amplitude `x` as it is set, on or off, once
     /// at rest.
     pub fn saturator_curve(&self, x: f64) -> f64 {
-        crestline_core::process::curve(x, &self.chain_settings().saturator)
+        let settings = self.chain_settings();
+        crestline_core::process::curve(x, &settings.saturator, settings.limiter.ceiling_dbtp)
     }
 
     /// What is to be heard.

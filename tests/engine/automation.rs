@@ -92,7 +92,6 @@ proptest! {
             if start >= from {
                 settings.chain.limiter.enabled = true;
                 settings.chain.limiter.ceiling_dbtp = ceiling_dbtp;
-                settings.chain.saturator.ceiling_dbtp = ceiling_dbtp;
                 settings.listen.bypass = false;
                 settings.listen.matched = false;
                 // A band alone can peak higher than the whole.

@@ -55,7 +55,6 @@ fn combination(row: usize, column: usize) -> Settings {
         },
         saturator: SaturatorSettings {
             enabled: true,
-            ceiling_dbtp,
             shoulder_db: SHOULDERS_DB[row ^ turned],
             lean_percent: [0.0, 100.0, 0.0, 50.0][row],
             ..SaturatorSettings::default()

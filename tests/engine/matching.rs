@@ -252,7 +252,6 @@ fn push_to_and_fro_does_not_add_up_to_something_louder() {
         settings.chain.saturator.blend_percent = 20.0;
         settings.chain.limiter.enabled = false;
         settings.chain.limiter.ceiling_dbtp = -6.0;
-        settings.chain.saturator.ceiling_dbtp = -6.0;
         settings
     };
     let (_, input) = programmes(20 * SECOND).into_iter().nth(1).unwrap();

@@ -29,7 +29,6 @@ fn settings(push_db: f64, saturate: bool) -> Settings {
         push: PushSettings { push_db },
         saturator: SaturatorSettings {
             enabled: saturate,
-            ceiling_dbtp: CEILING_DBTP,
             ..SaturatorSettings::default()
         },
         limiter: LimiterSettings {
@@ -173,7 +172,6 @@ fn both_paths_keep_any_ceiling_on_a_programme_that_reaches_to_0_45_of_the_rate()
     for ceiling_dbtp in [-1.0, -6.0, -12.0] {
         let mut settings = settings(12.0, true);
         settings.chain.limiter.ceiling_dbtp = ceiling_dbtp;
-        settings.chain.saturator.ceiling_dbtp = ceiling_dbtp;
         let tracks = trace(&mut engine(48_000.0, 2), &song, |_| settings, |_, _| ());
         for (name, path) in [("clean", &tracks.clean), ("output", &tracks.output)] {
             let peaks_dbtp = [true_peak_8x_dbtp(path, 0), peak_16x_dbtp(path, 0)];

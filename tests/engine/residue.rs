@@ -284,7 +284,7 @@ fn the_residue_of_hard_limiting_is_what_no_gain_explains() {
             },
             ..ChainSettings::default()
         };
-        let amplitude = 10_f64.powf((drive_db - 12.0 + chain.saturator.ceiling_dbtp) / 20.0);
+        let amplitude = 10_f64.powf((drive_db - 12.0 + chain.limiter.ceiling_dbtp) / 20.0);
         let sine = |n: usize| (amplitude * (TAU * 100.0 * n as f64 / 48_000.0).sin()) as f32;
         let input: Planes = vec![(0..4 * SECOND).map(sine).collect(); 2];
         let settings = with(chain, listen(Source::Residue, false));

@@ -16,11 +16,12 @@ use realfft::num_complex::Complex;
 
 const ON: SaturatorSettings = SaturatorSettings {
     enabled: true,
-    ceiling_dbtp: -1.0,
     shoulder_db: 3.0,
     lean_percent: 0.0,
     blend_percent: 100.0,
 };
+
+const CEILING_DBTP: f64 = -1.0;
 
 fn gain(db: f64) -> f64 {
     10.0_f64.powf(db / 20.0)
@@ -32,7 +33,7 @@ fn db(amplitude: f64) -> f64 {
 
 /// Amplitude of a tone `over_db` above the shoulder.
 fn over_shoulder(settings: &SaturatorSettings, over_db: f64) -> f64 {
-    gain(settings.ceiling_dbtp - settings.shoulder_db + over_db)
+    gain(CEILING_DBTP - settings.shoulder_db + over_db)
 }
 
 /// Amplitudes by frequency in Hz (bin 0: the mean) of the third second of a tone on a whole number
@@ -50,7 +51,7 @@ fn tone_spectrum(
         .map(|n| (amplitude * (step * (n as f64 + late)).sin()) as f32)
         .collect();
     tone.chunks_mut(512)
-        .for_each(|block| saturator.process(&mut [block], settings));
+        .for_each(|block| saturator.process(&mut [block], settings, CEILING_DBTP));
     let forward = spectrum::forward(rate);
     let mut time: Vec<f64> = tone[2 * rate..].iter().map(|x| f64::from(*x)).collect();
     let mut spectrum = forward.make_output_vec();
@@ -87,7 +88,7 @@ fn harmonic(amplitude: f64, n: u32, settings: &SaturatorSettings) -> Complex<f64
         .map(|k| {
             let angle = TAU * f64::from(k) / f64::from(points);
             Complex::from_polar(
-                curve(amplitude * angle.sin(), settings),
+                curve(amplitude * angle.sin(), settings, CEILING_DBTP),
                 -f64::from(n) * angle,
             )
         })
@@ -259,6 +260,7 @@ fn below_the_shoulder_every_sample_passes_bit_for_bit() {
                     lean_percent: 100.0,
                     ..ON
                 },
+                CEILING_DBTP,
             );
         });
         assert!(
@@ -285,7 +287,7 @@ fn after_a_loud_passage_a_quiet_one_is_exact_again() {
     let late = saturator.latency_frames();
     output
         .chunks_mut(512)
-        .for_each(|block| saturator.process(&mut [block], &settings));
+        .for_each(|block| saturator.process(&mut [block], &settings, CEILING_DBTP));
     assert_eq!(output[280_000..], input[280_000 - late..288_000 - late]);
 }
 
@@ -303,7 +305,8 @@ fn off_is_a_pure_delay_of_the_same_length_at_any_rate() {
         assert_eq!(saturator.latency_frames(), frames);
         let input: Vec<f32> = (0..5000).map(|n| 3.0 * (0.3 * n as f32).sin()).collect();
         let (mut left, mut right) = (input.clone(), input.clone());
-        saturator.process(&mut [&mut left, &mut right], &SaturatorSettings::default());
+        let off = SaturatorSettings::default();
+        saturator.process(&mut [&mut left, &mut right], &off, CEILING_DBTP);
         assert_eq!(left[frames..], input[..5000 - frames]);
         assert_eq!(left, right);
     }
@@ -311,13 +314,14 @@ fn off_is_a_pure_delay_of_the_same_length_at_any_rate() {
 
 /// Largest second difference of a tone of 200 Hz while a setting changes, less that of the tone
 /// itself.
-fn roughness(before: &SaturatorSettings, after: &SaturatorSettings) -> f64 {
+fn roughness(before: (SaturatorSettings, f64), after: (SaturatorSettings, f64)) -> f64 {
     let mut saturator = Saturator::new(48000.0, 1);
     let mut tone: Vec<f32> = (0..48000)
         .map(|n| (1.2 * (TAU * 200.0 / 48000.0 * f64::from(n)).sin()) as f32)
         .collect();
     for (index, block) in tone.chunks_mut(480).enumerate() {
-        saturator.process(&mut [block], if index < 50 { before } else { after });
+        let (settings, ceiling_dbtp) = if index < 50 { before } else { after };
+        saturator.process(&mut [block], &settings, ceiling_dbtp);
     }
     let bend = |range: std::ops::Range<usize>| {
         tone[range]
@@ -330,30 +334,27 @@ fn roughness(before: &SaturatorSettings, after: &SaturatorSettings) -> f64 {
 
 #[test]
 fn no_setting_clicks() {
-    for after in [
-        SaturatorSettings {
-            enabled: false,
-            ..ON
-        },
-        SaturatorSettings {
-            ceiling_dbtp: -6.0,
-            ..ON
-        },
-        SaturatorSettings {
-            shoulder_db: 12.0,
-            ..ON
-        },
-        SaturatorSettings {
-            lean_percent: 100.0,
-            ..ON
-        },
-        SaturatorSettings {
-            blend_percent: 0.0,
-            ..ON
-        },
-    ] {
-        for (before, after) in [(ON, after), (after, ON)] {
-            let roughness = roughness(&before, &after);
+    let off = SaturatorSettings {
+        enabled: false,
+        ..ON
+    };
+    let shouldered = SaturatorSettings {
+        shoulder_db: 12.0,
+        ..ON
+    };
+    let leaning = SaturatorSettings {
+        lean_percent: 100.0,
+        ..ON
+    };
+    let dry = SaturatorSettings {
+        blend_percent: 0.0,
+        ..ON
+    };
+    let on = (ON, CEILING_DBTP);
+    let settings = [off, shouldered, leaning, dry].map(|settings| (settings, CEILING_DBTP));
+    for after in settings.into_iter().chain([(ON, -6.0)]) {
+        for (before, after) in [(on, after), (after, on)] {
+            let roughness = roughness(before, after);
             assert!(roughness < 0.002, "{before:?} to {after:?}: {roughness}");
         }
     }
@@ -371,7 +372,7 @@ fn faults_in_the_input_pass_without_a_trace() {
         left[1000] = fault;
         right[1040..1100].fill(fault);
         for (left, right) in left.chunks_mut(512).zip(right.chunks_mut(512)) {
-            saturator.process(&mut [left, right], &ON);
+            saturator.process(&mut [left, right], &ON, CEILING_DBTP);
         }
         assert!(left.iter().chain(&right).all(|x| x.is_finite()), "{fault}");
         assert_eq!(
@@ -387,7 +388,8 @@ fn faults_in_the_input_pass_without_a_trace() {
     }
 }
 
-fn any_settings() -> impl Strategy<Value = SaturatorSettings> {
+/// And any ceiling.
+fn any_settings() -> impl Strategy<Value = (SaturatorSettings, f64)> {
     (
         any::<bool>(),
         -12.0..1.0,
@@ -396,12 +398,14 @@ fn any_settings() -> impl Strategy<Value = SaturatorSettings> {
         -5.0..105.0,
     )
         .prop_map(
-            |(enabled, ceiling_dbtp, shoulder_db, lean_percent, blend_percent)| SaturatorSettings {
-                enabled,
-                ceiling_dbtp,
-                shoulder_db,
-                lean_percent,
-                blend_percent,
+            |(enabled, ceiling_dbtp, shoulder_db, lean_percent, blend_percent)| {
+                let settings = SaturatorSettings {
+                    enabled,
+                    shoulder_db,
+                    lean_percent,
+                    blend_percent,
+                };
+                (settings, ceiling_dbtp)
             },
         )
 }
@@ -422,12 +426,12 @@ proptest! {
         let [mut cut_left, mut cut_right] = [left.clone(), right.clone()];
         let mut lengths = cuts.iter().cycle();
         let mut start = 0;
-        for (len, settings) in &sections {
+        for (len, (settings, ceiling_dbtp)) in &sections {
             let end = start + len;
-            whole.process(&mut [&mut left[start..end], &mut right[start..end]], settings);
+            whole.process(&mut [&mut left[start..end], &mut right[start..end]], settings, *ceiling_dbtp);
             while start < end {
                 let stop = (start + lengths.next().unwrap()).min(end);
-                cut.process(&mut [&mut cut_left[start..stop], &mut cut_right[start..stop]], settings);
+                cut.process(&mut [&mut cut_left[start..stop], &mut cut_right[start..stop]], settings, *ceiling_dbtp);
                 start = stop;
             }
         }
@@ -435,8 +439,9 @@ proptest! {
         prop_assert!(right.iter().zip(&cut_right).all(|(x, y)| x.to_bits() == y.to_bits()));
         cut.reset();
         let (mut again, mut fresh) = (signal.clone(), signal);
-        cut.process(&mut [&mut again], &sections[0].1);
-        Saturator::new(rate_hz, 2).process(&mut [&mut fresh], &sections[0].1);
+        let (settings, ceiling_dbtp) = &sections[0].1;
+        cut.process(&mut [&mut again], settings, *ceiling_dbtp);
+        Saturator::new(rate_hz, 2).process(&mut [&mut fresh], settings, *ceiling_dbtp);
         prop_assert_eq!(again, fresh);
     }
 }

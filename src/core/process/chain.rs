@@ -25,7 +25,7 @@ pub struct ChainSettings {
     pub shelves: ShelvesSettings,
     /// Four-band compressor.
     pub bands: BandsSettings,
-    /// Soft saturation of the top few decibels; its ceiling is the limiter's.
+    /// Soft saturation of the top few decibels below the limiter's ceiling.
     pub saturator: SaturatorSettings,
     /// Limiter of both paths.
     pub limiter: LimiterSettings,
@@ -206,10 +206,14 @@ impl Chain {
                 }
             }
             if let [first, rest @ ..] = &mut self.missed[..] {
+                let ceiling_dbtp = settings.limiter.ceiling_dbtp;
                 let settings = saturating(settings);
+                let mut process = |missed: &mut [&mut [f32]]| {
+                    self.saturator.process(missed, &settings, ceiling_dbtp);
+                };
                 match rest.first_mut() {
-                    Some(second) => self.saturator.process(&mut [first, second], &settings),
-                    None => self.saturator.process(&mut [first], &settings),
+                    Some(second) => process(&mut [first, second]),
+                    None => process(&mut [first]),
                 }
             }
             self.saturated_limiter.copy_from(&self.clean_limiter);
@@ -235,7 +239,9 @@ impl Chain {
             copy(clean, output);
             return;
         }
-        self.saturator.process(output, &saturating(settings));
+        let ceiling_dbtp = settings.limiter.ceiling_dbtp;
+        self.saturator
+            .process(output, &saturating(settings), ceiling_dbtp);
         self.saturated_limiter.process(output, &settings.limiter);
         let enabled = settings.saturator.enabled;
         let waiting = if enabled {
@@ -312,7 +318,6 @@ impl Chain {
 fn saturating(settings: &ChainSettings) -> SaturatorSettings {
     SaturatorSettings {
         enabled: true,
-        ceiling_dbtp: settings.limiter.ceiling_dbtp,
         ..settings.saturator
     }
 }

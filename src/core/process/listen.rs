@@ -22,6 +22,7 @@ use self::level::{Aim, Level};
 use self::reference::{Beside, LIVE};
 use self::residue::Residue;
 use self::solo::Solo;
+use crate::dsp::quantum::{Lane, QUANTUM};
 use crate::dsp::ramp::{Ramp, SWITCH_MS, smooth};
 
 pub use self::loudness::RecentLoudness;
@@ -82,7 +83,7 @@ pub struct ListenSettings {
 }
 
 /// Frames between two updates of the gains, counted from the last reset.
-const QUANTUM_FRAMES: u32 = 32;
+const QUANTUM_FRAMES: u32 = QUANTUM as u32;
 /// A switch that would be louder by more than this comes in gradually, dB.
 const JUMP_DB: f64 = 3.0;
 /// The furthest down that it begins, also where nothing was heard before: what lies lower does not
@@ -414,7 +415,7 @@ impl Listen {
         }
         if at_rest && target != RESIDUE {
             let full = level.constant() == Some(1.0);
-            let mut gains = [1.0; QUANTUM_FRAMES as usize];
+            let mut gains: Lane = [1.0; QUANTUM];
             for (offset, gain) in gains.iter_mut().take(range.len()).enumerate() {
                 *gain = level.at(left_at_start - offset as u32 - 1);
             }

@@ -45,8 +45,6 @@ const FULL_LEAN: f64 = 0.3;
 pub struct SaturatorSettings {
     /// Whether the saturator is on.
     pub enabled: bool,
-    /// Amplitude that the curve never passes, −12…0 dB relative to full scale (−1).
-    pub ceiling_dbtp: f64,
     /// How far below the ceiling bending begins, 0.5…12 dB (3).
     pub shoulder_db: f64,
     /// How much sooner positive than negative halves are bent, 0…100 % (0): adds even harmonics. At
@@ -60,7 +58,6 @@ impl Default for SaturatorSettings {
     fn default() -> Self {
         Self {
             enabled: false,
-            ceiling_dbtp: LimiterSettings::CEILING_DBTP.default,
             shoulder_db: Self::SHOULDER_DB.default,
             lean_percent: Self::LEAN_PERCENT.default,
             blend_percent: Self::BLEND_PERCENT.default,
@@ -85,8 +82,8 @@ impl SaturatorSettings {
     /// Share of the bent signal, %.
     pub const BLEND_PERCENT: Setting = percent(100.0);
 
-    fn shape(&self) -> Shape {
-        let ceiling = gain_from_db(LimiterSettings::CEILING_DBTP.held(self.ceiling_dbtp));
+    fn shape(&self, ceiling_dbtp: f64) -> Shape {
+        let ceiling = gain_from_db(LimiterSettings::CEILING_DBTP.held(ceiling_dbtp));
         let shoulder = ceiling * gain_from_db(-Self::SHOULDER_DB.held(self.shoulder_db));
         let lean = Self::LEAN_PERCENT.held(self.lean_percent) / 100.0;
         let room = ceiling - shoulder;
@@ -100,16 +97,17 @@ impl SaturatorSettings {
 }
 
 /// Output amplitude for the input amplitude `x` once the settings are at rest, blend included,
-/// whether enabled or not.
+/// whether enabled or not; what is bent never passes `ceiling_dbtp`, −12…0 dB relative to full
+/// scale.
 ///
 /// This is the static curve alone: the high-pass on the difference, which takes away the offset
 /// that a lean would leave, is not part of it. Not-a-number gives 0.
-pub fn curve(x: f64, settings: &SaturatorSettings) -> f64 {
+pub fn curve(x: f64, settings: &SaturatorSettings, ceiling_dbtp: f64) -> f64 {
     if x.is_nan() {
         return 0.0;
     }
     let x = x.clamp(-1e30, 1e30);
-    let shape = settings.shape();
+    let shape = settings.shape(ceiling_dbtp);
     let over = x.abs() - shape.shoulder;
     if over <= 0.0 {
         return x;
@@ -170,7 +168,7 @@ impl Saturator {
         } else {
             1
         };
-        let cascade = CLEAN_CASCADE.get(..stages).unwrap_or(&CLEAN_CASCADE);
+        let cascade = &CLEAN_CASCADE[..stages];
         let channel = Channel {
             level: Level::new(),
             up: Upsampler::new(cascade),
@@ -216,13 +214,19 @@ impl Saturator {
     /// Processes planar channels in place. Real-time safe; samples that are not finite count as
     /// silence.
     ///
-    /// Settings glide to new values in 20 ms, from the next quantum of 32 frames on.
-    pub fn process(&mut self, channels: &mut [&mut [f32]], settings: &SaturatorSettings) {
+    /// Settings and the ceiling, −12…0 dB relative to full scale, glide to new values in 20 ms, from
+    /// the next quantum of 32 frames on.
+    pub fn process(
+        &mut self,
+        channels: &mut [&mut [f32]],
+        settings: &SaturatorSettings,
+        ceiling_dbtp: f64,
+    ) {
         let core = &mut self.core;
         // Worked out where a quantum ends, which not every block reaches.
         let mut shape = None;
         self.quanta.process(channels, |frames| {
-            let shape = *shape.get_or_insert_with(|| settings.shape());
+            let shape = *shape.get_or_insert_with(|| settings.shape(ceiling_dbtp));
             let amount = if settings.enabled { shape.blend } else { 0.0 };
             core.quantum(frames, &shape, amount);
         });
@@ -373,6 +377,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    const CEILING_DBTP: f64 = -1.0;
+
     fn settings(shoulder_db: f64, lean_percent: f64) -> SaturatorSettings {
         SaturatorSettings {
             shoulder_db,
@@ -390,27 +396,27 @@ mod tests {
             x in -8.0..8.0,
             step in 0.0..0.5,
         ) {
-            let settings = SaturatorSettings { ceiling_dbtp, shoulder_db, lean_percent, ..SaturatorSettings::default() };
-            let y = curve(x, &settings);
+            let settings = settings(shoulder_db, lean_percent);
+            let y = curve(x, &settings, ceiling_dbtp);
             if x.abs() <= gain_from_db(ceiling_dbtp - shoulder_db) {
                 prop_assert_eq!(x, y);
             }
             prop_assert!(y.abs() <= gain_from_db(ceiling_dbtp) * (1.0 + 1e-12));
             prop_assert!(y.abs() <= x.abs() + 1e-12);
-            prop_assert!(curve(x + step, &settings) >= y - 1e-12);
+            prop_assert!(curve(x + step, &settings, ceiling_dbtp) >= y - 1e-12);
         }
 
         /// The vectors of the audio path and the function that the editor draws are one curve.
         #[test]
         fn the_audio_path_bends_as_the_drawn_curve(shoulder_db in 0.5..12.0, lean_percent in 0.0..100.0, x in -3.0_f32..3.0) {
             let settings = settings(shoulder_db, lean_percent);
-            let shape = settings.shape();
+            let shape = settings.shape(CEILING_DBTP);
             let bend = Bend {
                 shoulder: [shape.shoulder as f32; QUANTUM],
                 room_above: [shape.room_above as f32; QUANTUM],
                 room_below: [shape.room_below as f32; QUANTUM],
             };
-            let expected = curve(f64::from(x), &settings) - f64::from(x);
+            let expected = curve(f64::from(x), &settings, CEILING_DBTP) - f64::from(x);
             let mut told = Vec::new();
             for level in crate::dsp::quad::levels() {
                 let mut difference = [0.0; QUANTUM];
@@ -429,11 +435,12 @@ mod tests {
     fn slope_and_curvature_are_continuous_at_both_ends_of_the_bend() {
         for (shoulder_db, lean_percent) in [(0.5, 0.0), (3.0, 0.0), (3.0, 100.0), (12.0, 50.0)] {
             let settings = settings(shoulder_db, lean_percent);
-            let shape = settings.shape();
+            let shape = settings.shape(CEILING_DBTP);
             for (sign, room) in [(1.0, shape.room_above), (-1.0, shape.room_below)] {
                 for (x, slope) in [(shape.shoulder, 1.0), (shape.shoulder + 2.0 * room, 0.0)] {
                     let step = room * 1e-3;
-                    let at = |offset: f64| curve(sign * (x + offset), &settings) * sign;
+                    let at =
+                        |offset: f64| curve(sign * (x + offset), &settings, CEILING_DBTP) * sign;
                     for side in [-1.0, 1.0] {
                         let first = (at(side * step) - at(0.0)) / (side * step);
                         let second = (at(2.0 * side * step) - 2.0 * at(side * step) + at(0.0))
@@ -452,14 +459,16 @@ mod tests {
             blend_percent: 0.0,
             ..SaturatorSettings::default()
         };
-        assert_eq!(curve(3.0, &dry), 3.0);
+        assert_eq!(curve(3.0, &dry, CEILING_DBTP), 3.0);
         let half = SaturatorSettings {
             blend_percent: 50.0,
             ..dry
         };
-        assert!((curve(3.0, &half) - f64::midpoint(3.0, gain_from_db(-1.0))).abs() < 1e-12);
-        assert_eq!(curve(f64::NAN, &half), 0.0);
+        let halfway = f64::midpoint(3.0, gain_from_db(CEILING_DBTP));
+        assert!((curve(3.0, &half, CEILING_DBTP) - halfway).abs() < 1e-12);
+        assert_eq!(curve(f64::NAN, &half, CEILING_DBTP), 0.0);
         let bent = SaturatorSettings::default();
-        assert_eq!(curve(f64::NEG_INFINITY, &bent), -gain_from_db(-1.0));
+        let lowest = curve(f64::NEG_INFINITY, &bent, CEILING_DBTP);
+        assert_eq!(lowest, -gain_from_db(CEILING_DBTP));
     }
 }

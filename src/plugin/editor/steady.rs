@@ -96,6 +96,10 @@ fn heard(chain: &ChainSettings) -> ChainSettings {
             enabled: false,
             ..LimiterSettings::default()
         };
+        // The saturator's curve ends at the ceiling, too.
+        if heard.saturator.enabled {
+            heard.limiter.ceiling_dbtp = chain.limiter.ceiling_dbtp;
+        }
     }
     heard
 }
@@ -196,5 +200,11 @@ mod tests {
         set.limiter.enabled = true;
         assert_ne!(heard(&off), heard(&set));
         assert!(!steady.is_all_of(&set));
+        // Without the limiter the saturator bends up to its ceiling.
+        set.limiter.enabled = false;
+        for chain in [&mut off, &mut set] {
+            chain.saturator.enabled = true;
+        }
+        assert_ne!(heard(&off), heard(&set));
     }
 }

@@ -202,7 +202,6 @@ fn values(chain: &mut ChainSettings) -> Vec<&mut f64> {
         &mut chain.shelves.low_gain_db,
         &mut chain.shelves.high_hz,
         &mut chain.shelves.high_gain_db,
-        &mut chain.saturator.ceiling_dbtp,
         &mut chain.saturator.shoulder_db,
         &mut chain.saturator.lean_percent,
         &mut chain.saturator.blend_percent,

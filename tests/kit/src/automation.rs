@@ -73,7 +73,6 @@ fn saturator() -> impl Strategy<Value = SaturatorSettings> {
                 shoulder_db,
                 lean_percent,
                 blend_percent,
-                ..SaturatorSettings::default()
             },
         )
 }
@@ -96,18 +95,12 @@ fn limiter() -> impl Strategy<Value = LimiterSettings> {
 /// Any setting, a little beyond its range too: it is clamped then.
 pub fn chain() -> impl Strategy<Value = ChainSettings> {
     (-1.0..20.0_f64, shelves(), bands(), saturator(), limiter()).prop_map(
-        |(push_db, shelves, bands, saturator, limiter)| {
-            let saturator = SaturatorSettings {
-                ceiling_dbtp: limiter.ceiling_dbtp,
-                ..saturator
-            };
-            ChainSettings {
-                push: PushSettings { push_db },
-                shelves,
-                bands,
-                saturator,
-                limiter,
-            }
+        |(push_db, shelves, bands, saturator, limiter)| ChainSettings {
+            push: PushSettings { push_db },
+            shelves,
+            bands,
+            saturator,
+            limiter,
         },
     )
 }

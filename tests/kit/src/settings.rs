@@ -34,7 +34,6 @@ pub fn all_different() -> ChainSettings {
         },
         saturator: SaturatorSettings {
             enabled: true,
-            ceiling_dbtp: -1.5,
             shoulder_db: 4.0,
             lean_percent: 30.0,
             blend_percent: 80.0,

@@ -52,6 +52,9 @@ impl Upsampler {
     ///
     /// The first stage has at least 4 pairs of taps, later ones at most 6 (they reach no further
     /// than the margins of a row); what is outside is clamped.
+    ///
+    /// # Panics
+    /// A cascade without stages.
     pub fn new(cascade: &[HalfBand]) -> Self {
         Self::at(Level::new(), cascade)
     }
@@ -59,10 +62,7 @@ impl Upsampler {
     /// The same with the registers that `level` names. Allocates.
     pub fn at(level: Level, cascade: &[HalfBand]) -> Self {
         let factor = 1 << cascade.len();
-        let first = cascade.first().map_or_else(
-            || Midpoints::new(4, 0.0, MARGIN),
-            |stage| Midpoints::new(stage.pairs.max(4), stage.beta, MARGIN),
-        );
+        let first = Midpoints::new(cascade[0].pairs.max(4), cascade[0].beta, MARGIN);
         let mut stages = Vec::new();
         for (level, stage) in cascade.iter().enumerate().skip(1) {
             let count = 1_usize << level;

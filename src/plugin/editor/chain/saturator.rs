@@ -24,8 +24,9 @@ const HIGHEST: f32 = 0.5;
 
 /// How much of the signal lies above the shoulder, in words: a dash before anything was heard.
 fn bent(scene: &Scene<'_>) -> String {
-    let settings = scene.params.chain_settings().saturator;
-    let shoulder = gain_from_db(settings.ceiling_dbtp - settings.shoulder_db);
+    let chain = scene.params.chain_settings();
+    let settings = chain.saturator;
+    let shoulder = gain_from_db(chain.limiter.ceiling_dbtp - settings.shoulder_db);
     let share = scene.told.activity.driven_levels.share_above(shoulder);
     let heard = introduction::heard(scene).then_some(share * 100.0);
     let share = with_unit(heard, 1, "%");
@@ -65,11 +66,15 @@ impl Plot {
     }
 }
 
+/// The amplitude at which the curve ends.
+fn ceiling(scene: &Scene<'_>) -> f64 {
+    gain_from_db(scene.params.limiter.ceiling.value().into())
+}
+
 /// Level out for a level in, both dB re the ceiling; of the positive half of the wave or, with
 /// −1, of the other.
 fn out_db(scene: &Scene<'_>, across_db: f64, sign: f64) -> f64 {
-    let settings = scene.params.chain_settings().saturator;
-    let ceiling = gain_from_db(settings.ceiling_dbtp);
+    let ceiling = ceiling(scene);
     let x = ceiling * gain_from_db(across_db);
     db_from_ratio(sign * scene.params.saturator_curve(sign * x) / ceiling)
 }
@@ -238,8 +243,7 @@ fn picture(ui: &mut Ui, area: Rect, scene: &Scene<'_>, bent: &str) {
 
 /// How often each level has come in the last seconds, per dB: bins are not equally wide.
 fn levels(painter: &Painter, plot: Plot, scene: &Scene<'_>, colours: &Colours) {
-    let settings = scene.params.chain_settings().saturator;
-    let ceiling = gain_from_db(settings.ceiling_dbtp);
+    let ceiling = ceiling(scene);
     let bars = scene.snapshot.activity.driven_levels;
     let bars = bars.bins().map(|(edges, share)| {
         let [low, high] = edges.map(|edge| db_from_ratio(edge / ceiling));
@@ -250,7 +254,7 @@ fn levels(painter: &Painter, plot: Plot, scene: &Scene<'_>, colours: &Colours) {
         .clone()
         .filter(|(edges, _)| seen(*edges))
         .fold(1e-9, |most, (_, density)| density.max(most));
-    let shoulder_db = -settings.shoulder_db;
+    let shoulder_db = -f64::from(scene.params.saturator.shoulder.value());
     // Paler than the curve, and still 3:1 against the ground.
     let below = colours.level.gamma_multiply(0.7);
     for ([low, high], density) in bars {
