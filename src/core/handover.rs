@@ -110,8 +110,6 @@ pub struct Snapshot {
     pub sample_rate_hz: f64,
     /// Channels of the main bus: 1 or 2.
     pub channels: u32,
-    /// Latency of the plug-in, frames.
-    pub latency_frames: u32,
     /// True while the host's transport runs.
     pub playing: bool,
     /// The signal as it arrives.
@@ -153,6 +151,9 @@ enum Command {
 }
 
 const COMMANDS: usize = 4;
+
+/// A sample at or below this (−80 dBFS) is silence.
+const SILENCE: f32 = 1e-4;
 
 /// The audio thread's half.
 #[derive(Debug)]
@@ -278,7 +279,7 @@ impl AudioEnd {
     ///
     /// # Realtime
     /// Yes, wait-free: two stores.
-    pub fn set_history_aside(&mut self, again: bool) {
+    pub(crate) fn set_history_aside(&mut self, again: bool) {
         self.history.set_aside(again);
     }
 
@@ -287,7 +288,7 @@ impl AudioEnd {
     ///
     /// # Realtime
     /// Yes, wait-free: two stores.
-    pub fn take_history_back(&mut self) {
+    pub(crate) fn take_history_back(&mut self) {
         self.history.take_back();
     }
 }
@@ -354,10 +355,10 @@ mod tests {
     fn marked(number: u32) -> Snapshot {
         let mut snapshot = Snapshot {
             channels: number,
-            latency_frames: number,
             ..Snapshot::default()
         };
         snapshot.input.readings.frames = u64::from(number);
+        snapshot.clean.readings.frames = u64::from(number);
         snapshot.output.readings.frames = u64::from(number);
         snapshot
     }

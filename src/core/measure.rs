@@ -29,11 +29,12 @@ pub use alignment::{Aligner, Alignment, LONGEST_DELAY_MS, Relation, longest_dela
 pub use balance::{band_edge_hz, mid_band_hz, nominal_hz};
 pub use band_crest::BandCrest;
 pub(crate) use gating::RELATIVE_GATE_LU;
-pub use k_weighting::{KWeighting, Section};
+pub(crate) use k_weighting::KWeighting;
 pub(crate) use lufs::ABSOLUTE_GATE_LUFS;
-pub use meter::{Meter, MeterGroup};
+pub use meter::Meter;
+pub(crate) use meter::MeterGroup;
 pub use readings::{AES17_OFFSET_DB, BAND_COUNT, Balance, ChannelRole, Placed, Readings};
 pub use reduction::{BandReduction, GainMemory, Reduction, ReductionMeter, RestGain, Trend};
 pub use through::ThroughMeter;
-pub use transfer::{Convolution, Estimate, Estimator, LinearPart, Stretch, Transfer};
-pub use weighted_energy::WeightedEnergy;
+pub use transfer::{Estimate, Estimator, LinearPart, Stretch};
+pub(crate) use weighted_energy::WeightedEnergy;

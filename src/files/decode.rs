@@ -88,6 +88,7 @@ pub struct AudioFile {
     given: usize,
     frames: u64,
     longest_block_frames: u64,
+    /// Not a number or infinite; they were replaced by 0.
     non_finite_samples: u64,
     ended: bool,
 }
@@ -149,11 +150,6 @@ impl AudioFile {
     /// Encoded bytes used up so far: a measure of progress against the size of the file.
     pub fn bytes(&self) -> u64 {
         self.source.bytes()
-    }
-
-    /// Samples so far that were not a number or infinite; they were replaced by 0.
-    pub fn non_finite_samples(&self) -> u64 {
-        self.non_finite_samples
     }
 
     /// What whoever uses the audio should be told about the file, as of what was decoded so far;

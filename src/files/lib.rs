@@ -8,6 +8,7 @@ mod profile;
 mod resample;
 mod unfinished;
 mod version;
+mod wave;
 mod write;
 
 pub use audition::{AuditionFailure, LONGEST_AUDITION_S, audition};

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::error::{OutputError, OutputErrorKind};
 use super::part::Part;
+use super::wave::{EXTENSIBLE, FLOAT, PCM, PLAIN_GUID};
 
 /// Most bytes of audio in a WAV file; the rest of the 4 GiB is left to its header.
 const MAX_DATA_BYTES: u32 = u32::MAX - 1024;
@@ -162,14 +163,10 @@ impl WavFile {
 /// PCM says how many frames there are, in a chunk of its own (Microsoft, *New Multimedia Data Types
 /// and Data Techniques 3.0*, fact chunk).
 fn header(sample_rate_hz: u32, channels: u16, format: SampleFormat, bytes: u32) -> Vec<u8> {
-    const PCM: u16 = 1;
-    const FLOAT: u16 = 3;
-    /// More than 16 bits: what is behind says which of the two.
-    const EXTENSIBLE: u16 = 0xfffe;
     const EXTENSION_BYTES: u16 = 22;
-    const EXTENDS: [u8; 14] = *b"\0\0\0\0\x10\0\x80\0\0\xaa\0\x38\x9b\x71";
     const FRONT_CENTRE: u32 = 0x4;
     const FRONT_LEFT_AND_RIGHT: u32 = 0x3;
+    // More than 16 bits ask for the extensible format.
     let (outer, inner) = match format {
         SampleFormat::Int16 => (PCM, PCM),
         SampleFormat::Int24 => (EXTENSIBLE, PCM),
@@ -190,7 +187,7 @@ fn header(sample_rate_hz: u32, channels: u16, format: SampleFormat, bytes: u32) 
         told.extend([EXTENSION_BYTES.to_le_bytes(), bits].concat());
         told.extend(mask.to_le_bytes());
         told.extend(inner.to_le_bytes());
-        told.extend(EXTENDS);
+        told.extend(PLAIN_GUID);
     }
     let mut chunks = chunk(*b"fmt ", &told);
     if inner != PCM {

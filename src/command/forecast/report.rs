@@ -8,12 +8,9 @@ use serde::Serialize;
 use super::input::Whole;
 use crate::table::{column, hundredths, lines, name_column, tenths};
 use crestline_core::session::forecast::{
-    AtOneLoudness, Choice, Path, PathFigures, Point, Step, Summary,
+    AtOneLoudness, Choice, Path, PathFigures, Point, SAME_LU, Step, Summary,
 };
 use crestline_files::printable;
-
-/// Loudnesses that lie no further apart are one, LU.
-const SAME_LU: f64 = 0.05;
 
 /// Why the paths are compared at a loudness.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

@@ -19,7 +19,7 @@ fn bessel_i0(x: f64) -> f64 {
 }
 
 /// Kaiser window at `position` in −1…1 (its middle is 0), with shape `beta`; 0 outside.
-pub fn kaiser(position: f64, beta: f64) -> f64 {
+fn kaiser(position: f64, beta: f64) -> f64 {
     if position.abs() > 1.0 {
         return 0.0;
     }

@@ -76,7 +76,6 @@ impl Engine {
         let mut snapshot = Snapshot {
             sample_rate_hz: self.spec.sample_rate_hz,
             channels: self.spec.channels as u32,
-            latency_frames: self.latency_frames() as u32,
             playing: self.playing,
             input: *self.points.told(point::INPUT),
             clean: *self.points.told(point::CLEAN),

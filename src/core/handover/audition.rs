@@ -160,7 +160,7 @@ impl AuditionLoop {
     ///
     /// # Realtime
     /// Yes.
-    pub fn behind_lufs(&self, position: usize) -> Option<f64> {
+    pub(crate) fn behind_lufs(&self, position: usize) -> Option<f64> {
         let steps = self.momentary_lufs.len().max(1);
         self.momentary(position / self.step_frames + steps - 1)
     }
@@ -169,7 +169,7 @@ impl AuditionLoop {
     ///
     /// # Realtime
     /// Yes.
-    pub fn ahead_lufs(&self, position: usize) -> Option<f64> {
+    pub(crate) fn ahead_lufs(&self, position: usize) -> Option<f64> {
         self.momentary(position / self.step_frames + MOMENTARY_STEPS - 1)
     }
 
@@ -317,7 +317,7 @@ impl AuditionReceiver {
 
     /// Whether something can be [handed back](Self::hand_back): at any time but while the last one
     /// has not been fetched.
-    pub fn has_room(&self) -> bool {
+    pub(crate) fn has_room(&self) -> bool {
         self.kept.is_none()
     }
 
@@ -325,7 +325,7 @@ impl AuditionReceiver {
     ///
     /// # Realtime
     /// Yes, wait-free: one atomic swap.
-    pub fn hand_back(&mut self, parcel: Box<Parcel>) {
+    pub(crate) fn hand_back(&mut self, parcel: Box<Parcel>) {
         debug_assert!(self.has_room());
         self.kept = self.ways.back.swap(Some(parcel));
     }

@@ -7,6 +7,7 @@ mod sync;
 
 use self::memory::{Grant, PROCESS};
 pub(super) use self::ring::Ring;
+use super::SILENCE;
 use half::f16;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -22,10 +23,8 @@ const RUN: usize = 256;
 const MARGIN: usize = 8_192;
 /// Frames read at a time.
 const READ_AT_ONCE: usize = 4_096;
-/// A sample at or below this (−80 dBFS) is silence, of which no more than this is kept in one
-/// piece, seconds: what a song does in its rests stays, what the host does after its end does not
-/// push the song out.
-const SILENCE: f32 = 1e-4;
+/// No more silence than this is kept in one piece, seconds: what a song does in its rests stays,
+/// what the host does after its end does not push the song out.
 const LONGEST_SILENCE_S: f64 = 3.0;
 
 /// What both threads can reach. A frame is two channels of 16-bit floating point (IEEE 754

@@ -18,6 +18,7 @@ pub use self::told::{Tap, TapState};
 use self::analysis::Analysis;
 use self::capture::Captured;
 use self::told::so_far;
+use super::SILENCE;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crate::measure::RestGain;
 use crate::worker::{Scheduled, Worker};
@@ -30,8 +31,6 @@ use std::sync::{Arc, OnceLock};
 const PAST_S: f64 = 8.0;
 /// What is read at once, seconds.
 const READ_S: f64 = 0.5;
-/// A sample at or below this (−80 dBFS) is silence.
-const SILENCE: f32 = 1e-4;
 /// Time for which the input must have sounded, beside a side-chain that has never carried anything,
 /// before the side-chain counts as missing, seconds.
 const MISSED_S: f64 = 2.0;

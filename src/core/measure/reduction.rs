@@ -129,7 +129,7 @@ impl ReductionMeter {
     ///
     /// # Realtime
     /// Yes.
-    pub fn set_given_gain(&mut self, gain_db: [f64; 4]) {
+    pub(crate) fn set_given_gain(&mut self, gain_db: [f64; 4]) {
         for after in &mut self.afters {
             after.report.set_given_gain(gain_db);
         }
@@ -190,7 +190,7 @@ impl ReductionMeter {
     }
 
     /// Keeps room for what has been measured, to exchange with. Allocates.
-    pub fn keep_spare(&mut self) {
+    pub(crate) fn keep_spare(&mut self) {
         for after in &mut self.afters {
             after.spare = Some(after.report.clone());
         }
@@ -201,7 +201,7 @@ impl ReductionMeter {
     ///
     /// # Realtime
     /// Yes.
-    pub fn exchange(&mut self) {
+    pub(crate) fn exchange(&mut self) {
         for after in &mut self.afters {
             if let Some(spare) = &mut after.spare {
                 std::mem::swap(&mut after.report, spare);
@@ -237,7 +237,7 @@ impl ReductionMeter {
     ///
     /// # Realtime
     /// Yes.
-    pub fn process_turned_down(
+    pub(crate) fn process_turned_down(
         &mut self,
         before: &[&[f32]],
         turned_down: &[[f32; 4]],

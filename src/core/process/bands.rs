@@ -105,7 +105,7 @@ impl Bands {
 
     /// The same, with what is [beside](Self::process) the signal so many frames late. Allocates.
     #[must_use]
-    pub fn with_beside_late(self, frames: usize) -> Self {
+    pub(super) fn with_beside_late(self, frames: usize) -> Self {
         Self {
             settled: self.settled.late_by(frames, self.sample_rate_hz),
             ..self

@@ -189,7 +189,7 @@ impl Chain {
 
     /// What the bands did since this was last asked: the same wherever blocks end, if it is asked
     /// at the same frames.
-    pub fn take_bands_activity(&mut self) -> BandsActivity {
+    pub(crate) fn take_bands_activity(&mut self) -> BandsActivity {
         self.bands.take_activity()
     }
 
@@ -294,7 +294,7 @@ impl Chain {
     /// Lowest gain of the clean and of the output path's limiter since this was last asked, dB, 0
     /// or less: the same wherever blocks end, if it is asked at the same frames. Until the
     /// saturated path is heard its limiter does not count.
-    pub fn take_limiter_gains_db(&mut self) -> [f32; 2] {
+    pub(crate) fn take_limiter_gains_db(&mut self) -> [f32; 2] {
         let [clean, saturated] = [&mut self.clean_limiter, &mut self.saturated_limiter]
             .map(|limiter| limiter.take_lowest_gain_db() as f32);
         [

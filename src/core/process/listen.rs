@@ -169,7 +169,7 @@ impl Listen {
     }
 
     /// The linear gain of the residue, while that is heard alone.
-    pub fn residue_gain(&self) -> Option<f64> {
+    pub(crate) fn residue_gain(&self) -> Option<f64> {
         let alone = self.fade.is_settled() && self.selected == Some(RESIDUE);
         alone.then(|| f64::from(self.levels[RESIDUE].at(self.until_quantum)))
     }

@@ -62,7 +62,7 @@ pub fn name(track: &str, now: SystemTime) -> String {
 
 /// Date and time in the order in which names sort, such as `2026-03-01 17.45.09 UTC`. Universal
 /// time: the standard library knows no other.
-pub fn stamp(now: SystemTime) -> String {
+fn stamp(now: SystemTime) -> String {
     let seconds = now
         .duration_since(UNIX_EPOCH)
         .map_or(0, |since| since.as_secs());

@@ -21,8 +21,8 @@ pub use service::{Forecasted, Forecaster, LEAST_MUSIC_S, Marks};
 pub(in crate::session) use service::{Music, Part};
 pub use stretch::{LONGEST_STRETCH_S, Stretch};
 pub use summary::{
-    AtOneLoudness, Choice, LEAST_GAIN_LU, NextDecibel, PerPath, Potential, Reach, Step, Summary,
-    as_loud_as, at_one_loudness, loudness_at, next_decibel, potential,
+    AtOneLoudness, Choice, LEAST_GAIN_LU, NextDecibel, PerPath, Potential, Reach, SAME_LU, Step,
+    Summary, as_loud_as, at_one_loudness, loudness_at, next_decibel, potential,
 };
 
 /// What one band pays. `None`: too little signal in it.

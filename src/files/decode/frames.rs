@@ -3,7 +3,7 @@
 use std::fs::File;
 use std::io::{self, BufReader, Read as _, Seek as _, SeekFrom};
 
-use super::stream::id3v2_bytes;
+use super::stream::{APE_FOOTER, ID3V1, id3v2_bytes};
 
 /// Bytes that are neither in a frame nor in a tag.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -123,14 +123,12 @@ impl Walk<'_> {
 
 /// Bytes of the tag that begins so, with so many left in the file.
 fn tag_bytes(head: &[u8; 16], left: u64) -> Option<u64> {
-    const ID3V1: u64 = 128;
-    const APE_HEADER: u64 = 32;
     if head.starts_with(b"TAG") {
         return Some(ID3V1);
     }
     if head.starts_with(b"APETAGEX") {
         let [.., a, b, c, d] = *head;
-        return Some(APE_HEADER + u64::from(u32::from_le_bytes([a, b, c, d])));
+        return Some(APE_FOOTER + u64::from(u32::from_le_bytes([a, b, c, d])));
     }
     // It stands behind the audio, whatever its length.
     if head.starts_with(b"LYRICSBEGIN") {

@@ -85,8 +85,11 @@ pub(super) fn bytes_at(file: &mut File, at: u64, most: u64) -> io::Result<Vec<u8
     Ok(bytes)
 }
 
-/// Bytes of the header of such a tag.
+/// Bytes of the header of an `ID3v2` tag, of the whole of an `ID3v1` tag, and of the header or the
+/// footer of an `APEv2` tag.
 const ID3V2_HEADER: usize = 10;
+pub(super) const ID3V1: u64 = 128;
+pub(super) const APE_FOOTER: u64 = 32;
 
 /// First byte behind the tags at the start of a file (`ID3v2`, id3.org), of which there may be
 /// several. What they hold is not looked at.
@@ -118,8 +121,6 @@ pub(super) fn id3v2_bytes(header: &[u8; ID3V2_HEADER]) -> Option<u64> {
 /// Last byte before the tags at the end of a file: `ID3v1` (id3.org) and `APEv2` (its
 /// specification, version 2.0).
 pub(super) fn before_end_tags(file: &mut File) -> io::Result<u64> {
-    const ID3V1: u64 = 128;
-    const APE_FOOTER: u64 = 32;
     let mut end = file.metadata()?.len();
     loop {
         if end >= ID3V1 && bytes_at(file, end - ID3V1, 3)? == b"TAG" {

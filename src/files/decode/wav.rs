@@ -7,6 +7,7 @@ use std::io::{self, BufReader};
 use super::chunks::{Chunk, Chunks, Style};
 use super::pcm::{Encoding, Place};
 use crate::error::InputErrorKind;
+use crate::wave::{EXTENSIBLE, FLOAT, PCM, PLAIN_GUID};
 
 /// Most bytes of a format chunk that say anything here.
 const FORMAT_BYTES: usize = 40;
@@ -203,12 +204,6 @@ struct Format {
     bits: u16,
     mask: Option<u32>,
 }
-
-const PCM: u16 = 1;
-const FLOAT: u16 = 3;
-const EXTENSIBLE: u16 = 0xfffe;
-/// What follows the format tag in a sub-format that is one of the plain formats (mmreg.h).
-const PLAIN_GUID: [u8; 14] = *b"\0\0\0\0\x10\0\x80\0\0\xaa\0\x38\x9b\x71";
 
 impl Format {
     fn parse(body: &[u8]) -> Result<Self, InputErrorKind> {

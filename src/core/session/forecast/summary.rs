@@ -7,7 +7,7 @@ use crate::session::{TurnDown, turn_down};
 /// What a decibel of push must add to be worth it, LU.
 pub const LEAST_GAIN_LU: f64 = 0.5;
 /// Loudnesses that lie no further apart than this are one, LU: a point is measured no better.
-const SAME_LU: f64 = 0.05;
+pub const SAME_LU: f64 = 0.05;
 
 /// Below this there is next to no distortion, and how much more of it there is says nothing: between
 /// the pushes that were tried it may be off by 10 dB there, and of none it is 80 dB more. dB.
