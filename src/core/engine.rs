@@ -341,7 +341,8 @@ impl Engine {
                 self.output_peak_dbtp = self.points.take_output_peak_dbtp();
                 let clean_peak_dbtp = self.points.take_clean_peak_dbtp();
                 let peaks_dbtp = [self.output_peak_dbtp, clean_peak_dbtp];
-                self.overs.chunk_done(peaks_dbtp, settings);
+                let limited = self.in_step.limits();
+                self.overs.chunk_done(peaks_dbtp, &settings.listen, limited);
                 self.follow_undo();
                 self.limiters_db = self.chain.take_limiter_gains_db();
                 self.bands.push(self.chain.take_bands_activity());

@@ -4,7 +4,7 @@
 //! Levels are plain ones, of 20 ms of what the host receives. A change can be as loud as either side
 //! of it; the bound over both is what crossfades of 20 ms and levels of 20 ms can make of it.
 
-use crestline_core::engine::Settings;
+use crestline_core::engine::{Engine, Settings};
 use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, PushSettings, SaturatorSettings,
 };
@@ -158,5 +158,44 @@ fn what_is_set_later_does_not_depend_on_when_the_saturator_came() {
     let expected = heard(0);
     for late in [8, 24, 32] {
         assert!(heard(late) == expected, "{late} frames later");
+    }
+}
+
+/// A reset in the midst of a wait ends it: what comes after it is as in an engine that is new.
+#[test]
+fn a_reset_while_something_listens_begins_anew() {
+    let [(_, input), _] = songs();
+    let bands = chain(6.0, true, false, false);
+    let rest = cut(&input, AT..FRAMES);
+    let later = |start: usize| match start {
+        start if start < SECOND / 4 => bands,
+        start if start < SECOND / 2 => chain(6.0, true, true, true),
+        _ => chain(12.0, false, false, true),
+    };
+    for before_reset in [480, 1_440, 2_400, 4_800] {
+        let settings = |chain| Settings {
+            chain,
+            ..Settings::default()
+        };
+        let mut used = engine(48_000.0, 2);
+        let plain = |start: usize| {
+            let chain = if start < SECOND {
+                chain(0.0, false, false, false)
+            } else {
+                bands
+            };
+            settings(chain)
+        };
+        play(
+            &mut used,
+            &cut(&input, 0..SECOND + before_reset),
+            || 480,
+            plain,
+        );
+        used.reset();
+        let rest =
+            |engine: &mut Engine| play(engine, &rest, || 480, |start| settings(later(start)));
+        let (used, new) = (rest(&mut used), rest(&mut engine(48_000.0, 2)));
+        assert!(used == new, "{before_reset} frames after the bands");
     }
 }

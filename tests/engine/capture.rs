@@ -186,7 +186,8 @@ fn what_was_written_over_is_not_measured() {
     let mut played = Played::new(2);
     let reader = played.side_chain();
     let first = reader.begin();
-    played.play(&noise(2, 6 * SECOND, 0.3, 8), 6 * SECOND, &[512], false);
+    let noise = noise(2, 14 * SECOND, 0.3, 8);
+    played.play(&noise, 14 * SECOND, &[512], false);
     let mut planes = Vec::new();
     assert_eq!(reader.read(first, &mut planes), None);
     assert!(

@@ -2,8 +2,9 @@
 //!
 //! Bands that are switched on amid a signal, and the saturated path, listen before they are heard:
 //! 60 and 50 ms. What else is changed with them would be heard without them meanwhile: a push that
-//! goes with the bands, or no limiter where the saturator takes its place, up to 12 dB louder than
-//! either side of the change. So the rest of it waits until they have come.
+//! goes with the bands, or no limiter where the saturator takes its place, up to 10 dB louder than
+//! either side of the change. So the rest of it waits until they have come, but for a limiter that is
+//! switched on and a ceiling that falls: these are promises.
 
 use crate::process::ChainSettings;
 
@@ -19,6 +20,11 @@ impl InStep {
     /// The chain has been cleared: it takes the next settings at once.
     pub fn reset(&mut self) {
         *self = Self::default();
+    }
+
+    /// Whether the chain limits.
+    pub fn limits(&self) -> bool {
+        self.given.is_some_and(|given| given.limiter.enabled)
     }
 
     /// What the chain is given for the frames to come, where this is asked for. `arrives`: a stage
@@ -43,19 +49,19 @@ impl InStep {
 
 /// As before, but with what is switched on.
 fn on_their_way(asked: &ChainSettings, before: &ChainSettings) -> ChainSettings {
-    ChainSettings {
-        bands: if begins_bands(asked, before) {
-            asked.bands
-        } else {
-            before.bands
-        },
-        saturator: if begins_saturating(asked, before) {
-            asked.saturator
-        } else {
-            before.saturator
-        },
-        ..*before
+    let mut given = *before;
+    if begins_bands(asked, before) {
+        given.bands = asked.bands;
     }
+    if begins_saturating(asked, before) {
+        given.saturator = asked.saturator;
+    }
+    if asked.limiter.enabled && !before.limiter.enabled {
+        given.limiter = asked.limiter;
+    }
+    let [asked, before] = [asked, before].map(|chain| chain.limiter.ceiling_dbtp);
+    given.limiter.ceiling_dbtp = asked.min(before);
+    given
 }
 
 fn begins_bands(asked: &ChainSettings, before: &ChainSettings) -> bool {

@@ -1,8 +1,8 @@
 //! Peaks over full scale that nothing held.
 
-use super::{CHUNK, Settings};
+use super::CHUNK;
 use crate::handover::Overs;
-use crate::process::Source;
+use crate::process::{ListenSettings, Source};
 
 /// Full scale, dBTP: what a converter clips (ITU-R BS.1770-5, Annex 2).
 const FULL_SCALE_DBTP: f64 = 0.0;
@@ -32,15 +32,18 @@ impl OverLatch {
     }
 
     /// Takes the true peaks of the output and of the clean path in a chunk: one counts while nothing
-    /// holds it, that of the clean path while it is the one that is heard.
-    pub fn chunk_done(&mut self, [output, clean]: [Option<f64>; 2], settings: &Settings) {
-        let listen = &settings.listen;
+    /// holds it, `limited`, that of the clean path while it is the one that is heard.
+    pub fn chunk_done(
+        &mut self,
+        [output, clean]: [Option<f64>; 2],
+        listen: &ListenSettings,
+        limited: bool,
+    ) {
         let heard = listen.source == Source::Clean && !listen.bypass;
         let highest = output
             .into_iter()
             .chain(clean.filter(|_| heard))
             .reduce(f64::max);
-        let limited = settings.chain.limiter.enabled;
         let over = highest.filter(|dbtp| *dbtp > FULL_SCALE_DBTP && !limited);
         let Some(dbtp) = over else {
             self.without = self.without.saturating_add(1);
@@ -79,22 +82,11 @@ impl OverLatch {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::process::{ChainSettings, LimiterSettings, ListenSettings};
 
-    fn settings(limited: bool, source: Source) -> Settings {
-        Settings {
-            chain: ChainSettings {
-                limiter: LimiterSettings {
-                    enabled: limited,
-                    ..LimiterSettings::default()
-                },
-                ..ChainSettings::default()
-            },
-            listen: ListenSettings {
-                source,
-                ..ListenSettings::default()
-            },
-            ..Settings::default()
+    fn heard(source: Source) -> ListenSettings {
+        ListenSettings {
+            source,
+            ..ListenSettings::default()
         }
     }
 
@@ -110,18 +102,18 @@ mod tests {
             .chain(&silence)
             .chain(&[Some(0.1)])
         {
-            latch.chunk_done([*dbtp, Some(20.0)], &settings(false, Source::Output));
+            latch.chunk_done([*dbtp, Some(20.0)], &heard(Source::Output), false);
         }
         let noted = Overs {
             count: 2,
             highest_dbtp: Some(2.0),
         };
         assert_eq!(latch.noted(), noted);
-        latch.chunk_done([Some(9.0); 2], &settings(true, Source::Clean));
-        latch.chunk_done([None, Some(9.0)], &settings(false, Source::Input));
+        latch.chunk_done([Some(9.0); 2], &heard(Source::Clean), true);
+        latch.chunk_done([None, Some(9.0)], &heard(Source::Input), false);
         assert_eq!(latch.noted(), noted);
         // What the clean path holds counts while that is what goes out.
-        latch.chunk_done([Some(-1.0), Some(9.0)], &settings(false, Source::Clean));
+        latch.chunk_done([Some(-1.0), Some(9.0)], &heard(Source::Clean), false);
         assert_eq!(latch.noted().highest_dbtp, Some(9.0));
         latch.clear();
         assert_eq!(latch.noted(), Overs::default());

@@ -118,6 +118,7 @@ impl Bands {
     /// Yes.
     pub fn reset(&mut self) {
         self.switch.reset();
+        self.listening = 0;
         self.settled.reset();
         self.take_activity();
     }

@@ -80,7 +80,7 @@ impl Play {
             matched: on(3),
             bypass: on(4),
             solo: [0, 1, 2, 3].map(|band| solo.is_multiple_of(3) && solo & (16 << band) != 0),
-            written: false,
+            written: solo % 5 == 4,
         };
         self.settings.playing = on(5);
         self.settings.tap.on = on(6);

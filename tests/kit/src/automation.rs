@@ -117,17 +117,18 @@ pub fn listen() -> impl Strategy<Value = ListenSettings> {
         any::<bool>(),
         any::<bool>(),
         prop::bool::weighted(0.2),
+        prop::bool::weighted(0.1),
     );
     let solo = [prop::bool::weighted(0.1); 4];
     (source(), switches, solo).prop_map(
-        |(source, (reference, side_chain, matched, bypass), solo)| ListenSettings {
+        |(source, (reference, side_chain, matched, bypass, written), solo)| ListenSettings {
             source,
             reference,
             side_chain,
             matched,
             solo,
             bypass,
-            written: false,
+            written,
         },
     )
 }

@@ -64,7 +64,7 @@ fn sum(a: Products, b: Products) -> Products {
 /// All of these count alike: with weights that die away, what was loud would go on counting for
 /// seconds in what is quiet. It is laid out ahead and does not fit what jumps: what it would make
 /// louder than all of the output is fitted anew with what has come since, and held to 6 dB over the
-/// output's peak of that time.
+/// output's peak of that time. While the output jumps there is none.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Residue {
     /// Quanta in a slot, and those that have begun in the newest one.
