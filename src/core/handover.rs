@@ -69,8 +69,8 @@ pub struct Activity {
     pub faults: Faults,
     /// Time left to take the last restart back, seconds; `None` if there is nothing to take back.
     pub undo_left_s: Option<f32>,
-    /// Which measurement is under way, counted from 0 by this engine: another with a restart, the one
-    /// before once that is taken back.
+    /// Which measurement is under way: another with a restart, the one before once that is taken
+    /// back.
     pub measurement: u32,
 }
 

@@ -45,6 +45,7 @@ use crestline_core::process::{
 use nice_plug::prelude::*;
 use nice_plug_egui::RepaintNotifier;
 use std::sync::Mutex;
+use std::sync::atomic::AtomicBool;
 
 /// Everything a host can see, automate and save.
 #[derive(Params)]
@@ -137,6 +138,9 @@ pub struct CrestlineParams {
 
     /// Whether the host is loading a state.
     pub loading: Whole,
+
+    /// What the last state that was loaded had the restart at.
+    pub restart_loaded: AtomicBool,
 
     /// Asks the window to be drawn anew, from any thread.
     pub repaint: RepaintNotifier,
@@ -292,6 +296,7 @@ impl Default for CrestlineParams {
             queued: Queued::default(),
             rendering: Rendering::default(),
             loading: Whole::default(),
+            restart_loaded: AtomicBool::new(false),
             repaint: RepaintNotifier::new(),
             track: TrackName::default(),
         }

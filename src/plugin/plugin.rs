@@ -12,6 +12,7 @@ use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditorState;
 use std::ops::RangeInclusive;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 
 /// The plug-in.
 pub struct Crestline {
@@ -162,7 +163,9 @@ impl Plugin for Crestline {
         // that.
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
             // The memory of the old engine's music may be needed for the new one's.
-            let another = self.engine.take().is_some();
+            let before = self.engine.take();
+            let next_measurement = before.as_ref().map(Engine::next_measurement);
+            drop(before);
             self.forecaster.set_source(None);
             let receiver = self.params.audition.connect(spec.sample_rate_hz, channels);
             let mut engine = Engine::new(spec).with_audition(receiver);
@@ -178,12 +181,15 @@ impl Plugin for Crestline {
             let side_chain = self.comparison.as_ref().map(TapComparison::side_chain);
             self.params.set_side_chain(side_chain);
             self.audio_end.clear_history();
-            if another {
+            if let Some(number) = next_measurement {
+                engine.number_measurements_from(number);
                 // What the old one measured would stand until there is audio.
                 let snapshot = engine.snapshot();
                 self.params.tap.report.update(&snapshot.tap);
                 self.params.show(&snapshot.output.readings);
                 self.audio_end.publish(snapshot);
+                let repaint = &self.params.repaint;
+                repaint.request_repaint_with(self.editor_state.is_open());
                 (self.untold_frames, self.unread_frames) = (usize::MAX, usize::MAX);
             }
             self.engine = Some(engine);
@@ -324,13 +330,18 @@ impl Crestline {
     /// saved while it was on and says nothing of now.
     fn restart(&mut self) -> bool {
         let params = &self.params;
-        let now = || (params.restart.value(), params.edits.loads());
-        let Some((on, loads)) = params.loading.read(now) else {
+        let now = || {
+            let loaded = params.restart_loaded.load(Ordering::Relaxed);
+            (params.restart.value(), params.edits.loads(), loaded)
+        };
+        let Some((on, loads, loaded_on)) = params.loading.read(now) else {
             return false;
         };
-        let loaded = std::mem::replace(&mut self.loads, loads) != loads;
+        if std::mem::replace(&mut self.loads, loads) != loads {
+            self.restart_was_on = loaded_on;
+        }
         let was_on = std::mem::replace(&mut self.restart_was_on, on);
-        on && !was_on && !loaded
+        on && !was_on
     }
 
     /// Whether something goes on beside a silent mix: a reference that is heard, a side-chain that

@@ -110,6 +110,16 @@ impl Engine {
         Ok(())
     }
 
+    /// What is measured from now on has this number.
+    pub fn number_measurements_from(&mut self, number: u32) {
+        (self.undo.measurement, self.undo.newest) = (number, number);
+    }
+
+    /// A number that no measurement of this engine has had.
+    pub fn next_measurement(&self) -> u32 {
+        self.undo.newest.wrapping_add(1)
+    }
+
     /// Takes what the worker has made. At the end of a chunk.
     pub(super) fn follow_undo(&mut self) {
         self.undo.left = self.undo.left.saturating_sub(CHUNK as u64);

@@ -77,8 +77,9 @@ struct Edited {
     values: Vec<f32>,
     /// Who made the last one.
     by: EditBy,
-    /// Plain value, and how often it had been brought, when the parameter was last looked at.
-    seen: (f32, u32),
+    /// Plain value, and how often it had been brought, when the parameter was last looked at; `None`
+    /// before that could be told.
+    seen: Option<(f32, u32)>,
     /// Since when nothing of it has been brought.
     since: Instant,
 }
@@ -91,13 +92,13 @@ impl Edited {
     /// Takes out what has been brought, going by what the parameter is `now`: all of it where that
     /// is none of what waits, since whatever comes later has the last word.
     fn follow(&mut self, now: (f32, u32), plain: impl Fn(f32) -> f32, at: Instant) {
-        if now == self.seen {
+        if self.seen.replace(now).is_none_or(|seen| seen == now) {
             return;
         }
         let arrived = self.values.iter().position(|value| plain(*value) == now.0);
         self.values
             .drain(..arrived.map_or(self.values.len(), |last| last + 1));
-        (self.seen, self.since) = (now, at);
+        self.since = at;
     }
 }
 
@@ -181,7 +182,7 @@ impl CrestlineParams {
         // SAFETY: a pointer to a parameter of `self`.
         let plain = |value| unsafe { param.preview_plain(value) };
         // SAFETY: as above.
-        let present = unsafe { param.unmodulated_plain_value() };
+        let present = unsafe { self.present(index, param) };
         let mut waiting = self.edits.waiting();
         match waiting.params.iter_mut().find(|one| one.index == index) {
             // A host that repeats what it is told says nothing of its own.
@@ -197,12 +198,12 @@ impl CrestlineParams {
                 }
                 edited.by = by;
             }
-            None if plain(normalized) == present => {}
+            None if present.is_some_and(|(value, _)| value == plain(normalized)) => {}
             None => waiting.params.push(Edited {
                 index,
                 values: vec![normalized],
                 by,
-                seen: (present, self.edits.times_brought(index)),
+                seen: present,
                 since: now,
             }),
         }
@@ -239,7 +240,10 @@ impl CrestlineParams {
     pub fn settle(&self, now: Instant) -> bool {
         let blocks = self.edits.blocks.load(Ordering::Relaxed);
         let runs = self.edits.waiting().runs(blocks, now);
-        self.take_effect(now, |edited| {
+        self.take_effect(now, |edited, known| {
+            if !known {
+                return None;
+            }
             let waited = now.saturating_duration_since(edited.since);
             if runs {
                 (waited >= DROPPED).then_some(edited.by == EditBy::Editor)
@@ -253,18 +257,35 @@ impl CrestlineParams {
     /// reference at hand.
     pub fn loaded(&self) {
         self.edits.waiting().params.clear();
+        // Relaxed, both: who reads them asks whether a load is under way.
+        let restart = self.restart.value();
+        self.restart_loaded.store(restart, Ordering::Relaxed);
         self.edits.loads.fetch_add(1, Ordering::Relaxed);
         self.load_audition();
     }
 
     /// Has every edit that still waits take effect, for what is about to be saved.
     pub fn settle_all(&self) {
-        self.take_effect(Instant::now(), |_| Some(true));
+        self.take_effect(Instant::now(), |_, _| Some(true));
+    }
+
+    /// Plain value of a parameter, and how often it has been brought; `None` in the midst of a block,
+    /// when it is what it is on the way to what the host brings.
+    ///
+    /// # Safety
+    /// It is a parameter of `self`.
+    unsafe fn present(&self, index: usize, param: ParamPtr) -> Option<(f32, u32)> {
+        self.edits.bringing.read(|| {
+            // SAFETY: the caller's promise; values are atomics.
+            let value = unsafe { param.unmodulated_plain_value() };
+            (value, self.edits.times_brought(index))
+        })
     }
 
     /// Goes through the edits that have not come back: `decide` says whether the last one of a
-    /// parameter takes effect, or all are forgotten, or (`None`) wait on. Whether any still wait.
-    fn take_effect(&self, now: Instant, decide: impl Fn(&Edited) -> Option<bool>) -> bool {
+    /// parameter takes effect, or all are forgotten, or (`None`) wait on; it is told whether what the
+    /// parameter is was to be known. Whether any still wait.
+    fn take_effect(&self, now: Instant, decide: impl Fn(&Edited, bool) -> Option<bool>) -> bool {
         let mut waiting = self.edits.waiting();
         if waiting.params.is_empty() {
             return false;
@@ -276,18 +297,14 @@ impl CrestlineParams {
             };
             // SAFETY: a pointer to a parameter of `self`, whose values are atomics.
             unsafe {
-                // In the midst of a block it is what it is on the way to what the host brings.
-                let present = self.edits.bringing.read(|| {
-                    let brought = self.edits.times_brought(edited.index);
-                    (param.unmodulated_plain_value(), brought)
-                });
+                let present = self.present(edited.index, *param);
                 if let Some(present) = present {
                     edited.follow(present, |value| param.preview_plain(value), now);
                 }
                 if edited.values.is_empty() {
                     return false;
                 }
-                let decided = decide(edited);
+                let decided = decide(edited, present.is_some());
                 if decided == Some(true) {
                     param._internal_set_normalized_value(edited.last());
                 }

@@ -152,6 +152,28 @@ fn in_the_midst_of_a_block_no_edit_is_given_up() {
     assert_eq!(params.awaited(push), Some(0.75));
 }
 
+// What a parameter is in the midst of a block is no word of the host's.
+#[test]
+#[expect(unsafe_code, reason = "what a host does")]
+fn an_edit_made_in_the_midst_of_a_block_waits() {
+    let (params, push) = params();
+    params.edits.tell_brought(params.pointers().len());
+    // SAFETY: a parameter that is there.
+    let set = |value| unsafe { params.push.as_ptr()._internal_set_normalized_value(value) };
+    params.edits.bringing.during(|| {
+        params.edits.block();
+        params.edits.bring(push);
+        set(0.1);
+        params.edited(push, 0.5, EditBy::Editor);
+        assert!(params.settle(later(2.0)), "nothing is decided meanwhile");
+        set(0.2);
+    });
+    assert_eq!(params.awaited(push), Some(0.5));
+    bring(&params, push, 0.5);
+    assert_eq!(params.awaited(push), None);
+    assert_eq!(params.push.value(), 9.0);
+}
+
 #[test]
 fn what_is_no_edit_has_the_last_word_over_all_that_wait() {
     let (params, push) = params();
