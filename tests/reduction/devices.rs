@@ -245,6 +245,58 @@ fn a_channel_in_both_is_no_balance() {
     }
 }
 
+// By construction. A pad whose channels hold the same lines: there are many long responses across
+// them that explain it, and only gains are what was done.
+#[test]
+fn what_only_moves_in_the_picture_is_told_as_that_of_a_pad_too() {
+    let tone = |hz: f64, phase: f64, n: usize| {
+        let swell = 0.6 + 0.4 * (TAU * 0.11 * n as f64 / RATE_HZ + phase).sin();
+        0.03 * swell * (TAU * hz * n as f64 / RATE_HZ + phase).sin()
+    };
+    let chord = [
+        110.0, 164.8, 220.0, 277.2, 329.6, 440.0, 554.4, 880.0, 1_318.5, 2_637.0,
+    ];
+    let frames_of = |shift: f64| -> Vec<f32> {
+        (0..(24.0 * RATE_HZ) as usize)
+            .map(|n| {
+                let of = |(index, hz): (usize, &f64)| tone(*hz, shift * (index as f64 + 0.4), n);
+                chord.iter().enumerate().map(of).sum::<f64>() as f32
+            })
+            .collect()
+    };
+    let before = vec![frames_of(0.7), frames_of(1.9)];
+    for (left_in_left, right_in_left, exchanged, width_db) in [
+        (0.75, 0.25, false, -6.02),
+        (1.25, -0.25, false, 3.52),
+        (0.0, 1.0, true, 0.0),
+        (0.5, 0.5, false, -90.0),
+    ] {
+        let wired = move |left: f64, right: f64| {
+            [
+                left_in_left * left + right_in_left * right,
+                left_in_left * right + right_in_left * left,
+            ]
+        };
+        let device = frames(move |_, left, right| wired(left, right));
+        let (estimate, reading) = through("a pad", &before, &device);
+        let linear = estimate.linear;
+        assert_eq!(linear.exchanged, exchanged);
+        let found_db = linear.width_db.unwrap();
+        println!(
+            "width {found_db:.2} dB, distortion {:.0} dB",
+            whole(&reading)
+        );
+        assert!(
+            (found_db - width_db).abs() < 0.1,
+            "{found_db} for {width_db}"
+        );
+        assert!(whole(&reading) <= -80.0);
+        for mean in means(&reading) {
+            assert!(mean.abs() <= 0.01, "{mean}");
+        }
+    }
+}
+
 // By construction: wires, some of them crossed.
 #[test]
 fn channels_that_are_exchanged_or_upside_down_are_told() {

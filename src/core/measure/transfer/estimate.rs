@@ -1,6 +1,7 @@
 //! The response and the gain that moves, found in turns.
 
 mod offset;
+mod placed;
 
 use super::arrangement::Arrangement;
 use super::convolution::filtered;
@@ -15,7 +16,7 @@ use crate::measure::reduction::{MovingGain, turned};
 /// A response without a gain that moves is taken at once if it leaves no more than this share
 /// (−50 dB).
 const STATIC_SHARE: f64 = 1e-5;
-/// A plain gain is taken if it leaves no more than this many times what the best response leaves,
+/// Plain gains are taken if they leave no more than this many times what the best response leaves,
 /// which has some thousand unknowns to use up.
 const PLAIN_IS_AS_GOOD: f64 = 1.4;
 /// A response is found in so many times its length, and not in less (2.7 s at 48 kHz): a bell read
@@ -131,7 +132,7 @@ impl Estimator {
         Some(self.told(&material, best, &powers).arranged(arrangement))
     }
 
-    /// The plainest model that leaves about as little as any, and whether it is a plain gain.
+    /// The plainest model that leaves about as little as any, and whether it is of plain gains.
     fn best(&self, material: &Material) -> Option<(Model, bool)> {
         let gains = self.gains(&material.stretches, None, false);
         let share = share(&gains)?;
@@ -167,7 +168,7 @@ impl Estimator {
         } else {
             self.with_offset(material, best)
         };
-        Some((best, is_plain))
+        Some(self.or_placed(material, best, is_plain))
     }
 
     /// The same, from an earlier estimate on: one turn, kept only if it is no worse.

@@ -42,7 +42,8 @@ pub struct LinearPart {
     pub exchanged: bool,
     /// By how much the right channel has gained on the left, dB; `None` for mono.
     pub balance_db: Option<f32>,
-    /// By how much the side has gained on the middle, dB; `None` for mono, or without a side.
+    /// By how much the side has gained on the middle, dB, −90 where none is left; `None` for mono, or
+    /// without a side.
     pub width_db: Option<f32>,
     /// Whether nothing comes out of the left or the right channel, though something goes in.
     pub muted: [bool; 2],
@@ -276,7 +277,8 @@ impl Powers {
         };
         self.gained_db(known, |bin| {
             let (own, other) = (ll[bin] + rr[bin], lr[bin] + rl[bin]);
-            [own + other, own - other].map(|of| of.norm_sqr())
+            let [middle, side] = [own + other, own - other].map(|of| of.norm_sqr());
+            [middle, side.max(LEAST_SIDE * middle)]
         })
     }
 
@@ -302,6 +304,9 @@ impl Powers {
         ratio_db(sums[1], sums[0]).map(|db| db as f32)
     }
 }
+
+/// A side that is weaker against the middle is none (−90 dB).
+const LEAST_SIDE: f64 = 1e-9;
 
 /// Share of the weaker of two powers in both.
 fn weaker_share(one: f64, other: f64) -> f64 {
