@@ -259,7 +259,8 @@ fn align(excerpts: &[Stretch], rate_hz: f64) -> Result<Alignment, String> {
         let [before, after] = mono([&excerpt.before, &excerpt.after]);
         let last = before.len().saturating_sub(length);
         for start in (0..=last).step_by(length.max(1)) {
-            match aligner.compare(&before[start..], &after[start..]) {
+            let signals = [&*excerpt.before, &*excerpt.after];
+            match aligner.compare_any([&before, &after], signals, start) {
                 Relation::Aligned(found) => {
                     silent = [false; 2];
                     if best.is_none_or(|best| found.prominence > best.prominence) {

@@ -427,3 +427,33 @@ fn a_channel_that_is_upside_down_keeps_nothing_from_being_found() {
         assert_eq!(found.delay_frames, delay);
     }
 }
+
+// By construction: a noise on each side, one of them upside down afterwards. As both are as strong,
+// what was in the sum is in no sum and no difference any more.
+#[test]
+fn of_channels_that_have_nothing_in_common_one_is_enough() {
+    const LATE: usize = 700;
+    let noise = |seed: u64| kit::signals::white_noise(seed, 0.3, 3 * STRETCH);
+    let noises = [noise(1), noise(2)];
+    let cut = |from: usize, sign: f32| -> Vec<Vec<f32>> {
+        let [left, right] = noises
+            .each_ref()
+            .map(|noise| noise[from..from + STRETCH].iter());
+        vec![left.copied().collect(), right.map(|x| sign * x).collect()]
+    };
+    let before = cut(STRETCH, 1.0);
+    let turned = cut(STRETCH - LATE, -1.0);
+    let elsewhere = vec![noise(3)[..STRETCH].to_vec(), noise(4)[..STRETCH].to_vec()];
+    let compare_any = |after: &[Vec<f32>]| {
+        let made = mono([&before, after]);
+        let made = made.each_ref().map(Vec::as_slice);
+        aligner().compare_any(made, [&before, after], 0)
+    };
+    let Relation::Aligned(found) = compare_any(&turned) else {
+        panic!("not found")
+    };
+    assert_eq!((found.delay_frames, found.inverted), (700, false));
+    assert_eq!(compare_any(&elsewhere), Relation::Unrelated);
+    let [before, after] = mono([&before, &turned]);
+    assert_eq!(aligner().compare(&before, &after), Relation::Unrelated);
+}

@@ -120,6 +120,30 @@ impl Aligner {
         self.frames
     }
 
+    /// As [`compare`](Self::compare) from a frame on, of what [`mono`] has made of the signals, or where
+    /// that is unrelated, of one of their channels: of two that have little in common, one of which is upside
+    /// down afterwards, nothing is left in the sum nor in the difference.
+    pub fn compare_any(
+        &mut self,
+        made: [&[f32]; 2],
+        of: [&[Vec<f32>]; 2],
+        from: usize,
+    ) -> Relation {
+        let mut compare = |signals: [&[f32]; 2]| {
+            let [first, second] = signals.map(|signal| &signal[from.min(signal.len())..]);
+            self.compare(first, second)
+        };
+        let relation = compare(made);
+        let channels = of[0].iter().zip(of[1]);
+        if relation != Relation::Unrelated || channels.len() < 2 {
+            return relation;
+        }
+        channels
+            .map(|(first, second)| compare([first, second]))
+            .find(|relation| matches!(relation, Relation::Aligned(_)))
+            .unwrap_or(relation)
+    }
+
     /// How the second signal lies to the first. Takes what is there of the first
     /// [`frames`](Self::frames) frames of each, which must be finite.
     ///

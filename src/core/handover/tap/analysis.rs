@@ -154,8 +154,10 @@ impl Analysis {
         for channel in self.recent.iter_mut().flatten() {
             channel.drain(..channel.len().saturating_sub(stretch));
         }
-        let [before, after] = mono([&self.recent[0], &self.recent[1]]);
-        self.finding = self.search.take(self.aligner.compare(&before, &after));
+        let recent = [&*self.recent[0], &*self.recent[1]];
+        let [before, after] = mono(recent);
+        let relation = self.aligner.compare_any([&before, &after], recent, 0);
+        self.finding = self.search.take(relation);
         let aligned = self.finding.state == TapState::Aligned;
         self.until_compared = if aligned { 2 * stretch } else { stretch / 2 };
         let found = self
