@@ -42,6 +42,7 @@ loudest minute of a longer one it is said by how much the whole is quieter.
 
 What one more decibel brings, the potential and the loudness in use now are told by the parts that count in the loudness
 of the file as it is: pushed, quiet parts come to count, and the whole would be told quieter though no part of it is.
+The other path is brought to the loudness of these parts: of a file that swells its whole can lie tenths of an LU off.
 
 JSON (--json):
   One object with the keys
