@@ -36,7 +36,7 @@ const BLOCK: usize = 480;
 /// A picture that has not changed for so long has come to rest.
 const REST: Duration = Duration::from_millis(250);
 /// A machine that does other things besides may take so long over anything.
-const PATIENCE: Duration = Duration::from_secs(20);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Runs a test of this file.
 fn on_a_screen(test: &str, work: fn() -> Result<()>) {

@@ -13,7 +13,7 @@ use rig::vst3_host::Vst3Host;
 use std::time::{Duration, Instant};
 
 /// A machine that does other things besides may take so long over anything.
-const PATIENCE: Duration = Duration::from_secs(30);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 /// Clicks at the place of a control, until `done` says that it has been seen; `false` if it never
 /// is. A window that has just been opened may not listen yet.
