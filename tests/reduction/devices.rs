@@ -796,3 +796,43 @@ fn a_sparse_drum_that_is_saturated_went_through_a_fixed_device() {
     let device = frames(move |_, left, right| [bent(left), bent(right)]);
     assert!(through("drum, tanh", &before, &device).0.fixed);
 }
+
+// A voice, which holds little between its formants: what clipping it adds there is steady, and no
+// clock that runs apart.
+#[test]
+fn a_voice_that_clips_went_through_a_fixed_device() {
+    const FORMANTS: [[f64; 3]; 4] = [
+        [730.0, 1_090.0, 2_440.0],
+        [270.0, 2_290.0, 3_010.0],
+        [570.0, 840.0, 2_410.0],
+        [530.0, 1_840.0, 2_480.0],
+    ];
+    let mut phase = 0.0;
+    let mut sample = |n: usize| {
+        let at_s = n as f64 / RATE_HZ;
+        let note = 180.0 * 2.0_f64.powf((at_s * 0.7).floor() * 5.0 % 12.0 / 12.0);
+        phase += note * (1.0 + 0.01 * (TAU * 5.5 * at_s).sin()) / RATE_HZ;
+        let syllable = (0.5 - 0.5 * (TAU * 1.9 * at_s).cos()).powi(2);
+        let formants = FORMANTS[(at_s * 1.9) as usize % 4];
+        let harmonic = |number: usize| {
+            let number = number as f64;
+            let hz = number * note;
+            let through = |formant: &f64| 1.0 / (1.0 + ((hz - formant) / 90.0).powi(2));
+            let gain: f64 = formants.iter().map(through).sum();
+            (gain + 1e-3) / number * (TAU * number * phase).sin()
+        };
+        (syllable * (1..40).map(harmonic).sum::<f64>()) as f32
+    };
+    let voice: Vec<f32> = (0..(20.0 * RATE_HZ) as usize).map(&mut sample).collect();
+    let peak = voice.iter().fold(0.0_f32, |peak, x| peak.max(x.abs()));
+    let voice: Vec<f32> = voice.iter().map(|x| 0.5 * x / peak).collect();
+    let before = vec![voice.clone(), voice];
+    for below_db in [3.0, 6.0, 9.0] {
+        let (estimate, reading) = through("a voice", &before, &clipped(0.5 * gain(-below_db)));
+        println!(
+            "clipped by {below_db} dB: distortion {:.1} dB",
+            whole(&reading)
+        );
+        assert!(estimate.fixed, "clipped by {below_db} dB");
+    }
+}
