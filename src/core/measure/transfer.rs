@@ -50,13 +50,23 @@ pub struct Transfer {
 impl Transfer {
     /// Each channel passed on at a gain.
     fn plain(channels: usize, gains: [f64; 2], taps: usize, means: [[f64; 2]; 2]) -> Self {
+        let own = |out: usize, into: usize| (out == into).then_some(gains[out % 2]);
+        Self::of_gains(channels, own, taps, means)
+    }
+
+    /// Each channel after as a sum of those before at these gains, `(after, before)`.
+    fn of_gains(
+        channels: usize,
+        gain: impl Fn(usize, usize) -> Option<f64>,
+        taps: usize,
+        means: [[f64; 2]; 2],
+    ) -> Self {
         let lead = taps / 4;
         let response = |out: usize, into: usize| {
-            (out == into).then(|| {
-                let mut response = vec![0.0; taps];
-                response[lead] = gains[out % 2];
-                response
-            })
+            let gain = gain(out, into)?;
+            let mut response = vec![0.0; taps];
+            response[lead] = gain;
+            Some(response)
         };
         Self {
             responses: (0..channels)

@@ -33,8 +33,8 @@ impl Estimator {
         }
     }
 
-    /// The model in which each channel after is a sum of both before, by least squares; `None` of one
-    /// channel, or of two that cannot be told apart.
+    /// The model in which each channel after is a sum of both before, by least squares; `None` of
+    /// one channel, or of two that cannot be told apart.
     fn placed(&self, material: &Material) -> Option<Model> {
         let [mut lefts, mut rights, mut both] = [0.0; 3];
         // Of each channel after with the left and the right before.
@@ -59,22 +59,14 @@ impl Estimator {
         if apart <= APART * lefts * rights {
             return None;
         }
-        let mut transfer = Transfer::plain(2, [0.0; 2], self.taps, material.means);
-        let lead = self.taps / 4;
-        for (row, [left, right]) in transfer.responses.iter_mut().zip(with) {
-            let gains = [
+        let gains = with.map(|[left, right]| {
+            [
                 (rights * left - both * right) / apart,
                 (lefts * right - both * left) / apart,
-            ];
-            let response = |gain: f64| {
-                let mut response = vec![0.0; self.taps];
-                if let Some(now) = response.get_mut(lead) {
-                    *now = gain;
-                }
-                Some(response)
-            };
-            *row = gains.map(response).to_vec();
-        }
+            ]
+        });
+        let gain = |out: usize, into: usize| gains.get(out)?.get(into).copied();
+        let transfer = Transfer::of_gains(2, gain, self.taps, material.means);
         self.model(material, transfer, false)
     }
 }
