@@ -164,8 +164,7 @@ impl Plugin for Crestline {
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
             // The memory of the old engine's music may be needed for the new one's.
             let before = self.engine.take();
-            let next_measurement = before.as_ref().map(Engine::next_measurement);
-            drop(before);
+            let next_measurement = before.map(|before| before.next_measurement());
             self.forecaster.set_source(None);
             let receiver = self.params.audition.connect(spec.sample_rate_hz, channels);
             let mut engine = Engine::new(spec).with_audition(receiver);

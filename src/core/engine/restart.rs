@@ -29,8 +29,7 @@ pub(super) struct Undo {
     /// Frames left to do it in; 0 for nothing to take back.
     left: u64,
     overs: Overs,
-    /// Which measurement is under way, which one is set aside, and how many there have been before
-    /// the newest.
+    /// Numbers of the measurement under way, of the one that is set aside, and of the newest.
     pub measurement: u32,
     aside: u32,
     newest: u32,

@@ -7,8 +7,7 @@ use crestline_core::process::{BandsSettings, ChainSettings, LimiterSettings, Sat
 /// that made the end of it, and how much there was when these last changed.
 #[derive(Clone, Copy, Debug, Default)]
 struct Measured {
-    sample_rate_hz: f64,
-    measurement: u32,
+    number: u32,
     frames: u64,
     chain: Option<ChainSettings>,
     changed_at: Option<u64>,
@@ -49,22 +48,16 @@ impl Steady {
     /// Takes the settings and what is measured as of this frame.
     pub fn follow(&mut self, chain: &ChainSettings, snapshot: &Snapshot) {
         let frames = snapshot.output.readings.frames;
-        let (sample_rate_hz, measurement) =
-            (snapshot.sample_rate_hz, snapshot.activity.measurement);
-        let is_it = |measured: &Measured| {
-            (measured.sample_rate_hz, measured.measurement) == (sample_rate_hz, measurement)
-                && measured.frames <= frames
-        };
+        let number = snapshot.activity.measurement;
         let undoable = snapshot.activity.undo_left_s.is_some();
-        if !is_it(&self.measured) {
+        if self.measured.number != number {
             // Restarts in a row are taken back together.
             let before = self.aside.take().or(Some(self.measured));
             (self.measured, self.aside) = match before {
-                Some(before) if is_it(&before) => (before, None),
+                Some(before) if before.number == number => (before, None),
                 before => (
                     Measured {
-                        sample_rate_hz,
-                        measurement,
+                        number,
                         ..Measured::default()
                     },
                     before,
@@ -124,10 +117,7 @@ mod tests {
         (number, frames): (u32, u64),
         undoable: bool,
     ) -> Option<u64> {
-        let mut snapshot = Snapshot {
-            sample_rate_hz: 48_000.0,
-            ..Snapshot::default()
-        };
+        let mut snapshot = Snapshot::default();
         snapshot.output.readings.frames = frames;
         snapshot.activity.measurement = number;
         snapshot.activity.undo_left_s = undoable.then_some(1.0);
