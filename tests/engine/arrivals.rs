@@ -4,6 +4,7 @@
 //! Levels are plain ones, of 20 ms of what the host receives. A change can be as loud as either side
 //! of it; the bound over both is what crossfades of 20 ms and levels of 20 ms can make of it.
 
+use crate::matching::{highest_around, levels_db};
 use crestline_core::engine::{Engine, Settings};
 use crestline_core::process::{
     BandSettings, BandsSettings, ChainSettings, LimiterSettings, PushSettings, SaturatorSettings,
@@ -38,21 +39,6 @@ fn chain(push_db: f64, bands: bool, saturated: bool, limited: bool) -> ChainSett
         },
         ..ChainSettings::default()
     }
-}
-
-/// Levels of 20 ms every 5 ms, dB.
-fn levels_db(planes: &[Vec<f32>]) -> Vec<f64> {
-    const LONG: usize = 960;
-    let energies = |from: usize| {
-        let part = planes
-            .iter()
-            .flat_map(|channel| &channel[from..from + LONG]);
-        part.map(|sample| f64::from(*sample).powi(2)).sum::<f64>()
-    };
-    (0..planes[0].len() - LONG)
-        .step_by(LONG / 4)
-        .map(|from| 10.0 * energies(from).max(1e-9).log10())
-        .collect()
 }
 
 fn played(input: &Planes, block: usize, of: impl Fn(usize) -> ChainSettings) -> Planes {
@@ -101,15 +87,13 @@ fn no_moment_of_a_change_is_louder_than_both_of_its_sides() {
                 continue;
             }
             let moved = played(&input, 480, |start| if start < AT { before } else { after });
-            let highest = |levels: &[f64], at: usize| {
-                let around = &levels[at.saturating_sub(3)..levels.len().min(at + 4)];
-                around.iter().copied().fold(f64::NEG_INFINITY, f64::max)
-            };
             let over_db = levels_db(&moved)
                 .iter()
                 .enumerate()
                 .skip(AT / 240)
-                .map(|(at, level)| level - highest(&still[from], at).max(highest(&still[to], at)))
+                .map(|(at, level)| {
+                    level - highest_around(&still[from], at).max(highest_around(&still[to], at))
+                })
                 .fold(0.0, f64::max);
             if over_db > 1.5 {
                 failed.push(format!("{song}, {was} to {becomes}: {over_db:.1} dB"));

@@ -536,7 +536,7 @@ fn push_alone_is_matched_from_the_first_moment_on() {
 }
 
 /// Levels of 20 ms every 5 ms, dB.
-fn levels_db(planes: &[Vec<f32>]) -> Vec<f64> {
+pub fn levels_db(planes: &[Vec<f32>]) -> Vec<f64> {
     const LONG: usize = 960;
     let energies = |from: usize| {
         let part = planes
@@ -548,6 +548,12 @@ fn levels_db(planes: &[Vec<f32>]) -> Vec<f64> {
         .step_by(LONG / 4)
         .map(|from| 10.0 * energies(from).max(1e-9).log10())
         .collect()
+}
+
+/// The highest of the levels that share anything with this one.
+pub fn highest_around(levels: &[f64], at: usize) -> f64 {
+    let around = &levels[at.saturating_sub(3)..levels.len().min(at + 4)];
+    around.iter().copied().fold(f64::NEG_INFINITY, f64::max)
 }
 
 // A stage that held the paths down lets go of them at once, and what it held is known before it is
@@ -617,12 +623,8 @@ fn what_lets_go_is_matched_as_it_does() {
                 };
                 levels_db(&play(&mut engine(48_000.0, 2), &input, || 480, of))
             });
-            let highest = |levels: &[f64], at: usize| {
-                let around = &levels[at.saturating_sub(3)..levels.len().min(at + 4)];
-                around.iter().copied().fold(f64::NEG_INFINITY, f64::max)
-            };
             let over_db = (AT / 240..moved.len())
-                .map(|at| moved[at] - highest(&before, at).max(highest(&after, at)))
+                .map(|at| moved[at] - highest_around(&before, at).max(highest_around(&after, at)))
                 .fold(0.0, f64::max);
             println!("{name}, {what}: {over_db:.1} dB over both");
             if over_db > 1.0 {
