@@ -120,9 +120,9 @@ impl Aligner {
         self.frames
     }
 
-    /// As [`compare`](Self::compare) from a frame on, of what [`mono`] has made of the signals, or where
-    /// that is unrelated, of one of their channels: of two that have little in common, one of which is upside
-    /// down afterwards, nothing is left in the sum nor in the difference.
+    /// As [`compare`](Self::compare) from a frame on, of what [`mono`] has made of the signals, or
+    /// where that is unrelated, of one of their channels: of two that have little in common, one of
+    /// which is upside down afterwards, nothing is left in the sum nor in the difference.
     pub fn compare_any(
         &mut self,
         made: [&[f32]; 2],
