@@ -27,10 +27,17 @@ The shelves are those of the chain, at most 6 dB up or down, that bring the mix 
 octaves (least squares; a band weighs by its level). A shelf that does not bring most of what it moves nearer is left out:
 no shelf undoes a notch or a resonance.
 
+Flat tops are those of the wave's highest tops (within 3 dB of a level that one a second passes) that are flatter than
+a smooth wave's, as clipping leaves them and saturation that reaches a ceiling; a limiter that looks ahead makes none.
+Few say nothing: soft saturation leaves none, and a low cut, an all-pass, a decibel of equaliser, widening or lossy
+coding rounds them again. A dash stands where fewer than 200 tops last long enough to be seen, as of drums, and where
+lower ones are flat as well, as of square waves.
+
 JSON (--json):
   One object with the keys
     mix, reference    each with file, sample_rate_hz, channels, part and whole; either has start_s, end_s, integrated_lufs,
-                      short_term_max_lufs, loudness_range_lu, true_peak_dbtp, plr_db, short_term_plr_min_db, ldr_db
+                      short_term_max_lufs, loudness_range_lu, true_peak_dbtp, plr_db, short_term_plr_min_db, ldr_db,
+                      flat_tops_percent
     same              true where nothing that is measured differs
     match_gain_db     gain of the reference that brings its part to the loudness of the mix's
     bands             [{hz, mix_db, reference_db, difference_db, shelved_db}], third octaves from 20 Hz: level of either, mix
@@ -41,8 +48,8 @@ JSON (--json):
                       in it, or is surround and the other not
     suggestion        {helps, low_shelf_hz, low_shelf_db, high_shelf_hz, high_shelf_db, before_db, after_db,
                       loudness_change_lu}: difference in shape (weighted rms) before and after
-    findings          [{about: balance | density | loudness | microdynamics | plr, difference, sentence}], the heaviest
-                      first; difference is mix less reference
+    findings          [{about: balance | density | loudness | microdynamics | plr | flat tops, difference, sentence}],
+                      the heaviest first and flat tops last; difference is mix less reference
   null is what cannot be measured, and a loudness range over less than a minute, which is not reliable.
 
 Exit codes:

@@ -18,6 +18,7 @@ mod beside;
 mod capture;
 mod ceiling;
 mod duplicates;
+mod flat_tops;
 mod forecast;
 mod forecast_service;
 mod history;

@@ -644,6 +644,50 @@ fn findings_tell_what_differs_most_and_by_how_much() {
     );
 }
 
+/// By construction: where bending sets both apart it comes last, whatever else does.
+#[test]
+fn flat_tops_are_told_last_and_always() {
+    let mix = figures(|part| {
+        part.integrated_lufs = Some(-20.0);
+        part.plr_db = Some(18.0);
+        part.ldr_db = Some(8.0);
+        part.flat_tops_percent = Some(0.1);
+    });
+    let told = |flat_tops: Option<f64>| {
+        let reference = figures(|part| part.flat_tops_percent = flat_tops);
+        let told = findings(&mix, &reference, &Comparison::new(&mix, &reference));
+        told.into_iter()
+            .map(|told| (told.about, told.brief, told.sentence))
+            .collect::<Vec<_>>()
+    };
+    let without = told(None);
+    assert_eq!(without.len(), 3);
+    assert_eq!(told(Some(0.9)), without);
+    let with = told(Some(1.2));
+    assert_eq!(with[..3], without);
+    assert_eq!(
+        with[3],
+        (
+            "flat tops",
+            "0.1 %, of the reference 1.2 %".to_owned(),
+            "The highest tops of the reference are flatter, as clipping or hard saturation leaves \
+             them: 1.2 % of them are flat, 0.1 % of the mix's."
+                .to_owned()
+        )
+    );
+    let (bent, open) = (
+        figures(|part| part.flat_tops_percent = Some(7.5)),
+        figures(|part| part.flat_tops_percent = Some(0.0)),
+    );
+    let told = findings(&bent, &open, &Comparison::new(&bent, &open));
+    assert_eq!(told.len(), 1);
+    // An older profile of the same recording is the same for all that it was measured for.
+    let older = figures(|_| {});
+    assert!(Comparison::new(&bent, &older).same && !Comparison::new(&bent, &open).same);
+    assert!(told[0].sentence.starts_with("The highest tops of the mix "));
+    assert!((told[0].difference - 7.5).abs() < 1e-9);
+}
+
 /// Source: ITU-R BS.1770-5, Annex 1: the powers of the channels add up, so that the same signal on
 /// two of them is what one of them is beside two; measured on two, for every measure.
 #[test]
@@ -670,6 +714,7 @@ fn one_channel_beside_two_is_heard_from_both() {
             |f| f.short_term_plr_min_db,
             |f| f.ldr_db,
             |f| f.band_crest_db[1],
+            |f| f.flat_tops_percent,
             |f| f.balance_db[10],
         ] {
             let (heard, two) = (of(heard), of(two));

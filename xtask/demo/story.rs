@@ -31,11 +31,13 @@ pub fn print(pair: &Pair, forecast: &Summary) {
         ),
     }
     println!(
-        "  3. Density: PLR {} dB beside {}, microdynamics {} dB beside {}.",
+        "  3. Density: PLR {} dB beside {}, microdynamics {} dB beside {}; of the highest tops {} % are flat, beside {} %.",
         number(mix.plr_db),
         number(reference.plr_db),
         number(mix.ldr_db),
         number(reference.ldr_db),
+        number(mix.flat_tops_percent),
+        number(reference.flat_tops_percent),
     );
     let potential = forecast.potential;
     println!(

@@ -44,6 +44,7 @@ struct JsonFigures {
     plr_db: Option<f64>,
     short_term_plr_min_db: Option<f64>,
     ldr_db: Option<f64>,
+    flat_tops_percent: Option<f64>,
 }
 
 #[derive(Serialize)]
@@ -107,6 +108,7 @@ impl From<&Figures> for JsonFigures {
             plr_db: figures.plr_db,
             short_term_plr_min_db: figures.short_term_plr_min_db,
             ldr_db: figures.ldr_db,
+            flat_tops_percent: figures.flat_tops_percent,
         }
     }
 }

@@ -62,7 +62,7 @@ impl Report {
             }
         }
         let mut columns = vec![name_column(["", ""], &rows, |(name, _)| name.clone())];
-        let shown: [([&str; 2], Figure, Form); 6] = [
+        let shown: [([&str; 2], Figure, Form); 7] = [
             (["loudness", "LUFS"], |f| f.integrated_lufs, tenths),
             (["range", "LU"], |f| f.loudness_range_lu, tenths),
             (["true peak", "dBTP"], |f| f.true_peak_dbtp, hundredths),
@@ -73,6 +73,7 @@ impl Report {
                 tenths,
             ),
             (["LDR", "dB"], |f| f.ldr_db, tenths),
+            (["flat tops", "%"], |f| f.flat_tops_percent, tenths),
         ];
         for (heading, figure, form) in shown {
             columns.push(column(heading, &rows, |(_, figures)| form(figure(figures))));

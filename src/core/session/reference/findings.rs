@@ -149,7 +149,8 @@ impl Comparison {
             suggestion: suggest(rate_hz, &ours.balance_db, their_balance),
             octave: octave.and_then(at_its_middle),
             same: mix.channels == reference.channels
-                && (mix.whole, mix.part) == (reference.whole, reference.part),
+                && measure_alike(&mix.whole, &reference.whole)
+                && measure_alike(&mix.part, &reference.part),
         }
     }
 
@@ -159,6 +160,16 @@ impl Comparison {
         self.crest_difference_db.get(region).copied().flatten()?;
         of.part.band_crest_db.get(region).copied().flatten()
     }
+}
+
+/// Whether all is the same that both were measured for: a profile may be older than the measure of
+/// flat tops.
+fn measure_alike(one: &Figures, other: &Figures) -> bool {
+    let mut other = *other;
+    if one.flat_tops_percent.is_none() || other.flat_tops_percent.is_none() {
+        other.flat_tops_percent = one.flat_tops_percent;
+    }
+    *one == other
 }
 
 /// Bands of the regions that have a difference, those in a row that differ [alike](ALIKE_DB) as
@@ -237,9 +248,9 @@ pub fn power_db(bands: &[Option<f64>]) -> Option<f64> {
 /// One thing that sets the two apart.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {
-    /// What it is about: `balance`, `density`, `loudness`, `microdynamics`, `plr`.
+    /// What it is about: `balance`, `density`, `loudness`, `microdynamics`, `plr`, `flat tops`.
     pub about: &'static str,
-    /// The difference, mix less reference, dB or LU.
+    /// The difference, mix less reference: dB, LU or, of flat tops, percentage points.
     pub difference: f64,
     /// How often it holds the difference from which on it is worth telling.
     pub weight: f64,
@@ -257,7 +268,8 @@ const FAINT_DB: f64 = 40.0;
 const LEAST_EVIDENCE: f64 = 0.2;
 
 /// Findings told at most, and of them those of whole regions: at equal loudness more of one is less
-/// of another, and three would be one thing told three times.
+/// of another, and three would be one thing told three times. Flat tops come after them: nothing
+/// else tells that bending had a part in it, and no decibels weigh it.
 const MOST: usize = 3;
 const MOST_REGIONS: usize = 2;
 
@@ -276,9 +288,11 @@ const DENSITY_DB: f64 = 1.5;
 const LOUDNESS_LU: f64 = 3.0;
 const MICRODYNAMICS_DB: f64 = 0.7;
 const PLR_DB: f64 = 2.0;
+/// Percentage points of flat tops: music that was at most limited has some tenths of one at most.
+const FLAT_TOPS: f64 = 1.0;
 
-/// The two or three differences that weigh most, the heaviest first; empty where nothing is worth
-/// telling.
+/// Up to three differences that weigh most, the heaviest first, and last that of flat tops; empty
+/// where nothing is worth telling.
 pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> Vec<Finding> {
     let [mix, reference] = Profile::pair(mix, reference);
     let mut all = balance(comparison);
@@ -287,6 +301,8 @@ pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> 
     all.retain(|finding| finding.weight >= 1.0);
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     all.truncate(MOST);
+    let bent = flat_tops(&mix.part, &reference.part);
+    all.extend(bent.filter(|finding| finding.weight >= 1.0));
     all
 }
 
@@ -363,6 +379,28 @@ fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Optio
              {reference:.1} dB in the reference."
         ),
         brief: format!("crest factor {:.1} dB {higher} {name}", difference.abs()),
+    })
+}
+
+/// Which of the two has been bent further.
+fn flat_tops(mix: &Figures, reference: &Figures) -> Option<Finding> {
+    let (mix, reference) = (mix.flat_tops_percent?, reference.flat_tops_percent?);
+    let difference = mix - reference;
+    let (bent, other) = if difference > 0.0 {
+        ("mix", "reference")
+    } else {
+        ("reference", "mix")
+    };
+    let [more, less] = [mix.max(reference), mix.min(reference)];
+    Some(Finding {
+        about: "flat tops",
+        difference,
+        weight: difference.abs() / FLAT_TOPS,
+        sentence: format!(
+            "The highest tops of the {bent} are flatter, as clipping or hard saturation leaves \
+             them: {more:.1} % of them are flat, {less:.1} % of the {other}'s."
+        ),
+        brief: format!("{mix:.1} %, of the reference {reference:.1} %"),
     })
 }
 

@@ -60,6 +60,8 @@ pub struct Figures {
     /// Crest factor in four bands, low to high, dB
     /// ([`BandCrest`](crate::measure::BandCrest)).
     pub band_crest_db: [Option<f64>; 4],
+    /// How many of its highest tops are flat, % ([`FlatTops`](crate::measure::FlatTops)).
+    pub flat_tops_percent: Option<f64>,
     /// Power in the third-octave bands of IEC 61260-1 from 20 Hz to 20 kHz, summed over the
     /// channels, dB re a full-scale square wave in one channel.
     pub balance_db: [Option<f64>; BAND_COUNT],
@@ -70,6 +72,7 @@ impl Figures {
         (start_s, end_s): (f64, f64),
         readings: &Readings,
         band_crest_db: [Option<f64>; 4],
+        flat_tops_percent: Option<f64>,
         balance_db: [Option<f32>; BAND_COUNT],
     ) -> Self {
         let rounded = |value: Option<f64>| value.map(thousandths);
@@ -85,6 +88,7 @@ impl Figures {
             short_term_plr_min_db: rounded(readings.short_term_plr_min_db),
             ldr_db: rounded(readings.ldr_db),
             band_crest_db: band_crest_db.map(rounded),
+            flat_tops_percent: rounded(flat_tops_percent),
             balance_db: balance_db.map(|band| rounded(band.map(f64::from))),
         }
     }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::super::section::{LoudestPart, Section};
 use super::profile::{Figures, PROFILE_VERSION, Profile, ProfileError};
-use crate::measure::{BandCrest, ChannelRole, Meter};
+use crate::measure::{BandCrest, ChannelRole, FlatTops, Meter};
 
 /// Length of the loudest part, seconds.
 pub const LOUDEST_PART_S: f64 = 30.0;
@@ -39,6 +39,7 @@ pub struct Profiler {
 struct Gauge {
     meter: Meter,
     crest: BandCrest,
+    tops: FlatTops,
 }
 
 impl Gauge {
@@ -46,17 +47,20 @@ impl Gauge {
         Self {
             meter: Meter::new(sample_rate_hz, roles, max_block).with_balance(0.0),
             crest: BandCrest::new(sample_rate_hz, roles),
+            tops: FlatTops::new(sample_rate_hz, roles),
         }
     }
 
     fn process(&mut self, channels: &[&[f32]]) {
         self.meter.process(channels);
         self.crest.process(channels);
+        self.tops.process(channels);
     }
 
     fn restart(&mut self) {
         self.meter.restart();
         self.crest.restart();
+        self.tops.restart();
     }
 
     fn figures(&self, between_s: (f64, f64)) -> Figures {
@@ -64,6 +68,7 @@ impl Gauge {
             between_s,
             &self.meter.readings(),
             self.crest.crest_db(),
+            self.tops.percent(),
             self.meter.balance().long_term_db,
         )
     }

@@ -70,6 +70,8 @@ impl Figures {
         for level in levels.into_iter().chain(bands) {
             *level = level.filter(|db| db.abs() <= LARGEST_DB);
         }
+        let share = |percent: &f64| (0.0..=100.0).contains(percent);
+        self.flat_tops_percent = self.flat_tops_percent.filter(share);
         for second in [&mut self.start_s, &mut self.end_s] {
             if !second.is_finite() || *second < 0.0 {
                 *second = 0.0;
