@@ -107,6 +107,55 @@ fn quiet_passages_make_sound_no_more_open() {
     }
 }
 
+/// The relative gate moves with the level (ITU-R BS.1770-5, annex 1): where the second half lies 13.4
+/// dB below the first, 0.6 dB below the gate of both, it never counts, and 12.2 dB below, 0.5 dB
+/// above it, always.
+#[test]
+fn what_passes_the_gate_passes_it_at_any_level() {
+    // Whole steps behind the lead-in, and the same again.
+    let noise = white_noise(7, 0.5, 484_096);
+    let mut group = Group::new("band crest at any level", 0.05, "dB");
+    for (down_db, counts) in [(13.4, false), (12.2, true)] {
+        let half = 10.0_f32.powf(-down_db / 20.0);
+        let mut signal = noise.clone();
+        signal.extend(noise[4_096..].iter().map(|sample| half * sample));
+        let alone = crest_of(48_000.0, &[Front], &[&noise]);
+        let mean = if counts {
+            f64::from(1.0 + half * half) / 2.0
+        } else {
+            1.0
+        };
+        for tenths in 0..12 {
+            let gain = 10.0_f32.powf(-0.1 * tenths as f32 / 20.0);
+            let turned: Vec<f32> = signal.iter().map(|sample| gain * sample).collect();
+            let read = crest_of(48_000.0, &[Front], &[&turned]);
+            for band in 0..4 {
+                let expected = alone[band].unwrap() - 10.0 * mean.log10();
+                group.check(
+                    format!("{down_db} dB, -{tenths}/10, {band}"),
+                    read[band],
+                    expected,
+                );
+            }
+        }
+    }
+}
+
+/// By construction: a tone 45 dB below the others of its channels is not told of, 35 dB below them it
+/// is, whatever the low-frequency effects hold.
+#[test]
+fn a_band_that_holds_next_to_nothing_is_not_told() {
+    let loud = tone(48_000.0, 2_450.0, -10.0, 6.0);
+    let effects = tone(48_000.0, 40.0, -3.0, 6.0);
+    for (level_dbfs, told) in [(-55.0, false), (-45.0, true)] {
+        let faint = tone(48_000.0, 40.0, level_dbfs, 6.0);
+        let both: Vec<f32> = loud.iter().zip(&faint).map(|(a, b)| a + b).collect();
+        let read = crest_of(48_000.0, &[Front, Lfe], &[&both, &effects]);
+        assert_eq!(read[0].is_some(), told, "{level_dbfs}: {read:?}");
+        assert!(read[2].is_some());
+    }
+}
+
 #[test]
 fn a_gain_changes_nothing_and_silence_has_none() {
     let noise = white_noise(3, 0.5, 96_000);

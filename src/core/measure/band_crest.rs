@@ -19,10 +19,13 @@ const LEAST_RMS_DBFS: f64 = -90.3;
 const GATE: f64 = 1e-7;
 const STEPS_PER_SECOND: u64 = 2;
 /// Of steps this far below the mean of those no RMS is taken either, as for integrated loudness
-/// (ITU-R BS.1770-5, annex 1), dB. They are filed by their level, in classes of 1 dB, so that this
-/// gate can move afterwards.
+/// (ITU-R BS.1770-5, annex 1), dB. They are filed by their level, so that this gate can move
+/// afterwards: in classes so narrow that no passage counts at one level and not at another.
 const RELATIVE_GATE_DB: f64 = 10.0;
-const CLASSES: usize = 90;
+const CLASS_DB: f64 = 0.02;
+const CLASSES: usize = 4_500;
+/// A band so far below the whole holds nothing of its own, dB.
+const FAINT_DB: f64 = 40.0;
 /// Frames worked on at a time.
 const RUN: usize = 256;
 
@@ -34,7 +37,7 @@ const RUN: usize = 256;
 /// count too: above 6 kHz the highest sample of a band lies up to some dB below them, by as much as
 /// the sample rate will have it. The RMS is gated as loudness is: of pauses and passages far below the
 /// rest none is taken, or an intro would make a song more open, and one at a lower level denser.
-/// Low-frequency effects are left out.
+/// Low-frequency effects are left out, and bands 40 dB below the whole of the other channels.
 #[derive(Clone, Debug)]
 pub struct BandCrest {
     /// Two channels each, and how many channels count.
@@ -70,7 +73,7 @@ impl Steps {
 fn class_of(mean: f64) -> Option<usize> {
     let above_db = db_from_power(mean / GATE).filter(|db| *db > 0.0)?;
     #[expect(clippy::cast_sign_loss, reason = "filtered just there")]
-    let class = above_db as usize;
+    let class = (above_db / CLASS_DB) as usize;
     Some(class.min(CLASSES - 1))
 }
 
@@ -184,14 +187,16 @@ impl BandCrest {
     }
 
     /// Crest factor in each band so far, dB, of whole steps of half a second. `None` where a band's
-    /// RMS is below −90.3 dBFS.
+    /// RMS is below −90.3 dBFS or 40 dB below that of all bands.
     pub fn crest_db(&self) -> [Option<f64>; BANDS] {
         let loud = self.gated();
+        let whole = loud.energy.iter().sum::<f64>() * power_from_db(-FAINT_DB);
         std::array::from_fn(|band| {
             let peaks = self.pairs.iter().flat_map(|pair| pair.peak[band]);
             let peak = f64::from(peaks.fold(0.0, f32::max));
             let mean = loud.energy[band] / (loud.frames * self.counted.max(1) as f64);
             let rms_dbfs = db_from_power(mean).filter(|rms| *rms > LEAST_RMS_DBFS)?;
+            (loud.energy[band] > whole).then_some(())?;
             Some(db_from_gain(peak)? - rms_dbfs)
         })
     }
