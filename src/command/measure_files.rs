@@ -31,14 +31,14 @@ Columns:
   least PLR    lowest short-term PLR: true peak of 3 s less their loudness, dB; of those 3 s that the
                relative gate of the integrated loudness lets pass
   LDR          microdynamics: loudness dynamic ratio, dB; none of sparse material
-  RMS          level of the whole file, dBFS (a full-scale square wave reads 0)
-  crest        crest factor: peak less RMS, dB
+  RMS          level of the whole file, dBFS (a full-scale square wave reads 0), mean over the channels but the LFE
+  crest        crest factor: peak of those channels less RMS, dB
   clipped      runs of three or more samples of one sign at full scale, or equal ones at the file's own peak within
                0.1 dB of it, that break off instead of rounding off; of a float file also what lies beyond
                full scale, and is whole until it is made into one of integers
-A dash (null with --json) stands for what cannot be measured: everything in silence, loudness in files
-shorter than 400 ms, LDR in files shorter than 1.5 s, short-term loudness, least PLR and range in files
-shorter than 3 s.
+A dash (null with --json) stands for what cannot be measured: everything in silence, everything but peaks of
+what sounds in the LFE alone, loudness below -70 LUFS and of files shorter than 400 ms, LDR of files shorter
+than 1.5 s, short-term loudness, least PLR and range of files shorter than 3 s.
 
 JSON (--json):
   An array with one object a file, in the order given; a file that cannot be used is left out. Keys:

@@ -173,6 +173,35 @@ fn the_live_crest_is_that_of_the_last_3_s() {
     );
 }
 
+/// Closed form: a sine's crest factor is 3.01 dB, and a peak belongs to the crest of the channels
+/// that it is in: RMS leaves low-frequency effects out.
+#[test]
+fn low_frequency_effects_have_no_part_in_the_crest() {
+    let rate = 48_000.0;
+    let front = tone(rate, 1_000.0, -20.0, 6.0);
+    let effects = tone(rate, 50.0, -2.0, 6.0);
+    let silence = vec![0.0; front.len()];
+    let mut group = Group::new("crest beside low-frequency effects", 0.02, "dB");
+    let planes: [&[f32]; 2] = [&front, &effects];
+    let mut meter = Meter::new(rate, &[Front, Lfe], 4_800);
+    for start in (0..front.len() - 24_000).step_by(4_800) {
+        let block = planes.map(|plane| &plane[start..start + 4_800]);
+        meter.process(&block);
+    }
+    let readings = meter.readings();
+    group.check("all", readings.crest_factor_db, 3.0103);
+    group.check("3 s", readings.crest_factor_3s_db, 3.0103);
+    group.check(
+        "the peak is one of all channels",
+        readings.sample_peak_dbfs,
+        -2.0,
+    );
+    let mut alone = Meter::new(rate, &[Front, Lfe], silence.len());
+    alone.process(&[&silence, &effects]);
+    let readings = alone.readings();
+    assert_eq!((readings.rms_dbfs, readings.crest_factor_db), (None, None));
+}
+
 /// A sine brought up by 3 dB and cut off at a level within 0.1 dB of full scale has two flat tops a
 /// period (common practice: three and more equal samples are clipping). One whose crests are whole
 /// has none, however low it is and however coarsely it is stored: its neighbours round off.

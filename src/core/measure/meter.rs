@@ -49,7 +49,7 @@ pub struct Meter {
     /// K-weighted energy since it was last taken.
     weighted_fresh: f64,
     true_peak_3s: SlidingMax,
-    sample_peak_3s: SlidingMax,
+    counted_peak_3s: SlidingMax,
     lowest_plr: LowestPlr,
     readings: Readings,
     /// The readings wait for the end of a file.
@@ -72,6 +72,8 @@ struct ChannelPair {
 
 #[derive(Debug)]
 struct Channel {
+    /// Whether it counts towards RMS, and so towards the crest factor.
+    counted: bool,
     true_peak: TruePeak,
     levels: PeakAndClips,
 }
@@ -84,7 +86,8 @@ struct Slot {
     peaks: Peaks,
 }
 
-/// Highest values of the current slot, as yet.
+/// Highest values of the current slot, as yet: between the samples, and of the samples of the
+/// channels that count towards RMS.
 #[derive(Clone, Copy, Debug, Default)]
 struct Peaks {
     truth: f32,
@@ -116,7 +119,8 @@ impl Meter {
                 counted: of(|role| if *role == ChannelRole::Lfe { 0.0 } else { 1.0 }),
             }
         });
-        let channel = |_| Channel {
+        let channel = |role: &ChannelRole| Channel {
+            counted: *role != ChannelRole::Lfe,
             true_peak: TruePeak::new(),
             levels: PeakAndClips::default(),
         };
@@ -134,7 +138,7 @@ impl Meter {
             true_peak_fresh: 0.0,
             weighted_fresh: 0.0,
             true_peak_3s: SlidingMax::new(SHORT_TERM_SLOTS),
-            sample_peak_3s: SlidingMax::new(level::SLOTS),
+            counted_peak_3s: SlidingMax::new(level::SLOTS),
             lowest_plr: LowestPlr::new(),
             readings: Readings::default(),
             told_at_end: false,
@@ -220,7 +224,7 @@ impl Meter {
         self.true_peak_fresh = 0.0;
         self.weighted_fresh = 0.0;
         self.true_peak_3s.reset();
-        self.sample_peak_3s.reset();
+        self.counted_peak_3s.reset();
         self.lowest_plr.reset();
         self.readings = Readings::default();
     }
@@ -268,7 +272,9 @@ impl Meter {
                 }
                 let peak = state.levels.process(buffer, first_frame);
                 let peaks = &mut self.slot.peaks;
-                peaks.sample = peaks.sample.max(peak);
+                if state.counted {
+                    peaks.sample = peaks.sample.max(peak);
+                }
                 state.true_peak.process(buffer, &mut peaks.truth);
                 *clean = buffer;
             }
@@ -311,7 +317,7 @@ impl Meter {
                 .push(self.slot.weighted, |slots| frames_in(grid, slots));
             self.rms.push(self.slot.plain);
             self.true_peak_3s.push(peaks.truth);
-            self.sample_peak_3s.push(peaks.sample);
+            self.counted_peak_3s.push(peaks.sample);
             self.true_peak_fresh = self.true_peak_fresh.max(peaks.truth);
             self.true_peak_max = self.true_peak_max.max(peaks.truth);
             self.slot = Slot::default();
@@ -357,10 +363,14 @@ impl Meter {
     fn update_readings(&mut self, short_term: Option<(f64, f64)>) {
         let (loudness, grid) = (&self.loudness, &self.grid);
         let peak_db = |peak: f32| db_from_gain(f64::from(peak));
-        let sample_peak = self
-            .channels
-            .iter()
-            .fold(0.0_f32, |peak, channel| peak.max(channel.levels.peak()));
+        let (mut sample_peak, mut counted_peak) = (0.0_f32, 0.0_f32);
+        for channel in &self.channels {
+            let peak = channel.levels.peak();
+            sample_peak = sample_peak.max(peak);
+            if channel.counted {
+                counted_peak = counted_peak.max(peak);
+            }
+        }
         let readings = &mut self.readings;
         readings.momentary_lufs = loudness.momentary_lufs();
         readings.momentary_max_lufs = loudness.momentary_max_lufs();
@@ -370,8 +380,8 @@ impl Meter {
         readings.sample_peak_dbfs = peak_db(sample_peak);
         readings.rms_3s_dbfs = self.rms.window_dbfs(frames_in(grid, level::SLOTS));
         readings.rms_dbfs = self.rms.total_dbfs(grid.frames() as f64);
-        readings.crest_factor_db = difference(readings.sample_peak_dbfs, readings.rms_dbfs);
-        let peak_3s_dbfs = peak_db(self.sample_peak_3s.max());
+        readings.crest_factor_db = difference(peak_db(counted_peak), readings.rms_dbfs);
+        let peak_3s_dbfs = peak_db(self.counted_peak_3s.max());
         readings.crest_factor_3s_db = difference(peak_3s_dbfs, readings.rms_3s_dbfs);
         readings.clipped_runs = self
             .channels

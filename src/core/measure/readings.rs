@@ -71,13 +71,15 @@ pub struct Readings {
     pub ldr_sparse: bool,
     /// Microdynamics of the last 10 s, dB; `None` also where these are too sparse.
     pub ldr_10s_db: Option<f64>,
-    /// RMS of the last 3 s, mean over the channels, dBFS (a full-scale square wave reads 0).
+    /// RMS of the last 3 s, mean over the channels but low-frequency effects, dBFS (a full-scale
+    /// square wave reads 0).
     pub rms_3s_dbfs: Option<f64>,
-    /// RMS of everything so far, mean over the channels, dBFS.
+    /// RMS of everything so far, of the same channels, dBFS.
     pub rms_dbfs: Option<f64>,
-    /// Crest factor of everything so far: sample peak less RMS, dB.
+    /// Crest factor of everything so far: highest sample of those channels less their RMS, dB.
     pub crest_factor_db: Option<f64>,
-    /// Crest factor of the last 3 s: their sample peak less [`rms_3s_dbfs`](Self::rms_3s_dbfs), dB.
+    /// Crest factor of the last 3 s: their highest sample less [`rms_3s_dbfs`](Self::rms_3s_dbfs),
+    /// dB.
     pub crest_factor_3s_db: Option<f64>,
     /// Clipped runs so far: three or more consecutive samples of one channel at full scale, or
     /// equal ones at its own peak within 0.1 dB of full scale, that break off rather than round
