@@ -618,6 +618,96 @@ fn pictures_say_which_part_of_a_song_they_show() {
     }
 }
 
+/// By construction: a pause holds no readings. What surrounds it is told as it is without it, and no
+/// line is drawn across it. Hits that stand apart, one of 0.35 s every 3 s, are drawn each.
+#[test]
+fn a_pause_is_a_gap_in_the_history() {
+    let folder = folder("report_pause");
+    let song = rink_lights(48_000).channels;
+    let song = song.map(|plane| plane[1_344_000..1_920_000].to_vec());
+    let song = song.map(|plane| plane.into_iter().map(f64::from).collect::<Vec<_>>());
+    let paused: Vec<Vec<f64>> = song
+        .iter()
+        .map(|plane| [&plane[..], &vec![0.0; 480_000], plane, &vec![0.0; 192_000]].concat())
+        .collect();
+    let mut hits = song.clone();
+    for plane in &mut hits {
+        for (frame, sample) in plane.iter_mut().enumerate() {
+            *sample *= f64::from(u8::from(frame < 192_000 || frame % 144_000 < 16_800));
+        }
+    }
+    for (name, planes) in [
+        ("song.wav", &song[..]),
+        ("paused.wav", &paused),
+        ("hits.wav", &hits),
+    ] {
+        fs::write(
+            folder.join(name),
+            wav(48_000, Stored::Float32, None, planes),
+        )
+        .unwrap();
+    }
+    let files = ["song.wav", "paused.wav", "hits.wav"];
+    let arguments = [
+        &["report"][..],
+        &files,
+        &["--no-encoders", "--html", "out.html"],
+    ]
+    .concat();
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document = check(&fs::read_to_string(folder.join("out.html")).unwrap());
+    let pictures = document.all("svg");
+    let history = |song: usize| {
+        let title = format!("song-{song}-history-title");
+        let of = |svg: &&Element| svg.inside[0].attribute("id") == Some(&title);
+        pictures.iter().copied().find(of).unwrap()
+    };
+    let ends = |song: usize| {
+        let words = history(song).text.clone();
+        let numbers = words.split_whitespace().filter_map(number);
+        numbers.skip(1).take(4).collect::<Vec<_>>()
+    };
+    let (whole, paused) = (ends(1), ends(2));
+    assert_eq!(whole.len(), 4, "{whole:?}");
+    // After a pause a window of 3 s holds some of it: 2 s are 4.8 dB.
+    for (whole, paused) in whole.iter().zip(&paused) {
+        assert!((whole - paused).abs() < 5.0, "{whole} and {paused}");
+    }
+    let lines = |song: usize| {
+        let lines = history(song).all("polyline");
+        lines
+            .iter()
+            .map(|line| line.attribute("points").unwrap().to_owned())
+            .collect::<Vec<_>>()
+    };
+    let across = |points: &str| {
+        let points = points.split_whitespace();
+        let xs: Vec<f64> = points
+            .filter_map(|point| point.split(',').next()?.parse().ok())
+            .collect();
+        let steps = xs.windows(2).map(|pair| pair[1] - pair[0]);
+        steps.fold(0.0, f64::max)
+    };
+    let curves = |song: usize| {
+        let curved = |points: &&String| points.split_whitespace().count() > 5;
+        lines(song)
+            .iter()
+            .filter(curved)
+            .map(|points| across(points))
+            .collect::<Vec<_>>()
+    };
+    assert_eq!((curves(1).len(), curves(2).len()), (2, 4));
+    let short = |points: &String| points.split_whitespace().count() < 2;
+    assert!(!lines(3).iter().any(short), "{:?}", lines(3));
+    let second = 900.0 / 38.0;
+    assert!(
+        curves(2).iter().all(|widest| *widest < 1.5 * second),
+        "{:?}",
+        curves(2)
+    );
+}
+
 #[test]
 fn one_song_stands_alone_and_nothing_is_overwritten_unasked() {
     let folder = folder("report_one");

@@ -96,6 +96,9 @@ fn chart<'a, 'b>(
     Ok(chart)
 }
 
+/// What was read at a time, if anything.
+type Reading = (f64, Option<f64>);
+
 /// The range of values and a margin around it, in whole units; something where there are none.
 fn range(values: impl Iterator<Item = f64>, margin: f64) -> Range<f64> {
     let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| {
@@ -107,14 +110,23 @@ fn range(values: impl Iterator<Item = f64>, margin: f64) -> Range<f64> {
     (low - margin).floor()..(high + margin).ceil()
 }
 
-/// A curve without its gaps, thinned out: the value of each stretch that lies furthest out.
-fn curve(points: &[(f64, Option<f64>)], furthest: fn(f64, f64) -> bool) -> Vec<(f64, f64)> {
+/// A curve, broken off at each gap and thinned out: the value of each stretch that lies furthest out.
+fn curve(points: &[Reading], furthest: fn(f64, f64) -> bool) -> Vec<Vec<(f64, f64)>> {
     let stretch = points.len().div_ceil(MOST_POINTS).max(1);
-    let chosen = points.chunks(stretch).filter_map(|chunk| {
-        let known = chunk.iter().filter_map(|(x, y)| Some((*x, (*y)?)));
-        known.reduce(|a, b| if furthest(b.1, a.1) { b } else { a })
+    let known = points.split(|(_, value)| value.is_none());
+    let thinned = known.map(|points| {
+        let chosen = points.chunks(stretch).filter_map(|chunk| {
+            let values = chunk.iter().filter_map(|(x, y)| Some((*x, (*y)?)));
+            values.reduce(|a, b| if furthest(b.1, a.1) { b } else { a })
+        });
+        chosen.collect::<Vec<_>>()
     });
-    chosen.collect()
+    let drawn = thinned.map(|points| match points[..] {
+        // A line has two ends.
+        [(x, y)] => vec![(x - 0.5, y), (x + 0.5, y)],
+        _ => points,
+    });
+    drawn.collect()
 }
 
 /// Short-term loudness and short-term PLR over the song's time.
@@ -124,18 +136,10 @@ pub(super) fn history(song: &Song, id: &str) -> Drawn<String> {
         .last()
         .map_or(1.0, |moment| moment.time_s)
         .max(1.0);
-    let loudness: Vec<_> = song
-        .history
-        .iter()
-        .map(|m| (m.time_s, m.short_term_lufs))
-        .collect();
-    let plr: Vec<_> = song
-        .history
-        .iter()
-        .map(|m| (m.time_s, m.short_term_plr_db))
-        .collect();
-    let loudness = curve(&loudness, |a, b| a > b);
-    let plr = curve(&plr, |a, b| a < b);
+    let history = song.history.iter();
+    let loudness = history.clone().map(|m| (m.time_s, m.short_term_lufs));
+    let loudness: Vec<Reading> = loudness.collect();
+    let plr: Vec<Reading> = history.map(|m| (m.time_s, m.short_term_plr_db)).collect();
     let caption = Caption {
         id,
         title: "Short-term loudness and short-term PLR over time",
@@ -157,23 +161,22 @@ pub(super) fn history(song: &Song, id: &str) -> Drawn<String> {
     figure(&caption, (1_000, 420), |area| {
         let areas = area.split_evenly((2, 1));
         let plots = [
-            (&loudness, BLUE, "short-term, LUFS"),
-            (&plr, VERMILION, "short-term PLR, dB"),
+            (curve(&loudness, |a, b| a > b), BLUE, "short-term, LUFS"),
+            (curve(&plr, |a, b| a < b), VERMILION, "short-term PLR, dB"),
         ];
-        for (area, (points, color, up)) in areas.iter().zip(plots) {
-            let y = range(points.iter().map(|point| point.1), 0.5);
+        for (area, (stretches, color, up)) in areas.iter().zip(plots) {
+            let y = range(stretches.iter().flatten().map(|point| point.1), 0.5);
             let mut chart = chart(area, [across, up], [0.0..end_s, y], &time)?;
-            chart.draw_series(LineSeries::new(
-                points.iter().copied(),
-                color.stroke_width(2),
-            ))?;
+            for points in stretches {
+                chart.draw_series(LineSeries::new(points, color.stroke_width(2)))?;
+            }
         }
         Ok(())
     })
 }
 
-fn between(points: &[(f64, f64)], unit: &str) -> String {
-    let values = points.iter().map(|point| point.1);
+fn between(points: &[Reading], unit: &str) -> String {
+    let values = points.iter().filter_map(|point| point.1);
     let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), value| {
         (low.min(value), high.max(value))
     });

@@ -15,7 +15,7 @@ use crestline_core::session::reference::{
 };
 use crestline_files::{AudioFile, Profiled, printable, unchanged};
 
-/// How a song was at the end of one second.
+/// How a song was at the end of one second: nothing where none of it was heard.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Moment {
     pub time_s: f64,
@@ -72,9 +72,10 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let mut history = Vec::new();
     let mut block = Vec::new();
     let second = rate_hz as usize;
-    let mut into_second = 0;
+    let tenth = second.div_ceil(10);
+    let (mut into_second, mut heard) = (0, false);
     loop {
-        let frames = BLOCK_FRAMES.min(second - into_second);
+        let frames = BLOCK_FRAMES.min(tenth).min(second - into_second);
         let frames = audio.read(frames, &mut block);
         let frames = frames.map_err(|error| error.to_string())?;
         if frames == 0 {
@@ -84,13 +85,16 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
         meter.process(&planes);
         crest.process(&planes);
         into_second = (into_second + frames) % second;
+        let readings = meter.readings();
+        heard |= readings.placed().momentary_lufs.is_some();
         if into_second == 0 {
-            let readings = meter.readings();
+            let known = |value: Option<f64>| value.filter(|_| heard);
             history.push(Moment {
                 time_s: (history.len() + 1) as f64,
-                short_term_lufs: readings.short_term_lufs,
-                short_term_plr_db: readings.short_term_plr_db,
+                short_term_lufs: known(readings.short_term_lufs),
+                short_term_plr_db: known(readings.short_term_plr_db),
             });
+            heard = false;
         }
     }
     meter.finish();
