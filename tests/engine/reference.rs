@@ -2,7 +2,7 @@
 
 use crestline_core::measure::ChannelRole::Front;
 use crestline_core::measure::{BAND_COUNT, ChannelRole, Meter, mid_band_hz};
-use crestline_core::process::ShelvesSettings;
+use crestline_core::process::{Shelves, ShelvesSettings};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{
     Comparison, Figures, LARGEST_GAIN_DB, Profile, ProfileError, ProfileFileError, Profiler,
@@ -737,6 +737,43 @@ fn one_channel_beside_two_is_heard_from_both() {
     // One beside one, and two beside whatever, are as measured.
     for (profile, channels) in [(&one, 1), (&two, 1), (&two, 2), (&one, 6)] {
         assert_eq!(*profile.beside(channels), *profile);
+    }
+}
+
+/// Source: the shelves of the *Audio EQ Cookbook*, which `tests/process` holds the chain's to. What
+/// is told of the loudness with the suggested shelves is what they make of it, at 44.1 kHz too, of
+/// whose highest band only a part is there.
+#[test]
+fn shelves_change_the_loudness_by_what_is_told() {
+    for rate in [44_100, 48_000] {
+        let rate_hz = f64::from(rate);
+        let noise = pink_noise(9, rate_hz, 20.0, -25.0, 12.0).samples;
+        let wanted = ShelvesSettings {
+            high_gain_db: 4.0,
+            high_hz: 5_000.0,
+            ..ShelvesSettings::default()
+        };
+        let shelved = |settings: &ShelvesSettings| {
+            let mut planes = [noise.clone(), noise.clone()];
+            let [left, right] = &mut planes;
+            Shelves::new(rate_hz).process(&mut [left, right], settings);
+            planes
+        };
+        let of = |planes: &[Vec<f32>; 2]| {
+            let planes: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
+            try_profile(rate, &STEREO, &planes, Section::Whole, 4_800).unwrap()
+        };
+        let mix = of(&shelved(&ShelvesSettings::default()));
+        let comparison = Comparison::new(&mix, &of(&shelved(&wanted)));
+        let suggestion = comparison.suggestion.unwrap();
+        let after = of(&shelved(&suggestion.shelves))
+            .whole
+            .integrated_lufs
+            .unwrap();
+        let change = after - mix.whole.integrated_lufs.unwrap();
+        let told = suggestion.loudness_change_lu;
+        println!("shelves at {rate} Hz: {told:.3} LU told, {change:.3} measured");
+        assert!((told - change).abs() < 0.07, "{rate}: {told} for {change}");
     }
 }
 

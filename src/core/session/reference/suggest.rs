@@ -191,25 +191,30 @@ struct Problem {
     wanted_db: [f64; BAND_COUNT],
     /// Adding up to 1; 0 where a band is not known.
     weights: [f64; BAND_COUNT],
-    /// K-weighted power of the mix.
+    /// K-weighted power of the mix, of bands that are only partly there too.
     loudness: [f64; BAND_COUNT],
 }
 
-/// K-weighted levels of the bands, dB; `None` where one is not known, or only partly there.
+/// K-weighted levels of the bands, dB; `None` where one is not known.
 fn weighted(sample_rate_hz: f64, bands: &Bands) -> Bands {
     let k = KWeighting::new(sample_rate_hz);
     std::array::from_fn(|band| {
-        // A band that reaches beyond half the rate is only partly there.
-        let whole = band_edge_hz(band + 1) < 0.5 * sample_rate_hz;
-        let level_db = bands[band].filter(|db| db.is_finite() && whole)?;
-        let power = k.power_response(mid_band_hz(band), sample_rate_hz);
-        Some(level_db + 10.0 * power.log10())
+        let level_db = bands[band].filter(|db| db.is_finite())?;
+        let hz = mid_band_hz(band).min(0.499 * sample_rate_hz);
+        Some(level_db + 10.0 * k.power_response(hz, sample_rate_hz).log10())
     })
+}
+
+/// The same without those that reach beyond half the rate and are only partly there.
+fn weighted_whole(sample_rate_hz: f64, bands: &Bands) -> Bands {
+    let weighted = weighted(sample_rate_hz, bands);
+    let is_whole = |band: usize| band_edge_hz(band + 1) < 0.5 * sample_rate_hz;
+    std::array::from_fn(|band| weighted[band].filter(|_| is_whole(band)))
 }
 
 /// How much each band says of a difference between the two, 0 to 1: see the [module](self).
 pub(super) fn evidence(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> [f64; BAND_COUNT] {
-    let both = [mix, reference].map(|bands| weighted(sample_rate_hz, bands));
+    let both = [mix, reference].map(|bands| weighted_whole(sample_rate_hz, bands));
     let strongest = |bands: &Bands| bands.iter().flatten().copied().fold(f64::MIN, f64::max);
     let tops = [strongest(&both[0]), strongest(&both[1])];
     std::array::from_fn(|band| match (both[0][band], both[1][band]) {
@@ -223,7 +228,8 @@ pub(super) fn evidence(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> [
 
 impl Problem {
     fn new(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> Option<Self> {
-        let [of_mix, of_reference] = [mix, reference].map(|bands| weighted(sample_rate_hz, bands));
+        let both = [mix, reference].map(|bands| weighted_whole(sample_rate_hz, bands));
+        let [of_mix, of_reference] = both;
         let weights = evidence(sample_rate_hz, mix, reference);
         let known = weights.iter().filter(|weight| **weight > 0.0).count();
         if known < LEAST_BANDS {
@@ -237,7 +243,8 @@ impl Problem {
                 _ => 0.0,
             }),
             weights: weights.map(|weight| weight / sum),
-            loudness: of_mix.map(|level_db| level_db.map_or(0.0, power_from_db)),
+            loudness: weighted(sample_rate_hz, mix)
+                .map(|level_db| level_db.map_or(0.0, power_from_db)),
         })
     }
 
