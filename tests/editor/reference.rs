@@ -439,16 +439,21 @@ fn the_mix_is_compared_while_it_plays() {
     assert!(words.contains("the last 12 s"), "{words}");
 }
 
-/// What sets mix and reference apart is read from the top: what weighs most stands first.
+/// What sets mix and reference apart is read from the top: what weighs most stands first, and at the
+/// end whether one was bent.
 #[test]
 fn what_sets_both_apart_is_told_the_heaviest_first() {
     let (_, found) = COMPARED.clone();
     let harness = in_large(stage());
     let top = |sentence: &str| harness.get_by_label(sentence).rect().top();
     let tops: Vec<f32> = found.findings.iter().map(|of| top(&of.sentence)).collect();
-    assert_eq!(tops.len(), 3);
+    assert_eq!(tops.len(), 4);
     assert!(tops.is_sorted(), "{tops:?}");
-    assert!(found.findings.is_sorted_by(|a, b| a.weight >= b.weight));
+    let [first @ .., last] = &found.findings[..] else {
+        unreachable!()
+    };
+    assert!(first.is_sorted_by(|a, b| a.weight >= b.weight));
+    assert_eq!(last.about, "flat tops");
 }
 
 /// Every band's crest factor, mix and reference, can be read by name.

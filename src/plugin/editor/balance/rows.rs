@@ -14,7 +14,7 @@ use crestline_core::process::ShelvesSettings;
 use crestline_core::session::reference::{Profile, REGIONS};
 
 /// Space, a line that sums up, and one a finding; the plot above them is no lower than this.
-const APART: f32 = GAP + SUMMARY + 3.0 * FINDING;
+const APART: f32 = GAP + SUMMARY + 4.0 * FINDING;
 const GAP: f32 = 4.0;
 const FINDING: f32 = 15.0;
 const LEAST_PLOT_ABOVE: f32 = 100.0;
