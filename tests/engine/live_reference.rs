@@ -303,3 +303,96 @@ fn what_is_heard_is_there_whenever_the_side_chain_comes_and_goes() {
         }
     }
 }
+
+/// What is listened to around a file that is written, and what happens besides.
+#[derive(Clone, Copy, Debug)]
+struct Render {
+    side_chain: bool,
+    /// The reference is heard before and after, or the output.
+    reference: bool,
+    /// The host resets before and after.
+    reset: bool,
+    /// The side-chain is silent while the file is written.
+    silent: bool,
+}
+
+/// A mix and a reference 20 dB below it, listened to for two seconds, then `render`. Returns what
+/// is heard, and the largest rise that was announced once the file was written; all that is heard
+/// being the output if it is not to be `listened` to.
+fn around_a_render(render: Render, listened: bool) -> (Planes, f32) {
+    let (mut sender, receiver) = audition();
+    let mut engine = engine(f64::from(RATE_HZ), 2).with_audition(receiver);
+    let loud = noise(2, 15 * SECOND, 0.3, 9);
+    let mut side = scaled(&noise(2, 15 * SECOND, 0.3, 10), 0.1);
+    if !render.side_chain {
+        let planes = cut(&side, 0..4 * SECOND);
+        let of = AuditionLoop::new(f64::from(RATE_HZ), 2, planes).unwrap();
+        sender.send(of).unwrap();
+    }
+    if render.silent {
+        for channel in &mut side {
+            channel[7 * SECOND..12 * SECOND].fill(0.0);
+        }
+    }
+    let mut was_written = false;
+    let mut announced = 0.0_f32;
+    let found = in_blocks(
+        &loud,
+        || 480,
+        |block, start| {
+            let frames = block[0].len();
+            let side: Vec<&[f32]> = side.iter().map(|of| &of[start..start + frames]).collect();
+            let written = (7 * SECOND..12 * SECOND).contains(&start);
+            if written != was_written && render.reset {
+                engine.reset();
+            }
+            if written && !was_written {
+                engine.cut_listening();
+            }
+            was_written = written;
+            let reference = (3 * SECOND..5 * SECOND).contains(&start) || render.reference;
+            let listen = if written {
+                ListenSettings {
+                    written,
+                    ..ListenSettings::default()
+                }
+            } else if listened {
+                heard(reference, render.side_chain, true)
+            } else {
+                ListenSettings::default()
+            };
+            engine.process(block, &side, &with(ChainSettings::default(), listen));
+            if start >= 12 * SECOND {
+                announced = announced.max(engine.snapshot().activity.rising_db);
+            }
+        },
+    );
+    (found, announced)
+}
+
+// By construction: nothing has changed, so that all is as it was before; the file is the output to
+// the bit. A fifth of a second is for the crossfade and a fall.
+#[test]
+fn a_file_that_is_written_changes_nothing_of_how_it_goes_on() {
+    let each = |number: u32| Render {
+        side_chain: number & 1 > 0,
+        reference: number & 2 > 0,
+        reset: number & 4 > 0,
+        silent: number & 8 > 0,
+    };
+    for render in (0..16).map(each) {
+        let (found, announced) = around_a_render(render, true);
+        let (output, _) = around_a_render(render, false);
+        let written = 7 * SECOND..12 * SECOND;
+        assert!(cut(&found, written.clone()) == cut(&output, written));
+        let level = |from: usize, to: usize| level_db(&found, from..to);
+        let before = level(6 * SECOND, 7 * SECOND);
+        let soon = level(12 * SECOND + SECOND / 5, 13 * SECOND);
+        let after = level(14 * SECOND, 15 * SECOND);
+        println!(
+            "{render:?}: {before:.2} dB before, {soon:.2} soon, {after:.2} after, {announced} told"
+        );
+        assert!((soon - before).abs() < 0.3 && (after - before).abs() < 0.3);
+        assert!(announced == 0.0);
+    }
+}

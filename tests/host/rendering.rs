@@ -1,4 +1,5 @@
-//! Offline, a host writes the output, whatever is being listened to.
+//! Offline, a host writes the output, whatever is being listened to, and listening goes on after it
+//! as before.
 
 use crate::clap::linked;
 use kit::signals::white_noise;
@@ -167,5 +168,70 @@ fn going_offline_leaves_no_fade_in_what_is_written() {
                 assert_eq!(last, None, "{format}: {listening:?}");
             }
         }
+    }
+}
+
+/// How a host goes offline and comes back.
+#[derive(Clone, Copy, Debug)]
+enum Around {
+    Nothing,
+    Reset,
+    Activation,
+}
+
+// By construction: the reference in the side-chain is 20 dB below the mix, which is turned down to
+// it once it has been listened to, and nothing has changed when the file is written.
+#[test]
+fn a_mix_that_is_turned_down_to_its_reference_still_is_after_a_file_is_written() {
+    use kit::engine_run::noise;
+    let on = |reference: f64| {
+        [
+            ("Listen to reference", reference),
+            ("Side-chain is the reference", 1.0),
+            ("Matched listening", 1.0),
+        ]
+    };
+    let level_db = |planes: &[Vec<f32>]| {
+        let samples = planes.iter().flat_map(|channel| &channel[48_000..]);
+        let squares: f64 = samples.map(|sample| f64::from(*sample).powi(2)).sum();
+        10.0 * (squares / 96_000.0).log10()
+    };
+    for around in [Around::Nothing, Around::Reset, Around::Activation] {
+        let mut host = linked();
+        host.activate(48_000.0, 512).unwrap();
+        let (main, side) = (noise(2, 96_000, 0.3, 1), noise(2, 96_000, 0.03, 2));
+        let play = |host: &mut ClapHost, changes: &[Change]| {
+            let run = Run {
+                side_chain: Some(&side),
+                changes,
+                ..Run::new(&main, &[512])
+            };
+            level_db(&host.run(run).unwrap())
+        };
+        let go = |host: &mut ClapHost, offline: bool| match around {
+            Around::Nothing => host.set_offline(offline).unwrap(),
+            Around::Reset => {
+                host.reset();
+                host.set_offline(offline).unwrap();
+            }
+            Around::Activation => {
+                host.deactivate();
+                host.set_offline(offline).unwrap();
+                host.activate(48_000.0, 512).unwrap();
+            }
+        };
+        let heard = changes_of(&mut host, &on(1.0));
+        let reference = [play(&mut host, &heard), play(&mut host, &[])][1];
+        let output = changes_of(&mut host, &on(0.0));
+        let before = play(&mut host, &output);
+        go(&mut host, true);
+        let written = play(&mut host, &[]);
+        go(&mut host, false);
+        let after = play(&mut host, &[]);
+        println!(
+            "{around:?}: reference {reference:.2} dB, output {before:.2}, written {written:.2}, then {after:.2}"
+        );
+        assert!((before - reference).abs() < 0.3 && (written - before - 20.0).abs() < 0.3);
+        assert!((after - before).abs() < 0.3);
     }
 }

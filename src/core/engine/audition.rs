@@ -135,10 +135,14 @@ impl Audition {
     /// Plays the frames of `range` within the chunk, if the reference is wanted or still heard, and
     /// takes those of the side-chain. Returns how many samples of the side-chain were no audio.
     pub fn play(&mut self, settings: ListenSettings, side: &[&[f32]], range: &Range<usize>) -> u32 {
-        self.live_wanted = settings.side_chain;
+        if settings.written {
+            self.live.hold();
+        } else {
+            self.live_wanted = settings.side_chain;
+        }
         let wanted = (settings.reference && !settings.bypass).then_some(self.in_chunk);
         let wanted = wanted.flatten();
-        let live = settings.side_chain || wanted == Some(LIVE);
+        let live = self.live_wanted || wanted == Some(LIVE);
         let faults = self.live.take(live, side, range);
         for (index, place) in self.places.iter_mut().enumerate() {
             place.runs |= wanted == Some(index);

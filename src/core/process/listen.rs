@@ -78,7 +78,8 @@ pub struct ListenSettings {
     pub solo: [bool; 4],
     /// Hear the input as it is, whatever else is set.
     pub bypass: bool,
-    /// A file is written and nobody listens: what is louder comes at once, within its crossfade.
+    /// A file is written and nobody listens: what is louder comes at once, within its crossfade, and
+    /// what has been found of a reference, and whether the side-chain is one, holds.
     pub written: bool,
 }
 
@@ -243,9 +244,12 @@ impl Listen {
             self.forget_reference();
         }
         let was_matched = std::mem::replace(&mut self.matched, matched);
-        let was_asked = std::mem::replace(&mut self.matched_unless_bypassed, settings.matched);
-        if was_asked && !settings.matched {
-            self.beside.begin_anew();
+        // What is written is not matched, but nobody has switched that off.
+        if !settings.written {
+            let was_asked = std::mem::replace(&mut self.matched_unless_bypassed, settings.matched);
+            if was_asked && !settings.matched {
+                self.beside.begin_anew();
+            }
         }
         let before = self.selected.replace(wanted);
         let Some(old) = before else {

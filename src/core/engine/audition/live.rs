@@ -5,7 +5,8 @@
 //! together. Until it has had one for a second, which leaves less than 1 LU to the blocks that its
 //! beginning fills in part, it is no reference: nothing is switched to at an unknown level. Nor is
 //! it one any more after 3 s of silence; what comes after may be another song, and is measured
-//! anew.
+//! anew. While a file is written nothing is measured: what a host renders need not be what is
+//! listened to, and its side-chain may well be silent.
 
 use super::super::{CHUNK, EngineSpec, Stereo, range_in, range_of, silent_stereo};
 use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
@@ -32,6 +33,8 @@ pub(super) struct Live {
     runs: bool,
     /// It was switched on at some frame of the chunk.
     on: bool,
+    /// At some frame of the chunk a file was written.
+    held: bool,
     chunks_per_s: f64,
     /// Chunks in which its loudness was known, chunks of silence since the last of these, and
     /// chunks since its loudness last moved.
@@ -52,6 +55,7 @@ impl Live {
             signal: silent_stereo(),
             runs: false,
             on: false,
+            held: false,
             chunks_per_s: spec.sample_rate_hz / CHUNK as f64,
             known: 0,
             silent: 0,
@@ -105,6 +109,11 @@ impl Live {
         faults
     }
 
+    /// A file is written: what comes in belongs to that, and what is known goes on holding.
+    pub fn hold(&mut self) {
+        self.held = true;
+    }
+
     /// The frames last taken; none while it does not run.
     pub fn signal(&self, range: &Range<usize>) -> [&[f32]; 2] {
         if self.runs {
@@ -118,6 +127,10 @@ impl Live {
     pub fn chunk_done(&mut self, heard: bool) {
         let on = std::mem::take(&mut self.on);
         self.runs = on || heard;
+        if std::mem::take(&mut self.held) {
+            self.meter.cut();
+            return;
+        }
         if !on {
             // What fades out is still compared with what takes its place.
             if !heard {
