@@ -382,6 +382,44 @@ fn whatever_is_louder_rises_over_a_second() {
     }
 }
 
+// By construction: noises, whose levels differ by their peaks. What has been turned down to a quiet
+// reference rises to what the next one asks for, by a rise that is announced.
+#[test]
+fn a_reference_that_takes_a_quieter_one_s_place_gives_the_mix_back() {
+    const AT: usize = 5 * SECOND;
+    let input = noise(2, 10 * SECOND, 0.3, 3);
+    let unmatched = level_db(&input, 0..SECOND);
+    for (peak, down_db) in [(0.5, 0.0), (0.1, 20.0 * 3.0_f64.log10())] {
+        for first in [false, true] {
+            let (mut sender, mut engine) = auditioning(2);
+            sender.send(looped(&noise(2, 4 * SECOND, 0.01, 4))).unwrap();
+            let mut announced = 0.0_f32;
+            let found = in_blocks(
+                &input,
+                || CHUNK,
+                |block, start| {
+                    if (AT..AT + CHUNK).contains(&start) {
+                        sender.send(looped(&noise(2, 4 * SECOND, peak, 5))).unwrap();
+                    }
+                    let reference = start < 3 * SECOND || first != (start >= 8 * SECOND);
+                    let settings = with(ChainSettings::default(), heard(reference, true));
+                    engine.process(block, &[], &settings);
+                    announced = announced.max(engine.snapshot().activity.rising_db);
+                },
+            );
+            let level = |second: usize| level_db(&found, second * SECOND..(second + 1) * SECOND);
+            let (before, then, other) = (level(4), level(7), level(9));
+            println!(
+                "{peak}, {first}: {before:.2} dB, {then:.2}, beside it {other:.2}, {announced:.1} told"
+            );
+            assert!((then - (unmatched - down_db)).abs() < 0.3, "{unmatched:.2}");
+            assert!((other - then).abs() < 0.3);
+            assert_no_jump(&found, AT, then - before);
+            assert!((f64::from(announced) - (then - before)).abs() < 1.0);
+        }
+    }
+}
+
 // A weighted mean of signals whose weights move by 1/N a frame steps by no more than the largest of
 // the signals' own steps and the span between them over N; gains in motion add their slope, less
 // than 300 dB/s, which is 7.2e-4 a frame.

@@ -240,9 +240,7 @@ impl Listen {
             (false, None) => settings.source.index(),
         };
         let matched = settings.matched && !settings.bypass;
-        if loudness.references.current.is_none() {
-            self.forget_reference();
-        }
+        self.follow_reference(loudness);
         let was_matched = std::mem::replace(&mut self.matched, matched);
         // What is written is not matched, but nobody has switched that off.
         if !settings.written {

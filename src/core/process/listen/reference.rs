@@ -5,7 +5,7 @@
 //! mix has to be turned down to it. That must not level the mix, whose loud and quiet parts are
 //! what the engineer works on: how far it is turned down is only found while the reference is
 //! listened to, only ever grows, and is forgotten when matching is switched off or the reference is
-//! gone.
+//! gone. Where another one takes its place, as much of it stays as that one asks for.
 
 use super::{INPUT, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS};
 
@@ -45,6 +45,8 @@ pub(super) struct Beside {
     input_lufs: Option<f64>,
     /// By how much the mix is turned down to the reference, dB, 0 or more.
     down_db: f64,
+    /// The place of that reference.
+    place: Option<usize>,
 }
 
 impl Beside {
@@ -124,13 +126,20 @@ impl Listen {
         }
     }
 
-    /// There is no reference any more that the mix would have to be turned down to.
-    pub(super) fn forget_reference(&mut self) {
-        let down_db = std::mem::take(&mut self.beside.down_db);
-        if down_db > 0.0 {
+    /// Where there is another reference than before, or none any more, turns the mix down by no more
+    /// than that asks for.
+    pub(super) fn follow_reference(&mut self, loudness: &RecentLoudness) {
+        let place = loudness.references.current;
+        if std::mem::replace(&mut self.beside.place, place) == place {
+            return;
+        }
+        let missing_db = place.and_then(|place| self.beside.missing_db(place, loudness));
+        let kept_db = self.beside.down_db.min(missing_db.unwrap_or(0.0));
+        let given_back_db = std::mem::replace(&mut self.beside.down_db, kept_db) - kept_db;
+        if given_back_db > 0.0 {
             for signal in 0..=RESIDUE {
                 let heard = self.hears(signal);
-                self.levels[signal].lift(down_db, heard, self.quantum_s);
+                self.levels[signal].lift(given_back_db, heard, self.quantum_s);
             }
         }
     }
