@@ -304,6 +304,54 @@ fn what_is_heard_is_there_whenever_the_side_chain_comes_and_goes() {
     }
 }
 
+// By construction: noises, whose levels differ by their peaks. While the mix is listened to, a song
+// 8 dB below it, which it was turned down to, makes way for one 2 dB above it: listened to again, that
+// is as loud as the mix within the second that a rise takes, and a half.
+#[test]
+fn a_song_that_has_become_louder_unheard_is_soon_as_loud_as_the_mix() {
+    let main = noise(2, 31 * SECOND, 0.2, 11);
+    let mut side = scaled(&noise(2, 31 * SECOND, 0.2, 12), 0.4);
+    for channel in &mut side {
+        channel[8 * SECOND..]
+            .iter_mut()
+            .for_each(|sample| *sample *= 3.125);
+    }
+    let mut engine = listening(2);
+    let mut announced = 0.0_f32;
+    let found = in_blocks(
+        &main,
+        || CHUNK,
+        |block, start| {
+            let frames = block[0].len();
+            let side: Vec<&[f32]> = side.iter().map(|of| &of[start..start + frames]).collect();
+            let second = start / SECOND;
+            let reference = (3..5).contains(&second) || (23..26).contains(&second) || second >= 28;
+            let settings = with(ChainSettings::default(), heard(reference, true, true));
+            engine.process(block, &side, &settings);
+            if second >= 8 {
+                announced = announced.max(engine.snapshot().activity.rising_db);
+            }
+        },
+    );
+    let level = |from: usize, to: usize| level_db(&found, from..to);
+    let mix = level_db(&main, 0..SECOND);
+    let turned_down = level(7 * SECOND, 8 * SECOND);
+    let soon = level(49 * SECOND / 2, 25 * SECOND);
+    let [output, again] = [27, 30].map(|second| level(second * SECOND, (second + 1) * SECOND));
+    println!(
+        "mix {mix:.2} dB, turned down {turned_down:.2}; soon {soon:.2}, output {output:.2}, again {again:.2}, {announced:.2} told"
+    );
+    let rise_db = -20.0 * 0.4_f64.log10();
+    assert!((mix - turned_down - rise_db).abs() < 0.3);
+    assert!(
+        [soon, output, again]
+            .iter()
+            .all(|level| (level - mix).abs() < 0.3)
+    );
+    assert!((f64::from(announced) - rise_db).abs() < 0.3);
+    assert_no_jump(&found, 23 * SECOND, rise_db);
+}
+
 /// What is listened to around a file that is written, and what happens besides.
 #[derive(Clone, Copy, Debug)]
 struct Render {

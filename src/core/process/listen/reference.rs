@@ -7,7 +7,7 @@
 //! listened to, only ever grows, and is forgotten when matching is switched off or the reference is
 //! gone. Where another one takes its place, as much of it stays as that one asks for.
 
-use super::{INPUT, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS};
+use super::{INPUT, JUMP_DB, Listen, REFERENCE, RESIDUE, RecentLoudness, SIGNALS};
 
 /// Places of a reference: two, so that a new one comes in while the last one fades out, and that of
 /// one that comes in by the side-chain.
@@ -122,6 +122,10 @@ impl Listen {
             self.beside.down_db = missing_db;
             for level in &mut self.levels[..=RESIDUE] {
                 level.match_db = (level.match_db - further_db).min(0.0);
+            }
+            if further_db < -JUMP_DB {
+                // It became so much louder unheard, and had been turned down by that with the mix.
+                self.levels[REFERENCE + place].lift(-further_db, true, self.quantum_s);
             }
         }
     }
