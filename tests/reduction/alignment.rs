@@ -16,7 +16,7 @@ use crestline_core::measure::{Aligner, Reduction, Relation, mono};
 use crestline_core::process::{Limiter, LimiterSettings};
 use kit::pause::pause;
 use songs::{Song, rink_lights, turnstile};
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
 use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
@@ -361,6 +361,86 @@ fn what_a_cleared_delay_has_lost_is_no_distortion() {
     println!("after a cut: {:.1} dB of distortion at most", worst.get());
     assert!(worst.get() < -78.0, "{}", worst.get());
     drop(comparison);
+}
+
+/// What the worker told: states as they changed, the most distortion, and what it told last.
+struct Told {
+    states: Vec<TapState>,
+    distortion_db: f32,
+    last: Tap,
+}
+
+/// Plays the song, 480 frames later and 6 dB quieter, until that is known, and for some seconds more.
+/// A frame of both signals, in stereo, goes through `change`, which is told the seconds since then.
+fn once_known(seconds: f64, change: impl Fn([f32; 4], Option<f64>) -> [f32; 4]) -> Told {
+    const LATE: usize = 480;
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    let [left, right] = &RINK_LIGHTS.channels;
+    let (written, known_at) = (Cell::new(0_usize), Cell::new(usize::MAX));
+    let block = |_: usize| {
+        let mut block = [(); 4].map(|()| Vec::with_capacity(500));
+        for frame in written.get()..written.get() + 500 {
+            let since = frame.checked_sub(known_at.get());
+            let [from, to] = [frame + LATE, frame];
+            let signals = [left[from], right[from], 0.5 * left[to], 0.5 * right[to]];
+            let signals = change(signals, since.map(|frames| frames as f64 / RATE_HZ));
+            for (channel, sample) in block.iter_mut().zip(signals) {
+                channel.push(sample);
+            }
+        }
+        written.set(written.get() + 500);
+        block
+    };
+    writer.begin();
+    // Room is made for what comes in once something has.
+    while writer.behind_frames() == 0 {
+        let [a, b, c, d] = block(0);
+        writer.write(&[&a, &b], &[&c, &d]);
+        pause(Duration::from_millis(10));
+    }
+    let known =
+        |tap: &Tap| tap.state == TapState::Aligned && tap.reduction.distortion.mean_3s_db.is_some();
+    assert!(feed(&mut writer, block, known));
+    known_at.set(written.get());
+    let told = RefCell::new(Told {
+        states: Vec::new(),
+        distortion_db: f32::MIN,
+        last: writer.told(),
+    });
+    let over = |tap: &Tap| {
+        let mut told = told.borrow_mut();
+        if told.states.last() != Some(&tap.state) {
+            told.states.push(tap.state);
+        }
+        let distortion_db = tap.reduction.distortion.mean_3s_db.unwrap_or(f32::MIN);
+        told.distortion_db = told.distortion_db.max(distortion_db);
+        told.last = *tap;
+        (written.get() - known_at.get()) as f64 > seconds * RATE_HZ
+    };
+    assert!(feed(&mut writer, block, over));
+    drop(comparison);
+    told.into_inner()
+}
+
+// By construction: the device is a wire, later and quieter. Nothing comes in for a second, as where a
+// synthesizer plays on behind the tap, and then for six, as where a cable is pulled.
+#[test]
+fn a_side_chain_that_is_gone_for_a_while_is_no_distortion() {
+    let gone = |since_s: f64| (3.0..4.0).contains(&since_s) || (7.0..13.0).contains(&since_s);
+    let told = once_known(36.0, |[a, b, c, d], since_s| {
+        let there = if since_s.is_some_and(gone) { 0.0 } else { 1.0 };
+        [there * a, there * b, c, d]
+    });
+    println!(
+        "{:?}, distortion {:.1} dB at most",
+        told.states, told.distortion_db
+    );
+    assert_eq!(
+        told.states,
+        [TapState::Aligned, TapState::NoSideChain, TapState::Aligned]
+    );
+    assert!(told.distortion_db < -60.0);
+    assert_eq!(told.last.delay_frames, 480);
 }
 
 // A copy whose delay sways, beside the signal itself: it has a place, and no figures.

@@ -7,6 +7,7 @@
 
 mod analysis;
 mod capture;
+mod missing;
 mod search;
 #[cfg(test)]
 mod tests;

@@ -1,8 +1,9 @@
 //! What the worker makes of both signals: their place beside each other, what stands between them
 //! for good, and what is left.
 
+use super::missing::{Missing, Piece};
 use super::search::{Finding, Search};
-use super::{Tap, TapState, frames};
+use super::{Tap, TapState, frames, so_far};
 use crate::dsp::decibel::power_from_db;
 use crate::measure::{
     Aligner, Estimate, Estimator, GainMemory, RestGain, Stretch, ThroughMeter,
@@ -47,6 +48,7 @@ pub(super) struct Analysis {
     place: Option<(i32, bool)>,
     skip: [usize; 2],
     waiting: [Planes; 2],
+    missing: Missing,
     /// The last while of both in step, cut where something is missing.
     memory: Vec<Stretch>,
     /// Whether the next frames follow on the last stretch.
@@ -77,6 +79,7 @@ impl Analysis {
             place: None,
             skip: [0; 2],
             waiting: empty(),
+            missing: Missing::new(sample_rate_hz),
             memory: Vec::new(),
             follows: false,
             heard: 0,
@@ -122,6 +125,12 @@ impl Analysis {
         }
         self.until_compared = self.aligner.frames();
         self.skip = self.place.map_or([0; 2], skipped);
+        self.missing.gap();
+        self.begin();
+    }
+
+    /// The next frames do not follow on those that were compared last.
+    fn begin(&mut self) {
         self.follows = false;
         self.through.begin();
     }
@@ -181,6 +190,7 @@ impl Analysis {
     /// What stands between is not known any more.
     fn settle(&mut self) {
         self.memory.clear();
+        self.missing.gap();
         self.follows = false;
         self.heard = 0;
         self.look_at = self.seconds(LEAST_S);
@@ -211,16 +221,24 @@ impl Analysis {
                 .flatten()
                 .for_each(|sample| *sample = -*sample);
         }
-        let [x, y] =
-            [&before, &after].map(|planes| planes.iter().map(Vec::as_slice).collect::<Vec<_>>());
+        let Some(Piece { signals, begins }) = self.missing.take([before, after]) else {
+            return;
+        };
+        if begins {
+            self.begin();
+        }
+        let [x, y] = signals
+            .each_ref()
+            .map(|planes| planes.iter().map(Vec::as_slice).collect::<Vec<_>>());
         if self.estimate.is_some() {
             self.through.process(&x, &y);
         }
+        let [before, after] = signals;
         if quiet(&before) && quiet(&after) {
             self.follows = false;
             return;
         }
-        self.heard += frames;
+        self.heard += before.first().map_or(0, Vec::len);
         self.remember(before, after);
         if self.heard >= self.look_at {
             self.look();
@@ -321,6 +339,9 @@ impl Analysis {
 
     /// What is known.
     pub fn told(&self) -> Tap {
+        if self.place.is_some() && self.missing.is_missing() {
+            return so_far(TapState::NoSideChain);
+        }
         let place = self
             .place
             .filter(|_| self.finding.state == TapState::Aligned);
