@@ -440,7 +440,67 @@ fn a_side_chain_that_is_gone_for_a_while_is_no_distortion() {
         [TapState::Aligned, TapState::NoSideChain, TapState::Aligned]
     );
     assert!(told.distortion_db < -60.0);
+    assert!(told.last.reduction.distortion.mean_3s_db.is_some());
     assert_eq!(told.last.delay_frames, 480);
+}
+
+// By construction, of a device that bends what goes through it. Two comparisons, 5.5 s apart, have to
+// see it, and then 8 s are listened to anew.
+#[test]
+fn a_polarity_that_is_turned_over_is_found() {
+    let told = once_known(32.0, |[a, b, c, d], since_s| {
+        let turned = since_s.is_some_and(|since_s| since_s >= 3.0);
+        let sign = if turned { -1.0 } else { 1.0 };
+        [a, b, sign * c.tanh(), sign * d.tanh()]
+    });
+    let bands = told.last.reduction.bands;
+    let means = bands.map(|band| band.reduction.mean_3s_db);
+    println!("{:?}, {means:.2?} dB", told.states);
+    assert_eq!(
+        told.states,
+        [TapState::Aligned, TapState::Settling, TapState::Aligned]
+    );
+    assert!(told.last.inverted);
+    let is_nothing = |mean_db: &Option<f32>| mean_db.is_some_and(|db| db.abs() < 0.3);
+    assert!(means.iter().all(is_nothing), "{means:?}");
+}
+
+// By construction: a wire that is turned over while it is listened to, so that what is found of it is
+// neither.
+#[test]
+fn a_polarity_that_is_turned_over_meanwhile_is_found() {
+    let frames = Cell::new(0_usize);
+    let told = once_known(32.0, |[a, b, c, d], _| {
+        frames.set(frames.get() + 1);
+        let sign = if frames.get() > 8 * 48_000 { -1.0 } else { 1.0 };
+        [a, b, sign * c, sign * d]
+    });
+    let gains: Vec<f32> = told.last.linear.gain_db.into_iter().flatten().collect();
+    let bands = told.last.reduction.bands;
+    let means = bands.map(|band| band.reduction.mean_3s_db);
+    println!("{:?}, {means:.2?} dB", told.states);
+    assert!(told.last.inverted && !gains.is_empty());
+    assert!(
+        gains.iter().all(|gain| (gain + 6.0206).abs() < 0.1),
+        "{gains:?}"
+    );
+    let is_nothing = |mean_db: &Option<f32>| mean_db.is_some_and(|db| db.abs() < 0.1);
+    assert!(means.iter().all(is_nothing), "{means:?}");
+}
+
+// By construction: the left channel is upside down throughout. Where the right one plays alone the
+// signals are not upside down, and nothing has changed.
+#[test]
+fn a_channel_alone_is_no_polarity_that_is_turned_over() {
+    let told = once_known(25.0, |[a, b, c, d], since_s| {
+        let left = if since_s.is_some_and(|since_s| since_s >= 2.0) {
+            0.0
+        } else {
+            1.0
+        };
+        [left * a, b, -left * c, d]
+    });
+    assert_eq!(told.states, [TapState::Aligned]);
 }
 
 // A copy whose delay sways, beside the signal itself: it has a place, and no figures.

@@ -173,10 +173,8 @@ impl Analysis {
             .finding
             .alignment
             .map(|found| (found.delay_frames, found.inverted));
-        let near =
-            |(a, _): (i32, bool), (b, _): (i32, bool)| a.abs_diff(b) <= SAME_PLACE.unsigned_abs();
         match (self.place, found) {
-            (Some(old), Some(new)) if near(old, new) => {}
+            (Some(old), Some(new)) if self.is_same_place(old, new) => {}
             (old, new) if old == new => {}
             (_, new) => {
                 self.place = new;
@@ -185,6 +183,29 @@ impl Analysis {
                 self.waiting.iter_mut().flatten().for_each(Vec::clear);
             }
         }
+    }
+
+    /// Whether the alignment that was found is as good as the one in force. A response with tops of
+    /// both signs is taken for either, and so is one of two channels that is upside down.
+    fn is_same_place(
+        &self,
+        (old, was_inverted): (i32, bool),
+        (new, inverted): (i32, bool),
+    ) -> bool {
+        let near = old.abs_diff(new) <= SAME_PLACE.unsigned_abs();
+        near && (was_inverted == inverted || !self.is_turned_over())
+    }
+
+    /// Whether what comes is upside down against what is known: something is heard, and it holds
+    /// nothing of what should be there, so that no band has a gain. Or what is known is itself
+    /// upside down against its place, and may have been found while that was changing.
+    fn is_turned_over(&self) -> bool {
+        let readings = self.through.readings();
+        let mut means = readings.bands.iter().map(|band| band.reduction.mean_3s_db);
+        let heard = readings.distortion.mean_3s_db.is_some();
+        let known = self.estimate.as_ref();
+        heard && means.all(|mean_db| mean_db.is_none())
+            || known.is_some_and(|known| known.linear.inverted)
     }
 
     /// What stands between is not known any more.
