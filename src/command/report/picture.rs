@@ -122,8 +122,8 @@ fn curve(points: &[Reading], furthest: fn(f64, f64) -> bool) -> Vec<Vec<(f64, f6
         chosen.collect::<Vec<_>>()
     });
     let drawn = thinned.map(|points| match points[..] {
-        // A line has two ends.
-        [(x, y)] => vec![(x - 0.5, y), (x + 0.5, y)],
+        // A line has two ends: it takes the second of which this is the reading.
+        [(x, y)] => vec![(x - 1.0, y), (x, y)],
         _ => points,
     });
     drawn.collect()
