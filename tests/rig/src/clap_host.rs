@@ -154,10 +154,7 @@ pub struct ClapHost {
 impl ClapHost {
     /// The plug-in that is linked into this program.
     pub fn linked(entry: &'static EntryDescriptor) -> Result<Self> {
-        // Debug builds of the framework log what a host may well do, thousands of times over, and
-        // reroute panics into that log as well. They do neither where a subscriber is there before
-        // them.
-        let _ = tracing::subscriber::set_global_default(tracing::subscriber::NoSubscriber::new());
+        crate::keep_the_framework_from_logging();
         #[expect(
             unsafe_code,
             reason = "nothing vouches for an entry point but its author"

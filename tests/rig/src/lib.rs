@@ -19,3 +19,10 @@ pub mod raw_host;
 #[cfg(target_os = "linux")]
 pub mod screen;
 pub mod vst3_host;
+
+/// Debug builds of the framework log what a host may well do, thousands of times over and on the audio
+/// thread, and reroute panics into that log as well. They do neither where a subscriber is there before
+/// them, so every way to an instance comes by here first.
+fn keep_the_framework_from_logging() {
+    let _ = tracing::subscriber::set_global_default(tracing::subscriber::NoSubscriber::new());
+}

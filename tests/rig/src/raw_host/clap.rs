@@ -77,6 +77,7 @@ impl RawClap {
             request_process: Some(no_request),
             request_callback: Some(no_request),
         });
+        crate::keep_the_framework_from_logging();
         let entry = &crestline_plugin::clap_entry;
         // SAFETY: calls in the order that CLAP asks for; the host lives in a box for as long as the
         // instance.

@@ -52,6 +52,7 @@ pub type Points = Vec<(ParamID, Vec<(usize, ParamValue)>)>;
 
 /// The plug-in's factory.
 pub fn factory() -> ComPtr<IPluginFactory> {
+    crate::keep_the_framework_from_logging();
     assert!(crestline_plugin::export::vst3::module_entry());
     let factory = crestline_plugin::export::vst3::plugin_factory();
     // SAFETY: a reference to a factory, which is ours.
