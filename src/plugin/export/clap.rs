@@ -142,6 +142,8 @@ impl Instance {
         // `plugin_data` stands for this reference from now on, until the framework's `destroy`
         // takes it back.
         let _ = Arc::into_raw(wrapper);
+        // SAFETY: the framework's table.
+        let ids = unsafe { param_ids(&framework) };
         let instance = Box::new(Self {
             table: clap_plugin {
                 destroy: Some(destroy),
@@ -153,9 +155,8 @@ impl Instance {
             framework,
             host,
             extensions: Extensions::default(),
-            // SAFETY: the framework's table.
-            params: Known::new(params, unsafe { param_ids(&framework) }),
-            unsent: Unsent::default(),
+            unsent: Unsent::new(ids.len()),
+            params: Known::new(params, ids),
             ports: Mutex::new(None),
         });
         // The address of the whole, not of its first field: what is made of it again is the whole.
@@ -280,7 +281,7 @@ unsafe extern "C" fn process(
     // SAFETY: null or the host's list, for the length of the call.
     if let Some(events) = unsafe { block.out_events.as_ref() } {
         let last = block.frames_count.saturating_sub(1);
-        instance.unsent.tell(events, last);
+        instance.unsent.tell(&instance.params, events, last);
         instance.params.tell_changed(|id, value, steps| {
             let event = value_event(id, extensions::clap_value(value, steps), last);
             // SAFETY: an event that lives until the host has copied it.

@@ -68,6 +68,14 @@ impl Known {
         self.ids.iter().position(|it| *it == id)
     }
 
+    /// The number by which the host calls the parameter at this place.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn id(&self, index: usize) -> Option<u32> {
+        self.ids.get(index).copied()
+    }
+
     /// The host brings the parameter that it calls `id`: its place, and whether it has no steps.
     ///
     /// # Realtime
