@@ -25,6 +25,7 @@ mod notice;
 mod number;
 mod numbers;
 mod plane;
+mod pointer;
 mod push;
 pub mod raster;
 mod reference;

@@ -38,7 +38,7 @@ pub fn forecast() -> Forecasted {
 const THUMB: f32 = 28.0;
 
 /// A window with that forecast, at 6 dB of push with the saturator on.
-fn shown(size: [f32; 2]) -> Harness<'static, Stage> {
+pub fn shown(size: [f32; 2]) -> Harness<'static, Stage> {
     let stage = Stage::default().with_forecast(forecast());
     stage.set_plain(|params| &params.push, 6.0);
     stage.set_plain(|params| &params.saturator.on, true);

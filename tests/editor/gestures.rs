@@ -2,10 +2,13 @@
 //! one (`clap/ext/params.h`, `ivsteditcontroller.h`): a host that records touches would otherwise
 //! hold on to a parameter for ever.
 
+use crate::decision::shown;
+use crate::history::with_a_gap;
+use crate::window::asked_size;
 use egui::{Event, Key, Modifiers, PointerButton, Pos2, Vec2};
 use egui_kittest::Harness;
-use egui_kittest::kittest::Queryable;
-use rig::editor_stage::{Stage, assert_balanced, opened_at, sent_to_host};
+use egui_kittest::kittest::{NodeT, Queryable};
+use rig::editor_stage::{SIZE, Stage, assert_balanced, open, opened, opened_at, sent_to_host};
 
 fn button(at: Pos2, pressed: bool) -> Event {
     Event::PointerButton {
@@ -28,6 +31,12 @@ fn held() -> (Harness<'static, Stage>, Pos2) {
     harness.run_steps(1);
     let at = draw(&mut harness, at);
     (harness, at)
+}
+
+/// The harness gives each event that it is told of a frame of its own.
+fn in_one_frame<const N: usize>(harness: &mut Harness<'_, Stage>, events: [Event; N]) {
+    harness.input_mut().events.extend(events);
+    harness.step();
 }
 
 /// Draws what is held further down.
@@ -86,9 +95,7 @@ fn a_key_pressed_while_a_value_is_held_is_part_of_the_same_gesture() {
 #[test]
 fn a_value_let_go_and_taken_hold_of_within_one_frame_is_two_gestures() {
     let (mut harness, at) = held();
-    harness.event(button(at, false));
-    harness.event(button(at, true));
-    harness.run_steps(1);
+    in_one_frame(&mut harness, [button(at, false), button(at, true)]);
     let at = draw(&mut harness, at);
     harness.event(button(at, false));
     harness.run_steps(2);
@@ -124,4 +131,112 @@ fn what_is_held_while_a_state_is_loaded_is_no_step_from_the_old_one() {
     harness.run_steps(2);
     assert_eq!(sent_to_host(&harness), []);
     assert!((params.limiter.ceiling.value() + 6.0).abs() < 1e-3);
+}
+
+/// Takes hold of the middle of what bears that label, or of its left end, and draws it in two steps.
+/// The second comes in a frame of its own or in the one that lets go.
+fn drawn(harness: &mut Harness<'_, Stage>, label: &str, at_end: bool, by: Vec2, at_once: bool) {
+    let rect = harness.get_by_label_contains(label).rect();
+    let from = if at_end {
+        rect.left_top() + Vec2::new(4.0, 6.0)
+    } else {
+        rect.center()
+    };
+    harness.hover_at(from);
+    harness.run_steps(1);
+    sent_to_host(harness);
+    harness.event(button(from, true));
+    harness.run_steps(1);
+    harness.hover_at(from + by * 0.5);
+    harness.run_steps(1);
+    let ends = [Event::PointerMoved(from + by), button(from + by, false)];
+    if at_once {
+        in_one_frame(harness, ends);
+    } else {
+        ends.map(|event| in_one_frame(harness, [event]));
+    }
+}
+
+/// With a history that is magnified, so that there is where to move.
+fn magnified() -> Harness<'static, Stage> {
+    let mut harness = open(with_a_gap(), SIZE, 1.0);
+    harness.get_by_label_contains("History, ").focus();
+    harness.run_steps(2);
+    for _ in 0..6 {
+        harness.key_press(Key::ArrowUp);
+        harness.run_steps(1);
+    }
+    harness
+}
+
+// On a slow screen, or after a fast hand, the last of a drag comes with its end.
+#[test]
+fn what_moves_in_the_frame_that_lets_go_is_part_of_the_gesture() {
+    type Read = fn(&Harness<'_, Stage>) -> Vec<f64>;
+    let down = Vec2::new(0.0, 30.0);
+    let across = Vec2::new(-60.0, 0.0);
+    let low_shelf: Read = |harness| {
+        let shelves = &harness.state().params.shelves;
+        vec![
+            shelves.low_corner.value().into(),
+            shelves.low_gain.value().into(),
+        ]
+    };
+    let low_side: Read = |harness| {
+        let session = harness.state().params.session.get();
+        vec![session.target().loudness_lufs.low.unwrap()]
+    };
+    let history: Read = |harness| {
+        let strip = harness.get_by_label_contains("History, ");
+        let words = strip.accesskit_node().label().unwrap_or_default();
+        words.bytes().map(f64::from).collect()
+    };
+    let cases: [(fn() -> Harness<'static, Stage>, &str, bool, Vec2, Read); 6] = [
+        (
+            || opened_at("limiter"),
+            "Ceiling",
+            true,
+            down,
+            |harness| vec![harness.state().params.limiter.ceiling.value().into()],
+        ),
+        (
+            || opened_at("shelves"),
+            "Low shelf on the curve",
+            false,
+            Vec2::new(30.0, -20.0),
+            low_shelf,
+        ),
+        (
+            || shown(SIZE),
+            "Push on the rail",
+            false,
+            Vec2::new(80.0, 20.0),
+            |harness| vec![harness.state().params.push.value().into()],
+        ),
+        (|| shown(SIZE), "Target's low side", false, across, low_side),
+        (
+            magnified,
+            "History, ",
+            false,
+            Vec2::new(300.0, 0.0),
+            history,
+        ),
+        (opened, "Window size", false, across, |harness| {
+            let size = asked_size(harness).unwrap_or_default();
+            vec![size.x.into(), size.y.into()]
+        }),
+    ];
+    for (make, label, at_end, by, read) in cases {
+        let [in_turn, at_once] = [false, true].map(|at_once| {
+            let mut harness = make();
+            harness.run_steps(30);
+            let before = read(&harness);
+            drawn(&mut harness, label, at_end, by, at_once);
+            assert_balanced(&sent_to_host(&harness), 0);
+            let after = read(&harness);
+            assert!(before != after, "{label} was not moved");
+            after
+        });
+        assert_eq!(in_turn, at_once, "{label}");
+    }
 }

@@ -447,7 +447,7 @@ fn everything_a_host_can_set_by_hand_is_in_the_editor() {
 }
 
 /// The size asked for by the corner, points.
-fn asked_size(harness: &Harness<'_, Stage>) -> Option<Vec2> {
+pub fn asked_size(harness: &Harness<'_, Stage>) -> Option<Vec2> {
     let viewport = &harness.output().viewport_output[&egui::ViewportId::ROOT];
     viewport.commands.iter().find_map(|command| match command {
         egui::ViewportCommand::InnerSize(size) => Some(*size),

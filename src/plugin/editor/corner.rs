@@ -5,7 +5,7 @@ use egui::{
 };
 
 use super::resizing::Resizing;
-use super::{control, scene};
+use super::{control, pointer, scene};
 use crestline_core::session::{MAX_EDITOR_SIZE, MIN_EDITOR_SIZE};
 
 /// Side of the corner, points.
@@ -22,16 +22,16 @@ pub fn show(ui: &Ui, resizing: &Resizing) {
     let corner = Rect::from_min_size(window.max - Vec2::splat(SIDE), Vec2::splat(SIDE));
     let id = Id::unique("window corner");
     let response = ui.interact(corner, id, Sense::drag());
-    if response.drag_started() {
-        ui.data_mut(|data| data.insert_temp(id, window.size()));
-    }
-    if response.dragged()
-        && let (Some(from), Some(by)) = (
-            ui.data(|data| data.get_temp::<Vec2>(id)),
-            response.total_drag_delta(),
-        )
+    if response.drag_started()
+        && let Some(taken) = ui.input(|input| input.pointer.press_origin())
     {
-        ask(ui, resizing, from + by);
+        ui.data_mut(|data| data.insert_temp(id, window.max - taken));
+    }
+    if let (Some(beside), Some(pointer)) = (
+        ui.data(|data| data.get_temp::<Vec2>(id)),
+        pointer::led_to(ui, &response),
+    ) {
+        ask(ui, resizing, pointer + beside - window.min);
     }
     if response.has_focus() {
         keys(ui, resizing, &response);

@@ -5,6 +5,7 @@ use nice_plug::prelude::FloatParam;
 
 use super::{step, thumb};
 use crate::editor::changes::Setter;
+use crate::editor::pointer;
 
 /// How much slower a drag with shift held is.
 pub const FINE: f32 = 0.1;
@@ -69,19 +70,33 @@ pub fn follow(
 ) -> bool {
     let id = response.id.with("drag");
     let mut drag: Option<Drag> = ui.data(|data| data.get_temp(id));
-    let (pressed, down, delta, modifiers, place) = ui.input(|input| {
+    let (pressed, down, released, modifiers, place) = ui.input(|input| {
         let pointer = &input.pointer;
         (
             pointer.primary_pressed(),
             pointer.primary_down(),
-            pointer.delta(),
+            pointer.primary_released(),
             input.modifiers,
             pointer.interact_pos(),
         )
     });
     let held = down && response.is_pointer_button_down_on();
-    // Let go and pressed anew within one frame.
-    if pressed && let Some(ended) = drag.take() {
+    if (held || released)
+        && let Some(drag) = &mut drag
+    {
+        // To the right and, off the rail, upwards are both more.
+        let by = pointer::moved(ui);
+        let moved = by.x - if drag.on_rail { 0.0 } else { by.y };
+        let speed = if modifiers.shift { FINE } else { 1.0 };
+        drag.normalized += moved * speed / rail.travel();
+        if moved != 0.0 {
+            send(drag, setter, param);
+        }
+    }
+    // It may be pressed anew within the frame that lets go.
+    if (pressed || !held)
+        && let Some(ended) = drag.take()
+    {
         end(ended, setter, param);
         ui.data_mut(|data| data.remove_temp::<Drag>(id));
     }
@@ -105,17 +120,6 @@ pub fn follow(
         let [_, last] = presses(ui, response);
         ui.data_mut(|data| data.insert_temp(presses_id(response), [last, jumped]));
         drag = Some(begun);
-    } else if held && let Some(drag) = &mut drag {
-        // To the right and, off the rail, upwards are both more.
-        let moved = delta.x - if drag.on_rail { 0.0 } else { delta.y };
-        let speed = if modifiers.shift { FINE } else { 1.0 };
-        drag.normalized += moved * speed / rail.travel();
-        if moved != 0.0 {
-            send(drag, setter, param);
-        }
-    } else if let Some(ended) = drag.take() {
-        end(ended, setter, param);
-        ui.data_mut(|data| data.remove_temp::<Drag>(id));
     }
     if let Some(drag) = drag {
         ui.data_mut(|data| data.insert_temp(id, drag));

@@ -9,6 +9,7 @@ use nice_plug::prelude::{FloatParam, Param};
 use super::drag::FINE;
 use super::{font, set, step};
 use crate::editor::changes::Setter;
+use crate::editor::pointer;
 use crate::editor::theme::{Colours, LABEL_PT};
 
 /// Points that the pointer has to go along an axis before the value follows: a drag upwards does
@@ -98,15 +99,38 @@ impl Grip<'_> {
     fn drag(&self, ui: &Ui, response: &Response, setter: &Setter<'_>, ways: [Option<Way<'_>>; 2]) {
         let id = response.id.with("held");
         let mut held: Option<Held> = ui.data(|data| data.get_temp(id));
-        let (pressed, down, delta, fine) = ui.input(|input| {
+        let (pressed, down, released, fine) = ui.input(|input| {
             let pointer = &input.pointer;
-            let pressed = pointer.primary_pressed();
-            let down = pointer.primary_down();
-            (pressed, down, pointer.delta(), input.modifiers.shift)
+            (
+                pointer.primary_pressed(),
+                pointer.primary_down(),
+                pointer.primary_released(),
+                input.modifiers.shift,
+            )
         });
         let down = down && response.is_pointer_button_down_on();
-        // Let go and pressed anew within one frame.
-        if pressed && let Some(ended) = held.take() {
+        if (down || released)
+            && let Some(held) = &mut held
+        {
+            let delta: [f32; 2] = pointer::moved(ui).into();
+            let speed = if fine { FINE } else { 1.0 };
+            for (axis, way) in ways.into_iter().enumerate() {
+                held.at[axis] += delta[axis] * speed;
+                held.travel[axis] += delta[axis].abs();
+                if let Some(way) = way
+                    && delta[axis] != 0.0
+                    && held.travel[axis] > LEAST_TRAVEL
+                {
+                    let place = way.normalised_at(held.at[axis]);
+                    let wanted = set_for(place, held.taken[axis]);
+                    send(setter, way, wanted, &mut held.sent[axis]);
+                }
+            }
+        }
+        // It may be pressed anew within the frame that lets go.
+        if (pressed || !down)
+            && let Some(ended) = held.take()
+        {
             end(setter, ways, &ended);
             ui.data_mut(|data| data.remove_temp::<Held>(id));
         }
@@ -123,24 +147,6 @@ impl Grip<'_> {
                 taken: [taken(0), taken(1)],
                 sent: [None; 2],
             });
-        } else if down && let Some(held) = &mut held {
-            let delta: [f32; 2] = delta.into();
-            let speed = if fine { FINE } else { 1.0 };
-            for (axis, way) in ways.into_iter().enumerate() {
-                held.at[axis] += delta[axis] * speed;
-                held.travel[axis] += delta[axis].abs();
-                if let Some(way) = way
-                    && delta[axis] != 0.0
-                    && held.travel[axis] > LEAST_TRAVEL
-                {
-                    let place = way.normalised_at(held.at[axis]);
-                    let wanted = set_for(place, held.taken[axis]);
-                    send(setter, way, wanted, &mut held.sent[axis]);
-                }
-            }
-        } else if let Some(ended) = held.take() {
-            end(setter, ways, &ended);
-            ui.data_mut(|data| data.remove_temp::<Held>(id));
         }
         if let Some(held) = held {
             ui.data_mut(|data| data.insert_temp(id, held));

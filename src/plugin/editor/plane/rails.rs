@@ -13,7 +13,7 @@ use crate::editor::scene::{self, Scene, small};
 use crate::editor::theme::{SMALL_PT, Signal, font};
 use crate::editor::view_model::decision::clean_at_one_loudness;
 use crate::editor::view_model::rail::{Rail, Stop, breadth};
-use crate::editor::{control, mark, number};
+use crate::editor::{control, mark, number, pointer};
 use crestline_core::session::PlaneMode;
 use crestline_core::session::forecast::Path;
 
@@ -247,7 +247,8 @@ fn thumb(
     let at = axes.at(rail.at(push_db)?.place);
     let place = Rect::from_center_size(at, vec2(THUMB, THUMB));
     let id = thumb_id(ui);
-    if !axes.plot.intersects(place) && !is_held(ui) {
+    let is_let_go = ui.ctx().drag_stopped_id() == Some(id);
+    if !axes.plot.intersects(place) && !is_held(ui) && !is_let_go {
         return None;
     }
     let push = &scene.params.push;
@@ -256,10 +257,6 @@ fn thumb(
         let name = format!("Push on the rail, {}", control::written(push));
         WidgetInfo::labeled(Role::Image, true, name)
     });
-    // Let go and taken hold of anew within one frame, the old gesture ends first.
-    if response.drag_stopped() {
-        scene.setter.end_set_parameter(push);
-    }
     if response.drag_started() {
         scene.setter.begin_set_parameter(push);
         let taken = ui.input(|input| input.pointer.press_origin()).unwrap_or(at);
@@ -267,9 +264,8 @@ fn thumb(
     }
     let offset: Vec2 = ui.data(|data| data.get_temp(id)).unwrap_or_default();
     let in_sight = |place: Pos2| axes.plot.contains(place);
-    if response.dragged()
-        && response.drag_delta() != Vec2::ZERO
-        && let Some(pointer) = response.interact_pointer_pos()
+    if let Some(pointer) = pointer::led_to(ui, &response)
+        && pointer::moved(ui) != Vec2::ZERO
         && let Some(wanted) = rail.nearest(|place| {
             let at = axes.at(place);
             in_sight(at).then(|| distance(at, pointer + offset))
@@ -278,6 +274,9 @@ fn thumb(
     {
         let normalized = push.preview_normalized(wanted as f32);
         scene.setter.set_parameter_normalized(push, normalized);
+    }
+    if response.drag_stopped() {
+        scene.setter.end_set_parameter(push);
     }
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(axes.plot);
