@@ -28,7 +28,7 @@ mod weighted_energy;
 
 pub use alignment::{Aligner, Alignment, LONGEST_DELAY_MS, Relation, longest_delay_frames, mono};
 pub use balance::{band_edge_hz, mid_band_hz, nominal_hz};
-pub use band_crest::BandCrest;
+pub use band_crest::{BandCrest, FAINT_DB};
 pub use flat_tops::FlatTops;
 pub(crate) use gating::RELATIVE_GATE_LU;
 pub(crate) use k_weighting::KWeighting;

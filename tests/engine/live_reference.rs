@@ -171,10 +171,8 @@ fn neither_its_coming_nor_its_going_jumps() {
             &main,
             || CHUNK,
             |block, start| {
-                let side = side
-                    .iter()
-                    .map(|channel| &channel[start..start + block[0].len()]);
-                let side: Vec<&[f32]> = side.collect();
+                let frames = block[0].len();
+                let side: Vec<&[f32]> = side.iter().map(|of| &of[start..start + frames]).collect();
                 let listen = if start < AT { from } else { to };
                 engine.process(block, &side, &with(ChainSettings::default(), listen));
                 if start >= AT {

@@ -24,8 +24,9 @@ const STEPS_PER_SECOND: u64 = 2;
 const RELATIVE_GATE_DB: f64 = 10.0;
 const CLASS_DB: f64 = 0.02;
 const CLASSES: usize = 4_500;
-/// A band so far below the whole holds nothing of its own, dB.
-const FAINT_DB: f64 = 40.0;
+/// A band so far below the whole holds nothing of its own: what dense or open is said of it would be
+/// said of skirts, dB.
+pub const FAINT_DB: f64 = 40.0;
 /// Frames worked on at a time.
 const RUN: usize = 256;
 

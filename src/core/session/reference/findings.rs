@@ -5,7 +5,7 @@ use std::cmp::Ordering;
 use super::profile::{Figures, Profile};
 use super::suggest::{Bands, Suggestion, difference_db, evidence, suggest};
 use crate::dsp::decibel::{db_from_power, power_from_db};
-use crate::measure::{BAND_COUNT, band_edge_hz, mid_band_hz, nominal_hz};
+use crate::measure::{BAND_COUNT, FAINT_DB, band_edge_hz, mid_band_hz, nominal_hz};
 
 /// The third-octave bands of each region, and its name in a sentence. They meet where the
 /// crossover's bands do: near 120 Hz, 1 kHz and 6 kHz.
@@ -227,7 +227,7 @@ pub(super) fn known_of_both(mix: &Profile, reference: &Profile) -> [Bands; 2] {
 }
 
 /// Whether a region is wholly there in audio that reaches up to `half_hz`, half its sample rate, and
-/// holds something of its own: no less than 40 dB below the whole.
+/// holds something of its own: no less than [`FAINT_DB`] below the whole.
 pub fn region_sounds(balance: &[Option<f64>; BAND_COUNT], half_hz: f64, region: usize) -> bool {
     let bands = REGIONS[region].0.clone();
     let whole = half_hz > mid_band_hz(bands.end - 1);
@@ -259,10 +259,6 @@ pub struct Finding {
     /// The same in a few words, of the mix, where what it is about stands beside it.
     pub brief: String,
 }
-
-/// A region so far below the whole holds nothing of its own: what dense or open is said of it would
-/// be said of skirts, dB.
-const FAINT_DB: f64 = 40.0;
 
 /// Bands of an octave that say less are not told of: 40 dB below the strongest, K-weighted.
 const LEAST_EVIDENCE: f64 = 0.2;
