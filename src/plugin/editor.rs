@@ -16,6 +16,7 @@ mod file_jobs;
 mod forecast;
 mod guard;
 mod history;
+mod in_turn;
 mod introduction;
 mod keys;
 mod layout;
@@ -25,7 +26,6 @@ mod notice;
 mod number;
 mod numbers;
 mod plane;
-mod pointer;
 mod push;
 pub mod raster;
 mod reference;
@@ -101,6 +101,12 @@ enum Action {
     Reference(reference::Ask),
 }
 
+/// Makes `ctx` one for the editor: how it looks, and how it takes what happens.
+pub fn install(ctx: &egui::Context) {
+    theme::install(ctx);
+    ctx.add_plugin(in_turn::InTurn::default());
+}
+
 /// The editor as the framework runs it: it lives as long as the plug-in, and its window is opened
 /// and closed any number of times.
 pub struct App {
@@ -168,7 +174,7 @@ impl NiceEguiApp for App {
     ) -> Result<(), HandlerError> {
         self.thread.arrived();
         self.view.opened();
-        theme::install(&ctx);
+        install(&ctx);
         self.gui = Some(gui);
         self.sized = false;
         self.guard = Guard::default();

@@ -6,7 +6,7 @@ use super::figures::{Figures, Wanted, median, seconds};
 use super::programme::RATE_HZ;
 use crestline_core::handover::{AudioEnd, Moment};
 use crestline_core::measure::Readings;
-use crestline_plugin::editor::theme;
+use crestline_plugin::editor::install;
 use egui::{Event, RawInput, Rect, pos2, vec2};
 use rig::editor_stage::Stage;
 
@@ -46,7 +46,7 @@ fn run(programme: &[Vec<f32>; 2], least_ms: &mut [f64]) {
     let mut stage = busy();
     live_through_a_day(&mut stage.audio);
     let ctx = egui::Context::default();
-    theme::install(&ctx);
+    install(&ctx);
     let step = (RATE_HZ / FRAMES_PER_SECOND) as usize;
     let steps = programme[0]
         .chunks_exact(step)

@@ -22,6 +22,7 @@ mod frames;
 mod gestures;
 mod handles;
 mod history;
+mod in_turn;
 mod late_host;
 mod listening;
 mod pictures;

@@ -2,7 +2,7 @@
 
 use crestline_core::session::forecast::Forecasted;
 use crestline_core::session::{PlaneMode, TargetChoice, ThemeChoice};
-use crestline_plugin::editor::theme::install;
+use crestline_plugin::editor::install;
 use crestline_plugin::params::CrestlineParams;
 use egui::accesskit::Role;
 use egui::{Event, Key, Modifiers, Vec2};

@@ -4,7 +4,7 @@
 use crestline_core::handover::EditorEnd;
 use crestline_core::session::forecast::Forecaster;
 use crestline_plugin::editor::raster::Raster;
-use crestline_plugin::editor::{Files, View, theme};
+use crestline_plugin::editor::{Files, View, install};
 use crestline_plugin::params::CrestlineParams;
 use egui::{
     Context, Event, Modifiers, MouseWheelSource, MouseWheelUnit, RawInput, Rect, TouchPhase, pos2,
@@ -93,7 +93,7 @@ impl Window {
 
     fn open(&mut self) {
         let context = Context::default();
-        theme::install(&context);
+        install(&context);
         self.view.opened();
         self.opened += 1;
         self.open = Some(Open {

@@ -15,8 +15,8 @@ mod typing;
 
 use egui::accesskit::{Action, ActionData};
 use egui::{
-    CursorIcon, Event, EventFilter, Id, Key, MouseWheelUnit, PointerButton, Rect, Response, Role,
-    Sense, Ui, Vec2, WidgetInfo,
+    CursorIcon, Event, EventFilter, Id, Key, MouseWheelUnit, PointerButton, Pos2, Rect, Response,
+    Role, Sense, Ui, Vec2, WidgetInfo,
 };
 use nice_plug::prelude::{BoolParam, FloatParam, Param};
 
@@ -49,17 +49,7 @@ pub fn track(
     let response = ui.interact(rect, id, Sense::click_and_drag());
     let rail = drag::Rail::of(rect);
     let dragged = drag::follow(ui, &response, &rail, setter, param);
-    if let Some(steps) = wheel_steps(ui, &response) {
-        set(
-            setter,
-            param,
-            step::moved(param, setter.value(param), steps),
-        );
-    }
-    if response.has_focus() {
-        keys(ui, &response, setter, param);
-    }
-    requests(ui, id, setter, param);
+    steps(ui, &response, setter, param);
     let value = paint::value_area(rect, &look);
     clicks(ui, &response, id, [rect, value], setter, param);
     menu::show(&response, id, setter, param);
@@ -77,6 +67,19 @@ pub fn track(
         CursorIcon::ResizeHorizontal
     });
     tip(response, look.tip)
+}
+
+/// What wheel, keys and screen readers ask for. A drag under way goes on from there.
+fn steps(ui: &Ui, response: &Response, setter: &Setter<'_>, param: &FloatParam) {
+    let before = setter.value(param);
+    if let Some(steps) = wheel_steps(ui, response) {
+        set(setter, param, step::moved(param, before, steps));
+    }
+    if response.has_focus() {
+        keys(ui, response, setter, param);
+    }
+    requests(ui, response.id, setter, param);
+    drag::go_on(ui, response, [before, setter.value(param)]);
 }
 
 /// Takes what has been typed into the field at `area`, if it is open. True while a tip says why the
@@ -136,6 +139,13 @@ fn clicks(
     {
         typing::open(ui, id, &written(param), By::Click);
     }
+}
+
+/// Where the pointer has led what is dragged, in the frame that lets go of it as well: on a slow
+/// screen or after a fast hand the last of a drag comes with its end.
+pub fn led_to(response: &Response) -> Option<Pos2> {
+    let place = response.interact_pointer_pos();
+    place.filter(|_| response.dragged() || response.drag_stopped())
 }
 
 /// Reports one change as a whole gesture, unless it is none.

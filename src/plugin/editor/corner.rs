@@ -5,7 +5,7 @@ use egui::{
 };
 
 use super::resizing::Resizing;
-use super::{control, pointer, scene};
+use super::{control, scene};
 use crestline_core::session::{MAX_EDITOR_SIZE, MIN_EDITOR_SIZE};
 
 /// Side of the corner, points.
@@ -29,7 +29,7 @@ pub fn show(ui: &Ui, resizing: &Resizing) {
     }
     if let (Some(beside), Some(pointer)) = (
         ui.data(|data| data.get_temp::<Vec2>(id)),
-        pointer::led_to(ui, &response),
+        control::led_to(&response),
     ) {
         ask(ui, resizing, pointer + beside - window.min);
     }

@@ -20,7 +20,7 @@ use super::scene::{self, Scene, label};
 use super::theme::LABEL_PT;
 use super::view_model::history;
 use super::view_model::time::{self, Window};
-use super::{Action, control, pointer};
+use super::{Action, control};
 use crestline_core::session::Span;
 
 /// How much one line of the wheel magnifies.
@@ -132,8 +132,9 @@ fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s
         let again = |read_s: f64| place.is_some() && (read_s - clicked_s).abs() <= near_s;
         state.read_s = Some(clicked_s).filter(|_| !state.read_s.is_some_and(again));
     }
-    if pointer::led_to(ui, response).is_some() {
-        let share = -f64::from(pointer::moved(ui).x / plot.width());
+    if control::led_to(response).is_some() {
+        let delta = ui.input(|input| input.pointer.delta());
+        let share = -f64::from(delta.x / plot.width());
         state.window.pan(share, recorded_s);
     }
     if let Some(place) = response.hover_pos() {

@@ -1,7 +1,7 @@
 //! What is saved with a host's session beside the parameters, read and then shown.
 
 use crestline_core::session::Session;
-use crestline_plugin::editor::theme;
+use crestline_plugin::editor::install;
 use egui::{Context, RawInput, Rect, pos2};
 use rig::editor_stage::Stage;
 use std::cell::RefCell;
@@ -11,7 +11,7 @@ thread_local! {
     // The window stays, as it does in a host that loads one session after the other.
     static SHOWN: RefCell<(Context, Stage)> = RefCell::new({
         let context = Context::default();
-        theme::install(&context);
+        install(&context);
         (context, Stage::default())
     });
 }

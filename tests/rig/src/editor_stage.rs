@@ -11,7 +11,7 @@ use crestline_core::handover::{
 };
 use crestline_core::session::forecast::{Forecasted, Forecaster};
 use crestline_core::session::reference::Beside;
-use crestline_plugin::editor::theme::install;
+use crestline_plugin::editor::install;
 use crestline_plugin::editor::{Files, View};
 use crestline_plugin::params::CrestlineParams;
 use egui::{Align2, Color32, FontId, Id, LayerId, Order, Stroke};

@@ -5,7 +5,6 @@ use nice_plug::prelude::FloatParam;
 
 use super::{step, thumb};
 use crate::editor::changes::Setter;
-use crate::editor::pointer;
 
 /// How much slower a drag with shift held is.
 pub const FINE: f32 = 0.1;
@@ -70,12 +69,13 @@ pub fn follow(
 ) -> bool {
     let id = response.id.with("drag");
     let mut drag: Option<Drag> = ui.data(|data| data.get_temp(id));
-    let (pressed, down, released, modifiers, place) = ui.input(|input| {
+    let (pressed, down, released, delta, modifiers, place) = ui.input(|input| {
         let pointer = &input.pointer;
         (
             pointer.primary_pressed(),
             pointer.primary_down(),
             pointer.primary_released(),
+            pointer.delta(),
             input.modifiers,
             pointer.interact_pos(),
         )
@@ -85,15 +85,14 @@ pub fn follow(
         && let Some(drag) = &mut drag
     {
         // To the right and, off the rail, upwards are both more.
-        let by = pointer::moved(ui);
-        let moved = by.x - if drag.on_rail { 0.0 } else { by.y };
+        let moved = delta.x - if drag.on_rail { 0.0 } else { delta.y };
         let speed = if modifiers.shift { FINE } else { 1.0 };
         drag.normalized += moved * speed / rail.travel();
         if moved != 0.0 {
             send(drag, setter, param);
         }
     }
-    // It may be pressed anew within the frame that lets go.
+    // Pressed anew, it has been let go where nobody told.
     if (pressed || !held)
         && let Some(ended) = drag.take()
     {
@@ -125,6 +124,18 @@ pub fn follow(
         ui.data_mut(|data| data.insert_temp(id, drag));
     }
     drag.is_some_and(|drag| drag.sent.is_some())
+}
+
+/// Has a drag under way, if any, go on from where something else in the window has just moved its
+/// value, both normalised.
+pub fn go_on(ui: &Ui, response: &Response, [before, after]: [f32; 2]) {
+    let id = response.id.with("drag");
+    let drag: Option<Drag> = ui.data(|data| data.get_temp(id));
+    if let Some(mut drag) = drag.filter(|_| after.to_bits() != before.to_bits()) {
+        drag.normalized += after - before;
+        *drag.sent.as_mut().unwrap_or(&mut drag.start) = after;
+        ui.data_mut(|data| data.insert_temp(id, drag));
+    }
 }
 
 /// Whether either of the last two presses put the thumb under the pointer: two such clicks set a

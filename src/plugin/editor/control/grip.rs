@@ -9,7 +9,6 @@ use nice_plug::prelude::{FloatParam, Param};
 use super::drag::FINE;
 use super::{font, set, step};
 use crate::editor::changes::Setter;
-use crate::editor::pointer;
 use crate::editor::theme::{Colours, LABEL_PT};
 
 /// Points that the pointer has to go along an axis before the value follows: a drag upwards does
@@ -99,12 +98,13 @@ impl Grip<'_> {
     fn drag(&self, ui: &Ui, response: &Response, setter: &Setter<'_>, ways: [Option<Way<'_>>; 2]) {
         let id = response.id.with("held");
         let mut held: Option<Held> = ui.data(|data| data.get_temp(id));
-        let (pressed, down, released, fine) = ui.input(|input| {
+        let (pressed, down, released, delta, fine) = ui.input(|input| {
             let pointer = &input.pointer;
             (
                 pointer.primary_pressed(),
                 pointer.primary_down(),
                 pointer.primary_released(),
+                pointer.delta(),
                 input.modifiers.shift,
             )
         });
@@ -112,7 +112,7 @@ impl Grip<'_> {
         if (down || released)
             && let Some(held) = &mut held
         {
-            let delta: [f32; 2] = pointer::moved(ui).into();
+            let delta: [f32; 2] = delta.into();
             let speed = if fine { FINE } else { 1.0 };
             for (axis, way) in ways.into_iter().enumerate() {
                 held.at[axis] += delta[axis] * speed;
@@ -127,7 +127,7 @@ impl Grip<'_> {
                 }
             }
         }
-        // It may be pressed anew within the frame that lets go.
+        // Pressed anew, it has been let go where nobody told.
         if (pressed || !down)
             && let Some(ended) = held.take()
         {

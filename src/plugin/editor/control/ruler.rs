@@ -4,7 +4,7 @@ use egui::{CursorIcon, Rect, Response, Sense, Ui};
 use nice_plug::prelude::{FloatParam, Param};
 
 use super::drag::{self, Rail};
-use super::{clicks, describe, keys, menu, requests, set, step, tip, typed, typing, wheel_steps};
+use super::{clicks, describe, menu, steps, tip, typed, typing};
 use crate::editor::changes::Setter;
 
 /// Half the width of the thumb, points: a press this near takes hold of it where it is.
@@ -49,17 +49,7 @@ pub fn ruler(
     let response = ui.interact(ruler.area, id, Sense::click_and_drag());
     let value = ui.interact(ruler.value, id.with("value"), Sense::CLICK);
     let dragged = drag::follow(ui, &response, &ruler.rail(), setter, param);
-    if let Some(steps) = wheel_steps(ui, &response) {
-        set(
-            setter,
-            param,
-            step::moved(param, setter.value(param), steps),
-        );
-    }
-    if response.has_focus() {
-        keys(ui, &response, setter, param);
-    }
-    requests(ui, id, setter, param);
+    steps(ui, &response, setter, param);
     clicks(
         ui,
         &response,

@@ -13,7 +13,7 @@ use crate::editor::scene::{self, Scene, small};
 use crate::editor::theme::{SMALL_PT, Signal, font};
 use crate::editor::view_model::decision::clean_at_one_loudness;
 use crate::editor::view_model::rail::{Rail, Stop, breadth};
-use crate::editor::{control, mark, number, pointer};
+use crate::editor::{control, mark, number};
 use crestline_core::session::PlaneMode;
 use crestline_core::session::forecast::Path;
 
@@ -264,8 +264,8 @@ fn thumb(
     }
     let offset: Vec2 = ui.data(|data| data.get_temp(id)).unwrap_or_default();
     let in_sight = |place: Pos2| axes.plot.contains(place);
-    if let Some(pointer) = pointer::led_to(ui, &response)
-        && pointer::moved(ui) != Vec2::ZERO
+    if let Some(pointer) = control::led_to(&response)
+        && ui.input(|input| input.pointer.delta()) != Vec2::ZERO
         && let Some(wanted) = rail.nearest(|place| {
             let at = axes.at(place);
             in_sight(at).then(|| distance(at, pointer + offset))

@@ -10,7 +10,7 @@ use crate::editor::scene::{self, Scene, place};
 use crate::editor::theme::{Colours, LABEL_PT, font};
 use crate::editor::user_target::LEAST_WIDTH;
 use crate::editor::view_model::plane::Place;
-use crate::editor::{number, pointer};
+use crate::editor::{control, number};
 use crestline_core::session::{PlaneMode, TargetChoice};
 
 /// Size of a grip, points.
@@ -127,7 +127,7 @@ pub fn grips(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode) {
             let at = number::with_unit(Some(lufs), 1, "LUFS");
             WidgetInfo::labeled(Role::Image, true, format!("Target's {side} side, {at}"))
         });
-        if let Some(pointer) = pointer::led_to(ui, &response) {
+        if let Some(pointer) = control::led_to(&response) {
             let share = (pointer.x - axes.plot.left()) / axes.plot.width();
             let wanted = (axes.across.value(share) / STEP_LUFS).round() * STEP_LUFS;
             let wanted = wanted.clamp(GRIP_LUFS[0], GRIP_LUFS[1]);
