@@ -5,7 +5,9 @@
 use crate::decision::shown;
 use crate::history::with_a_gap;
 use crate::window::asked_size;
-use egui::{Event, Key, Modifiers, PointerButton, Pos2, Vec2};
+use egui::{
+    Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, PointerButton, Pos2, TouchPhase, Vec2,
+};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use rig::editor_stage::{SIZE, Stage, assert_balanced, open, opened, opened_at, sent_to_host};
@@ -153,7 +155,9 @@ fn drawn(harness: &mut Harness<'_, Stage>, label: &str, at_end: bool, by: Vec2, 
     if at_once {
         in_one_frame(harness, ends);
     } else {
-        ends.map(|event| in_one_frame(harness, [event]));
+        for event in ends {
+            in_one_frame(harness, [event]);
+        }
     }
 }
 
@@ -238,5 +242,76 @@ fn what_moves_in_the_frame_that_lets_go_is_part_of_the_gesture() {
             after
         });
         assert_eq!(in_turn, at_once, "{label}");
+    }
+}
+
+// The next movement would set what the state has just replaced.
+#[test]
+fn a_state_that_is_loaded_takes_what_is_held_out_of_the_hand() {
+    let (mut harness, at) = held();
+    let params = harness.state().params.clone();
+    let mut calls = sent_to_host(&harness);
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.ceiling, -6.0);
+    params.loaded();
+    harness.run_steps(1);
+    let at = draw(&mut harness, at);
+    harness.event(button(at, false));
+    harness.run_steps(2);
+    calls.extend(sent_to_host(&harness));
+    assert_balanced(&calls, 0);
+    assert!((params.limiter.ceiling.value() + 6.0).abs() < 1e-3);
+}
+
+#[test]
+fn a_drag_goes_on_from_where_the_wheel_has_led_the_value() {
+    let mut harness = shown(SIZE);
+    let params = harness.state().params.clone();
+    harness.state().set_plain(|params| &params.push, 9.0);
+    harness.run_steps(2);
+    let at = harness.get_by_label("Push").rect().center();
+    harness.hover_at(at);
+    harness.run_steps(1);
+    harness.event(button(at, true));
+    harness.run_steps(1);
+    let held_db = params.push.value();
+    harness.event(Event::MouseWheel {
+        unit: MouseWheelUnit::Line,
+        delta: Vec2::new(0.0, -6.0),
+        phase: TouchPhase::Move,
+        source: MouseWheelSource::Unknown,
+        modifiers: Modifiers::NONE,
+    });
+    harness.run_steps(2);
+    let turned_db = params.push.value();
+    assert!(turned_db < held_db - 2.0, "{held_db} to {turned_db}");
+    let to = at + Vec2::new(5.0, 0.0);
+    harness.hover_at(to);
+    harness.run_steps(1);
+    harness.event(button(to, false));
+    harness.run_steps(2);
+    let moved_db = params.push.value() - turned_db;
+    assert!((0.05..0.5).contains(&moved_db), "{moved_db}");
+    assert_balanced(&sent_to_host(&harness), 0);
+}
+
+// What stands in it was rounded for reading, and may have been moved since.
+#[test]
+fn a_field_in_which_nothing_is_typed_sets_nothing() {
+    let mut harness = shown(SIZE);
+    let params = harness.state().params.clone();
+    for leaves in [Key::Enter, Key::Tab] {
+        harness.state().set_plain(|params| &params.push, 12.0);
+        harness.get_by_label("Push").focus();
+        harness.run_steps(2);
+        harness.key_press(Key::Enter);
+        harness.run_steps(2);
+        harness.state().set_plain(|params| &params.push, 0.0);
+        harness.run_steps(2);
+        harness.key_press(leaves);
+        harness.run_steps(3);
+        assert_eq!(sent_to_host(&harness), []);
+        assert_eq!(params.push.value(), 0.0);
     }
 }

@@ -108,14 +108,15 @@ impl Changes {
         self.queue.gestures.clone()
     }
 
-    /// Forgets both settings and their steps once the host has loaded a state: they were made from
-    /// another. Call it before anything is drawn. Tells whether it has.
-    pub fn follow_loads(&mut self) -> bool {
+    /// Forgets both settings and their steps once the host has loaded a state, and lets go of what is
+    /// held: they were made from another. Call it before anything is drawn. Tells whether it has.
+    pub fn follow_loads(&mut self, host: &ParamSetter<'_>) -> bool {
         let loads = self.params.edits.loads();
         let loaded = std::mem::replace(&mut self.loads, loads) != loads;
         if loaded {
             self.memory = SettingsMemory::default();
-            self.queue.gestures.begin_anew(&self.params);
+            self.queue.gestures.end_all(host.raw_context);
+            self.queue.gestures.take_changed();
             self.asked.take();
         }
         loaded

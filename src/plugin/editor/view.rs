@@ -153,7 +153,7 @@ impl View {
     /// Draws one frame over all of `ui`; changes to parameters go through `setter`.
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
-        if self.changes.follow_loads() {
+        if self.changes.follow_loads(setter) {
             self.deleted.take_if(|deleted| !deleted.kept);
             self.caution.recall();
             self.reference.give_up();

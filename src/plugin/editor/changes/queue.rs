@@ -64,16 +64,6 @@ impl Gestures {
         }
     }
 
-    /// Forgets what has come to its end, and where those under way began: other values have come
-    /// in the meantime.
-    pub fn begin_anew(&self, params: &CrestlineParams) {
-        let mut state = self.lock();
-        state.changed.clear();
-        for gesture in &mut state.open {
-            (gesture.before, gesture.last) = (params.last_set(gesture.param), None);
-        }
-    }
-
     /// What has come to its end since the last time, and has changed something.
     pub fn take_changed(&self) -> Vec<Changed> {
         std::mem::take(&mut self.lock().changed)

@@ -15,6 +15,9 @@ const REFUSED_S: f64 = 6.0;
 #[derive(Clone, Default)]
 struct Typed {
     text: String,
+    /// What it was opened with, which is what it shows and not what is set: left as it is, it sets
+    /// nothing.
+    opened: String,
     /// Until the field has had the keyboard: the click that opens it also takes the keyboard away.
     fresh: bool,
     /// When it was opened, seconds.
@@ -94,6 +97,7 @@ pub fn open(ui: &Ui, id: Id, text: &str, by: By) {
     let field = field(id);
     let typed = Typed {
         text: text.to_owned(),
+        opened: text.to_owned(),
         fresh: true,
         opened_s: ui.input(|input| input.time),
         by_key: by == By::Key,
@@ -141,7 +145,8 @@ pub fn show(ui: &mut Ui, id: Id, area: Rect, name: &str) -> Option<String> {
         if entered && typed.by_key {
             ui.memory_mut(|memory| memory.request_focus(id));
         }
-        return (response.lost_focus() && !dropped).then_some(typed.text);
+        let is_meant = response.lost_focus() && !dropped && typed.text != typed.opened;
+        return is_meant.then_some(typed.text);
     }
     ui.data_mut(|data| data.insert_temp(field, typed));
     None
