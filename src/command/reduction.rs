@@ -167,7 +167,7 @@ fn compare(args: &ReductionArgs) -> Result<(Comparison, f64, Vec<String>), Strin
         .into_iter()
         .map(|excerpt| in_step(excerpt, skip, alignment.inverted))
         .collect();
-    let estimate = Estimator::new(rate_hz, DEFAULT_CORNERS_HZ).estimate(&stretches);
+    let estimate = Estimator::new(rate_hz, DEFAULT_CORNERS_HZ).estimate(&stretches, &|| false);
     drop(stretches);
     let estimate = estimate.ok_or_else(|| told(TOO_SHORT.to_owned()))?;
 

@@ -4,7 +4,8 @@
 //! There are two kinds of work. A *task* comes round ten times a second until its [`Scheduled`] is
 //! dropped, and does a little each time: comparing a tap with its input. A *job* is done once and
 //! may take seconds: a forecast. Jobs are done in the order in which they came, and give way to the
-//! tasks between two of their steps.
+//! tasks between two of their steps. So does a task that now and then has as much to do: finding out
+//! what stands between. What the others do meanwhile is brief.
 //!
 //! The thread runs below normal priority, is started by the first work there is, sleeps while there
 //! is none, and ends with the last [`Worker`]. No audio thread touches anything here.
@@ -15,7 +16,7 @@ use std::fmt;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError, Weak};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError, TryLockError, Weak};
 use std::thread::{Builder, JoinHandle};
 use std::time::{Duration, Instant};
 use thread_priority::{ThreadPriority, ThreadPriorityValue, set_current_thread_priority};
@@ -26,11 +27,14 @@ const ROUND: Duration = Duration::from_millis(100);
 /// A quarter of full priority, which is 50 for a thread like any other.
 const PRIORITY: u8 = 25;
 
-/// Does a little; true if there is more that will not wait for the next round.
-type Step = Box<dyn FnMut() -> bool + Send>;
-/// Done once. Calls what it is given as often as it can, which is when tasks get their turn, and
-/// ends as soon as that returns true.
-type Job = Box<dyn FnOnce(&dyn Fn() -> bool) + Send>;
+/// Called as often as one can amid what takes long: lets the others have their turn. True once what
+/// takes long is to end, unfinished.
+pub(crate) type GiveWay<'a> = &'a dyn Fn() -> bool;
+/// Does a little; true if there is more that will not wait for the next round. What takes long only
+/// where it is given a way to give way.
+type Step = Box<dyn FnMut(Option<GiveWay<'_>>) -> bool + Send>;
+/// Done once.
+type Job = Box<dyn FnOnce(GiveWay<'_>) + Send>;
 /// Tells whoever gave the work that it has panicked and will not be gone on with.
 type Failed = Box<dyn FnOnce() + Send>;
 
@@ -39,16 +43,25 @@ pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// A task; `None` once it has panicked.
-struct Task(Mutex<Option<(Step, Failed)>>);
+struct Task {
+    /// `None` once it has panicked. Locked by the worker's thread alone.
+    work: Mutex<Option<(Step, Failed)>>,
+    /// Nobody wants it any more.
+    dropped: AtomicBool,
+}
 
 impl Task {
-    fn step(&self) -> bool {
-        let mut task = lock(&self.0);
+    /// One step, unless it is amid one.
+    fn step(&self, give_way: Option<GiveWay<'_>>) -> bool {
+        let mut task = match self.work.try_lock() {
+            Ok(task) => task,
+            Err(TryLockError::Poisoned(task)) => task.into_inner(),
+            Err(TryLockError::WouldBlock) => return false,
+        };
         let Some((step, _)) = task.as_mut() else {
             return false;
         };
-        contained(step).unwrap_or_else(|| {
+        contained(|| step(give_way)).unwrap_or_else(|| {
             if let Some((step, failed)) = task.take() {
                 // What is broken may break once more, and one panic within another ends the host.
                 contained(|| drop(step));
@@ -113,11 +126,27 @@ impl Worker {
     /// The system does not give another thread.
     pub fn schedule(
         self: &Arc<Self>,
-        step: impl FnMut() -> bool + Send + 'static,
+        mut step: impl FnMut() -> bool + Send + 'static,
+        failed: impl FnOnce() + Send + 'static,
+    ) -> io::Result<Scheduled> {
+        self.schedule_long(move |_| step(), failed)
+    }
+
+    /// The same for a step that may take long where it is given a way to give way to the others,
+    /// and must not where it is not: then another one is giving way to it.
+    ///
+    /// # Errors
+    /// The system does not give another thread.
+    pub fn schedule_long(
+        self: &Arc<Self>,
+        step: impl FnMut(Option<GiveWay<'_>>) -> bool + Send + 'static,
         failed: impl FnOnce() + Send + 'static,
     ) -> io::Result<Scheduled> {
         let given: (Step, Failed) = (Box::new(step), Box::new(failed));
-        let task = Arc::new(Task(Mutex::new(Some(given))));
+        let task = Arc::new(Task {
+            work: Mutex::new(Some(given)),
+            dropped: AtomicBool::new(false),
+        });
         self.add(|work| work.tasks.push(Arc::clone(&task)))?;
         Ok(Scheduled {
             task,
@@ -132,7 +161,7 @@ impl Worker {
     /// The system does not give another thread.
     pub fn run(
         &self,
-        job: impl FnOnce(&dyn Fn() -> bool) + Send + 'static,
+        job: impl FnOnce(GiveWay<'_>) + Send + 'static,
         failed: impl FnOnce() + Send + 'static,
     ) -> io::Result<()> {
         let given: (Job, Failed) = (Box::new(job), Box::new(failed));
@@ -169,7 +198,9 @@ impl Drop for Worker {
 
 impl Drop for Scheduled {
     fn drop(&mut self) {
-        // If the thread is just at it, it does this step and then lets go of it.
+        // If the thread is just at it, it does this step, or ends one that takes long, and then lets
+        // go of it.
+        self.task.dropped.store(true, Ordering::Relaxed);
         let mut work = lock(&self.worker.shared.work);
         work.tasks.retain(|other| !Arc::ptr_eq(other, &self.task));
     }
@@ -196,11 +227,7 @@ fn work(shared: &Shared) {
     let next_round = Cell::new(Instant::now());
     // Returns whether all is over.
     let give_way = || {
-        if Instant::now() >= next_round.get() {
-            let more = round(shared);
-            let pause = if more { Duration::ZERO } else { ROUND };
-            next_round.set(Instant::now() + pause);
-        }
+        take_turns(&next_round, || round(shared, &next_round));
         shared.stop.load(Ordering::Relaxed)
     };
     while !give_way() {
@@ -226,12 +253,44 @@ fn work(shared: &Shared) {
     }
 }
 
-/// One step of each task; true if one of them has more to do at once.
-fn round(shared: &Shared) -> bool {
+/// Does a round if it is time for one. It tells whether there is more to do at once.
+fn take_turns(next_round: &Cell<Instant>, round: impl FnOnce() -> bool) {
+    if Instant::now() >= next_round.get() {
+        let pause = if round() { Duration::ZERO } else { ROUND };
+        next_round.set(Instant::now() + pause);
+    }
+}
+
+/// One step of each task; true if one of them has more to do at once. One that takes long gives way
+/// to the others.
+fn round(shared: &Shared, next_round: &Cell<Instant>) -> bool {
+    each(shared, |task| {
+        let give_way = || {
+            take_turns(next_round, || briefly(shared));
+            shared.stop.load(Ordering::Relaxed) || task.dropped.load(Ordering::Relaxed)
+        };
+        task.step(Some(&give_way))
+    })
+}
+
+/// Brief steps of all tasks but the one that gives way, which is seldom: until none of them has more
+/// to do at once, or they have had a round's time.
+fn briefly(shared: &Shared) -> bool {
+    let start = Instant::now();
+    while each(shared, |other| other.step(None)) {
+        if start.elapsed() > ROUND {
+            return true;
+        }
+    }
+    false
+}
+
+/// Steps the tasks there are; true if one of them has more to do at once.
+fn each(shared: &Shared, step: impl Fn(&Task) -> bool) -> bool {
     let tasks = lock(&shared.work).tasks.clone();
     tasks.iter().fold(false, |more, task| {
         let stopped = shared.stop.load(Ordering::Relaxed);
-        !stopped && task.step() || more
+        !stopped && step(task) || more
     })
 }
 
@@ -270,6 +329,46 @@ mod tests {
         told.recv().unwrap();
         drop(task);
         assert!(lock(&worker.shared.work).tasks.is_empty());
+    }
+
+    #[test]
+    fn a_task_that_takes_long_gives_way_and_ends_with_whoever_wanted_it() {
+        let worker = Arc::new(Worker::default());
+        let turns = Arc::new(AtomicU32::new(0));
+        let counted = Arc::clone(&turns);
+        let (tell, told) = channel();
+        let long = worker
+            .schedule_long(
+                move |give_way| {
+                    let Some(give_way) = give_way else {
+                        panic!("it is amid a step");
+                    };
+                    tell.send("begun").unwrap();
+                    while !give_way() {}
+                    tell.send("ended").unwrap();
+                    false
+                },
+                || (),
+            )
+            .unwrap();
+        assert_eq!(told.recv(), Ok("begun"));
+        let brief = worker
+            .schedule_long(
+                move |give_way| {
+                    assert!(give_way.is_none(), "two take long at once");
+                    counted.fetch_add(1, Ordering::Relaxed);
+                    false
+                },
+                || (),
+            )
+            .unwrap();
+        while turns.load(Ordering::Relaxed) < 3 {
+            std::thread::yield_now();
+        }
+        assert!(told.try_recv().is_err(), "it goes on meanwhile");
+        drop(long);
+        assert_eq!(told.recv(), Ok("ended"));
+        drop(brief);
     }
 
     #[test]

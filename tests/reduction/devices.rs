@@ -12,6 +12,8 @@ use crestline_core::measure::{
     ThroughMeter,
 };
 use crestline_core::process::{BandsSettings, ChainSettings, LimiterSettings};
+use kit::signals::white_noise;
+use std::cell::Cell;
 use std::f64::consts::TAU;
 
 /// 20 s of a song.
@@ -41,7 +43,7 @@ fn told_at(
         before: before.clone(),
         after: after.clone(),
     };
-    let estimate = estimator.estimate(&[stretch]).unwrap();
+    let estimate = estimator.estimate(&[stretch], &|| false).unwrap();
     let mut meter = ThroughMeter::new(
         rate_hz,
         before.len(),
@@ -129,7 +131,11 @@ fn behind_a_steep_high_pass_polarity_is_right() {
                     before: before.clone(),
                     after: steep(order, hz, gain)(&before),
                 };
-                let inverted = estimator.estimate(&[stretch]).unwrap().linear.inverted;
+                let inverted = estimator
+                    .estimate(&[stretch], &|| false)
+                    .unwrap()
+                    .linear
+                    .inverted;
                 assert_eq!(inverted, gain < 0.0, "{song}, order {order}, {hz} Hz");
             }
         }
@@ -334,7 +340,7 @@ fn channels_that_are_exchanged_or_upside_down_are_told() {
 
 /// Noise that is another one on either side, in hits that die away twice a second.
 fn hits(seconds: usize) -> Planes {
-    let [left, right] = [1, 2].map(|seed| kit::signals::white_noise(seed, 0.5, seconds * 48_000));
+    let [left, right] = [1, 2].map(|seed| white_noise(seed, 0.5, seconds * 48_000));
     let hits = [left, right].map(|noise| {
         let frames = noise.into_iter().enumerate();
         let dying = |(frame, sample): (usize, f32)| {
@@ -368,7 +374,9 @@ fn behind_gains_that_move_crossed_wires_change_nothing() {
             after: after.clone(),
         };
         let estimator = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ);
-        let refined = estimator.refine(&[stretch(&after)], &straight).unwrap();
+        let refined = estimator
+            .refine(&[stretch(&after)], &straight, &|| false)
+            .unwrap();
         for (wired, [exchanged, opposed, inverted]) in wires {
             let after = frames(move |_, left, right| wired(left, right))(&after);
             let (estimate, meter) = told(&before, &after, RestGain::Automatic);
@@ -396,7 +404,9 @@ fn behind_gains_that_move_crossed_wires_change_nothing() {
             }
             assert_eq!(estimate.linear, crossed(straight.linear), "{name}");
             // Nor where the device is known already.
-            let again = estimator.refine(&[stretch(&after)], &estimate).unwrap();
+            let again = estimator
+                .refine(&[stretch(&after)], &estimate, &|| false)
+                .unwrap();
             assert_eq!(again.linear, crossed(refined.linear), "{name}");
             assert_eq!(again.transfer, estimate.transfer, "{name}");
         }
@@ -784,7 +794,7 @@ fn what_moves_in_time_is_no_fixed_device() {
 // A drum alone, bent by a tangent: of each stretch of a second and more one window holds all.
 #[test]
 fn a_sparse_drum_that_is_saturated_went_through_a_fixed_device() {
-    let noise = kit::signals::white_noise(3, 0.4, 15 * 48_000);
+    let noise = white_noise(3, 0.4, 15 * 48_000);
     let sample = |n: usize| {
         let into_s = (n % 72_000) as f64 / RATE_HZ;
         let hit = (-into_s / 0.05).exp() * (TAU * 60.0 * into_s).sin();
@@ -834,5 +844,30 @@ fn a_voice_that_clips_went_through_a_fixed_device() {
             whole(&reading)
         );
         assert!(estimate.fixed, "clipped by {below_db} dB");
+    }
+}
+
+// Whoever asks may be gone long before it is found out: seconds of work are given up at once.
+#[test]
+fn what_is_wanted_no_more_is_not_worked_out() {
+    let before = vec![white_noise(31, 0.7, 6 * RATE_HZ as usize)];
+    let bend = |sample: &f32| sample - 0.3 * sample.powi(3);
+    let stretch = [Stretch {
+        after: vec![before[0].iter().map(bend).collect()],
+        before,
+    }];
+    let estimator = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ);
+    let asked_until = |end: u32| {
+        let asked = Cell::new(0);
+        let found = estimator.estimate(&stretch, &|| {
+            asked.set(asked.get() + 1);
+            asked.get() >= end
+        });
+        (asked.get(), found.is_some())
+    };
+    let (asked, found) = asked_until(u32::MAX);
+    assert!(found && asked > 20, "asked {asked} times");
+    for end in [1, 2, asked / 2, asked] {
+        assert_eq!(asked_until(end), (end, false));
     }
 }

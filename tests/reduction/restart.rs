@@ -23,7 +23,7 @@ fn nothing_from_before_a_restart_counts() {
         before: before.to_vec(),
         after: before.to_vec(),
     };
-    let estimate = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ).estimate(&[wire]);
+    let estimate = Estimator::new(RATE_HZ, DEFAULT_CORNERS_HZ).estimate(&[wire], &|| false);
     let estimate = estimate.unwrap();
     let turned_down = before.clone().map(|channel| {
         let quieter = channel.iter().map(|sample| 0.25 * sample);

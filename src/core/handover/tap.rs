@@ -22,7 +22,7 @@ use self::told::so_far;
 use super::SILENCE;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
 use crate::measure::RestGain;
-use crate::worker::{Scheduled, Worker};
+use crate::worker::{GiveWay, Scheduled, Worker};
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering, fence};
 use std::sync::{Arc, OnceLock};
@@ -143,8 +143,8 @@ pub fn tap(sample_rate_hz: f64, channels: usize) -> io::Result<(TapWriter, TapCo
     let (tell, told) = triple_buffer::triple_buffer(&nothing);
     let mut comparison = Comparison::new(Arc::clone(&shared), sample_rate_hz, tell);
     let at_fault = Arc::clone(&shared);
-    let task = Worker::of_process().schedule(
-        move || comparison.step(),
+    let task = Worker::of_process().schedule_long(
+        move |give_way| comparison.step(give_way),
         move || at_fault.failed.store(true, Ordering::Relaxed),
     )?;
     Ok((
@@ -355,8 +355,9 @@ impl Comparison {
         self.signals = Default::default();
     }
 
-    /// Takes half a second of what has been written; true if there is as much again.
-    fn step(&mut self) -> bool {
+    /// Takes half a second of what has been written; true if there is as much again. What stands
+    /// between is only looked for where there is a way to give way.
+    fn step(&mut self, give_way: Option<GiveWay<'_>>) -> bool {
         let shared = Arc::clone(&self.shared);
         let sample_rate_hz = self.sample_rate_hz;
         if !shared.on.load(Ordering::Relaxed) {
@@ -378,6 +379,8 @@ impl Comparison {
         }
         let written = shared.written.load(Ordering::Acquire);
         if written <= self.read {
+            // Playback may have ended while another's look took its time.
+            self.look_if_due(give_way);
             return false;
         }
         let (rest, corners_hz) = shared.settings();
@@ -413,12 +416,27 @@ impl Comparison {
             analysis.gap();
             self.read = written;
         }
-        self.tell.write(Told {
-            begin,
-            read: self.read,
-            tap: analysis.told(),
-        });
+        self.tell();
+        self.look_if_due(give_way);
         written - self.read >= most
+    }
+
+    fn look_if_due(&mut self, give_way: Option<GiveWay<'_>>) {
+        if let (Some(analysis), Some(give_way)) = (&mut self.analysis, give_way)
+            && analysis.look_if_due(give_way)
+        {
+            self.tell();
+        }
+    }
+
+    fn tell(&mut self) {
+        if let Some(analysis) = &self.analysis {
+            self.tell.write(Told {
+                begin: self.begin,
+                read: self.read,
+                tap: analysis.told(),
+            });
+        }
     }
 }
 

@@ -9,6 +9,7 @@ use crate::measure::{
     Aligner, Estimate, Estimator, GainMemory, RestGain, Stretch, ThroughMeter,
     longest_delay_frames, mono,
 };
+use crate::worker::GiveWay;
 
 /// Shortest stretch that is compared, seconds; it is rounded up to a power of two in frames.
 const STRETCH_S: f64 = 2.0;
@@ -57,6 +58,7 @@ pub(super) struct Analysis {
     /// When the device is estimated next, and when it was last, in frames heard.
     look_at: usize,
     looked_at: usize,
+    look_is_due: bool,
     estimator: Estimator,
     corners_hz: [f64; 3],
     estimate: Option<Estimate>,
@@ -85,6 +87,7 @@ impl Analysis {
             heard: 0,
             look_at: 0,
             looked_at: 0,
+            look_is_due: false,
             estimator: Estimator::new(sample_rate_hz, corners_hz),
             corners_hz,
             estimate: None,
@@ -215,6 +218,7 @@ impl Analysis {
         self.follows = false;
         self.heard = 0;
         self.look_at = self.seconds(LEAST_S);
+        self.look_is_due = false;
         self.estimate = None;
         self.through.restart();
     }
@@ -261,9 +265,7 @@ impl Analysis {
         }
         self.heard += before.first().map_or(0, Vec::len);
         self.remember(before, after);
-        if self.heard >= self.look_at {
-            self.look();
-        }
+        self.look_is_due = self.heard >= self.look_at;
     }
 
     fn remember(&mut self, before: Planes, after: Planes) {
@@ -299,12 +301,21 @@ impl Analysis {
         self.memory.retain(|stretch| length(stretch) > 0);
     }
 
-    /// Estimates the device, or checks that the estimate still holds.
-    fn look(&mut self) {
+    /// Estimates the device, or checks that the estimate still holds, if it is time to. Takes
+    /// seconds, and gives way meanwhile. Whether it has.
+    pub fn look_if_due(&mut self, give_way: GiveWay<'_>) -> bool {
+        let is_due = std::mem::take(&mut self.look_is_due);
+        if is_due {
+            self.look(give_way);
+        }
+        is_due
+    }
+
+    fn look(&mut self, give_way: GiveWay<'_>) {
         let settled = self.heard > self.seconds(MEMORY_S);
         let known = self.estimate.as_ref().filter(|_| settled);
         if let Some(known) = known {
-            if self.has_changed(known) {
+            if self.has_changed(known, give_way) {
                 self.settle();
                 return;
             }
@@ -317,8 +328,8 @@ impl Analysis {
         // Before the memory is full a look costs as much and is worth less.
         self.look_at = (self.heard + self.seconds(LOOK_S)).max(self.seconds(MEMORY_S) + 1);
         let found = match known.filter(|known| known.fixed) {
-            Some(known) => self.estimator.refine(&self.memory, known),
-            None => self.estimator.estimate(&self.memory),
+            Some(known) => self.estimator.refine(&self.memory, known, give_way),
+            None => self.estimator.estimate(&self.memory, give_way),
         };
         if let Some(found) = found {
             self.through.set_estimate(&found);
@@ -332,7 +343,7 @@ impl Analysis {
     }
 
     /// Whether another response explains the last few seconds far better than the one known.
-    fn has_changed(&self, known: &Estimate) -> bool {
+    fn has_changed(&self, known: &Estimate, give_way: GiveWay<'_>) -> bool {
         let now_db = self.through.readings().distortion.mean_3s_db;
         let now = now_db.map_or(0.0, |db| power_from_db(db.into()));
         if now < CHANGED * known.share.max(LEAST_SHARE) {
@@ -353,7 +364,7 @@ impl Analysis {
             after: tail(&last.after),
         }];
         let old = self.estimator.share(&last, known);
-        let new = self.estimator.estimate(&last);
+        let new = self.estimator.estimate(&last, give_way);
         old.zip(new)
             .is_some_and(|(old, new)| old > CHANGED * new.share.max(LEAST_SHARE))
     }

@@ -2,6 +2,7 @@
 
 mod offset;
 mod placed;
+mod plain;
 
 use super::arrangement::Arrangement;
 use super::convolution::filtered;
@@ -10,7 +11,6 @@ use super::linear_part::{LinearPart, Powers};
 use super::material::{Material, Stretch, least_frames};
 use super::wander::Phases;
 use super::{Transfer, response_frames};
-use crate::dsp::decibel::gain_from_db;
 use crate::measure::reduction::{MovingGain, turned};
 
 /// A response without a gain that moves is taken at once if it leaves no more than this share
@@ -67,6 +67,9 @@ impl Estimate {
     }
 }
 
+/// Whether what is being worked out is wanted no more.
+type Over<'a> = &'a dyn Fn() -> bool;
+
 /// Finds what stands between signals of one sample rate.
 pub struct Estimator {
     sample_rate_hz: f64,
@@ -112,10 +115,11 @@ impl Estimator {
 
     /// What stands between the signals of some stretches, 20 s of programme or more at best;
     /// `None` if nothing sounds, none of them is long enough, or all of them are too short for
-    /// anything but a plain gain. A second or two of work for 20 s, twice as much where gains move
-    /// as those of shelves do; all of it again where channels are exchanged or one is upside down.
-    pub fn estimate(&self, stretches: &[Stretch]) -> Option<Estimate> {
-        let mut material = self.material(stretches)?;
+    /// anything but a plain gain; `None` too once `over` returns true, which is called between steps.
+    /// At 48 kHz half a second of work for 20 s, three where gains move, twice as much where they do
+    /// as those of shelves; all of it again where channels are exchanged or one is upside down.
+    pub fn estimate(&self, stretches: &[Stretch], over: Over<'_>) -> Option<Estimate> {
+        let mut material = self.material(stretches, over)?;
         let (mut best, mut plain) = self.best(&material)?;
         let mut powers = self.powers(&material, &best);
         let arrangement = powers.arrangement();
@@ -133,7 +137,7 @@ impl Estimator {
     }
 
     /// The plainest model that leaves about as little as any, and whether it is of plain gains.
-    fn best(&self, material: &Material) -> Option<(Model, bool)> {
+    fn best(&self, material: &Material<'_>) -> Option<(Model, bool)> {
         let gains = self.gains(&material.stretches, None, false);
         let share = share(&gains)?;
         let plain = self.with_offset(material, self.plain(material, gains.clone(), share));
@@ -172,9 +176,14 @@ impl Estimator {
     }
 
     /// The same, from an earlier estimate on: one turn, kept only if it is no worse.
-    pub fn refine(&self, stretches: &[Stretch], from: &Estimate) -> Option<Estimate> {
+    pub fn refine(
+        &self,
+        stretches: &[Stretch],
+        from: &Estimate,
+        over: Over<'_>,
+    ) -> Option<Estimate> {
         let arrangement = from.linear.arrangement();
-        let mut material = self.material(stretches)?;
+        let mut material = self.material(stretches, over)?;
         material.straighten(arrangement);
         let known = from.transfer.clone().straightened(arrangement);
         let old = self.model(&material, known, from.shelving)?;
@@ -194,14 +203,16 @@ impl Estimator {
 
     /// Share that a device leaves of some stretches.
     pub fn share(&self, stretches: &[Stretch], device: &Estimate) -> Option<f64> {
-        let material = self.material(stretches)?;
+        let material = self.material(stretches, &|| false)?;
         let model = self.model(&material, device.transfer.clone(), device.shelving)?;
         Some(model.share)
     }
 
-    fn material(&self, stretches: &[Stretch]) -> Option<Material> {
+    fn material<'a>(&self, stretches: &[Stretch], over: Over<'a>) -> Option<Material<'a>> {
+        (!over()).then_some(())?;
         let (rate_hz, corners_hz) = (self.sample_rate_hz, self.corners_hz);
-        Material::new(rate_hz, corners_hz, &self.correlator, self.taps, stretches)
+        let (correlator, taps) = (&self.correlator, self.taps);
+        Material::new(rate_hz, corners_hz, correlator, taps, stretches, over)
     }
 
     /// Gains of the signals after against those before, or what was made of those.
@@ -225,7 +236,7 @@ impl Estimator {
         stretches.iter().enumerate().map(pair).collect()
     }
 
-    fn model(&self, material: &Material, transfer: Transfer, shelving: bool) -> Option<Model> {
+    fn model(&self, material: &Material<'_>, transfer: Transfer, shelving: bool) -> Option<Model> {
         let kept;
         let stretches = if transfer.through.is_some() {
             kept = material.without(transfer.means);
@@ -237,7 +248,9 @@ impl Estimator {
             .iter()
             .map(|stretch| filtered(&without_means(&transfer), &stretch.before))
             .collect();
+        material.go_on()?;
         let gains = self.gains(stretches, Some(&filtered), shelving);
+        material.go_on()?;
         Some(Model {
             transfer,
             share: share(&gains)?,
@@ -247,42 +260,11 @@ impl Estimator {
         })
     }
 
-    fn plain(&self, material: &Material, mut gains: Vec<MovingGain>, share: f64) -> Model {
-        let means_db = MovingGain::means_db(&gains);
-        let gains_db = means_db.map(|bands| bands.iter().sum::<f64>() / 4.0);
-        let mut factors = gains_db.map(gain_from_db);
-        // Of a channel that is silent no gain is told. With none it would count as turned down by
-        // as much as it is stronger than the other.
-        for (factor, muted) in factors.iter_mut().zip(material.muted()) {
-            if muted {
-                *factor = 0.0;
-            }
-        }
-        let transfer = Transfer::plain(material.channels, factors, self.taps, material.means);
-        let made = |stretch: &Stretch| -> Vec<Vec<f32>> {
-            let scaled = |(channel, factor): (&Vec<f32>, &f64)| {
-                let scale = |sample: &f32| (factor * f64::from(*sample)) as f32;
-                channel.iter().map(scale).collect()
-            };
-            stretch.before.iter().zip(&factors).map(scaled).collect()
-        };
-        for gains in &mut gains {
-            gains.less(&gains_db.map(|db| [db; 4]));
-        }
-        Model {
-            transfer,
-            filtered: material.stretches.iter().map(made).collect(),
-            gains,
-            share,
-            shelving: false,
-        }
-    }
-
     /// The response against the gains of `from`; then its own gains. Whether channels reach across
     /// is found out where it is not known, and then only noted if they do.
     fn turn(
         &self,
-        material: &Material,
+        material: &Material<'_>,
         from: Option<&Model>,
         across: &mut Option<bool>,
     ) -> Option<Model> {
@@ -320,7 +302,7 @@ impl Estimator {
     /// `near`: what the response is looked for from on.
     fn turn_on(
         &self,
-        material: &Material,
+        material: &Material<'_>,
         near: Option<&Transfer>,
         across: &mut Option<bool>,
         shelving: bool,
@@ -336,19 +318,22 @@ impl Estimator {
             } else {
                 &material.turned[index]
             };
+            material.go_on()?;
             self.correlator.add(&mut sums, before, &after);
+            material.go_on()?;
             for (sum, energy) in energies.iter_mut().zip(self.correlator.energies(&after)) {
                 *sum += energy;
             }
         }
         let right = self.correlator.correlations(sums);
         let transfer = self.respond(material, &right, &energies, near, across);
+        material.go_on()?;
         self.model(material, transfer, shelving)
     }
 
     fn respond(
         &self,
-        material: &Material,
+        material: &Material<'_>,
         right: &Correlations,
         energies: &[f64],
         near: Option<&Transfer>,
@@ -405,7 +390,7 @@ impl Estimator {
     /// Response and gains in turns, from gains that are roughly known.
     fn moving(
         &self,
-        material: &Material,
+        material: &Material<'_>,
         mut gains: Vec<MovingGain>,
         mut across: Option<bool>,
         shelving: bool,
@@ -441,11 +426,11 @@ impl Estimator {
         Some(best)
     }
 
-    fn powers(&self, material: &Material, model: &Model) -> Powers {
+    fn powers(&self, material: &Material<'_>, model: &Model) -> Powers {
         Powers::new(self.sample_rate_hz, &material.equations, &model.transfer)
     }
 
-    fn told(&self, material: &Material, model: Model, powers: &Powers) -> Estimate {
+    fn told(&self, material: &Material<'_>, model: Model, powers: &Powers) -> Estimate {
         let mut phases = Phases::default();
         let signals = material.stretches.iter().zip(&model.filtered);
         for ((stretch, filtered), gains) in signals.zip(&model.gains) {

@@ -21,7 +21,8 @@ pub struct Stretch {
 }
 
 /// What all models are made from.
-pub(super) struct Material {
+pub(super) struct Material<'a> {
+    over: &'a dyn Fn() -> bool,
     pub channels: usize,
     pub means: [[f64; 2]; 2],
     /// Without their means.
@@ -36,14 +37,16 @@ pub(super) fn least_frames(taps: usize) -> usize {
     3 * taps
 }
 
-impl Material {
-    /// What there is to know of the stretches that are long enough; `None` if none is. Allocates.
+impl<'a> Material<'a> {
+    /// What there is to know of the stretches that are long enough; `None` if none is. `over` tells
+    /// whether what is made of them is wanted no more. Allocates.
     pub fn new(
         sample_rate_hz: f64,
         corners_hz: [f64; 3],
         correlator: &Correlator,
         taps: usize,
         stretches: &[Stretch],
+        over: &'a dyn Fn() -> bool,
     ) -> Option<Self> {
         let long = |stretch: &&Stretch| {
             let lengths = stretch.before.iter().chain(&stretch.after).map(Vec::len);
@@ -93,12 +96,19 @@ impl Material {
         }
         let equations = NormalEquations::new(taps, &correlator.correlations(sums));
         Some(Self {
+            over,
             channels,
             means,
             stretches,
             turned,
             equations,
         })
+    }
+
+    /// Called between steps, which others may take their turn in; `None` once nothing is wanted any
+    /// more.
+    pub fn go_on(&self) -> Option<()> {
+        (!(self.over)()).then_some(())
     }
 
     /// Puts the channels after where they were before, and upright.

@@ -47,7 +47,7 @@ fn left(model: &Model) -> f64 {
 
 impl Estimator {
     /// The model, or the same with a constant that goes through it if that leaves less.
-    pub(super) fn with_offset(&self, material: &Material, model: Model) -> Model {
+    pub(super) fn with_offset(&self, material: &Material<'_>, model: Model) -> Model {
         if model.share <= STATIC_SHARE || !material.has_offset() {
             return model;
         }
@@ -76,7 +76,7 @@ impl Estimator {
         best
     }
 
-    fn sums(&self, material: &Material, model: &Model) -> [Sums; 2] {
+    fn sums(&self, material: &Material<'_>, model: &Model) -> [Sums; 2] {
         let mut sums = [Sums::default(); 2];
         let stretches = material.without(model.transfer.means);
         for (index, (stretch, filtered)) in stretches.iter().zip(&model.filtered).enumerate() {

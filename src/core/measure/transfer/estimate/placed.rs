@@ -15,7 +15,7 @@ impl Estimator {
     /// where they leave so much less. And whether it is of plain gains.
     pub(super) fn or_placed(
         &self,
-        material: &Material,
+        material: &Material<'_>,
         best: Model,
         is_plain: bool,
     ) -> (Model, bool) {
@@ -35,7 +35,7 @@ impl Estimator {
 
     /// The model in which each channel after is a sum of both before, by least squares; `None` of
     /// one channel, or of two that cannot be told apart.
-    fn placed(&self, material: &Material) -> Option<Model> {
+    fn placed(&self, material: &Material<'_>) -> Option<Model> {
         let [mut lefts, mut rights, mut both] = [0.0; 3];
         // Of each channel after with the left and the right before.
         let mut with = [[0.0; 2]; 2];
