@@ -6,6 +6,8 @@
 #[cfg(debug_assertions)]
 use std::cell::Cell;
 use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use try_lock::{Locked, TryLock};
 
 #[cfg(debug_assertions)]
 thread_local! {
@@ -16,6 +18,22 @@ thread_local! {
 pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     may_wait();
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Takes a lock that the audio thread tries to take. Who gives one back wakes whoever waits for it,
+/// which is a system call: nobody waits for these, but asks again.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a condition or a channel is what would have to be told"
+)]
+pub(crate) fn lock_by_asking<T>(lock: &TryLock<T>) -> Locked<'_, T> {
+    may_wait();
+    loop {
+        if let Some(locked) = lock.try_lock() {
+            return locked;
+        }
+        std::thread::sleep(Duration::from_millis(1));
+    }
 }
 
 /// Stops, with debug assertions, where this thread processes a block. Says nothing in what is

@@ -176,7 +176,9 @@ fn magnified() -> Harness<'static, Stage> {
 // On a slow screen, or after a fast hand, the last of a drag comes with its end.
 #[test]
 fn what_moves_in_the_frame_that_lets_go_is_part_of_the_gesture() {
+    type Make = fn() -> Harness<'static, Stage>;
     type Read = fn(&Harness<'_, Stage>) -> Vec<f64>;
+    type Case = (Make, &'static str, bool, Vec2, Read);
     let down = Vec2::new(0.0, 30.0);
     let across = Vec2::new(-60.0, 0.0);
     let low_shelf: Read = |harness| {
@@ -195,7 +197,7 @@ fn what_moves_in_the_frame_that_lets_go_is_part_of_the_gesture() {
         let words = strip.accesskit_node().label().unwrap_or_default();
         words.bytes().map(f64::from).collect()
     };
-    let cases: [(fn() -> Harness<'static, Stage>, &str, bool, Vec2, Read); 6] = [
+    let cases: [Case; 6] = [
         (
             || opened_at("limiter"),
             "Ceiling",

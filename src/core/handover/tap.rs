@@ -27,8 +27,8 @@ use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering, fence};
 use std::sync::{Arc, OnceLock};
 
-/// The written past, seconds; rounded up to a power of two in frames. The worker may be busy for
-/// some seconds before it reads on.
+/// The written past, seconds; rounded up to a power of two in frames. Finding out what stands before
+/// takes the worker some seconds, in which it reads nothing.
 const PAST_S: f64 = 8.0;
 /// What is read at once, seconds.
 const READ_S: f64 = 0.5;

@@ -23,7 +23,7 @@ use super::denormals::flushed;
 use super::known::Known;
 use super::ports::{self, Ports};
 use crate::Crestline;
-use crate::lock::{lock, processing};
+use crate::lock::{lock_by_asking, processing};
 use crate::params::CrestlineParams;
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::events::{
@@ -42,7 +42,8 @@ use nice_plug::wrapper::setup_logger;
 use std::ffi::{CStr, c_char, c_void};
 use std::mem::MaybeUninit;
 use std::ptr;
-use std::sync::{Arc, Mutex, OnceLock};
+use std::sync::{Arc, OnceLock};
+use try_lock::TryLock;
 
 /// What a library exports as `clap_entry`.
 pub const ENTRY: clap_plugin_entry = clap_plugin_entry {
@@ -124,7 +125,7 @@ struct Instance {
     params: Known,
     unsent: Unsent,
     /// Set up in `activate`. The audio thread never waits for it.
-    ports: Mutex<Option<Ports>>,
+    ports: TryLock<Option<Ports>>,
 }
 
 impl Instance {
@@ -157,7 +158,7 @@ impl Instance {
             extensions: Extensions::default(),
             unsent: Unsent::new(ids.len()),
             params: Known::new(params, ids),
-            ports: Mutex::new(None),
+            ports: TryLock::new(None),
         });
         // The address of the whole, not of its first field: what is made of it again is the whole.
         Box::into_raw(instance).cast_const().cast()
@@ -247,7 +248,7 @@ unsafe extern "C" fn activate(
     let activated = unsafe { activate(plugin, sample_rate, min_frames, max_frames) };
     if activated {
         let channels = instance.channels().unwrap_or(0);
-        *lock(&instance.ports) = Some(Ports::new(channels, max_frames as usize));
+        *lock_by_asking(&instance.ports) = Some(Ports::new(channels, max_frames as usize));
     }
     activated
 }
@@ -263,7 +264,7 @@ unsafe extern "C" fn process(
         return CLAP_PROCESS_ERROR;
     };
     // A host that activates and processes at once is told so, and not made to wait.
-    let Ok(mut ports) = instance.ports.try_lock() else {
+    let Some(mut ports) = instance.ports.try_lock() else {
         return CLAP_PROCESS_ERROR;
     };
     let Some(ports) = ports.as_mut() else {

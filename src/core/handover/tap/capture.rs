@@ -5,8 +5,8 @@ use crate::handover::recent::Ring;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 
-/// The written past, seconds: the worker reads, which may be at another instance's before tap, for
-/// 2.3 s of its time at 192 kHz.
+/// The written past, seconds: the worker reads, between two steps of finding out what stands before
+/// another instance.
 const PAST_S: f64 = 12.0;
 /// Frames written at a time, and what may be written while the oldest are being read.
 const RUN: usize = 256;

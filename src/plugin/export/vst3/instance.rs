@@ -10,7 +10,7 @@ use super::curves::Curves;
 use super::forward::forward;
 use super::handler::Handler;
 use crate::Crestline;
-use crate::lock::lock;
+use crate::lock::lock_by_asking;
 use crate::params::{CrestlineParams, EditBy};
 use nice_plug::wrapper::vst3::Wrapper;
 use nice_plug::wrapper::vst3::vst3::Class;
@@ -25,7 +25,8 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, IBStream, IPlugView, TBool, TUID, int32, kInvalidArgument, kResultOk, tresult,
 };
 use std::mem::MaybeUninit;
-use std::sync::{Arc, Mutex, MutexGuard};
+use std::sync::Arc;
+use try_lock::{Locked, TryLock};
 
 /// Flags of parameters that nobody sets, and of those that hosts do not show
 /// (`ivsteditcontroller.h`, `kIsReadOnly` and `kIsHidden`).
@@ -38,10 +39,10 @@ pub struct Instance {
     pub(super) framework: Wrapper<Crestline>,
     pub(super) params: Known,
     /// Used in `process` alone.
-    pub(super) curves: Mutex<Curves>,
+    pub(super) curves: TryLock<Curves>,
     /// Set up in `setupProcessing` and `setActive`; `None` before. The audio thread never waits for
     /// it.
-    pub(super) ports: Mutex<Option<Ports>>,
+    pub(super) ports: TryLock<Option<Ports>>,
     handler: Arc<Handler>,
 }
 
@@ -85,17 +86,17 @@ impl Instance {
         let told = Arc::clone(&handler);
         params.unsaved.tell_with(move || told.tell_unsaved());
         Self {
-            curves: Mutex::new(Curves::new(ids.len())),
+            curves: TryLock::new(Curves::new(ids.len())),
             params: Known::new(params, ids),
             framework,
-            ports: Mutex::new(None),
+            ports: TryLock::new(None),
             handler,
         }
     }
 
     /// For every thread but the audio thread.
-    pub(super) fn ports(&self) -> MutexGuard<'_, Option<Ports>> {
-        lock(&self.ports)
+    pub(super) fn ports(&self) -> Locked<'_, Option<Ports>> {
+        lock_by_asking(&self.ports)
     }
 
     /// Channels of each bus: the plug-in's layouts have buses of one width.

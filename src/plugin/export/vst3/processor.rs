@@ -55,13 +55,13 @@ impl IAudioProcessorTrait for Instance {
             return kInvalidArgument;
         }
         // A host that sets up and processes at once is told so, and not made to wait.
-        let Ok(mut ports) = self.ports.try_lock() else {
+        let Some(mut ports) = self.ports.try_lock() else {
             return kNotInitialized;
         };
         let Some(ports) = ports.as_mut() else {
             return kNotInitialized;
         };
-        let Ok(mut curves) = self.curves.try_lock() else {
+        let Some(mut curves) = self.curves.try_lock() else {
             return kNotInitialized;
         };
         let rendering = &self.params.params().rendering;
