@@ -11,6 +11,7 @@ mod after_close;
 mod band;
 mod edits;
 mod instance;
+mod outbox;
 mod pages;
 mod queued;
 mod readings;
@@ -26,6 +27,7 @@ mod whole;
 pub use self::after_close::AfterClose;
 pub use self::band::BandParams;
 pub use self::edits::{EditBy, Edits};
+pub use self::outbox::Outbox;
 pub use self::queued::Queued;
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
 pub use self::rendering::Rendering;
@@ -44,8 +46,8 @@ use crestline_core::process::{
 };
 use nice_plug::prelude::*;
 use nice_plug_egui::RepaintNotifier;
-use std::sync::Mutex;
 use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, Mutex};
 
 /// Everything a host can see, automate and save.
 #[derive(Params)]
@@ -123,6 +125,9 @@ pub struct CrestlineParams {
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
+
+    /// What the window has done, on its way to a CLAP host.
+    pub outbox: Arc<Outbox>,
 
     /// What a window that closes has to tell the host.
     pub after_close: AfterClose,
@@ -291,6 +296,7 @@ impl Default for CrestlineParams {
             audition: Audition::default(),
             side_chain: Mutex::default(),
             edits: Edits::default(),
+            outbox: Arc::default(),
             after_close: AfterClose::default(),
             unsaved: Unsaved::default(),
             queued: Queued::default(),

@@ -84,7 +84,7 @@ impl Changes {
         let of_chain = |id: &String| !NOT_OF_THE_CHAIN.iter().any(|not| id.starts_with(not));
         let all = params.param_map().into_iter();
         Self {
-            queue: Queue::default(),
+            queue: Queue::new(&params.outbox),
             memory: SettingsMemory::default(),
             chain: all
                 .map(|(id, param, _)| (id, param))

@@ -272,13 +272,25 @@ unsafe extern "C" fn process(
     };
     let events = Events::within(block.in_events, block.frames_count);
     let in_events = events.list();
+    let outbox = &instance.params.params().outbox;
+    let held = (!block.out_events.is_null())
+        .then(|| outbox.hold())
+        .flatten();
     let within = clap_process {
         in_events: &raw const in_events,
+        out_events: if held.is_some() {
+            block.out_events
+        } else {
+            ptr::null()
+        },
         ..*block
     };
     // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
     // has ended.
     let status = processing(|| flushed(|| unsafe { process_guarded(instance, &within, ports) }));
+    if let Some(held) = held.filter(|_| status != CLAP_PROCESS_ERROR) {
+        held.emptied();
+    }
     // SAFETY: null or the host's list, for the length of the call.
     if let Some(events) = unsafe { block.out_events.as_ref() } {
         let last = block.frames_count.saturating_sub(1);

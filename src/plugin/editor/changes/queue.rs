@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use nice_plug::context::gui::GuiContextInner;
 use nice_plug::prelude::{ParamPtr, ParamSetter};
 
-use crate::params::{CrestlineParams, EditBy};
+use crate::params::{CrestlineParams, EditBy, Outbox};
 
 /// What the host is to be told.
 #[derive(Clone, Copy, Debug)]
@@ -47,19 +47,22 @@ struct State {
 }
 
 /// The gestures under way. Clones are of the same window, for whoever sees it close.
-#[derive(Clone, Debug, Default)]
-pub struct Gestures(Arc<Mutex<State>>);
+#[derive(Clone, Debug)]
+pub struct Gestures {
+    state: Arc<Mutex<State>>,
+    outbox: Arc<Outbox>,
+}
 
 impl Gestures {
     fn lock(&self) -> MutexGuard<'_, State> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Ends all that are under way: what else is set by the hands that began them is lost.
     pub fn end_all(&self, host: &dyn GuiContextInner) {
         let open = std::mem::take(&mut self.lock().open);
         for gesture in open {
-            tell(host, Call::End(gesture.param));
+            tell(host, &self.outbox, Call::End(gesture.param));
             self.lock().changed.extend(gesture.changed());
         }
     }
@@ -120,13 +123,24 @@ fn note_edit(params: &CrestlineParams, param: ParamPtr, normalised: f32) {
 }
 
 /// What is asked for while a frame is drawn.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Queue {
     calls: RefCell<Vec<Call>>,
     pub gestures: Gestures,
 }
 
 impl Queue {
+    /// For changes that go out by `outbox`.
+    pub fn new(outbox: &Arc<Outbox>) -> Self {
+        Self {
+            calls: RefCell::default(),
+            gestures: Gestures {
+                state: Arc::default(),
+                outbox: Arc::clone(outbox),
+            },
+        }
+    }
+
     pub fn push(&self, call: Call) {
         self.calls.borrow_mut().push(call);
     }
@@ -151,7 +165,7 @@ impl Queue {
     pub fn forward(&self, host: &ParamSetter<'_>, params: &CrestlineParams, held: bool) {
         for call in self.calls.take() {
             if self.gestures.note(params, call) {
-                tell(host.raw_context, call);
+                tell(host.raw_context, &params.outbox, call);
             }
         }
         if !held {
@@ -168,7 +182,7 @@ pub fn set(host: &ParamSetter<'_>, params: &CrestlineParams, param: ParamPtr, no
         Call::Set(param, normalised),
         Call::End(param),
     ] {
-        tell(host.raw_context, call);
+        tell(host.raw_context, &params.outbox, call);
     }
 }
 
@@ -176,13 +190,13 @@ pub fn set(host: &ParamSetter<'_>, params: &CrestlineParams, param: ParamPtr, no
     unsafe_code,
     reason = "the framework takes parameters as raw pointers only"
 )]
-fn tell(host: &dyn GuiContextInner, call: Call) {
+fn tell(host: &dyn GuiContextInner, outbox: &Outbox, call: Call) {
     // SAFETY: every pointer comes from a parameter of the window's own, which outlives it.
-    unsafe {
+    outbox.put(|| unsafe {
         match call {
             Call::Begin(param) => host.raw_begin_set_parameter(param),
             Call::Set(param, normalised) => host.raw_set_parameter_normalized(param, normalised),
             Call::End(param) => host.raw_end_set_parameter(param),
         }
-    }
+    });
 }
