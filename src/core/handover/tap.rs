@@ -418,7 +418,9 @@ impl Comparison {
         }
         self.tell();
         self.look_if_due(give_way);
-        written - self.read >= most
+        // A look takes its time, and more has come meanwhile.
+        let written = shared.written.load(Ordering::Acquire);
+        written.saturating_sub(self.read) >= most
     }
 
     fn look_if_due(&mut self, give_way: Option<GiveWay<'_>>) {

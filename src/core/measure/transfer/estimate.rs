@@ -116,8 +116,9 @@ impl Estimator {
     /// What stands between the signals of some stretches, 20 s of programme or more at best;
     /// `None` if nothing sounds, none of them is long enough, or all of them are too short for
     /// anything but a plain gain; `None` too once `over` returns true, which is called between steps.
-    /// At 48 kHz half a second of work for 20 s, three where gains move, twice as much where they do
-    /// as those of shelves; all of it again where channels are exchanged or one is upside down.
+    /// At 48 kHz half a second of work for 20 s, three where something moves or bends, twice as much
+    /// where gains move as those of shelves do; all of it again where channels are exchanged or one is
+    /// upside down.
     pub fn estimate(&self, stretches: &[Stretch], over: Over<'_>) -> Option<Estimate> {
         let mut material = self.material(stretches, over)?;
         let (mut best, mut plain) = self.best(&material)?;
