@@ -73,6 +73,8 @@ pub struct Changes {
     params: Arc<CrestlineParams>,
     /// How many states the host had loaded when this was last compared.
     loads: u32,
+    /// How often a state had been loaded, or failed to be, when the frame began.
+    times_loaded: u32,
     asked: RefCell<Vec<Ask>>,
     /// Whether they were made while something was measured.
     pub steady: Steady,
@@ -91,6 +93,7 @@ impl Changes {
                 .filter(|(id, _)| of_chain(id))
                 .collect(),
             loads: params.edits.loads(),
+            times_loaded: params.loading.times(),
             params: Arc::clone(params),
             asked: RefCell::default(),
             steady: Steady::default(),
@@ -111,6 +114,7 @@ impl Changes {
     /// Forgets both settings and their steps once the host has loaded a state, and lets go of what is
     /// held: they were made from another. Call it before anything is drawn. Tells whether it has.
     pub fn follow_loads(&mut self, host: &ParamSetter<'_>) -> bool {
+        self.times_loaded = self.params.loading.times();
         let loads = self.params.edits.loads();
         let loaded = std::mem::replace(&mut self.loads, loads) != loads;
         if loaded {
@@ -156,6 +160,23 @@ impl Changes {
     /// Tells the host what was changed in this frame, which ends at `now_s`, and does what was
     /// asked for. `held`: a button of the mouse is down. Tells what was done.
     pub fn end_frame(&mut self, host: &ParamSetter<'_>, now_s: f64, held: bool) -> Done {
+        if self.queue.is_empty() && self.asked.get_mut().is_empty() {
+            return self.tell(host, now_s, held);
+        }
+        let params = Arc::clone(&self.params);
+        let mut done = Done::default();
+        params.outbox.put(|| {
+            // What is told while a state is being loaded would be set over it.
+            if !params.loading.is_as_after(self.times_loaded) {
+                self.queue.forget();
+                self.asked.take();
+            }
+            done = self.tell(host, now_s, held);
+        });
+        done
+    }
+
+    fn tell(&mut self, host: &ParamSetter<'_>, now_s: f64, held: bool) -> Done {
         self.queue.forward(host, &self.params, held);
         let changed = self.note_changes(now_s);
         let asked = self.asked.take();

@@ -136,9 +136,12 @@ impl Instance {
         let (wrapper, params) =
             CrestlineParams::of_made(|| unsafe { Wrapper::<Crestline>::new(host) });
         // SAFETY: the caller's promise.
-        let [told, woken] = [(); 2].map(|()| unsafe { Host::new(host) });
+        let [told, woken, asked] = [(); 3].map(|()| unsafe { Host::new(host) });
         params.unsaved.tell_with(move || told.tell_unsaved());
         params.unsaved.wake_with(move || woken.wake());
+        params
+            .outbox
+            .emptied_for_asking(move || asked.ask_for_flush());
         let framework = *wrapper.clap_plugin.borrow();
         // `plugin_data` stands for this reference from now on, until the framework's `destroy`
         // takes it back.
@@ -285,16 +288,20 @@ unsafe extern "C" fn process(
         },
         ..*block
     };
+    // SAFETY: null or the host's list, for the length of the call.
+    let told = unsafe { block.out_events.as_ref() };
+    if let Some(events) = told {
+        // They come before what is in the queue.
+        instance.unsent.tell(&instance.params, events);
+    }
     // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
     // has ended.
     let status = processing(|| flushed(|| unsafe { process_guarded(instance, &within, ports) }));
     if let Some(held) = held.filter(|_| status != CLAP_PROCESS_ERROR) {
         held.emptied();
     }
-    // SAFETY: null or the host's list, for the length of the call.
-    if let Some(events) = unsafe { block.out_events.as_ref() } {
+    if let Some(events) = told {
         let last = block.frames_count.saturating_sub(1);
-        instance.unsent.tell(&instance.params, events, last);
         instance.params.tell_changed(|id, value, steps| {
             let event = value_event(id, extensions::clap_value(value, steps), last);
             // SAFETY: an event that lives until the host has copied it.

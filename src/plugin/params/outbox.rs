@@ -1,19 +1,32 @@
 //! What the window has done, on its way through the framework's queue to a CLAP host.
 //!
-//! A block empties that queue, and whoever empties it waits, busily, for whoever is just putting
-//! something in: a window's thread that is stopped there would stop the audio. So the window holds a
-//! lock meanwhile, and a block that finds it held leaves the queue to the next.
+//! Blocks and flushes empty that queue, and whoever empties it waits, busily, for whoever is just
+//! putting something in: a window's thread that is stopped there would stop the audio. So the window
+//! holds a lock meanwhile, and who finds it held leaves the queue alone and is asked for once more.
 
 use crate::lock::lock_by_asking;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::cell::Cell;
+use std::fmt;
+use std::ptr;
+use std::sync::OnceLock;
+use std::sync::atomic::{AtomicBool, Ordering, fence};
 use try_lock::{Locked, TryLock};
 
+thread_local! {
+    /// The one that this thread is putting something in.
+    static PUTTING: Cell<*const Outbox> = const { Cell::new(ptr::null()) };
+}
+
 /// Stands before the framework's queue.
-#[derive(Debug, Default)]
+#[derive(Default)]
 pub struct Outbox {
     lock: TryLock<()>,
     /// Whether there may be something in it.
     any: AtomicBool,
+    /// Somebody has come to empty it and found it held.
+    missed: AtomicBool,
+    /// Asks the host to have it emptied, where anybody does.
+    ask: OnceLock<Box<dyn Fn() + Send + Sync>>,
 }
 
 /// Nobody puts anything in while this lives.
@@ -23,29 +36,91 @@ pub struct Held<'a> {
     _lock: Locked<'a, ()>,
 }
 
+/// What this thread puts in is in once this is dropped.
+struct Putting {
+    outer: *const Outbox,
+}
+
+impl Drop for Putting {
+    fn drop(&mut self) {
+        PUTTING.set(self.outer);
+    }
+}
+
 impl Outbox {
+    /// From now on blocks and flushes empty it, which `ask` asks the host for, from any thread.
+    pub fn emptied_for_asking(&self, ask: impl Fn() + Send + Sync + 'static) {
+        // The first one stays: an instance has one host.
+        let _ = self.ask.set(Box::new(ask));
+    }
+
     /// Does what puts something in. Waits for the block that is just emptying it.
     pub fn put(&self, put: impl FnOnce()) {
-        let _lock = lock_by_asking(&self.lock);
-        put();
-        // Release: who finds that there is something finds it. What clears it holds the lock.
+        let Some(ask) = self.ask.get() else {
+            return put();
+        };
+        // The host, which is told of what is put in, may come back with anything.
+        if self.is_being_put_in() {
+            return put();
+        }
+        let lock = lock_by_asking(&self.lock);
+        // Before it is in: who comes for it meanwhile finds it held, and not empty.
         self.any.store(true, Ordering::Release);
+        let outer = PUTTING.replace(self);
+        let putting = Putting { outer };
+        put();
+        drop((putting, lock));
+        // Either whoever has missed it is known here, or they have found it free.
+        fence(Ordering::SeqCst);
+        if self.missed.swap(false, Ordering::Relaxed) {
+            ask();
+        }
+    }
+
+    fn is_being_put_in(&self) -> bool {
+        ptr::eq(PUTTING.get(), self)
+    }
+
+    /// Does `work` while nobody on another thread puts anything in, or empties it.
+    pub fn alone(&self, work: impl FnOnce()) {
+        let _lock = (!self.is_being_put_in()).then(|| lock_by_asking(&self.lock));
+        work();
+    }
+
+    /// Has the host asked once more to have it emptied.
+    pub fn ask(&self) {
+        if let Some(ask) = self.ask.get() {
+            ask();
+        }
     }
 
     /// Holds it, to be emptied, where there may be something in it and nobody is putting anything
     /// in.
     ///
     /// # Realtime
-    /// Yes: an atomic load, and an exchange where there is something. Waits for nobody, and wakes
-    /// nobody when it lets go.
+    /// Yes: an atomic load, and two exchanges at most where there is something. Waits for nobody,
+    /// and wakes nobody when it lets go.
     pub fn hold(&self) -> Option<Held<'_>> {
-        let any = self.any.load(Ordering::Acquire);
-        any.then(|| self.lock.try_lock())
-            .flatten()
-            .map(|lock| Held {
-                outbox: self,
-                _lock: lock,
-            })
+        if !self.any.load(Ordering::Acquire) {
+            return None;
+        }
+        let lock = self.lock.try_lock().or_else(|| {
+            self.missed.store(true, Ordering::Relaxed);
+            fence(Ordering::SeqCst);
+            self.lock.try_lock()
+        });
+        lock.map(|lock| Held {
+            outbox: self,
+            _lock: lock,
+        })
+    }
+}
+
+impl fmt::Debug for Outbox {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Outbox")
+            .field("any", &self.any)
+            .finish_non_exhaustive()
     }
 }
 
@@ -62,16 +137,69 @@ impl Held<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::sync::Arc;
+    use std::sync::atomic::AtomicU32;
+
+    /// One that counts how often the host was asked.
+    fn counted() -> (Outbox, Arc<AtomicU32>) {
+        let (outbox, asked) = (Outbox::default(), Arc::new(AtomicU32::new(0)));
+        let count = Arc::clone(&asked);
+        outbox.emptied_for_asking(move || {
+            count.fetch_add(1, Ordering::Relaxed);
+        });
+        (outbox, asked)
+    }
 
     #[test]
-    fn a_block_leaves_it_alone_while_something_is_put_in_and_has_it_after() {
-        let outbox = Outbox::default();
+    fn a_block_leaves_it_alone_while_something_is_put_in_and_is_asked_for_again() {
+        let (outbox, asked) = counted();
         assert!(outbox.hold().is_none(), "nothing is in it");
+        outbox.put(|| ());
+        assert_eq!(asked.load(Ordering::Relaxed), 0);
         outbox.put(|| assert!(outbox.hold().is_none()));
-        outbox.put(|| assert!(outbox.hold().is_none()));
+        assert_eq!(asked.load(Ordering::Relaxed), 1);
         // A block that fails empties nothing.
         drop(outbox.hold().unwrap());
         outbox.hold().unwrap().emptied();
         assert!(outbox.hold().is_none());
+    }
+
+    #[test]
+    fn a_host_that_comes_back_is_not_kept_waiting_for_itself() {
+        let (outbox, _) = counted();
+        let mut put = 0;
+        outbox.put(|| {
+            outbox.put(|| put += 1);
+            outbox.alone(|| put += 1);
+        });
+        assert_eq!(put, 2);
+        outbox.hold().unwrap().emptied();
+        // Where nobody empties it nobody waits, nor is it held.
+        let nobodys = Outbox::default();
+        nobodys.put(|| assert!(nobodys.lock.try_lock().is_some()));
+    }
+
+    #[test]
+    fn what_is_put_in_by_several_is_taken_out_whole() {
+        let (outbox, _) = counted();
+        let inside = AtomicU32::new(0);
+        std::thread::scope(|scope| {
+            for _ in 0..2 {
+                scope.spawn(|| {
+                    for _ in 0..1_000 {
+                        outbox.put(|| {
+                            assert_eq!(inside.fetch_add(1, Ordering::SeqCst), 0);
+                            inside.fetch_sub(1, Ordering::SeqCst);
+                        });
+                    }
+                });
+            }
+            for _ in 0..10_000 {
+                if let Some(held) = outbox.hold() {
+                    assert_eq!(inside.load(Ordering::SeqCst), 0);
+                    held.emptied();
+                }
+            }
+        });
     }
 }

@@ -36,6 +36,16 @@ impl Whole {
         set()
     }
 
+    /// How often values have been set.
+    pub fn times(&self) -> u32 {
+        self.ended.load(Ordering::Acquire)
+    }
+
+    /// Whether values have been set so often, and none are being set.
+    pub fn is_as_after(&self, times: u32) -> bool {
+        self.begun.load(Ordering::Acquire) == times
+    }
+
     /// What `read` reads; `None` where values were being set meanwhile.
     ///
     /// # Realtime

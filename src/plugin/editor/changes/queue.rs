@@ -145,9 +145,19 @@ impl Queue {
         self.calls.borrow_mut().push(call);
     }
 
+    /// Whether nothing waits to be told.
+    pub fn is_empty(&self) -> bool {
+        self.calls.borrow().is_empty()
+    }
+
+    /// Drops what has not been told.
+    pub fn forget(&self) {
+        self.calls.take();
+    }
+
     /// Drops what has not been told, and ends every gesture.
     pub fn give_up(&self, host: &ParamSetter<'_>) {
-        self.calls.take();
+        self.forget();
         self.gestures.end_all(host.raw_context);
     }
 

@@ -1,6 +1,7 @@
 //! The framework's extensions, some of whose functions are ours.
 
 use super::Instance;
+use clap_sys::events::{clap_input_events, clap_output_events};
 use clap_sys::ext::gui::{CLAP_EXT_GUI, clap_plugin_gui};
 use clap_sys::ext::params::{
     CLAP_EXT_PARAMS, CLAP_PARAM_IS_HIDDEN, CLAP_PARAM_IS_READONLY, clap_param_info,
@@ -53,6 +54,7 @@ pub(super) unsafe extern "C" fn get_extension(
                 let params = ours.params.get_or_init(|| clap_plugin_params {
                     get_info: Some(param_info),
                     get_value: Some(param_value),
+                    flush: Some(flush),
                     ..*table.cast::<clap_plugin_params>()
                 });
                 (&raw const *params).cast()
@@ -160,6 +162,40 @@ unsafe extern "C" fn param_value(plugin: *const clap_plugin, id: clap_id, value:
     instance.is_some_and(|instance| unsafe { instance.tell_value(id, value) } == Some(true))
 }
 
+/// Tells the host what the window has done, unless the window is just doing something.
+unsafe extern "C" fn flush(
+    plugin: *const clap_plugin,
+    in_events: *const clap_input_events,
+    out_events: *const clap_output_events,
+) {
+    // SAFETY: the host has no other pointers to instances than those of `create`.
+    let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
+        return;
+    };
+    // SAFETY: null or the host's list, for the length of the call.
+    let told = unsafe { out_events.as_ref() };
+    if let Some(events) = told {
+        instance.unsent.tell(&instance.params, events);
+    }
+    let outbox = &instance.params.params().outbox;
+    let held = told.and_then(|_| outbox.hold());
+    let out_events = if held.is_some() {
+        out_events
+    } else {
+        ptr::null()
+    };
+    // SAFETY: the table is that of the extension; otherwise the host's promise.
+    unsafe {
+        let params: Option<&clap_plugin_params> = instance.extension(CLAP_EXT_PARAMS);
+        if let Some(flush) = params.and_then(|params| params.flush) {
+            flush(plugin, in_events, out_events);
+        }
+    }
+    if let Some(held) = held {
+        held.emptied();
+    }
+}
+
 /// Saves what the user sees, also what the host has not handed back yet.
 unsafe extern "C" fn save(plugin: *const clap_plugin, stream: *const clap_ostream) -> bool {
     // SAFETY: the host has no other pointers to instances than those of `create`.
@@ -182,9 +218,12 @@ unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istrea
     let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
         return false;
     };
-    instance.unsent.drop_all(plugin, instance);
     let params = instance.params.params();
-    params.loading.during(|| {
+    let mut kept = false;
+    let loaded = params.loading.during(|| {
+        // What the window tells from here on it drops itself (`editor/changes`).
+        let drop_unsent = || kept = instance.unsent.drop_all(plugin, instance);
+        params.outbox.alone(drop_unsent);
         // SAFETY: the table is that of the extension; otherwise the host's promise.
         let loaded = unsafe {
             let state: Option<&clap_plugin_state> = instance.extension(CLAP_EXT_STATE);
@@ -196,7 +235,11 @@ unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istrea
             params.loaded();
         }
         loaded
-    })
+    });
+    if kept {
+        params.outbox.ask();
+    }
+    loaded
 }
 
 /// Takes the host's word at once: the framework passes it on with the next activation alone.

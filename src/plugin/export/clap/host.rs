@@ -1,7 +1,9 @@
 //! The host, as far as it takes word of what is no parameter.
 
+use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_host_params};
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_host_state};
 use nice_plug::wrapper::clap::clap_host;
+use std::ffi::CStr;
 
 /// The host of an instance.
 pub struct Host(*const clap_host);
@@ -24,15 +26,34 @@ impl Host {
     pub fn tell_unsaved(&self) {
         // SAFETY: the promise of `new`; the table is that of the extension.
         unsafe {
-            let host = self.0.as_ref();
-            let extension = host.and_then(|host| host.get_extension);
-            let Some(extension) = extension else {
-                return;
-            };
-            let state = extension(self.0, CLAP_EXT_STATE.as_ptr()).cast::<clap_host_state>();
-            if let Some(mark) = state.as_ref().and_then(|state| state.mark_dirty) {
+            let state: Option<&clap_host_state> = self.extension(CLAP_EXT_STATE);
+            if let Some(mark) = state.and_then(|state| state.mark_dirty) {
                 mark(self.0);
             }
+        }
+    }
+
+    /// Asks the host to have what the window has done told to it. From any thread but the audio
+    /// thread (`clap/ext/params.h`, `request_flush`).
+    pub fn ask_for_flush(&self) {
+        // SAFETY: as above.
+        unsafe {
+            let params: Option<&clap_host_params> = self.extension(CLAP_EXT_PARAMS);
+            if let Some(request) = params.and_then(|params| params.request_flush) {
+                request(self.0);
+            }
+        }
+    }
+
+    /// The host's table of an extension.
+    ///
+    /// # Safety
+    /// `T` is the table of the extension that `id` stands for.
+    unsafe fn extension<T>(&self, id: &CStr) -> Option<&T> {
+        // SAFETY: the promise of `new`, and the caller's.
+        unsafe {
+            let extension = self.0.as_ref()?.get_extension?;
+            extension(self.0, id.as_ptr()).cast::<T>().as_ref()
         }
     }
 

@@ -2,8 +2,8 @@
 //!
 //! The framework keeps it in a queue, and gives each parameter its value when that is emptied, by
 //! the next block at the latest: long after the state, where the host plays nothing. So the queue is
-//! emptied before. Of what is in it only the end of a gesture is kept, of which the host knows the
-//! beginning.
+//! emptied before. Of what is in it only gestures without their other half are kept: the end of one
+//! of which the host knows the beginning, and the beginning of one that will end.
 
 use super::Instance;
 use crate::export::known::Known;
@@ -12,17 +12,26 @@ use clap_sys::events::{
     clap_event_header, clap_event_param_gesture, clap_output_events,
 };
 use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_plugin_params};
+use clap_sys::id::clap_id;
 use nice_plug::wrapper::clap::clap_plugin;
 use std::ptr;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Parameters that the user has let go of, without the host having been told.
+/// What the host is to be told of a parameter: that a gesture has ended, and then that one has
+/// begun.
+#[derive(Default)]
+struct Halves {
+    ended: AtomicBool,
+    begun: AtomicBool,
+}
+
+/// Halves of gestures that the host is to be told of.
 ///
 /// Flags and no list behind a lock: also one that is only tried makes who gives it back wake whoever
 /// waits for it meanwhile, which is a system call.
 pub(super) struct Unsent {
-    /// One a parameter, in their order: a host knows of one beginning of each at most.
-    ended: Vec<AtomicBool>,
+    /// Of each parameter, in their order.
+    halves: Vec<Halves>,
     /// Whether any of them may be set.
     any: AtomicBool,
 }
@@ -31,13 +40,14 @@ impl Unsent {
     /// For so many parameters.
     pub fn new(params: usize) -> Self {
         Self {
-            ended: (0..params).map(|_| AtomicBool::new(false)).collect(),
+            halves: (0..params).map(|_| Halves::default()).collect(),
             any: AtomicBool::new(false),
         }
     }
 
-    /// Empties the framework's queue, which also an audio thread may empty meanwhile.
-    pub fn drop_all(&self, plugin: *const clap_plugin, instance: &Instance) {
+    /// Empties the framework's queue, which also an audio thread may empty meanwhile. Whether there
+    /// is something to be told of it.
+    pub fn drop_all(&self, plugin: *const clap_plugin, instance: &Instance) -> bool {
         let mut gestures: Vec<clap_event_param_gesture> = Vec::new();
         let list = clap_output_events {
             ctx: (&raw mut gestures).cast(),
@@ -50,59 +60,76 @@ impl Unsent {
                 flush(plugin, ptr::null(), &raw const list);
             }
         }
-        let mut begun = Vec::new();
         for gesture in gestures {
-            let id = gesture.param_id;
-            if gesture.header.type_ == CLAP_EVENT_PARAM_GESTURE_BEGIN {
-                begun.push(id);
-            } else if let Some(at) = begun.iter().position(|it| *it == id) {
-                begun.swap_remove(at);
-            } else if let Some(index) = instance.params.index(id) {
-                self.keep(index);
+            if let Some(index) = instance.params.index(gesture.param_id) {
+                self.keep(
+                    index,
+                    gesture.header.type_ == CLAP_EVENT_PARAM_GESTURE_BEGIN,
+                );
             }
         }
+        self.any.load(Ordering::Relaxed)
     }
 
-    /// Keeps an end, of the parameter at this place, for the next block.
-    fn keep(&self, index: usize) {
-        if let Some(ended) = self.ended.get(index) {
-            // Release: who sees that there are any sees which.
-            ended.store(true, Ordering::Relaxed);
-            self.any.store(true, Ordering::Release);
+    /// Keeps a half, of the parameter at this place. The end of a beginning that is kept takes that
+    /// back.
+    fn keep(&self, index: usize, begins: bool) {
+        let Some(halves) = self.halves.get(index) else {
+            return;
+        };
+        if begins {
+            halves.begun.store(true, Ordering::Relaxed);
+        } else if !halves.begun.swap(false, Ordering::Relaxed) {
+            halves.ended.store(true, Ordering::Relaxed);
         }
+        // Release: who sees that there are any sees which.
+        self.any.store(true, Ordering::Release);
     }
 
-    /// Tells the host of the ends, in a block, at this frame. What it does not take is told with
-    /// the next block.
+    /// Tells the host of them, at the first frame. What it does not take is told another time.
     ///
     /// # Realtime
     /// Yes: an atomic exchange or two a parameter.
-    pub fn tell(&self, params: &Known, events: &clap_output_events, time: u32) {
+    pub fn tell(&self, params: &Known, events: &clap_output_events) {
+        let Some(push) = events.try_push else {
+            return;
+        };
         if !self.any.swap(false, Ordering::Acquire) {
             return;
         }
-        for (index, ended) in self.ended.iter().enumerate() {
-            let Some(param_id) = params.id(index) else {
+        for (index, halves) in self.halves.iter().enumerate() {
+            let Some(id) = params.id(index) else {
                 continue;
             };
-            let event = clap_event_param_gesture {
-                header: clap_event_header {
-                    size: size_of::<clap_event_param_gesture>() as u32,
-                    time,
-                    space_id: CLAP_CORE_EVENT_SPACE_ID,
-                    type_: CLAP_EVENT_PARAM_GESTURE_END,
-                    flags: 0,
-                },
-                param_id,
-            };
-            if ended.swap(false, Ordering::Relaxed)
-                && let Some(push) = events.try_push
-                // SAFETY: an event that lives until the host has copied it.
-                && !unsafe { push(events, &raw const event.header) }
-            {
-                self.keep(index);
+            for (half, type_) in [
+                (&halves.ended, CLAP_EVENT_PARAM_GESTURE_END),
+                (&halves.begun, CLAP_EVENT_PARAM_GESTURE_BEGIN),
+            ] {
+                let event = gesture(id, type_);
+                if half.swap(false, Ordering::Relaxed)
+                    // SAFETY: an event that lives until the host has copied it.
+                    && !unsafe { push(events, &raw const event.header) }
+                {
+                    half.store(true, Ordering::Relaxed);
+                    self.any.store(true, Ordering::Release);
+                    break;
+                }
             }
         }
+    }
+}
+
+/// Half of a gesture at the first frame.
+fn gesture(param_id: clap_id, type_: u16) -> clap_event_param_gesture {
+    clap_event_param_gesture {
+        header: clap_event_header {
+            size: size_of::<clap_event_param_gesture>() as u32,
+            time: 0,
+            space_id: CLAP_CORE_EVENT_SPACE_ID,
+            type_,
+            flags: 0,
+        },
+        param_id,
     }
 }
 
@@ -139,27 +166,37 @@ mod tests {
     }
 
     #[test]
-    fn an_end_is_told_once_and_again_only_where_the_host_did_not_take_it() {
+    fn halves_are_told_once_and_again_only_where_the_host_did_not_take_them() {
         let ids: Vec<u32> = (100..110).collect();
         let unsent = Unsent::new(ids.len());
         let params = Known::new(Arc::new(CrestlineParams::default()), ids);
-        for index in [7, 3, 7, 10] {
-            unsent.keep(index);
+        // The last two of 4 are one gesture that the host never hears of; 10 is none of them.
+        for (index, begins) in [
+            (7, false),
+            (3, false),
+            (7, false),
+            (3, true),
+            (4, true),
+            (4, false),
+            (10, false),
+        ] {
+            unsent.keep(index, begins);
         }
         let mut gestures: Vec<clap_event_param_gesture> = Vec::new();
         let ctx: *mut c_void = (&raw mut gestures).cast();
-        for (time, try_push) in [
-            (4, Some(refuse as _)),
-            (5, Some(keep_gesture as _)),
-            (6, Some(keep_gesture as _)),
+        for try_push in [
+            None,
+            Some(refuse as _),
+            Some(keep_gesture as _),
+            Some(keep_gesture as _),
         ] {
-            unsent.tell(&params, &clap_output_events { ctx, try_push }, time);
+            unsent.tell(&params, &clap_output_events { ctx, try_push });
         }
         let told: Vec<_> = gestures
             .iter()
-            .map(|gesture| (gesture.param_id, gesture.header.type_, gesture.header.time))
+            .map(|gesture| (gesture.param_id, gesture.header.type_))
             .collect();
-        let end = CLAP_EVENT_PARAM_GESTURE_END;
-        assert_eq!(told, [(103, end, 5), (107, end, 5)]);
+        let [begin, end] = [CLAP_EVENT_PARAM_GESTURE_BEGIN, CLAP_EVENT_PARAM_GESTURE_END];
+        assert_eq!(told, [(103, end), (103, begin), (107, end)]);
     }
 }
