@@ -6,11 +6,11 @@ use crestline_core::handover::Snapshot;
 use crestline_core::session::forecast::{Forecasted, PathFigures, Point};
 use crestline_core::session::{Session, rink_floor};
 use crestline_plugin::params::ListenChoice;
-use egui::{Event, Key, Modifiers, PointerButton, Pos2, Vec2};
+use egui::{Event, Key, Pos2, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use nice_plug::prelude::Param;
-use rig::editor_stage::{SIZE, Stage, assert_gesture, open, sent_to_host};
+use rig::editor_stage::{SIZE, Stage, assert_gesture, button, open, sent_to_host};
 
 /// Clean gains half an LU a decibel, saturated a whole one.
 pub fn forecast() -> Forecasted {
@@ -54,12 +54,6 @@ pub fn shown(size: [f32; 2]) -> Harness<'static, Stage> {
 }
 
 fn drag(harness: &mut Harness<'_, Stage>, from: Pos2, by: Vec2) {
-    let button = |pos, pressed| Event::PointerButton {
-        pos,
-        button: PointerButton::Primary,
-        pressed,
-        modifiers: Modifiers::NONE,
-    };
     harness.event(Event::PointerMoved(from));
     harness.event(button(from, true));
     harness.run_steps(1);
@@ -111,12 +105,7 @@ fn the_thumb_of_the_push_lies_under_the_pointer() {
     let place = at(4.0);
     harness.event(Event::PointerMoved(place));
     for pressed in [true, false] {
-        harness.event(Event::PointerButton {
-            pos: place,
-            button: PointerButton::Primary,
-            pressed,
-            modifiers: Modifiers::NONE,
-        });
+        harness.event(button(place, pressed));
     }
     harness.run_steps(2);
     assert!((params.push.value() - 4.0).abs() < 0.11, "{}", params.push);
@@ -147,16 +136,10 @@ fn a_click_means_the_nearest_tick() {
     for push_db in [1, 2, 3, 4, 5] {
         let name = format!("Set the push to {push_db} dB, clean");
         let at = harness.get_by_label(&name).rect().center();
-        let button = |pressed| Event::PointerButton {
-            pos: at,
-            button: PointerButton::Primary,
-            pressed,
-            modifiers: Modifiers::NONE,
-        };
         harness.event(Event::PointerMoved(at));
         harness.run_steps(1);
-        harness.event(button(true));
-        harness.event(button(false));
+        harness.event(button(at, true));
+        harness.event(button(at, false));
         harness.run_steps(2);
         assert!(
             (params.push.value() - push_db as f32).abs() < 1e-3,
@@ -174,17 +157,11 @@ fn a_thumb_that_is_held_still_leaves_the_push_as_it_is() {
     let mut harness = shown(SIZE);
     let params = harness.state().params.clone();
     let thumb = harness.get_by_label_contains("Push on the rail").rect();
-    let press = |pos, pressed| Event::PointerButton {
-        pos,
-        button: PointerButton::Primary,
-        pressed,
-        modifiers: Modifiers::NONE,
-    };
     // Taken hold of beside its middle it does not jump.
     let from = thumb.center() + Vec2::new(6.0, 4.0);
     harness.event(Event::PointerMoved(from));
     harness.run_steps(1);
-    harness.event(press(from, true));
+    harness.event(button(from, true));
     harness.run_steps(60);
     assert!((params.push.value() - 6.0).abs() < 1e-3, "{}", params.push);
     let to = harness
@@ -203,7 +180,7 @@ fn a_thumb_that_is_held_still_leaves_the_push_as_it_is() {
     let end = harness.get_by_label_contains("Push on the rail").rect();
     let plane = harness.get_by_label_contains("Plane: ").rect();
     assert!(plane.expand(THUMB).contains_rect(end), "{end} {plane}");
-    harness.event(press(end.center(), false));
+    harness.event(button(end.center(), false));
     harness.run_steps(2);
     let value = params.push.unmodulated_normalized_value();
     assert_gesture(&sent_to_host(&harness), params.push.as_ptr(), value);

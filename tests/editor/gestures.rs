@@ -5,21 +5,12 @@
 use crate::decision::shown;
 use crate::history::with_a_gap;
 use crate::window::asked_size;
-use egui::{
-    Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, PointerButton, Pos2, TouchPhase, Vec2,
-};
+use egui::{Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, Pos2, TouchPhase, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
-use rig::editor_stage::{SIZE, Stage, assert_balanced, open, opened, opened_at, sent_to_host};
-
-fn button(at: Pos2, pressed: bool) -> Event {
-    Event::PointerButton {
-        pos: at,
-        button: PointerButton::Primary,
-        pressed,
-        modifiers: Modifiers::NONE,
-    }
-}
+use rig::editor_stage::{
+    SIZE, Stage, assert_balanced, button, open, opened, opened_at, sent_to_host,
+};
 
 /// Takes hold of the ceiling and draws it down a little. Where the pointer is then.
 fn held() -> (Harness<'static, Stage>, Pos2) {
@@ -316,4 +307,40 @@ fn a_field_in_which_nothing_is_typed_sets_nothing() {
         assert_eq!(sent_to_host(&harness), []);
         assert_eq!(params.push.value(), 0.0);
     }
+    // What is typed counts, also where it is what stood there.
+    harness.state().set_plain(|params| &params.push, 12.0);
+    harness.get_by_label("Push").focus();
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(2);
+    let stood = harness.get_by_label("Push, type a value").value();
+    harness.state().set_plain(|params| &params.push, 0.0);
+    harness.event(Event::Text(stood.unwrap()));
+    harness.run_steps(2);
+    harness.key_press(Key::Enter);
+    harness.run_steps(3);
+    assert_eq!(params.push.value(), 12.0);
+}
+
+// A frame that began before the state was loaded ends after it.
+#[test]
+fn what_is_moved_while_a_state_is_loaded_is_not_set_over_it() {
+    let (mut harness, at) = held();
+    let params = harness.state().params.clone();
+    let mut calls = sent_to_host(&harness);
+    let moves = Event::PointerMoved(at + Vec2::new(0.0, 20.0));
+    params
+        .loading
+        .during(|| in_one_frame(&mut harness, [moves]));
+    let amid = sent_to_host(&harness);
+    assert_eq!(amid, []);
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.ceiling, -6.0);
+    params.loaded();
+    harness.event(button(at, false));
+    harness.run_steps(2);
+    calls.extend(sent_to_host(&harness));
+    assert_balanced(&calls, 0);
+    assert!((params.limiter.ceiling.value() + 6.0).abs() < 1e-3);
 }

@@ -2,25 +2,16 @@
 
 use crate::decision::shown;
 use crestline_plugin::params::{CrestlineParams, ListenChoice};
-use egui::{Event, Key, Modifiers, PointerButton, Pos2, Vec2};
+use egui::{Event, Key, Modifiers, MouseWheelSource, MouseWheelUnit, Pos2, TouchPhase, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
-use rig::editor_stage::{SIZE, Stage, assert_balanced, opened_at, sent_to_host};
+use rig::editor_stage::{SIZE, Stage, assert_balanced, button, opened_at, sent_to_host};
 
 /// The harness gives each event that it is told of a frame of its own.
 fn at_once(harness: &mut Harness<'_, Stage>, events: impl IntoIterator<Item = Event>) {
     harness.input_mut().events.extend(events);
     // As many as are asked for, and one that shows what has become of it.
     harness.run_steps(12);
-}
-
-fn button(at: Pos2, pressed: bool) -> Event {
-    Event::PointerButton {
-        pos: at,
-        button: PointerButton::Primary,
-        pressed,
-        modifiers: Modifiers::NONE,
-    }
 }
 
 fn click(at: Pos2) -> [Event; 2] {
@@ -154,6 +145,26 @@ fn what_is_typed_at_once_with_its_end_is_taken() {
     at_once(&mut harness, typed().into_iter().chain(plain(Key::Escape)));
     assert_eq!(ceiling_db(&harness), -6.0);
     assert_eq!(harness.state().params.listen.value(), ListenChoice::Output);
+}
+
+#[test]
+fn the_wheel_turns_what_it_was_turned_over() {
+    let mut harness = limiter();
+    let ceiling = harness.get_by_label("Ceiling").rect().center();
+    let push = harness.get_by_label("Push").rect().center();
+    let push_db = harness.state().params.push.value();
+    let wheel = Event::MouseWheel {
+        unit: MouseWheelUnit::Line,
+        delta: Vec2::new(0.0, 3.0),
+        phase: TouchPhase::Move,
+        source: MouseWheelSource::Unknown,
+        modifiers: Modifiers::NONE,
+    };
+    harness.hover_at(ceiling);
+    harness.run_steps(1);
+    at_once(&mut harness, [wheel, Event::PointerMoved(push)]);
+    assert!(ceiling_db(&harness) > -6.0, "{}", ceiling_db(&harness));
+    assert_eq!(harness.state().params.push.value(), push_db);
 }
 
 #[test]

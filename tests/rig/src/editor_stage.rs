@@ -14,7 +14,9 @@ use crestline_core::session::reference::Beside;
 use crestline_plugin::editor::install;
 use crestline_plugin::editor::{Files, View};
 use crestline_plugin::params::CrestlineParams;
-use egui::{Align2, Color32, FontId, Id, LayerId, Order, Stroke};
+use egui::{
+    Align2, Color32, Event, FontId, Id, LayerId, Modifiers, Order, PointerButton, Pos2, Stroke,
+};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use image::RgbaImage;
@@ -358,6 +360,16 @@ pub const SIZE: [f32; 2] = [1_180.0, 820.0];
 /// The window of a new instance.
 pub fn opened() -> Harness<'static, Stage> {
     open(Stage::default(), SIZE, 1.0)
+}
+
+/// The main button pressed or let go there.
+pub fn button(at: Pos2, pressed: bool) -> Event {
+    Event::PointerButton {
+        pos: at,
+        button: PointerButton::Primary,
+        pressed,
+        modifiers: Modifiers::NONE,
+    }
 }
 
 /// What the host was told since the last time.

@@ -15,9 +15,9 @@ const REFUSED_S: f64 = 6.0;
 #[derive(Clone, Default)]
 struct Typed {
     text: String,
-    /// What it was opened with, which is what it shows and not what is set: left as it is, it sets
-    /// nothing.
-    opened: String,
+    /// Whether anything has been typed: what it was opened with is what was shown then, and not what
+    /// is set.
+    touched: bool,
     /// Until the field has had the keyboard: the click that opens it also takes the keyboard away.
     fresh: bool,
     /// When it was opened, seconds.
@@ -97,7 +97,7 @@ pub fn open(ui: &Ui, id: Id, text: &str, by: By) {
     let field = field(id);
     let typed = Typed {
         text: text.to_owned(),
-        opened: text.to_owned(),
+        touched: false,
         fresh: true,
         opened_s: ui.input(|input| input.time),
         by_key: by == By::Key,
@@ -132,6 +132,7 @@ pub fn show(ui: &mut Ui, id: Id, area: Rect, name: &str) -> Option<String> {
     let response = ui
         .put(area, edit)
         .accessible_name(format!("{name}, type a value"));
+    typed.touched |= response.changed();
     if response.has_focus() {
         typed.fresh = false;
     } else if typed.fresh {
@@ -145,7 +146,7 @@ pub fn show(ui: &mut Ui, id: Id, area: Rect, name: &str) -> Option<String> {
         if entered && typed.by_key {
             ui.memory_mut(|memory| memory.request_focus(id));
         }
-        let is_meant = response.lost_focus() && !dropped && typed.text != typed.opened;
+        let is_meant = response.lost_focus() && !dropped && typed.touched;
         return is_meant.then_some(typed.text);
     }
     ui.data_mut(|data| data.insert_temp(field, typed));
