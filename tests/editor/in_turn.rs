@@ -209,3 +209,26 @@ fn what_is_held_follows_a_pointer_that_leaves_the_window_and_comes_back() {
     at_once(&mut harness, [button(to, false)]);
     assert_balanced(&sent_to_host(&harness), 0);
 }
+
+// Another window takes the focus, and with it the release of the button.
+#[test]
+fn what_is_held_ends_where_its_release_is_never_told() {
+    let mut harness = shown(SIZE);
+    harness.run_steps(30);
+    let before_db = harness.state().params.push.value();
+    let thumb = harness.get_by_label_contains("Push on the rail").rect();
+    let from = thumb.center();
+    harness.hover_at(from);
+    at_once(&mut harness, [button(from, true)]);
+    let to = from + Vec2::new(80.0, 20.0);
+    at_once(&mut harness, [Event::PointerMoved(to)]);
+    let held_db = harness.state().params.push.value();
+    assert!(held_db > before_db, "{before_db} to {held_db}");
+    let lost = [Event::PointerGone, Event::WindowFocused(false)];
+    at_once(&mut harness, lost);
+    harness.run_steps(90);
+    assert_balanced(&sent_to_host(&harness), 0);
+    // It takes nothing along when it comes back.
+    at_once(&mut harness, [Event::PointerMoved(from)]);
+    assert_eq!(harness.state().params.push.value(), held_db);
+}

@@ -9,14 +9,26 @@
 //!
 //! Of a pointer that leaves the window while it holds something nothing is told: egui would drop what
 //! is held, while the window goes on telling where the pointer is. A window that is no longer in use
-//! may not be told where it is let go, so there it is.
+//! may never be told that it is let go: once nothing has been told of a pointer that left for a while,
+//! it is.
 
 use std::collections::VecDeque;
 
-use egui::{Context, Event, Plugin, Pos2, RawInput};
+use egui::{Context, Event, Modifiers, Plugin, PointerButton, Pos2, RawInput, Ui};
 
 /// A pointer that scrolls may tremble by so much, points: it means the same place.
 const TREMOR: f32 = 6.0;
+/// After so long, s, a pointer of which nothing is told is taken to be let go elsewhere: longer than
+/// a click may take (0.8 s in egui), for that it is not.
+const LOST_S: f64 = 1.0;
+
+const BUTTONS: [PointerButton; 5] = [
+    PointerButton::Primary,
+    PointerButton::Secondary,
+    PointerButton::Middle,
+    PointerButton::Extra1,
+    PointerButton::Extra2,
+];
 
 /// Holds back what comes after the events of a frame until the next.
 #[derive(Debug, Default)]
@@ -24,25 +36,28 @@ pub struct InTurn {
     waiting: VecDeque<Event>,
     /// The window is not in use.
     unused: bool,
-    /// The pointer has left while it held something, and has not moved since.
-    left: bool,
+    /// When the pointer left, s, holding something, if it has not moved since.
+    left_s: Option<f64>,
 }
 
 /// How things stand when a frame begins.
 struct Before<'a> {
-    /// A button is down.
-    holds: bool,
+    time_s: f64,
+    /// The buttons that are down.
+    held: Vec<PointerButton>,
     pointer: Option<Pos2>,
     /// Whether an event is a key that is down already.
     repeats: &'a dyn Fn(&Event) -> bool,
 }
 
 /// What a frame has taken so far.
-#[derive(Default)]
 struct Taken {
     typed: bool,
-    scrolled: bool,
     dragged: bool,
+    pointer: Option<Pos2>,
+    scrolled: bool,
+    /// Where it was first scrolled.
+    scrolled_at: Option<Pos2>,
 }
 
 impl Taken {
@@ -51,23 +66,30 @@ impl Taken {
             Event::Text(_) | Event::Paste(_) | Event::Ime(_) | Event::Key { pressed: true, .. } => {
                 self.typed = true;
             }
-            Event::MouseWheel { .. } => self.scrolled = true,
-            Event::PointerMoved(_) => self.dragged |= holds,
+            Event::MouseWheel { .. } if !self.scrolled => {
+                (self.scrolled, self.scrolled_at) = (true, self.pointer);
+            }
+            Event::PointerMoved(to) => {
+                self.dragged |= holds;
+                self.pointer = Some(*to);
+            }
             _ => {}
         }
     }
 
     /// Whether an event would change what that means.
-    fn is_changed_by(&self, event: &Event, before: &Before<'_>) -> bool {
+    fn is_changed_by(&self, event: &Event, repeats: &dyn Fn(&Event) -> bool) -> bool {
+        let scrolled = self.scrolled;
         match event {
-            Event::PointerButton { .. } => self.typed,
-            Event::Key { pressed: true, .. } => self.typed && !(before.repeats)(event),
-            Event::ModifiersChanged(_) => self.typed || self.scrolled || self.dragged,
+            Event::PointerButton { .. } => self.typed || scrolled,
+            Event::Key { pressed: true, .. } => self.typed && !repeats(event),
+            Event::ModifiersChanged(_) | Event::WindowFocused(_) => {
+                self.typed || scrolled || self.dragged
+            }
+            Event::PointerGone => scrolled || self.dragged,
             Event::PointerMoved(to) => {
-                let far = before
-                    .pointer
-                    .is_none_or(|from| from.distance(*to) > TREMOR);
-                self.scrolled && far
+                let at = self.scrolled_at;
+                scrolled && at.is_none_or(|at| at.distance(*to) > TREMOR)
             }
             _ => false,
         }
@@ -77,25 +99,35 @@ impl Taken {
 impl InTurn {
     /// The events of the next frame.
     fn take(&mut self, before: &Before<'_>) -> Vec<Event> {
-        let (mut events, mut taken) = (Vec::new(), Taken::default());
+        self.let_go_if_lost(before);
+        let holds = !before.held.is_empty();
+        let (mut events, mut taken) = (
+            Vec::new(),
+            Taken {
+                typed: false,
+                dragged: false,
+                pointer: before.pointer,
+                scrolled: false,
+                scrolled_at: None,
+            },
+        );
         while let Some(event) = self.waiting.pop_front() {
-            if taken.is_changed_by(&event, before) {
+            if matches!(event, Event::PointerGone) && holds {
+                self.left_s = Some(before.time_s);
+                continue;
+            }
+            if taken.is_changed_by(&event, before.repeats) {
                 self.waiting.push_front(event);
                 break;
             }
-            taken.note(&event, before.holds);
+            taken.note(&event, holds);
             match event {
-                Event::PointerGone if before.holds && !self.unused => {
-                    self.left = true;
-                    continue;
+                Event::PointerMoved(_) => self.left_s = None,
+                Event::PointerButton { pressed, .. } => {
+                    self.left_s = None;
+                    self.unused &= !pressed;
                 }
-                Event::PointerMoved(_) => self.left = false,
-                Event::WindowFocused(focused) => {
-                    self.unused = !focused;
-                    if self.unused && std::mem::take(&mut self.left) {
-                        events.push(Event::PointerGone);
-                    }
-                }
+                Event::WindowFocused(focused) => self.unused = !focused,
                 _ => {}
             }
             let ends = matches!(event, Event::PointerButton { .. });
@@ -106,6 +138,25 @@ impl InTurn {
         }
         events
     }
+
+    /// Lets go of what is held by a pointer that was lost.
+    fn let_go_if_lost(&mut self, before: &Before<'_>) {
+        let lost = self.unused && self.waiting.is_empty();
+        let left = self
+            .left_s
+            .filter(|left_s| before.time_s - left_s >= LOST_S);
+        if let (true, Some(_), Some(pos)) = (lost, left, before.pointer) {
+            let release = |button| Event::PointerButton {
+                pos,
+                button,
+                pressed: false,
+                modifiers: Modifiers::NONE,
+            };
+            self.waiting
+                .extend(before.held.iter().copied().map(release));
+            self.waiting.push_back(Event::PointerGone);
+        }
+    }
 }
 
 impl Plugin for InTurn {
@@ -115,22 +166,30 @@ impl Plugin for InTurn {
 
     fn input_hook(&mut self, context: &Context, input: &mut RawInput) {
         self.waiting.extend(input.events.drain(..));
-        let (holds, pointer, down) = context.input(|input| {
+        let (mut before, down) = context.input(|input| {
             let pointer = &input.pointer;
-            (
-                pointer.any_down(),
-                pointer.latest_pos(),
-                input.keys_down.clone(),
-            )
+            let held = BUTTONS.into_iter().filter(|one| pointer.button_down(*one));
+            let before = Before {
+                time_s: input.time,
+                held: held.collect(),
+                pointer: pointer.latest_pos(),
+                repeats: &|_| false,
+            };
+            (before, input.keys_down.clone())
         });
         let repeats = |event: &Event| matches!(event, Event::Key { key, .. } if down.contains(key));
-        input.events = self.take(&Before {
-            holds,
-            pointer,
-            repeats: &repeats,
-        });
+        before.repeats = &repeats;
+        before.time_s = input.time.unwrap_or(before.time_s);
+        input.events = self.take(&before);
         if !self.waiting.is_empty() {
             context.request_repaint();
+        }
+    }
+
+    // When a frame begins egui forgets what it was asked to wait for.
+    fn on_begin_pass(&mut self, ui: &mut Ui) {
+        if self.unused && self.left_s.is_some() {
+            ui.ctx().request_repaint_after_secs(LOST_S as f32);
         }
     }
 }
@@ -138,7 +197,10 @@ impl Plugin for InTurn {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use egui::{Key, Modifiers, MouseWheelSource, MouseWheelUnit, PointerButton, TouchPhase, Vec2};
+    use egui::{
+        Key, Modifiers, MouseWheelSource, MouseWheelUnit, PointerButton, TouchPhase, Vec2,
+        ViewportId,
+    };
 
     fn button(pressed: bool) -> Event {
         Event::PointerButton {
@@ -163,17 +225,38 @@ mod tests {
         Event::PointerMoved(Pos2::new(x, 0.0))
     }
 
+    fn wheel() -> Event {
+        Event::MouseWheel {
+            unit: MouseWheelUnit::Line,
+            delta: Vec2::new(0.0, 1.0),
+            phase: TouchPhase::Move,
+            source: MouseWheelSource::Unknown,
+            modifiers: Modifiers::NONE,
+        }
+    }
+
     /// What comes at once, frame by frame, to a pointer at 0.
-    fn frames(events: &[Event], mut holds: bool, down: Option<Key>) -> Vec<Vec<Event>> {
-        let mut turn = InTurn {
-            waiting: events.iter().cloned().collect(),
-            ..InTurn::default()
-        };
+    fn frames(events: &[Event], holds: bool, down: Option<Key>) -> Vec<Vec<Event>> {
+        frames_of(&mut InTurn::default(), 0.0, events, holds, down)
+    }
+
+    fn frames_of(
+        turn: &mut InTurn,
+        time_s: f64,
+        events: &[Event],
+        mut holds: bool,
+        down: Option<Key>,
+    ) -> Vec<Vec<Event>> {
+        turn.waiting.extend(events.iter().cloned());
         let mut pointer = Some(Pos2::ZERO);
         let mut frames = Vec::new();
-        while !turn.waiting.is_empty() {
+        while frames.is_empty() || !turn.waiting.is_empty() {
             let events = turn.take(&Before {
-                holds,
+                time_s,
+                held: holds
+                    .then_some(PointerButton::Primary)
+                    .into_iter()
+                    .collect(),
                 pointer,
                 repeats: &|event| matches!(event, Event::Key { key, .. } if Some(*key) == down),
             });
@@ -231,13 +314,7 @@ mod tests {
 
     #[test]
     fn what_is_scrolled_or_dragged_means_the_place_and_the_modifiers_it_came_with() {
-        let wheel = Event::MouseWheel {
-            unit: MouseWheelUnit::Line,
-            delta: Vec2::new(0.0, 1.0),
-            phase: TouchPhase::Move,
-            source: MouseWheelSource::Unknown,
-            modifiers: Modifiers::NONE,
-        };
+        let wheel = wheel();
         let shift = Event::ModifiersChanged(Modifiers::SHIFT);
         for after in [moved(40.0), shift.clone()] {
             assert_eq!(
@@ -256,14 +333,94 @@ mod tests {
     }
 
     #[test]
-    fn a_pointer_that_holds_something_leaves_only_a_window_that_is_no_longer_in_use() {
-        let [gone, left] = [Event::PointerGone, Event::WindowFocused(false)];
-        let back = [gone.clone(), moved(3.0)];
-        assert_eq!(frames(&back, true, None), [[moved(3.0)]]);
+    fn a_wheel_is_turned_where_it_was_turned() {
+        let wheel = wheel();
+        let [there, back] = [40.0, 0.0].map(moved);
+        assert_eq!(
+            frames(&[there.clone(), wheel.clone(), back.clone()], false, None),
+            [vec![there.clone(), wheel.clone()], vec![back]]
+        );
+        // A hand that trembles while it scrolls holds nothing up, wherever it has come from.
+        let trembles = [40.0, 41.0, 42.0].map(moved);
+        let trembles: Vec<Event> = trembles
+            .into_iter()
+            .flat_map(|to| [to, wheel.clone()])
+            .collect();
+        assert_eq!(frames(&trembles, false, None), [trembles]);
+        for after in [
+            button(true),
+            Event::PointerGone,
+            Event::WindowFocused(false),
+        ] {
+            assert_eq!(
+                frames(&[wheel.clone(), after.clone()], false, None),
+                [vec![wheel.clone()], vec![after]]
+            );
+        }
+    }
+
+    #[test]
+    fn a_pointer_that_holds_something_leaves_the_window_with_it() {
+        let back = [moved(2.0), Event::PointerGone, moved(3.0)];
+        assert_eq!(frames(&back, true, None), [[moved(2.0), moved(3.0)]]);
         assert_eq!(frames(&back, false, None), [back]);
-        let away = [gone.clone(), left.clone()];
-        assert_eq!(frames(&away, true, None), [[gone.clone(), left.clone()]]);
-        let away = [left, gone];
-        assert_eq!(frames(&away, true, None), [away]);
+    }
+
+    #[test]
+    fn of_a_window_out_of_use_it_is_let_go_once_nothing_has_been_told_for_a_while() {
+        let [gone, unused] = [Event::PointerGone, Event::WindowFocused(false)];
+        let let_go = [vec![button(false)], vec![gone.clone()]];
+        for events in [
+            [gone.clone(), unused.clone()],
+            [unused.clone(), gone.clone()],
+        ] {
+            let later = |then: &[Event], time_s| {
+                let mut turn = InTurn::default();
+                frames_of(&mut turn, 1.0, &events, true, None);
+                frames_of(&mut turn, time_s, then, true, None)
+            };
+            assert_eq!(later(&[], 1.9), [vec![]]);
+            assert_eq!(later(&[], 2.1), let_go);
+            // It is still told of, or in use again.
+            assert_eq!(later(&[moved(9.0)], 2.1), [[moved(9.0)]]);
+            assert_eq!(later(&[Event::WindowFocused(true)], 2.1).len(), 1);
+        }
+        // In use it is held for as long as it takes.
+        let mut turn = InTurn::default();
+        frames_of(&mut turn, 1.0, &[gone], true, None);
+        assert_eq!(frames_of(&mut turn, 100.0, &[], true, None), [vec![]]);
+        // A press is a use, whatever the window was told before.
+        let mut turn = InTurn::default();
+        frames_of(&mut turn, 1.0, &[unused, button(true)], false, None);
+        assert!(!turn.unused);
+    }
+
+    /// Whoever draws may draw no frame that was not asked for.
+    #[test]
+    fn the_frame_in_which_it_is_let_go_is_asked_for() {
+        let context = Context::default();
+        context.add_plugin(InTurn::default());
+        let frame = |time: f64, events: &[Event]| {
+            let input = RawInput {
+                time: Some(time),
+                events: events.to_vec(),
+                ..RawInput::default()
+            };
+            let output = context.run_ui(input, |_| ());
+            let asked = output.viewport_output[&ViewportId::ROOT].repaint_delay;
+            (
+                asked.as_secs_f64(),
+                context.input(|input| input.pointer.any_down()),
+            )
+        };
+        frame(0.0, &[moved(1.0), button(true)]);
+        frame(0.1, &[Event::PointerGone, Event::WindowFocused(false)]);
+        let (mut time, mut held) = (0.2, true);
+        while held && time < 3.0 {
+            let (asked_s, down) = frame(time, &[]);
+            held = down;
+            time += asked_s;
+        }
+        assert!(!held && time < 2.5, "held at {time} s: {held}");
     }
 }
