@@ -6,7 +6,7 @@
 #[cfg(debug_assertions)]
 use std::cell::Cell;
 use std::sync::{Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use try_lock::{Locked, TryLock};
 
 #[cfg(debug_assertions)]
@@ -22,14 +22,25 @@ pub(crate) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 
 /// Takes a lock that the audio thread tries to take. Who gives one back wakes whoever waits for it,
 /// which is a system call: nobody waits for these, but asks again.
+pub(crate) fn lock_by_asking<T>(lock: &TryLock<T>) -> Locked<'_, T> {
+    loop {
+        if let Some(locked) = lock_within(lock, Duration::from_secs(1)) {
+            return locked;
+        }
+    }
+}
+
+/// The same, for so long.
 #[expect(
     clippy::disallowed_methods,
     reason = "a condition or a channel is what would have to be told"
 )]
-pub(crate) fn lock_by_asking<T>(lock: &TryLock<T>) -> Locked<'_, T> {
+pub(crate) fn lock_within<T>(lock: &TryLock<T>, patience: Duration) -> Option<Locked<'_, T>> {
     may_wait();
+    let begun = Instant::now();
     loop {
-        if let Some(locked) = lock.try_lock() {
+        let locked = lock.try_lock();
+        if locked.is_some() || begun.elapsed() >= patience {
             return locked;
         }
         std::thread::sleep(Duration::from_millis(1));

@@ -27,7 +27,7 @@ mod whole;
 pub use self::after_close::AfterClose;
 pub use self::band::BandParams;
 pub use self::edits::{EditBy, Edits};
-pub use self::outbox::Outbox;
+pub use self::outbox::{Held, Outbox};
 pub use self::queued::Queued;
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
 pub use self::rendering::Rendering;

@@ -166,9 +166,7 @@ impl Changes {
         let params = Arc::clone(&self.params);
         let mut done = Done::default();
         params.outbox.put(|| {
-            // What is told while a state is being loaded would be set over it.
             if !params.loading.is_as_after(self.times_loaded) {
-                self.queue.forget();
                 self.asked.take();
             }
             done = self.tell(host, now_s, held);
@@ -177,7 +175,8 @@ impl Changes {
     }
 
     fn tell(&mut self, host: &ParamSetter<'_>, now_s: f64, held: bool) -> Done {
-        self.queue.forward(host, &self.params, held);
+        self.queue
+            .forward(host, &self.params, held, self.times_loaded);
         let changed = self.note_changes(now_s);
         let asked = self.asked.take();
         let mut recalled = false;
@@ -231,7 +230,7 @@ impl Changes {
         changes.sort_by_key(order);
         for Change { id, after, .. } in &changes {
             if let Some((_, param)) = self.chain.iter().find(|(known, _)| known == id) {
-                queue::set(host, &self.params, *param, *after);
+                queue::set(host, &self.params, *param, *after, self.times_loaded);
             }
         }
         !changes.is_empty()

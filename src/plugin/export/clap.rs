@@ -275,10 +275,9 @@ unsafe extern "C" fn process(
     };
     let events = Events::within(block.in_events, block.frames_count);
     let in_events = events.list();
-    let outbox = &instance.params.params().outbox;
-    let held = (!block.out_events.is_null())
-        .then(|| outbox.hold())
-        .flatten();
+    // SAFETY: null or the host's list, for the length of the call.
+    let told = unsafe { block.out_events.as_ref() };
+    let held = told.and_then(|events| instance.hold_outbox(events));
     let within = clap_process {
         in_events: &raw const in_events,
         out_events: if held.is_some() {
@@ -288,17 +287,11 @@ unsafe extern "C" fn process(
         },
         ..*block
     };
-    // SAFETY: null or the host's list, for the length of the call.
-    let told = unsafe { block.out_events.as_ref() };
-    if let Some(events) = told {
-        // They come before what is in the queue.
-        instance.unsent.tell(&instance.params, events);
-    }
     // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
     // has ended.
     let status = processing(|| flushed(|| unsafe { process_guarded(instance, &within, ports) }));
     if let Some(held) = held.filter(|_| status != CLAP_PROCESS_ERROR) {
-        held.emptied();
+        instance.outbox_emptied(held);
     }
     if let Some(events) = told {
         let last = block.frames_count.saturating_sub(1);

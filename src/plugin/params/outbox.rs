@@ -4,23 +4,33 @@
 //! putting something in: a window's thread that is stopped there would stop the audio. So the window
 //! holds a lock meanwhile, and who finds it held leaves the queue alone and is asked for once more.
 
-use crate::lock::lock_by_asking;
-use std::cell::Cell;
+use crate::lock::{lock_by_asking, lock_within};
 use std::fmt;
 use std::ptr;
 use std::sync::OnceLock;
-use std::sync::atomic::{AtomicBool, Ordering, fence};
+use std::sync::atomic::{AtomicBool, AtomicPtr, Ordering, fence};
+use std::time::Duration;
 use try_lock::{Locked, TryLock};
 
+/// How long a state that is loaded waits for the window: a host may hold on to what the window asks
+/// of it until the state is loaded.
+const PATIENCE: Duration = Duration::from_millis(100);
+
 thread_local! {
-    /// The one that this thread is putting something in.
-    static PUTTING: Cell<*const Outbox> = const { Cell::new(ptr::null()) };
+    /// Where it lies tells threads apart.
+    static HERE: u8 = const { 0 };
+}
+
+fn this_thread() -> *mut u8 {
+    HERE.with(ptr::from_ref).cast_mut()
 }
 
 /// Stands before the framework's queue.
 #[derive(Default)]
 pub struct Outbox {
     lock: TryLock<()>,
+    /// The thread that is putting something in, if any is.
+    putting: AtomicPtr<u8>,
     /// Whether there may be something in it.
     any: AtomicBool,
     /// Somebody has come to empty it and found it held.
@@ -37,13 +47,11 @@ pub struct Held<'a> {
 }
 
 /// What this thread puts in is in once this is dropped.
-struct Putting {
-    outer: *const Outbox,
-}
+struct Putting<'a>(&'a Outbox);
 
-impl Drop for Putting {
+impl Drop for Putting<'_> {
     fn drop(&mut self) {
-        PUTTING.set(self.outer);
+        self.0.putting.store(ptr::null_mut(), Ordering::Relaxed);
     }
 }
 
@@ -60,14 +68,14 @@ impl Outbox {
             return put();
         };
         // The host, which is told of what is put in, may come back with anything.
-        if self.is_being_put_in() {
+        if self.is_put_in_here() {
             return put();
         }
         let lock = lock_by_asking(&self.lock);
         // Before it is in: who comes for it meanwhile finds it held, and not empty.
         self.any.store(true, Ordering::Release);
-        let outer = PUTTING.replace(self);
-        let putting = Putting { outer };
+        self.putting.store(this_thread(), Ordering::Relaxed);
+        let putting = Putting(self);
         put();
         drop((putting, lock));
         // Either whoever has missed it is known here, or they have found it free.
@@ -77,14 +85,20 @@ impl Outbox {
         }
     }
 
-    fn is_being_put_in(&self) -> bool {
-        ptr::eq(PUTTING.get(), self)
+    /// Whether it is this thread that puts something in: of others it does not matter when they do.
+    fn is_put_in_here(&self) -> bool {
+        ptr::eq(self.putting.load(Ordering::Relaxed), this_thread())
     }
 
-    /// Does `work` while nobody on another thread puts anything in, or empties it.
+    /// Does `work` while nobody on another thread puts anything in or empties it, unless whoever does
+    /// takes too long. Whoever empties it next finds something.
     pub fn alone(&self, work: impl FnOnce()) {
-        let _lock = (!self.is_being_put_in()).then(|| lock_by_asking(&self.lock));
+        let lock = (!self.is_put_in_here()).then(|| lock_within(&self.lock, PATIENCE));
         work();
+        // Either what `work` has left is known to whoever has just emptied it, or this comes later.
+        fence(Ordering::SeqCst);
+        self.any.store(true, Ordering::Release);
+        drop(lock);
     }
 
     /// Has the host asked once more to have it emptied.
@@ -125,12 +139,17 @@ impl fmt::Debug for Outbox {
 }
 
 impl Held<'_> {
-    /// It has been emptied.
+    /// It has been emptied, unless something `is_left`.
     ///
     /// # Realtime
-    /// Yes: one store.
-    pub fn emptied(self) {
-        self.outbox.any.store(false, Ordering::Relaxed);
+    /// Yes: two stores and a fence, besides what is asked.
+    pub fn emptied_but(self, is_left: impl FnOnce() -> bool) {
+        let any = &self.outbox.any;
+        any.store(false, Ordering::Relaxed);
+        fence(Ordering::SeqCst);
+        if is_left() {
+            any.store(true, Ordering::Release);
+        }
     }
 }
 
@@ -160,8 +179,11 @@ mod tests {
         assert_eq!(asked.load(Ordering::Relaxed), 1);
         // A block that fails empties nothing.
         drop(outbox.hold().unwrap());
-        outbox.hold().unwrap().emptied();
+        outbox.hold().unwrap().emptied_but(|| false);
         assert!(outbox.hold().is_none());
+        outbox.put(|| ());
+        outbox.hold().unwrap().emptied_but(|| true);
+        assert!(outbox.hold().is_some());
     }
 
     #[test]
@@ -173,10 +195,26 @@ mod tests {
             outbox.alone(|| put += 1);
         });
         assert_eq!(put, 2);
-        outbox.hold().unwrap().emptied();
+        outbox.hold().unwrap().emptied_but(|| false);
+        // Nor for another that it comes back by.
+        let (other, _) = counted();
+        outbox.put(|| other.put(|| outbox.put(|| outbox.alone(|| put += 1))));
+        assert_eq!(put, 3);
         // Where nobody empties it nobody waits, nor is it held.
         let nobodys = Outbox::default();
         nobodys.put(|| assert!(nobodys.lock.try_lock().is_some()));
+    }
+
+    #[test]
+    fn a_state_does_not_wait_for_ever_for_a_window_that_does() {
+        let (outbox, _) = counted();
+        let mut alone = false;
+        outbox.put(|| {
+            // As the host does, before it answers the window.
+            std::thread::scope(|scope| scope.spawn(|| outbox.alone(|| alone = true)).join())
+                .unwrap();
+        });
+        assert!(alone);
     }
 
     #[test]
@@ -197,7 +235,7 @@ mod tests {
             for _ in 0..10_000 {
                 if let Some(held) = outbox.hold() {
                     assert_eq!(inside.load(Ordering::SeqCst), 0);
-                    held.emptied();
+                    held.emptied_but(|| false);
                 }
             }
         });

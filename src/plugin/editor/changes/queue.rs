@@ -171,10 +171,17 @@ impl Queue {
     }
 
     /// Tells the host everything in its order, and notes the edits until it brings them. Unless
-    /// something is `held`, no gesture goes on past this: whatever made it may be gone.
-    pub fn forward(&self, host: &ParamSetter<'_>, params: &CrestlineParams, held: bool) {
+    /// something is `held`, no gesture goes on past this: whatever made it may be gone. `loads` were
+    /// over when the frame began.
+    pub fn forward(
+        &self,
+        host: &ParamSetter<'_>,
+        params: &CrestlineParams,
+        held: bool,
+        loads: u32,
+    ) {
         for call in self.calls.take() {
-            if self.gestures.note(params, call) {
+            if may_be_told(params, call, loads) && self.gestures.note(params, call) {
                 tell(host.raw_context, &params.outbox, call);
             }
         }
@@ -184,16 +191,37 @@ impl Queue {
     }
 }
 
-/// One whole gesture at once, which is no change to be noted.
-pub fn set(host: &ParamSetter<'_>, params: &CrestlineParams, param: ParamPtr, normalised: f32) {
-    note_edit(params, param, normalised);
-    for call in [
+/// One whole gesture at once, which is no change to be noted. `loads` were over when the frame began.
+pub fn set(
+    host: &ParamSetter<'_>,
+    params: &CrestlineParams,
+    param: ParamPtr,
+    normalised: f32,
+    loads: u32,
+) {
+    let calls = [
         Call::Begin(param),
         Call::Set(param, normalised),
         Call::End(param),
-    ] {
+    ];
+    if !may_be_told(params, calls[0], loads) {
+        return;
+    }
+    for call in calls {
+        if !may_be_told(params, call, loads) {
+            continue;
+        }
+        if matches!(call, Call::Set(..)) {
+            note_edit(params, param, normalised);
+        }
         tell(host.raw_context, &params.outbox, call);
     }
+}
+
+/// What sets something would set it over a state that has been loaded since, or is just being: asked
+/// anew each time, for the host may load one whenever it is told of something.
+fn may_be_told(params: &CrestlineParams, call: Call, loads: u32) -> bool {
+    matches!(call, Call::End(_)) || params.loading.is_as_after(loads)
 }
 
 #[expect(

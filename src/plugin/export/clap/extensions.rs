@@ -174,11 +174,7 @@ unsafe extern "C" fn flush(
     };
     // SAFETY: null or the host's list, for the length of the call.
     let told = unsafe { out_events.as_ref() };
-    if let Some(events) = told {
-        instance.unsent.tell(&instance.params, events);
-    }
-    let outbox = &instance.params.params().outbox;
-    let held = told.and_then(|_| outbox.hold());
+    let held = told.and_then(|events| instance.hold_outbox(events));
     let out_events = if held.is_some() {
         out_events
     } else {
@@ -192,7 +188,7 @@ unsafe extern "C" fn flush(
         }
     }
     if let Some(held) = held {
-        held.emptied();
+        instance.outbox_emptied(held);
     }
 }
 

@@ -7,6 +7,7 @@
 
 use super::Instance;
 use crate::export::known::Known;
+use crate::params::Held;
 use clap_sys::events::{
     CLAP_CORE_EVENT_SPACE_ID, CLAP_EVENT_PARAM_GESTURE_BEGIN, CLAP_EVENT_PARAM_GESTURE_END,
     clap_event_header, clap_event_param_gesture, clap_output_events,
@@ -116,6 +117,27 @@ impl Unsent {
                 }
             }
         }
+    }
+}
+
+impl Instance {
+    /// Holds what the window has done, for the host to be told of it, where there is anything and the
+    /// window is not just doing something. The halves that come before it are told with `events`.
+    ///
+    /// # Realtime
+    /// Yes: as it is held, and as they are told.
+    pub(super) fn hold_outbox(&self, events: &clap_output_events) -> Option<Held<'_>> {
+        let held = self.params.params().outbox.hold()?;
+        self.unsent.tell(&self.params, events);
+        Some(held)
+    }
+
+    /// It has been emptied, but for halves that the host did not take.
+    ///
+    /// # Realtime
+    /// Yes: a load beside that.
+    pub(super) fn outbox_emptied(&self, held: Held<'_>) {
+        held.emptied_but(|| self.unsent.any.load(Ordering::Relaxed));
     }
 }
 
