@@ -6,7 +6,9 @@ use egui::{Key, Modifiers};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::{FloatParam, Param};
-use rig::editor_stage::{HostCall, Stage, assert_gesture, opened_at, sent_to_host};
+use rig::editor_stage::{
+    HostCall, Stage, assert_balanced, assert_gesture, opened_at, sent_to_host,
+};
 
 fn press(harness: &mut Harness<'_, Stage>, name: &str) {
     harness.get_by_label(name).click();
@@ -223,6 +225,24 @@ fn a_starting_point_sets_everything_but_push_and_is_undone_as_one() {
     begin(&mut harness, "the kick turns everything down");
     assert!(params.bands.on.value() && !params.band[2].on.value());
     is(&params.band[0].threshold, -16.0);
+}
+
+// A host may do so as soon as it is told of anything.
+#[test]
+fn a_state_that_is_loaded_amid_a_starting_point_is_left_as_it_is() {
+    let mut harness = opened_at("limiter");
+    let params: std::sync::Arc<CrestlineParams> = harness.state().params.clone();
+    let of_host = params.clone();
+    press(&mut harness, "Starting points");
+    harness.state().host.then(move || {
+        of_host.loading.during(|| of_host.loaded());
+    });
+    press(&mut harness, "open mix, keep the beat");
+    let calls = sent_to_host(&harness);
+    assert_balanced(&calls, 0);
+    assert_eq!(calls.len(), 3, "{calls:?}");
+    begin(&mut harness, "open mix, keep the beat");
+    assert!(params.saturator.on.value() && params.limiter.on.value());
 }
 
 // A limiter switched off behind a push would jump up by what it held down.

@@ -46,9 +46,16 @@ pub struct Host {
     calls: Mutex<Vec<HostCall>>,
     /// What has been set and not brought; `None` while everything is brought at once.
     late: Mutex<Option<Vec<(ParamPtr, f32)>>>,
+    /// What it does at the end of the next gesture, before it comes back from being told.
+    does: Mutex<Option<Box<dyn FnOnce() + Send>>>,
 }
 
 impl Host {
+    /// Has it do this when it is next told of the end of a gesture, within that call.
+    pub fn then(&self, does: impl FnOnce() + Send + 'static) {
+        *self.does.lock().unwrap() = Some(Box::new(does));
+    }
+
     /// What was told since the last time.
     pub fn take(&self) -> Vec<HostCall> {
         std::mem::take(&mut self.calls.lock().unwrap())
@@ -99,6 +106,10 @@ impl GuiContextInner for Host {
 
     unsafe fn raw_end_set_parameter(&self, param: ParamPtr) {
         self.note(HostCall::End(param));
+        let does = self.does.lock().unwrap().take();
+        if let Some(does) = does {
+            does();
+        }
     }
 
     fn get_state(&self) -> PluginState {
