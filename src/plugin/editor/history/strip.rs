@@ -178,7 +178,7 @@ impl Strip {
                 }
             }
             if ends {
-                for (value, y) in [(high, lane.top() + 5.0), (low, lane.bottom() - 5.0)] {
+                for (value, y) in [(high, lane.top()), (low, lane.bottom())] {
                     figure(lane, y, right, number::fixed(Some(value), 0));
                 }
             }
