@@ -118,9 +118,15 @@ impl Window {
         );
         let mut events = vec![Event::PointerMoved(place)];
         if self.chance.once_in(4) {
+            // A wheel, or a touchpad.
+            let (unit, most) = if self.chance.once_in(2) {
+                (MouseWheelUnit::Line, 3.0)
+            } else {
+                (MouseWheelUnit::Point, 60.0)
+            };
             events.push(Event::MouseWheel {
-                unit: MouseWheelUnit::Point,
-                delta: vec2(0.0, self.chance.within(-60.0..60.0) as f32),
+                unit,
+                delta: vec2(0.0, self.chance.within(-most..most) as f32),
                 phase: TouchPhase::Move,
                 source: MouseWheelSource::Unknown,
                 modifiers: Modifiers::NONE,

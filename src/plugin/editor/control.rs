@@ -157,24 +157,30 @@ pub fn set<P: Param>(setter: &Setter<'_>, param: &P, normalized: f32) {
     }
 }
 
-/// Lines that the wheel has been turned by in this frame, across and upwards.
+/// Lines that a wheel has been turned by in this frame, across and upwards.
 pub fn wheel_lines(ui: &Ui) -> Vec2 {
-    let lines = |event: &Event| match event {
-        Event::MouseWheel {
-            unit: MouseWheelUnit::Point,
-            delta,
-            ..
-        } => *delta / WHEEL_LINE_POINTS,
-        Event::MouseWheel { delta, .. } => *delta,
-        _ => Vec2::ZERO,
-    };
+    turned(ui, |unit| unit != MouseWheelUnit::Point)
+}
+
+/// The same, with what a touchpad scrolls.
+pub fn scrolled_lines(ui: &Ui) -> Vec2 {
+    let points = turned(ui, |unit| unit == MouseWheelUnit::Point);
+    wheel_lines(ui) + points / WHEEL_LINE_POINTS
+}
+
+fn turned(ui: &Ui, counts: impl Fn(MouseWheelUnit) -> bool) -> Vec2 {
     ui.input(|input| {
-        let turns = input.events.iter().map(lines);
+        let turns = input.events.iter().filter_map(|event| match event {
+            Event::MouseWheel { unit, delta, .. } if counts(*unit) => Some(*delta),
+            _ => None,
+        });
         turns.fold(Vec2::ZERO, |sum, turned| sum + turned)
     })
 }
 
-/// Whole steps that the wheel has been turned over the control.
+/// Whole steps that the wheel has been turned over the control. What scrolls by points turns none: on
+/// macOS a touchpad does, and goes on once the fingers have left it, which would push by 10 dB and
+/// more. Elsewhere it cannot be told from a wheel.
 fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
     // In a window that is scrolled the wheel scrolls.
     let scrolled = layout::is_scrolled(ui.ctx().content_rect());

@@ -141,7 +141,7 @@ fn steer(ui: &Ui, response: &Response, plot: Rect, state: &mut State, recorded_s
         let Vec2 {
             x: across,
             y: lines,
-        } = control::wheel_lines(ui);
+        } = control::scrolled_lines(ui);
         let share = f64::from((place.x - plot.left()) / plot.width());
         if lines != 0.0 {
             state

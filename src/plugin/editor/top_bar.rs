@@ -59,13 +59,20 @@ const LISTEN: [Listen; 4] = [
         tip: "Hear only what the chain changed.",
     },
 ];
+/// Whether keys choose what is heard. On macOS the host gets the same ones, and has a use of its own
+/// for them: there they are the host's.
+const KEYS: bool = !cfg!(target_os = "macos");
 /// Offered while there is one.
 const REFERENCE: Listen = Listen {
     choice: None,
     name: "Reference",
     signal: None,
     gain: None,
-    tip: "Hear the reference in the place of the mix (5: there and back). One that comes in by the side-chain can be heard while it does.",
+    tip: if KEYS {
+        "Hear the reference in the place of the mix (5: there and back). One that comes in by the side-chain can be heard while it does."
+    } else {
+        "Hear the reference in the place of the mix. One that comes in by the side-chain can be heard while it does."
+    },
 };
 /// Height of what is pressed in the bar.
 const HEIGHT: f32 = 28.0;
@@ -119,14 +126,18 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
             if entry.choice.is_none() && !present {
                 ui.disable();
             }
-            listen_button(ui, button, scene, entry, all.then_some(number));
+            listen_button(ui, button, scene, entry, (all && KEYS).then_some(number));
             x = button.right() + 4.0;
         }
     });
     let matched = Rect::from_min_size(pos2(x + 8.0, middle - HEIGHT / 2.0), vec2(74.0, HEIGHT));
     let look = Look::new(
         "matched",
-        "Turns the louder signals down to the quietest, so that loudness does not decide (M).",
+        if KEYS {
+            "Turns the louder signals down to the quietest, so that loudness does not decide (M)."
+        } else {
+            "Turns the louder signals down to the quietest, so that loudness does not decide."
+        },
     );
     control::switch(ui, matched, scene.setter, &scene.params.matched, look);
     // The unit of the figures beside the sources' names.
@@ -147,7 +158,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
 /// The keys 1 to 4 choose what is heard, 5 the reference or back, and M whether it is matched,
 /// unless something else has the keyboard.
 pub fn keys(ui: &Ui, scene: &Scene<'_>) {
-    if ui.memory(|memory| memory.focused().is_some()) {
+    if !KEYS || ui.memory(|memory| memory.focused().is_some()) {
         return;
     }
     // Held down it is pressed once.

@@ -87,7 +87,7 @@ fn live(ui: &mut Ui, scene: &Scene<'_>) {
     let switch = &scene.params.live_reference;
     let mut on = scene.setter.value(switch) > 0.5;
     ui.horizontal(|ui| {
-        let tip = "What the host sends by the side-chain is the listen switch's Reference (5).";
+        let tip = "What the host sends by the side-chain is the listen switch's Reference.";
         let words = "listen to the side-chain, live";
         let response = ui.checkbox(&mut on, words).on_hover_text(tip);
         if response.changed() {
