@@ -86,7 +86,13 @@ impl Resizing {
         let size = [pixels.x.round() as u32, pixels.y.round() as u32];
         let scale = f64::from(ui.ctx().pixels_per_point() / ui.ctx().zoom_factor());
         state.wanted = Some(Wanted { size, scale });
-        state.asked.get_or_insert_with(Instant::now);
+        // A host that is asked for the size that there is may have nothing to answer.
+        let now = ui.ctx().content_rect().size() * ui.ctx().pixels_per_point();
+        if (now - pixels).abs().max_elem() >= 0.5 {
+            state.asked.get_or_insert_with(Instant::now);
+        } else {
+            state.asked = None;
+        }
         #[cfg(not(target_os = "linux"))]
         state.calling.now(caller);
         drop(state);
@@ -213,5 +219,42 @@ struct Caller(SharedCaller);
 impl HostMainThreadCaller for Caller {
     fn call_main_thread(&mut self) {
         call(&self.0);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use egui::{Context, Pos2, RawInput, Rect, vec2};
+
+    /// Never answers.
+    struct Silent;
+
+    impl HostMainThreadCaller for Silent {
+        fn call_main_thread(&mut self) {}
+    }
+
+    // A host need not grant what is already so.
+    #[test]
+    fn a_host_owes_an_answer_only_for_another_size() {
+        let resizing = Resizing::default();
+        resizing.lock().caller = Some(Arc::new(Mutex::new(Box::new(Silent))));
+        let now = vec2(1180.0, 820.0);
+        let input = RawInput {
+            screen_rect: Some(Rect::from_min_size(Pos2::ZERO, now)),
+            ..RawInput::default()
+        };
+        let asked_for = |size: Vec2| {
+            let _ = Context::default().run_ui(input.clone(), |ui| resizing.ask(ui, size));
+            (
+                resizing.take_wanted().is_some(),
+                resizing.lock().asked.is_some(),
+            )
+        };
+        assert_eq!(asked_for(now), (true, false));
+        assert_eq!(asked_for(now + vec2(0.0, 20.0)), (true, true));
+        // Drawn there and back before it has answered.
+        assert_eq!(asked_for(now), (true, false));
+        assert!(resizing.is_possible());
     }
 }
