@@ -22,6 +22,13 @@ use crestline_core::session::forecast::Forecaster;
 use crestline_core::session::reference::{Beside, BesideMeter, Capture, Profile, Reference};
 use crestline_core::session::{Section, Session};
 
+/// What there is to say where nothing can be chosen.
+const NO_DIALOGUE: &str = if cfg!(target_os = "linux") {
+    "No file dialogue opened: the system offers none. Install a desktop portal or zenity."
+} else {
+    "No file dialogue opened: the system offers none here."
+};
+
 /// What is asked of the reference.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Ask {
@@ -199,10 +206,7 @@ impl State {
                 self.folder = path.parent().map(Path::to_owned);
                 self.load(&path, Section::default())
             }
-            Some(Answer::NoDialogue) => Some(
-                "No file dialogue opened: the system offers none. Install a desktop portal or zenity."
-                    .into(),
-            ),
+            Some(Answer::NoDialogue) => Some(NO_DIALOGUE.into()),
             None => None,
         };
         if let Some(outcome) = self.loading.take_if(|loading| loading.is_done()) {

@@ -66,10 +66,13 @@ impl Dialogue {
         }
         #[cfg(windows)]
         stay_loaded();
-        let mut dialogue = AsyncFileDialog::new()
-            .set_title("Reference")
-            .add_filter("audio or saved profile", &ENDINGS)
-            .add_filter("all files", &["*"]);
+        let mut dialogue = AsyncFileDialog::new().set_title("Reference");
+        // There filters are not offered one by one, and "*" is an ending like any other.
+        if !cfg!(target_os = "macos") {
+            dialogue = dialogue
+                .add_filter("audio or saved profile", &ENDINGS)
+                .add_filter("all files", &["*"]);
+        }
         if let Some(folder) = folder {
             dialogue = dialogue.set_directory(folder);
         }
