@@ -86,7 +86,7 @@ fn apart(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
     let beside = scene.reference.found();
     let words = reference::apart_in_words(beside, of, same, scene.forecast.is_possible());
     let place = place.with_min_y(place.top() + GAP);
-    line(ui, place.with_max_y(place.top() + SUMMARY), words, "apart");
+    line(ui, place.with_max_y(place.top() + SUMMARY), &words, "apart");
     let findings = beside.filter(|_| !same).map_or(&[][..], |of| &of.findings);
     let rows = findings.iter().enumerate().map(|(index, finding)| {
         let top = place.top() + SUMMARY + index as f32 * FINDING;

@@ -25,6 +25,8 @@ const TOLD_LU: f64 = 0.5;
 const DENSER_DB: f64 = 1.5;
 /// What two measurements of one recording differ by at most, dB.
 const ONE_RECORDING_DB: f64 = 0.1;
+/// Less than this is as loud, LU: it would be written as 0.0.
+const LEAST_APART_LU: f64 = 0.05;
 
 /// Output and input less the reference, at equal loudness.
 #[derive(Clone, Debug, PartialEq)]
@@ -229,18 +231,29 @@ pub fn apart_in_words(
     reference: &Profile,
     same: bool,
     possible: bool,
-) -> &'static str {
-    match beside {
+) -> String {
+    let words = match beside {
         _ if same => "the whole song measures as the whole reference does",
         Some(beside) if beside.findings.is_empty() => "nothing sets mix and reference far apart",
         // Two channels, where either has two: the meters tell of the one.
         Some(beside) if beside.output.channels < reference.channels => {
             "the mix, from both loudspeakers, against the reference"
         }
-        Some(_) => "the mix against the reference, what weighs most first",
+        Some(beside) => {
+            let lu = beside.comparison.match_gain_db;
+            let Some(lu) = lu.filter(|lu| lu.abs() >= LEAST_APART_LU) else {
+                return "the mix against the reference, what weighs most first".into();
+            };
+            let side = if lu < 0.0 { "quieter" } else { "louder" };
+            let lu = fixed(Some(lu.abs()), 1);
+            return format!(
+                "the mix, {lu}\u{a0}LU {side}, against the reference, what weighs most first"
+            );
+        }
         None if possible => "what sets them apart is told after ten seconds of music",
         None => "no room for music to tell what sets them apart",
-    }
+    };
+    words.into()
 }
 
 /// What a finding is about, as it is written.
