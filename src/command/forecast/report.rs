@@ -56,7 +56,7 @@ impl Report {
         let next = &self.summary.next;
         let _ = writeln!(
             text,
-            "the next decibel after {:.1} dB of push: clean {}, saturated {}",
+            "the next decibel after {:.1} dB of push: clean {}; saturated {}",
             self.now_db,
             gain(next.clean),
             gain(next.saturated)
@@ -170,7 +170,21 @@ fn gain(step: Option<Step>) -> String {
     let Some(step) = step else {
         return "—".to_owned();
     };
-    let lu = hundredths(Some(step.loudness_lu));
-    let sign = if lu.starts_with('-') { "" } else { "+" };
-    format!("{sign}{lu} LU")
+    let lu = signed(hundredths(Some(step.loudness_lu)));
+    let costs = [
+        ("LDR", step.ldr_db.map(|db| hundredths(Some(db)))),
+        ("distortion", step.distortion_db.map(|db| tenths(Some(db)))),
+    ];
+    let costs = costs.map(|(name, cost)| {
+        cost.map_or_else(String::new, |cost| format!(", {name} {} dB", signed(cost)))
+    });
+    format!("{lu} LU{}", costs.concat())
+}
+
+fn signed(number: String) -> String {
+    if number.starts_with('-') {
+        number
+    } else {
+        format!("+{number}")
+    }
 }

@@ -21,15 +21,20 @@ impl Summary {
     fn bends(&self) -> Option<String> {
         let (clean, saturated) = (self.potential.clean?, self.potential.saturated?);
         if Bend::of(&clean) == Bend::of(&saturated) {
-            return Some(format!(
-                "{}, clean or saturated.",
-                opening(&clean, self.max_push_db)
-            ));
+            let opening = opening(&clean, "", self.max_push_db);
+            let [clean, saturated] = [clean, saturated].map(|path| Bend::reached(&path));
+            return Some(format!("{opening}, clean{clean} or saturated{saturated}."));
         }
-        let opening = opening(&clean, self.max_push_db);
+        let opening = opening(&clean, &Bend::reached(&clean), self.max_push_db);
+        let reached = Bend::reached(&saturated);
         let saturated = match Bend::of(&saturated) {
             Bend::Start => "with the saturator every one adds less".to_owned(),
-            Bend::At(tenths) => format!("with the saturator the bend comes at {} dB", of(tenths)),
+            Bend::At(tenths) => {
+                format!(
+                    "with the saturator the bend comes at {} dB{reached}",
+                    of(tenths)
+                )
+            }
             Bend::Beyond => format!(
                 "with the saturator the last of {} dB still adds more",
                 number(self.max_push_db, 1)
@@ -56,13 +61,21 @@ impl Bend {
             tenths => Self::At(tenths),
         }
     }
+
+    /// How loud it is where it bends, if there is a bend.
+    fn reached(potential: &Potential) -> String {
+        match Self::of(potential) {
+            Self::At(_) => format!(" ({} LUFS)", number(potential.loudness_lufs, 1)),
+            Self::Start | Self::Beyond => String::new(),
+        }
+    }
 }
 
-fn opening(potential: &Potential, max_push_db: f64) -> String {
+fn opening(potential: &Potential, reached: &str, max_push_db: f64) -> String {
     match Bend::of(potential) {
         Bend::Start => "Every decibel of push adds under half an LU".to_owned(),
         Bend::At(tenths) => format!(
-            "Past {} dB of push each further decibel adds under half an LU",
+            "Past {} dB of push{reached} each further decibel adds under half an LU",
             of(tenths)
         ),
         Bend::Beyond => format!(
@@ -178,7 +191,7 @@ mod tests {
         Potential {
             push_db,
             beyond: push_db >= 17.0,
-            loudness_lufs: -12.0,
+            loudness_lufs: push_db - 20.0,
             plr_db: None,
             ldr_db: None,
             distortion_db: None,
@@ -227,8 +240,8 @@ mod tests {
         let saturated = choice(Some(2.9), Some(-28.0));
         assert_eq!(
             said([5.5, 7.0], Some(at(clean, saturated))),
-            "Past 5.5 dB of push each further decibel adds under half an LU clean; with the \
-             saturator the bend comes at 7.0 dB. At −10.0 LUFS the saturated path keeps 0.6 dB \
+            "Past 5.5 dB of push (−14.5 LUFS) each further decibel adds under half an LU clean; with \
+             the saturator the bend comes at 7.0 dB (−13.0 LUFS). At −10.0 LUFS the saturated path keeps 0.6 dB \
              more microdynamics for 3 dB more distortion."
         );
     }
@@ -237,7 +250,8 @@ mod tests {
     fn bends_are_told_wherever_they_lie() {
         assert_eq!(
             said([5.51, 5.49], None),
-            "Past 5.5 dB of push each further decibel adds under half an LU, clean or saturated."
+            "Past 5.5 dB of push each further decibel adds under half an LU, clean (−14.5 LUFS) or \
+             saturated (−14.5 LUFS)."
         );
         assert_eq!(
             said([0.0, 0.0], None),

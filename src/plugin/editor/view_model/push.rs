@@ -32,7 +32,7 @@ pub fn gained(points: &[Point], path: Path) -> impl Iterator<Item = Gained> {
 }
 
 /// How far a path can go while each further decibel adds half an LU and more: in a few words, and
-/// with what playback levelled to `playback_lufs` makes of it. `points` by rising push; `None` while
+/// with what it costs and what playback levelled to `playback_lufs` makes of it. `points` by rising push; `None` while
 /// that is not known, nor from a forecast's first points alone.
 pub fn potential_in_words(points: &[Point], path: Path, playback_lufs: f64) -> Option<[String; 2]> {
     let there = potential(points, path).filter(|_| is_filled_in(points))?;
@@ -52,7 +52,16 @@ pub fn potential_in_words(points: &[Point], path: Path, playback_lufs: f64) -> O
             signed(Some(turned.gain_db), 1)
         )
     });
-    let longer = format!("{words}{turned}");
+    let costs = [
+        ("microdynamics", there.ldr_db, 1),
+        ("distortion", there.distortion_db, 0),
+    ];
+    let costs = costs.map(|(name, db, decimals)| {
+        db.map_or_else(String::new, |db| {
+            format!(", {name} {}", with_unit(Some(db), decimals, "dB"))
+        })
+    });
+    let longer = format!("{words}{}{turned}", costs.concat());
     Some([words, longer])
 }
 
@@ -115,6 +124,8 @@ mod tests {
             let figures = PathFigures {
                 integrated_lufs: Some(lufs),
                 plr_db: Some(-1.0 - lufs),
+                ldr_db: Some(3.0),
+                distortion_db: Some(-30.0),
                 ..PathFigures::default()
             };
             Point {
@@ -128,7 +139,10 @@ mod tests {
         assert_eq!(words, "−8.5\u{a0}LUFS at 5.5\u{a0}dB");
         assert_eq!(
             longer,
-            format!("{words}, levelled to −14 LUFS: −5.5\u{a0}dB")
+            format!(
+                "{words}, microdynamics 3.0\u{a0}dB, distortion −30\u{a0}dB, levelled to −14 LUFS: \
+                 −5.5\u{a0}dB"
+            )
         );
         let [words, _] = potential_in_words(&points[..6], Path::Clean, -14.0).unwrap();
         assert_eq!(words, "past −10.0\u{a0}LUFS");
