@@ -2,7 +2,7 @@
 
 use crate::beside::Pair;
 use crestline_core::process::ShelvesSettings;
-use crestline_core::session::forecast::Summary;
+use crestline_core::session::forecast::{Potential, Summary};
 
 /// Prints the five lines. What is not known shows as a dash.
 pub fn print(pair: &Pair, forecast: &Summary) {
@@ -42,14 +42,14 @@ pub fn print(pair: &Pair, forecast: &Summary) {
     let potential = forecast.potential;
     println!(
         "  4. How far it can go: {} LUFS clean and {} saturated; past that a decibel of push adds under half an LU.",
-        number(potential.clean.map(|of| of.loudness_lufs)),
-        number(potential.saturated.map(|of| of.loudness_lufs)),
+        reach(potential.clean),
+        reach(potential.saturated),
     );
     let at = forecast.at_one_loudness.first();
     let choices = at.map(|at| [at.paths.clean, at.paths.saturated].map(|reach| reach.choice()));
     let [clean, saturated] = choices.unwrap_or_default();
     println!(
-        "  5. What it costs: at {} LUFS microdynamics {} dB clean and {} saturated, distortion {} and {} dB. Where playback is levelled, that has peaks {} dB above its loudness, {} only {}.",
+        "  5. What it costs: at {} LUFS microdynamics {} dB clean and {} saturated, distortion {} and {} dB. Where playback is levelled, the clean one keeps peaks {} dB above its loudness, {} only {} in its loudest 30 s.",
         number(at.map(|at| at.loudness_lufs)),
         number(clean.and_then(|of| of.ldr_db)),
         number(saturated.and_then(|of| of.ldr_db)),
@@ -59,6 +59,16 @@ pub fn print(pair: &Pair, forecast: &Summary) {
         pair.reference.name,
         number(reference.plr_db),
     );
+}
+
+/// The loudness potential, or beyond which loudness it lies.
+fn reach(potential: Option<Potential>) -> String {
+    let loudness = number(potential.map(|of| of.loudness_lufs));
+    if potential.is_some_and(|of| of.beyond) {
+        format!("more than {loudness}")
+    } else {
+        loudness
+    }
 }
 
 fn number(value: Option<f64>) -> String {
