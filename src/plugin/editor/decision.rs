@@ -110,8 +110,15 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
     }
     let foot = area.with_min_y(area.bottom() - lines as f32 * FOOT);
     let response = ui.interact(foot, ui.scope_id().with("worth"), Sense::HOVER);
+    let pushes = card.fair_push_db.map_or_else(String::new, |pushes_db| {
+        let [clean, saturated] = pushes_db.map(|db| number::with_unit(Some(db), 1, "dB"));
+        format!(
+            ": clean at {clean} of push, saturated at {saturated}. Listening plays both at the push \
+             that is set"
+        )
+    });
     let words = format!(
-        "{}; {}, both at {}",
+        "{}; {}, both at {}{pushes}",
         card.worth,
         card.fair,
         number::with_unit(card.fair_at_lufs, 1, "LUFS")

@@ -199,12 +199,12 @@ fn drop_line(
     );
     let difference = clean.kept_up_db(to, mode) - saturated.kept_up_db(from, mode);
     let words = if difference < 0.0 { "less" } else { "more" };
-    let by = number::with_unit(Some(difference.abs()), 1, "dB");
+    let [by, push] = [difference.abs(), clean_db].map(|db| number::with_unit(Some(db), 1, "dB"));
     // Below and to the left: the rail comes from above and goes on to the right.
     let at = ends[1] + vec2(-12.0, 10.0);
     let written = [
         (0.0, format!("{}, same loudness:", up(mode))),
-        (14.0, format!("clean has {by} {words}")),
+        (14.0, format!("clean, push {push}: {by} {words}")),
     ];
     Some(written.map(|(down, text)| {
         let at = at + vec2(0.0, down);

@@ -76,6 +76,8 @@ pub struct Decision {
     pub fair: String,
     /// That loudness, LUFS: the one of the path in use at this push.
     pub fair_at_lufs: Option<f64>,
+    /// Push at which the clean path, then the saturated one has it, dB.
+    pub fair_push_db: Option<[f64; 2]>,
 }
 
 /// What is known of the next decibel from `push_db` on: from the forecast, or, before there is one,
@@ -118,21 +120,20 @@ pub fn decision(
     };
     let clean = loudness_at(&found.points, Path::Clean, push_db);
     let driven = loudness_at(&found.points, Path::Saturated, push_db);
-    let measured = saturated.then(|| {
-        let of = |readings: &crestline_core::measure::Readings| readings.integrated_lufs;
-        let [clean, output] = [of(&snapshot.clean.readings), of(&snapshot.output.readings)];
-        output.zip(clean).map(|(output, clean)| output - clean)
-    });
-    let worth = match (driven.zip(clean), measured.flatten()) {
+    // Of what was played before the saturator was on both paths are the same.
+    let settled = snapshot.activity.output_over_input_lu.is_some();
+    let over_input_lu = snapshot.activity.paths_over_input_lu;
+    let measured = over_input_lu.filter(|_| saturated && settled);
+    let worth = match (driven.zip(clean), measured) {
         (Some((driven, clean)), _) => format!(
             "saturation {} worth {} LU at this push{}",
             if changed { "was" } else { "is" },
             signed(Some(driven - clean), 1),
             if limited { "" } else { ", limiter on" }
         ),
-        (None, Some(lu)) => format!(
-            "saturation is worth {} LU, measured so far",
-            signed(Some(lu), 1)
+        (None, Some([output, clean])) => format!(
+            "saturation is worth {} LU, measured",
+            signed(Some(output - clean), 1)
         ),
         (None, None) => format!("saturation is worth {}", fixed(None, 1)),
     };
@@ -144,6 +145,13 @@ pub fn decision(
     let at = as_loud_as(&found.points, path, push_db, PLAYBACK_LUFS.default);
     Decision {
         fair_at_lufs: at.map(|at| at.loudness_lufs),
+        fair_push_db: at.and_then(|at| {
+            let choices = (at.paths.clean.choice(), at.paths.saturated.choice());
+            let (Some(clean), Some(saturated)) = choices else {
+                return None;
+            };
+            Some([clean.push_db, saturated.push_db])
+        }),
         title,
         next,
         worth,
@@ -332,15 +340,18 @@ mod tests {
         let card = decision(&found, true, &snapshot, 3.0, BOTH);
         assert_eq!(card.title, "one more dB of push: told after 10 s of music");
         assert_eq!(card.worth, "saturation is worth —");
-        snapshot.clean.readings.integrated_lufs = Some(-12.0);
-        snapshot.output.readings.integrated_lufs = Some(-11.3);
+        // Foretold, as yet.
+        snapshot.activity.paths_over_input_lu = Some([6.7, 6.0]);
         found.progress = Some(Progress {
             done: 0,
             planned: 13,
         });
         let card = decision(&found, true, &snapshot, 3.0, BOTH);
         assert_eq!(card.title, "forecasting, 0 of 13");
-        assert_eq!(card.worth, "saturation is worth +0.7 LU, measured so far");
+        assert_eq!(card.worth, "saturation is worth —");
+        snapshot.activity.output_over_input_lu = Some(6.7);
+        let card = decision(&found, true, &snapshot, 3.0, BOTH);
+        assert_eq!(card.worth, "saturation is worth +0.7 LU, measured");
         let clean = InUse {
             saturated: false,
             ..BOTH
