@@ -246,7 +246,7 @@ const PINNED_OF_A_BAND: &[Pinned] = &[
     (
         "thr",
         "threshold",
-        ["-60.0 dB", "-45.0 dB", "-30.0 dB", "0.0 dB"],
+        ["-60.0 dBFS", "-45.0 dBFS", "-30.0 dBFS", "0.0 dBFS"],
     ),
 ];
 const BANDS: [&str; 4] = ["Low", "Low-mid", "High-mid", "High"];

@@ -163,7 +163,7 @@ pub fn settings(ui: &mut Ui, scene: &Scene<'_>) -> Option<Action> {
                         .edit_session(|session| session.playback_lufs = *level);
                 }
                 response.on_hover_text(
-                    "Loudness that playback is turned down to; −14 LUFS is common practice, not a standard's figure.",
+                    "Loudness that playback is levelled to; −14 LUFS is common practice, not a standard's figure.",
                 );
             });
             ui.separator();

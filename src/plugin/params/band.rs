@@ -40,7 +40,7 @@ impl BandParams {
         Self {
             on: BoolParam::new(name("compressed"), stage.enabled),
             solo: BoolParam::new(name("solo"), false),
-            threshold: decibels(&name("threshold"), BandSettings::THRESHOLD_DB),
+            threshold: decibels(&name("threshold"), BandSettings::THRESHOLD_DB).with_unit(" dBFS"),
             ratio: ratio(&name("ratio"), BandSettings::RATIO),
             knee: decibels(&name("knee"), BandSettings::KNEE_DB),
             attack: milliseconds(&name("attack"), BandSettings::ATTACK_MS),

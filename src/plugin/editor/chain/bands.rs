@@ -144,7 +144,7 @@ fn controls(ui: &mut Ui, area: Rect, scene: &Scene<'_>, index: usize, rows: usiz
         (
             &band.threshold,
             "threshold",
-            "Level above which the band is turned down.",
+            "Peak level, behind push and shelves, above which the band is turned down.",
             on,
         ),
         (

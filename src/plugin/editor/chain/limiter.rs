@@ -129,10 +129,13 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mu
     let tracks = body.with_min_x(area.right() + 28.0);
     let look = Look::new(
         "ceiling",
-        "True peak that the output does not pass, within 0.2 dB as meters read music.",
+        "True peak that the output does not pass; meters read up to 0.2 dB over it of bright music, \
+         0.4 of what was clipped before. The saturator's curve ends here, too.",
     );
     let rect = cell(tracks, [1, 3], [0, 0]);
-    control::track(ui, rect, scene.setter, &limiter.ceiling, look.active(on));
+    // It ends the saturator's curve also where nothing is limited.
+    let ends = on || scene.params.saturator.on.value();
+    control::track(ui, rect, scene.setter, &limiter.ceiling, look.active(ends));
     let automatic = limiter.automatic_release.value();
     let line = cell(tracks, [1, 3], [0, 1]);
     let switch = line.with_max_x(line.left() + 100.0);

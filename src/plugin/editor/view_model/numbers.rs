@@ -127,7 +127,7 @@ const MEASURES: [Measure; 14] = [
 const RANGE: &str = "range";
 /// The row that may be too sparse to be told.
 const MICRODYNAMICS: &str = "microdynamics";
-/// The rows of the turn-down stand before this one.
+/// The rows of levelled playback stand before this one.
 const AFTER_TURN_DOWN: &str = "lowest PLR";
 
 /// One row as it is written.
@@ -209,9 +209,9 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
     let level = number::plain(playback_lufs);
     [
         Row {
-            name: "turn-down",
-            unit: format!("dB, {level}"),
-            tip: "What playback levelled to that loudness does to the level, dB; the loudness is set in the settings, and −14 LUFS is common practice.",
+            name: "playback gain",
+            unit: format!("dB, {level} LUFS"),
+            tip: "What playback levelled to that loudness does to the level, dB: down where it is louder, up where it is quieter, as far as −1 dBTP. The loudness is set in the settings, and −14 LUFS is common practice.",
             cells: gains.map(|gain| number::signed(gain, 1)),
             change: number::signed(change(gains), 1),
             settled: true,
@@ -219,7 +219,7 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
         Row {
             name: "peak room",
             unit: "dB".into(),
-            tip: "Room that the turn-down leaves between the highest peak and −1 dBTP, unused: pushing \
+            tip: "Room that this gain leaves between the highest peak and −1 dBTP, unused: pushing \
                   has paid for it with dynamics and plays no louder for it.",
             cells: room.map(|room| number::fixed(room, 1)),
             change: number::signed(change(room), 1),
@@ -345,8 +345,8 @@ mod tests {
         snapshot.input.readings.true_peak_dbtp = Some(-2.0);
         snapshot.output.readings.true_peak_dbtp = Some(-1.0);
         let rows = rows(&snapshot, -14.0);
-        assert_eq!(row(&rows, "turn-down").cells, ["+1.0", "—", "−4.0"]);
-        assert_eq!(row(&rows, "turn-down").unit, "dB, −14");
+        assert_eq!(row(&rows, "playback gain").cells, ["+1.0", "—", "−4.0"]);
+        assert_eq!(row(&rows, "playback gain").unit, "dB, −14 LUFS");
         // −2 + 1 dBTP is all there is; −1 − 4 dBTP leaves 4 dB.
         assert_eq!(row(&rows, "peak room").cells, ["0.0", "—", "4.0"]);
         assert_eq!(row(&rows, "peak room").change, "+4.0");
