@@ -50,6 +50,11 @@ const LEAST_SHARE_DB: f64 = 0.1;
 /// How far off it was is kept of so long in a change, and forgotten within so much of the new, s.
 const KEPT_S: f64 = 0.3;
 const FORGOTTEN_S: f64 = 1.0;
+/// Moments that are all turned down by more than this, dB, and are all as far off within this, dB,
+/// tell more than what is kept once they are so long together, s.
+const TURNED_DOWN_DB: f64 = 0.5;
+const ALIKE_DB: f64 = 0.5;
+const ALIKE_S: f64 = 0.05;
 
 /// Output and clean path, in this order.
 const PATHS: usize = 2;
@@ -75,6 +80,16 @@ pub(super) struct Prediction {
     passed: Passed,
     /// What came out of both paths, and what was foretold of both.
     since: Since<{ 2 * PATHS }>,
+    alike: Alike,
+}
+
+/// The last moments that were turned down, while they are as far off as one another: of a signal that
+/// hardly changes. Of music one is, and the next is not.
+#[derive(Debug, Default)]
+struct Alike {
+    moments: usize,
+    /// By how much what came out was over what was foretold, dB: least and most of each path.
+    off_db: [[f64; 2]; PATHS],
 }
 
 /// A stretch of the song.
@@ -120,6 +135,7 @@ impl Prediction {
             full_scale,
             passed: Passed::by(&ChainSettings::default(), &full_scale),
             since: Since::new(moment_s, FORGOTTEN_S),
+            alike: Alike::default(),
         }
     }
 
@@ -127,6 +143,7 @@ impl Prediction {
     /// limiter's switch and its ceiling with the same. Of other changes nothing is.
     pub fn change(&mut self, after: &ChainSettings, foretold: bool) {
         let before_db = self.foretold_reduction_db();
+        self.alike = Alike::default();
         if foretold {
             self.since.begin(KEPT_S);
         } else {
@@ -206,6 +223,11 @@ impl Prediction {
         let bins = [output_bins, &limited];
         let foretold = block.add(input, bins, &self.passed);
         self.since.add([output, clean, foretold[0], foretold[1]]);
+        let pushed = self.push_gain.powi(2) * input;
+        self.alike.add([output, clean], foretold, pushed);
+        if self.alike.moments as f64 * self.moment_s >= ALIKE_S {
+            self.since.keep([0.0; 2 * PATHS], 0.0);
+        }
         if block.moments == self.moments_per_block {
             self.filled = (self.filled + 1).min(BLOCKS);
             self.at = (self.at + 1) % BLOCKS;
@@ -238,6 +260,28 @@ impl Prediction {
             *over = db_from_power(song)? + db_from_power(off).unwrap_or(0.0);
         }
         Some(over)
+    }
+}
+
+impl Alike {
+    /// Another moment: what came out, what was foretold, and what push alone would have made of it.
+    fn add(&mut self, energies: [f64; PATHS], foretold: [f64; PATHS], pushed: f64) {
+        let turned_down = power_from_db(TURNED_DOWN_DB);
+        if energies.iter().any(|energy| *energy * turned_down > pushed) {
+            self.moments = 0;
+            return;
+        }
+        let offs_db = [0, 1].map(|path| 10.0 * (energies[path] / foretold[path]).log10());
+        let mut alike = self.moments > 0;
+        for ([least, most], off_db) in self.off_db.iter_mut().zip(offs_db) {
+            (*least, *most) = (least.min(off_db), most.max(off_db));
+            alike &= *most - *least < ALIKE_DB;
+        }
+        if alike {
+            self.moments += 1;
+        } else {
+            (self.moments, self.off_db) = (1, offs_db.map(|off_db| [off_db; 2]));
+        }
     }
 }
 
