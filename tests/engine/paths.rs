@@ -216,7 +216,7 @@ fn switching_the_saturator_makes_no_step_of_its_own() {
     }
 }
 
-/// How a limiter lets go follows a second of its past. The one behind the saturator has none of its
+/// How a limiter lets go follows 1.4 s of its past. The one behind the saturator has none of its
 /// own when it is woken, and goes on with that of the clean path.
 #[test]
 fn a_saturator_switched_on_is_limited_as_if_it_had_always_been_on() {

