@@ -154,7 +154,8 @@ impl Strip {
             };
             small(painter, pos2(x, y), align, text, colours.label);
         };
-        let figures = |lane: Rect, axis: &Axis, steps: [f64; 4], right: bool| {
+        // With its unit, where there is room for a figure.
+        let figures = |lane: Rect, axis: &Axis, steps: [f64; 4], right: bool, of: &str| {
             let lines = !right || lanes.ldr != lanes.loudness;
             let [low, high] = axis.range();
             let room = f64::from(lane.height() / 13.0).max(1.0);
@@ -177,16 +178,18 @@ impl Strip {
                     figure(lane, y, right, number::fixed(Some(value), 0));
                 }
             }
+            if ends || count > 0 {
+                unit(lane, right, of);
+            }
             if ends {
                 for (value, y) in [(high, lane.top()), (low, lane.bottom())] {
                     figure(lane, y, right, number::fixed(Some(value), 0));
                 }
             }
         };
-        figures(lanes.loudness, &self.level, [3.0, 6.0, 12.0, 24.0], false);
-        unit(lanes.loudness, false, "LUFS");
-        figures(lanes.ldr, &self.ldr_axis, [1.0, 2.0, 4.0, 8.0], true);
-        unit(lanes.ldr, true, "dB");
+        let loudness = [3.0, 6.0, 12.0, 24.0];
+        figures(lanes.loudness, &self.level, loudness, false, "LUFS");
+        figures(lanes.ldr, &self.ldr_axis, [1.0, 2.0, 4.0, 8.0], true, "dB");
         let lane = lanes.reduction;
         let reach_db = history::reduction_reach_db(&self.reduction);
         unit(lane, false, "dB");
