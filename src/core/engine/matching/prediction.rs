@@ -50,6 +50,9 @@ const LEAST_SHARE_DB: f64 = 0.1;
 /// How far off it was is kept of so long in a change, and forgotten within so much of the new, s.
 const KEPT_S: f64 = 0.3;
 const FORGOTTEN_S: f64 = 1.0;
+/// Taken for so much louder than is foretold as long as all of it rests on that, dB: what errs is then
+/// rather too quiet.
+const CAUTION_DB: f64 = 0.1;
 /// Moments that are all turned down by more than this, dB, and are all as far off within this, dB,
 /// tell more than what is kept once they are so long together, s.
 const TURNED_DOWN_DB: f64 = 0.5;
@@ -253,11 +256,12 @@ impl Prediction {
         };
         let input = gated(&|block| block.input);
         let [output, clean, foretold @ ..] = self.since.known();
+        let caution_db = CAUTION_DB * self.since.weight_of_kept();
         let mut over = [0.0; PATHS];
         for (path, (over, known)) in over.iter_mut().zip([output, clean]).enumerate() {
             let song = gated(&|block| block.output[path]) / input;
             let off = known / foretold[path];
-            *over = db_from_power(song)? + db_from_power(off).unwrap_or(0.0);
+            *over = db_from_power(song)? + db_from_power(off).unwrap_or(0.0) + caution_db;
         }
         Some(over)
     }

@@ -89,7 +89,8 @@ impl<const N: usize> Since<N> {
         self.span_s <= 0.0 && self.kept_s <= 0.0
     }
 
-    fn weight_of_kept(&self) -> f64 {
+    /// How much of what was kept still counts, 1 to 0.
+    pub fn weight_of_kept(&self) -> f64 {
         (1.0 - self.span_s / self.forgotten_s).max(0.0)
     }
 }
