@@ -1,7 +1,7 @@
 //! Decibels and what they stand for. Everything is `f64`: a meter that rounds cannot certify.
 //!
-//! Powers of ten are taken as exponentials, for which a library takes half as long as for powers:
-//! within 150 dB they are as near as 10⁻¹⁴, and 0 dB is 1.
+//! Powers of ten are taken as exponentials, which are found sooner: within 150 dB they are as near as
+//! 10⁻¹⁴, and 0 dB is 1.
 
 use std::f64::consts::LN_10;
 

@@ -179,8 +179,8 @@ fn turned(ui: &Ui, counts: impl Fn(MouseWheelUnit) -> bool) -> Vec2 {
 }
 
 /// Whole steps that the wheel has been turned over the control. What scrolls by points turns none: on
-/// macOS a touchpad does, and goes on once the fingers have left it, which would push by 10 dB and
-/// more. Elsewhere it cannot be told from a wheel.
+/// macOS a touchpad does, and goes on once the fingers have left it: so would push. Elsewhere it
+/// cannot be told from a wheel.
 fn wheel_steps(ui: &Ui, response: &Response) -> Option<Step> {
     // In a window that is scrolled the wheel scrolls.
     let scrolled = layout::is_scrolled(ui.ctx().content_rect());

@@ -51,6 +51,7 @@ struct Before<'a> {
 }
 
 /// What a frame has taken so far.
+#[derive(Default)]
 struct Taken {
     typed: bool,
     dragged: bool,
@@ -101,16 +102,11 @@ impl InTurn {
     fn take(&mut self, before: &Before<'_>) -> Vec<Event> {
         self.let_go_if_lost(before);
         let holds = !before.held.is_empty();
-        let (mut events, mut taken) = (
-            Vec::new(),
-            Taken {
-                typed: false,
-                dragged: false,
-                pointer: before.pointer,
-                scrolled: false,
-                scrolled_at: None,
-            },
-        );
+        let mut events = Vec::new();
+        let mut taken = Taken {
+            pointer: before.pointer,
+            ..Taken::default()
+        };
         while let Some(event) = self.waiting.pop_front() {
             if matches!(event, Event::PointerGone) && holds {
                 self.left_s = Some(before.time_s);

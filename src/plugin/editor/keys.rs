@@ -2,10 +2,10 @@
 //! being typed.
 //!
 //! On macOS the framework hands back what is not captured, and that is all while nothing in the
-//! window has the keyboard. On X11 a click gives its window the
-//! keyboard, and what comes is kept, captured or not: there the key is sent on to the host's
-//! window. On Windows the framework keeps every key that its window gets, and offers nothing to do
-//! about it; hosts that ask first (VST3's `onKeyDown`) are told that the key is theirs.
+//! window has the keyboard. On X11 a click gives its window the keyboard, and what comes is kept,
+//! captured or not: there the key is sent on to the host's window. On Windows the framework keeps
+//! every key that its window gets, and offers nothing to do about it; hosts that ask first (VST3's
+//! `onKeyDown`) are told that the key is theirs.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};

@@ -89,8 +89,12 @@ impl<const N: usize> Since<N> {
         self.span_s <= 0.0 && self.kept_s <= 0.0
     }
 
-    /// How much of what was kept still counts, 1 to 0.
+    /// How much of what was kept still counts, 1 to 0; 0 where nothing was.
     pub fn weight_of_kept(&self) -> f64 {
-        (1.0 - self.span_s / self.forgotten_s).max(0.0)
+        if self.kept_s > 0.0 {
+            (1.0 - self.span_s / self.forgotten_s).max(0.0)
+        } else {
+            0.0
+        }
     }
 }

@@ -241,8 +241,8 @@ mod tests {
         assert_eq!(
             said([5.5, 7.0], Some(at(clean, saturated))),
             "Past 5.5 dB of push (−14.5 LUFS) each further decibel adds under half an LU clean; with \
-             the saturator the bend comes at 7.0 dB (−13.0 LUFS). At −10.0 LUFS the saturated path keeps 0.6 dB \
-             more microdynamics for 3 dB more distortion."
+             the saturator the bend comes at 7.0 dB (−13.0 LUFS). At −10.0 LUFS the saturated path \
+             keeps 0.6 dB more microdynamics for 3 dB more distortion."
         );
     }
 

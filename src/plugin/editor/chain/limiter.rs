@@ -130,7 +130,7 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mu
     let look = Look::new(
         "ceiling",
         "True peak that the output does not pass; meters read up to 0.2 dB over it of bright music, \
-         0.4 of what was clipped before. The saturator's curve ends here, too.",
+         0.4 of noise and of what was clipped before. The saturator's curve ends here, too.",
     );
     let rect = cell(tracks, [1, 3], [0, 0]);
     // It ends the saturator's curve also where nothing is limited.

@@ -150,14 +150,9 @@ impl Queue {
         self.calls.borrow().is_empty()
     }
 
-    /// Drops what has not been told.
-    pub fn forget(&self) {
-        self.calls.take();
-    }
-
     /// Drops what has not been told, and ends every gesture.
     pub fn give_up(&self, host: &ParamSetter<'_>) {
-        self.forget();
+        self.calls.take();
         self.gestures.end_all(host.raw_context);
     }
 
@@ -181,7 +176,10 @@ impl Queue {
         loads: u32,
     ) {
         for call in self.calls.take() {
-            if may_be_told(params, call, loads) && self.gestures.note(params, call) {
+            // What sets something would set it over a state that has been loaded since, or is just
+            // being: asked anew each time, for the host may load one whenever it is told of something.
+            let may_be_told = matches!(call, Call::End(_)) || params.loading.is_as_after(loads);
+            if may_be_told && self.gestures.note(params, call) {
                 tell(host.raw_context, &params.outbox, call);
             }
         }
@@ -199,29 +197,16 @@ pub fn set(
     normalised: f32,
     loads: u32,
 ) {
-    let calls = [
-        Call::Begin(param),
-        Call::Set(param, normalised),
-        Call::End(param),
-    ];
-    if !may_be_told(params, calls[0], loads) {
+    let told = |call| tell(host.raw_context, &params.outbox, call);
+    if !params.loading.is_as_after(loads) {
         return;
     }
-    for call in calls {
-        if !may_be_told(params, call, loads) {
-            continue;
-        }
-        if matches!(call, Call::Set(..)) {
-            note_edit(params, param, normalised);
-        }
-        tell(host.raw_context, &params.outbox, call);
+    told(Call::Begin(param));
+    if params.loading.is_as_after(loads) {
+        note_edit(params, param, normalised);
+        told(Call::Set(param, normalised));
     }
-}
-
-/// What sets something would set it over a state that has been loaded since, or is just being: asked
-/// anew each time, for the host may load one whenever it is told of something.
-fn may_be_told(params: &CrestlineParams, call: Call, loads: u32) -> bool {
-    matches!(call, Call::End(_)) || params.loading.is_as_after(loads)
+    told(Call::End(param));
 }
 
 #[expect(
