@@ -79,9 +79,20 @@ impl Audition {
         }
     }
 
-    /// Loads what is wanted once more: its file may be there now.
-    pub fn try_again(&self) {
-        lock(&self.inner).load();
+    /// Loads what is wanted once more if it could not be had: its file may be there now.
+    pub fn try_again_if_missing(&self) {
+        let mut inner = lock(&self.inner);
+        if inner.is_missing() {
+            inner.load();
+        }
+    }
+
+    /// Whether there is nothing to be heard, nor on its way.
+    pub fn is_out_of_reach(&self) -> bool {
+        matches!(
+            self.state(),
+            AuditionState::None | AuditionState::NotAvailable(_)
+        )
     }
 
     /// How far it is.
@@ -100,7 +111,9 @@ impl Audition {
         state.clone()
     }
 
-    /// An engine at this rate (Hz), with one or two channels, plays from now on, and no other.
+    /// An engine at this rate (Hz), with one or two channels, plays from now on, and no other. What
+    /// could not be had before is not looked for: nobody may have listened for an hour by then, and a
+    /// switch that did nothing would have it heard.
     pub fn connect(&self, sample_rate_hz: f64, channels: usize) -> AuditionReceiver {
         let (sender, receiver) = audition();
         let mut inner = lock(&self.inner);
@@ -109,12 +122,18 @@ impl Audition {
             channels,
             sender: Arc::new(Mutex::new(sender)),
         });
-        inner.load();
+        if !inner.is_missing() {
+            inner.load();
+        }
         receiver
     }
 }
 
 impl Inner {
+    fn is_missing(&self) -> bool {
+        matches!(*lock(&self.state), AuditionState::NotAvailable(_))
+    }
+
     fn load(&mut self) {
         self.give_up();
         // What was given up may still say how far it is, but nobody hears it.

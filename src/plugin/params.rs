@@ -30,6 +30,7 @@ pub use self::edits::{EditBy, Edits};
 pub use self::outbox::{Held, Outbox};
 pub use self::queued::Queued;
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
+use self::reference::Measured;
 pub use self::rendering::Rendering;
 pub use self::session_cell::SessionCell;
 pub use self::tap_reading::TapReading;
@@ -122,6 +123,9 @@ pub struct CrestlineParams {
     /// What reads the engine's side-chain, once there is an engine. Never touched by the audio
     /// thread.
     side_chain: Mutex<Option<SideChainReader>>,
+
+    /// What has been measured and is not in the session yet. Never touched by the audio thread.
+    measured: Mutex<Measured>,
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
@@ -295,6 +299,7 @@ impl Default for CrestlineParams {
             session: SessionCell::default(),
             audition: Audition::default(),
             side_chain: Mutex::default(),
+            measured: Mutex::default(),
             edits: Edits::default(),
             outbox: Arc::default(),
             after_close: AfterClose::default(),

@@ -12,6 +12,7 @@ use crestline_core::session::Section;
 use crestline_files::{SampleFormat, WavFile};
 use crestline_plugin::audition::{Audition, AuditionState, Wanted};
 use kit::engine_run::{loudness_lufs, noise, play};
+use kit::pause::pause;
 
 fn folder(test: &str) -> PathBuf {
     let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(test);
@@ -44,7 +45,7 @@ fn outcome(of: &Audition) -> AuditionState {
             state => return state,
         }
         assert!(begun.elapsed() < Duration::from_mins(10), "still loading");
-        std::thread::yield_now();
+        pause(Duration::from_millis(1));
     }
 }
 
@@ -130,7 +131,7 @@ fn a_file_that_is_gone_is_named_and_can_be_tried_again() {
     let silent = heard(&mut engine, 48_000);
     assert!(silent.iter().flatten().all(|sample| *sample == 0.0));
     write(&gone, &noise(2, 200_000, 0.2, 1));
-    audition.try_again();
+    audition.try_again_if_missing();
     assert_eq!(outcome(&audition), AuditionState::Ready);
 }
 

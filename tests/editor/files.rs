@@ -8,6 +8,7 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use crestline_core::handover::Column;
 use crestline_core::session::user_targets;
@@ -16,6 +17,7 @@ use crestline_plugin::editor::Files;
 use egui::Key;
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
+use kit::pause::pause;
 use nice_plug::prelude::Param;
 use rig::editor_stage::{SIZE, Stage, open};
 
@@ -364,12 +366,23 @@ fn a_damaged_file_of_windows_is_told_in_one_line() {
         "{notice}"
     );
     assert!(!notice.contains('\n'));
+    // Once, and not in the place of something else: a window that is opened again reads it again.
+    harness.get_by_label_contains("is damaged").click();
+    harness.run_steps(3);
+    harness.state_mut().reopen();
+    for _ in 0..50 {
+        harness.step();
+        pause(Duration::from_millis(2));
+        assert!(harness.query_by_label_contains("is damaged").is_none());
+    }
 }
 
 /// A starting point of one's own is kept as a file, offered in the list, and sets what it was.
 #[test]
 fn a_starting_point_is_kept_and_begun_with() {
     let directory = directory("starting points");
+    let mut before = opened_at(&directory);
+    before.run_steps(20);
     let mut harness = opened_at(&directory);
     let params = harness.state().params.clone();
     harness
@@ -397,16 +410,21 @@ fn a_starting_point_is_kept_and_begun_with() {
     harness
         .state()
         .set_plain(|params| &params.limiter.automatic_release, true);
-    // A window opened later finds it too.
+    // A window opened later finds it too, and one that has been opened before.
     let mut later = opened_at(&directory);
-    for harness in [&mut harness, &mut later] {
+    before.state_mut().reopen();
+    for harness in [&mut harness, &mut later, &mut before] {
         harness.run_steps(300);
         harness.get_by_label("Starting points").click();
         harness.run_steps(3);
         harness.get_by_label("Late show").click();
         harness.run_steps(3);
     }
-    for params in [params, later.state().params.clone()] {
+    for params in [
+        params,
+        later.state().params.clone(),
+        before.state().params.clone(),
+    ] {
         assert!((params.saturator.shoulder.value() - 4.5).abs() < 1e-3);
         assert!(!params.limiter.automatic_release.value());
     }

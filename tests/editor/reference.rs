@@ -10,17 +10,21 @@ use crate::pictures::compare_after;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
+use std::time::Duration;
 
 use crestline_core::handover::{recent, tap};
 use crestline_core::measure::ChannelRole;
 use crestline_core::process::ShelvesSettings;
 use crestline_core::session::forecast::{Forecaster, Stretch};
 use crestline_core::session::reference::{Beside, Profile, Profiler, Reference, beside};
-use crestline_core::session::{PlaneMode, Section, ThemeChoice};
+use crestline_core::session::{PlaneMode, Section, Session, ThemeChoice};
 use crestline_files::{SampleFormat, WavFile};
+use crestline_plugin::audition::AuditionState;
 use crestline_plugin::editor::Files;
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
+use kit::pause::pause;
+use nice_plug::params::persist::PersistentField;
 use rig::editor_stage::{HostCall, RATE_HZ, SIZE, Stage, open, sent_to_host};
 use songs::{rink_lights, turnstile};
 
@@ -66,7 +70,8 @@ fn until_said(harness: &mut Harness<'_, Stage>, words: &str) -> String {
         if harness.query_by_label_contains(words).is_some() {
             return words_of(harness, words);
         }
-        std::thread::yield_now();
+        // What is waited for works below normal priority.
+        pause(Duration::from_millis(1));
     }
     unreachable!("“{words}” was never said");
 }
@@ -160,7 +165,7 @@ fn an_audio_file_becomes_the_reference_of_the_session() {
         if reference_of(&harness).unwrap().profile.section == Section::Whole {
             break;
         }
-        std::thread::yield_now();
+        pause(Duration::from_millis(1));
     }
     let profile = reference_of(&harness).unwrap().profile;
     assert_eq!((profile.part.start_s, profile.part.end_s), (0.0, 40.0));
@@ -291,7 +296,7 @@ fn the_side_chain_becomes_the_reference_from_start_to_stop() {
         if harness.query_by_label_contains("side-chain 0:03").is_some() {
             break;
         }
-        std::thread::yield_now();
+        pause(Duration::from_millis(1));
     }
     harness.get_by_label("Stop capturing").click();
     until_said(&mut harness, "“side-chain” is the reference");
@@ -322,6 +327,170 @@ fn a_file_that_is_gone_leaves_the_profile_and_is_told() {
     assert!(reference_of(&harness).is_some());
     let words = words_of(&harness, "Plane: ");
     assert!(words.contains("reference"), "{words}");
+}
+
+/// A session that names a reference whose file is not there, in an instance that plays.
+fn without_its_file(name: &str) -> (Harness<'static, Stage>, PathBuf) {
+    let mut harness = window();
+    let file = directory(name).join("Harbour.wav");
+    let params = Arc::clone(&harness.state().params);
+    drop(params.audition.connect(RATE_HZ, 2));
+    params.session.update(|session| {
+        session.reference = Some(Reference {
+            profile: profile_of(&turnstile(48_000).channels, "Harbour.wav"),
+            file: file.to_str().map(String::from),
+        });
+    });
+    until_said(&mut harness, "is not where it was");
+    until_loaded(&mut harness);
+    assert!(matches!(
+        params.audition.state(),
+        AuditionState::NotAvailable(_)
+    ));
+    (harness, file)
+}
+
+/// Draws frames until what is to be heard is there, or is known not to be.
+fn until_loaded(harness: &mut Harness<'_, Stage>) {
+    for _ in 0..20_000 {
+        harness.step();
+        if !matches!(
+            harness.state().params.audition.state(),
+            AuditionState::Loading(_)
+        ) {
+            return;
+        }
+        pause(Duration::from_millis(1));
+    }
+    unreachable!("it was never loaded");
+}
+
+// Nothing was heard of the old one, so nobody asked to hear the new one instead of the mix.
+#[test]
+fn after_one_that_was_out_of_reach_the_next_is_not_heard_unasked() {
+    let (mut harness, file) = without_its_file("out of reach");
+    let params = Arc::clone(&harness.state().params);
+    harness.state().set_plain(|params| &params.reference, true);
+    harness.run_steps(3);
+    let other = file.with_file_name("other.wav");
+    tone(&other, 40, 1.0);
+    harness.state_mut().load_reference(&other);
+    until_said(&mut harness, "is the reference");
+    until_loaded(&mut harness);
+    assert_eq!(params.audition.state(), AuditionState::Ready);
+    assert!(!params.reference.value());
+}
+
+#[test]
+fn a_file_that_is_back_is_found_where_the_window_is_opened_or_the_state_loaded() {
+    for opened in [true, false] {
+        let (mut harness, file) = without_its_file("back");
+        let params = Arc::clone(&harness.state().params);
+        harness.state().set_plain(|params| &params.reference, true);
+        tone(&file, 120, 1.0);
+        // Another sample rate has nothing heard that nobody waits for any more.
+        drop(params.audition.connect(2.0 * RATE_HZ, 2));
+        harness.run_steps(3);
+        assert!(params.audition.is_out_of_reach());
+        if opened {
+            harness.state_mut().reopen();
+        } else {
+            params.loaded();
+        }
+        harness.run_steps(3);
+        until_loaded(&mut harness);
+        assert_eq!(params.audition.state(), AuditionState::Ready, "{opened}");
+        // A state brings its own switch with it.
+        assert_eq!(params.reference.value(), !opened);
+    }
+}
+
+/// Waits, without a frame, until a reference has been measured, and saves as a host does.
+fn saved_with_a_reference(harness: &Harness<'_, Stage>) -> Reference {
+    let params = &harness.state().params;
+    for _ in 0..20_000 {
+        params.settle_all();
+        if let Some(reference) = params.session.get().reference {
+            return reference;
+        }
+        pause(Duration::from_millis(1));
+    }
+    unreachable!("nothing was measured");
+}
+
+#[test]
+fn what_is_measured_while_the_window_is_closed_is_saved() {
+    let path = directory("closed").join("tone.wav");
+    tone(&path, 40, 1.0);
+    let mut harness = window();
+    harness.state_mut().load_reference(&path);
+    harness.step();
+    let measured = saved_with_a_reference(&harness);
+    assert_eq!(measured.profile.name, "tone.wav");
+    until_said(&mut harness, "is the reference");
+    assert_eq!(reference_of(&harness), Some(measured));
+    // A session that the host has loaded meanwhile has its own.
+    let params = Arc::clone(&harness.state().params);
+    let measured = reference_of(&harness).unwrap();
+    let measuring = params.begin_measuring();
+    PersistentField::set(&params.session, Session::default());
+    params.leave_measured(measuring, measured.clone());
+    params.settle_all();
+    assert_eq!(reference_of(&harness), None);
+    // Nor is kept what another has taken the place of.
+    let measuring = params.begin_measuring();
+    params.begin_measuring();
+    params.leave_measured(measuring, measured);
+    params.settle_all();
+    assert_eq!(reference_of(&harness), None);
+}
+
+/// The dialogue stays open while a capture is begun: what is chosen then takes its place.
+#[test]
+fn a_file_that_is_chosen_amid_a_capture_ends_it() {
+    let path = directory("amid a capture").join("tone.wav");
+    tone(&path, 40, 1.0);
+    let mut harness = window();
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    let params = Arc::clone(&harness.state().params);
+    params.set_side_chain(Some(comparison.side_chain()));
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    choose(&mut harness, "capture the side-chain");
+    let song = turnstile(48_000).channels;
+    writer.capture(&song.each_ref().map(|plane| &plane[..6 * 48_000]));
+    harness.state_mut().load_reference(&path);
+    assert!(!writer.is_captured());
+    until_said(&mut harness, "is the reference");
+    for _ in 0..100 {
+        harness.step();
+        assert!(harness.query_by_label_contains("“side-chain”").is_none());
+        pause(Duration::from_millis(2));
+    }
+    assert_eq!(reference_of(&harness).unwrap().profile.name, "tone.wav");
+}
+
+#[test]
+fn what_is_captured_while_the_window_is_closed_is_saved() {
+    let mut harness = window();
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    let params = Arc::clone(&harness.state().params);
+    params.set_side_chain(Some(comparison.side_chain()));
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    choose(&mut harness, "capture the side-chain");
+    let song = turnstile(48_000).channels;
+    let part = song
+        .each_ref()
+        .map(|plane| &plane[20 * 48_000..26 * 48_000]);
+    writer.capture(&part);
+    harness.get_by_label("Stop capturing").click();
+    harness.step();
+    let measured = saved_with_a_reference(&harness);
+    assert_eq!(
+        (measured.profile.name.as_str(), measured.file),
+        ("side-chain", None)
+    );
 }
 
 fn profile_of(channels: &[Vec<f32>; 2], name: &str) -> Profile {

@@ -7,6 +7,7 @@ use egui::epaint::{ClippedShape, TextShape};
 use egui::{Key, Modifiers, Rect, Shape, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
+use kit::pause::pause;
 use rig::editor_stage::{SIZE, Stage, open, opened};
 
 const WIDTHS: [f32; 7] = [700.0, 760.0, 820.0, 899.0, 960.0, 1_080.0, 1_180.0];
@@ -244,7 +245,7 @@ fn an_answer_is_seen_beside_what_is_recorded_in_the_smallest_window() {
         if harness.query_by_label_contains("nowhere.wav").is_some() {
             break;
         }
-        std::thread::yield_now();
+        pause(std::time::Duration::from_millis(1));
     }
     harness.run_steps(3);
     assert!(width(&harness, &recorded) > 80.0);

@@ -105,7 +105,7 @@ fn what_comes_in_between_start_and_stop_is_measured_to_the_last_bit() {
         let mut played = Played::new(channels);
         // What comes before the start does not count.
         played.play(&noise(channels, SECOND, 0.9, 5), SECOND, blocks, tap_on);
-        let capture = Capture::begin(played.side_chain(), Section::Loudest).unwrap();
+        let capture = Capture::begin(played.side_chain(), Section::Loudest, |_| ()).unwrap();
         for second in 0..36 {
             let now = second * SECOND..(second + 1) * SECOND;
             let now: Vec<Vec<f32>> = part
@@ -149,16 +149,16 @@ fn what_cannot_be_measured_is_told_with_its_remedy() {
         // What a side-chain sounds like to which nothing is connected.
         (&silence, 4 * SECOND - 1_000, CaptureError::Nothing),
     ] {
-        let capture = Capture::begin(played.side_chain(), Section::Loudest).unwrap();
+        let capture = Capture::begin(played.side_chain(), Section::Loudest, |_| ()).unwrap();
         played.play(side, frames, &[480], false);
         let error = outcome(&capture).unwrap_err();
         assert_eq!(error, wanted);
         assert!(error.to_string().contains("capture"), "{error}");
     }
     // One that is given up leaves nothing running, and the next begins anew.
-    drop(Capture::begin(played.side_chain(), Section::Whole).unwrap());
+    drop(Capture::begin(played.side_chain(), Section::Whole, |_| ()).unwrap());
     played.play(&tone, SECOND, &[480], false);
-    let capture = Capture::begin(played.side_chain(), Section::Whole).unwrap();
+    let capture = Capture::begin(played.side_chain(), Section::Whole, |_| ()).unwrap();
     assert_eq!(outcome(&capture).unwrap_err(), CaptureError::Nothing);
 }
 
@@ -167,7 +167,7 @@ fn what_cannot_be_measured_is_told_with_its_remedy() {
 #[test]
 fn a_capture_ends_where_its_engine_does() {
     let mut played = Played::new(2);
-    let capture = Capture::begin(played.side_chain(), Section::Whole).unwrap();
+    let capture = Capture::begin(played.side_chain(), Section::Whole, |_| ()).unwrap();
     played.play(&noise(2, 2 * SECOND, 0.3, 7), 2 * SECOND, &[480], false);
     let Played {
         engine, comparison, ..

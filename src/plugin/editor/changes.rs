@@ -106,6 +106,11 @@ impl Changes {
         Setter::new(&self.queue, &self.params)
     }
 
+    /// The window has been opened anew.
+    pub fn opened(&mut self) {
+        self.memory.opened();
+    }
+
     /// The gestures under way, to be ended should the window close on them.
     pub fn gestures(&self) -> Gestures {
         self.queue.gestures.clone()

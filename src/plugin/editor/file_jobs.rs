@@ -35,6 +35,8 @@ impl Files {
 pub struct Outcome {
     /// What there is to say.
     pub message: Option<String>,
+    /// It was only read: what is said of that is said once, and takes nothing else's place.
+    pub read: bool,
     /// The user's windows as they are in the file now.
     pub windows: Option<Vec<TargetWindow>>,
     /// The user's starting points as they are in their folder now.
@@ -48,6 +50,11 @@ impl Outcome {
             message: Some(words.into()),
             ..Self::default()
         }
+    }
+
+    /// The same of what was only read.
+    pub fn read(self) -> Self {
+        Self { read: true, ..self }
     }
 
     /// What came of reading the user's windows.

@@ -16,7 +16,6 @@ use self::loading::Loading;
 use super::changes::Setter;
 use super::control;
 use super::number::with_unit;
-use crate::audition::AuditionState;
 use crate::params::CrestlineParams;
 use crestline_core::session::forecast::Forecaster;
 use crestline_core::session::reference::{Beside, BesideMeter, Capture, Profile, Reference};
@@ -112,12 +111,14 @@ impl State {
         self.capture.as_ref().map(Capture::captured_s)
     }
 
+    /// Whether another reference is being measured.
+    pub fn is_measuring(&self) -> bool {
+        self.loading.is_some() || self.capture.is_some()
+    }
+
     /// Whether something goes on that the window has to look at again.
     pub fn is_busy(&self) -> bool {
-        self.loading.is_some()
-            || self.capture.is_some()
-            || self.dialogue.is_open()
-            || self.watched.get() && self.is_of_before()
+        self.is_measuring() || self.dialogue.is_open() || self.watched.get() && self.is_of_before()
     }
 
     /// Whether what has been found is of settings, a reference or music before those that are now.
@@ -132,9 +133,15 @@ impl State {
 
     /// Begins to measure a part of an audio file, or to read a saved profile, on a thread of its
     /// own; what was begun before is given up. Returns what is to be said if it cannot be begun.
-    pub fn load(&mut self, path: &Path, section: Section) -> Option<String> {
-        self.stop();
-        match Loading::begin(path, section) {
+    pub fn load(
+        &mut self,
+        params: &Arc<CrestlineParams>,
+        path: &Path,
+        section: Section,
+    ) -> Option<String> {
+        self.give_up();
+        let leave = leave(params);
+        match Loading::begin(path, section, move |reference| leave(reference.clone())) {
             Ok(loading) => {
                 self.loading = Some(loading);
                 None
@@ -144,7 +151,7 @@ impl State {
     }
 
     /// Begins to capture the side-chain. Returns what is to be said if that cannot be begun.
-    pub fn capture(&mut self, params: &CrestlineParams) -> Option<String> {
+    pub fn capture(&mut self, params: &Arc<CrestlineParams>) -> Option<String> {
         let Some(side_chain) = params.side_chain() else {
             return Some(
                 "There is no side-chain to capture: let the host start its audio first.".into(),
@@ -153,7 +160,9 @@ impl State {
         self.stop();
         // Its end would end the new one: both listen at the same port.
         self.capture = None;
-        match Capture::begin(side_chain, Section::default()) {
+        let leave = leave(params);
+        let captured = move |profile: &Profile| leave(of_side_chain(profile.clone()));
+        match Capture::begin(side_chain, Section::default(), captured) {
             Ok(capture) => {
                 self.capture = Some(capture);
                 params.unsaved.wake();
@@ -189,22 +198,27 @@ impl State {
     }
 
     /// Measures the reference's file again, in another part.
-    pub fn measure_again(&mut self, session: &Session, section: Section) -> Option<String> {
+    pub fn measure_again(
+        &mut self,
+        params: &Arc<CrestlineParams>,
+        session: &Session,
+        section: Section,
+    ) -> Option<String> {
         let file = session.reference.as_ref()?.file.clone()?;
-        self.load(Path::new(&file), section)
+        self.load(params, Path::new(&file), section)
     }
 
     /// Takes in what has been chosen, loaded and measured. Returns what there is to say.
     pub fn follow(
         &mut self,
-        params: &CrestlineParams,
+        params: &Arc<CrestlineParams>,
         session: &Session,
         setter: &Setter<'_>,
     ) -> Option<String> {
         let mut said = match self.dialogue.answer() {
             Some(Answer::Chosen(path)) => {
                 self.folder = path.parent().map(Path::to_owned);
-                self.load(&path, Section::default())
+                self.load(params, &path, Section::default())
             }
             Some(Answer::NoDialogue) => Some(NO_DIALOGUE.into()),
             None => None,
@@ -213,11 +227,9 @@ impl State {
             said = Some(match outcome.outcome() {
                 Ok((reference, notes)) => {
                     let words = loaded_in_words(&reference, &notes);
-                    keep(params, setter, Some(reference));
+                    kept(params, setter, &reference);
                     // It may be the same file, mended since.
-                    if matches!(params.audition.state(), AuditionState::NotAvailable(_)) {
-                        params.audition.try_again();
-                    }
+                    params.audition.try_again_if_missing();
                     words
                 }
                 Err(words) => words,
@@ -227,16 +239,15 @@ impl State {
             self.capture = None;
             said = Some(match outcome {
                 Ok(profile) => {
-                    let reference = Reference {
-                        profile,
-                        file: None,
-                    };
-                    let words = loaded_in_words(&reference, &[]);
-                    keep(params, setter, Some(reference));
-                    words
+                    let reference = of_side_chain(profile);
+                    kept(params, setter, &reference);
+                    loaded_in_words(&reference, &[])
                 }
                 Err(error) => error.to_string(),
             });
+        }
+        if !self.is_measuring() {
+            params.give_up_measuring();
         }
         self.given_up.retain(|loading| !loading.is_done());
         let watched = self.watched.take();
@@ -261,12 +272,41 @@ impl State {
     }
 }
 
-/// Keeps this one, or none. What cannot be heard is not listened to any more, so that none that comes
-/// after it is heard unasked; what comes in live still is.
-pub fn keep(params: &CrestlineParams, setter: &Setter<'_>, reference: Option<Reference>) {
-    let is_heard = reference.as_ref().is_some_and(|kept| kept.file.is_some());
-    params.edit_session(|session| session.reference = reference);
-    if !is_heard && !params.live_reference.value() {
+/// What leaves a reference, measured from now on, where it is kept.
+fn leave(params: &Arc<CrestlineParams>) -> impl Fn(Reference) + Send + use<> {
+    let (measuring, params) = (params.begin_measuring(), Arc::downgrade(params));
+    move |reference| {
+        if let Some(params) = params.upgrade() {
+            params.leave_measured(measuring, reference);
+        }
+    }
+}
+
+fn of_side_chain(profile: Profile) -> Reference {
+    Reference {
+        profile,
+        file: None,
+    }
+}
+
+/// Keeps this one, which has been measured.
+fn kept(params: &CrestlineParams, setter: &Setter<'_>, reference: &Reference) {
+    // Where there was nothing to be heard nobody listens, and none is to be heard unasked.
+    if reference.file.is_none() || params.audition.is_out_of_reach() {
+        unheard(params, setter);
+    }
+    params.keep_measured();
+}
+
+/// Keeps no reference.
+pub fn remove(params: &CrestlineParams, setter: &Setter<'_>) {
+    params.edit_session(|session| session.reference = None);
+    unheard(params, setter);
+}
+
+/// What cannot be heard is not listened to any more; what comes in live still is.
+pub fn unheard(params: &CrestlineParams, setter: &Setter<'_>) {
+    if !params.live_reference.value() {
         control::set(setter, &params.reference, 0.0);
     }
 }

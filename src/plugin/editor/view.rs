@@ -1,19 +1,18 @@
 //! The whole window as one function of what is known.
 
+mod files;
 mod referring;
 
-use std::fs::File;
-use std::io::{self, BufWriter, Write};
-use std::path::Path;
+use std::io::Write;
 use std::sync::Arc;
-use std::time::{Duration, SystemTime};
+use std::time::Duration;
 
 use egui::{Key, Modifiers, Rect, Sense, Ui, Vec2};
 use nice_plug::prelude::ParamSetter;
 
 use super::changes::{Ask, Changes, Gestures};
 use super::control::{self, Look};
-use super::file_jobs::{FileJobs, Files, Outcome};
+use super::file_jobs::{FileJobs, Files};
 use super::resizing::Resizing;
 use super::scene::{self, Scene};
 use super::standing::Deleted;
@@ -24,8 +23,8 @@ use super::{
 use crate::params::CrestlineParams;
 use crestline_core::handover::{EditorEnd, Snapshot};
 use crestline_core::session::forecast::{Forecasted, Forecaster};
-use crestline_core::session::starting_points::{self, StartingPoint};
-use crestline_core::session::{History, Session, TargetWindow, ThemeChoice, export, user_targets};
+use crestline_core::session::starting_points::StartingPoint;
+use crestline_core::session::{History, Session, TargetWindow, ThemeChoice};
 
 /// After something was asked of the audio thread, its answer is looked for this much later.
 const ANSWER: Duration = Duration::from_millis(80);
@@ -55,12 +54,17 @@ pub struct View {
     epoch: Option<u32>,
     files: Files,
     file_jobs: FileJobs,
-    /// The user's own windows that are kept; `None` until they have been asked for.
-    kept: Option<Vec<TargetWindow>>,
-    /// The user's own starting points; `None` until they have been asked for.
-    starts: Option<Vec<StartingPoint>>,
+    /// The user's own windows that are kept, and starting points, as they were last read.
+    kept: Vec<TargetWindow>,
+    starts: Vec<StartingPoint>,
+    /// Both are to be read: another instance may have changed them since.
+    reads_again: bool,
+    /// A reference that could not be heard is to be looked for: its file may be there now.
+    looks_again: bool,
     /// What there is to say of the last job.
     message: Option<String>,
+    /// What has been said of files that were only read.
+    said: Vec<String>,
     changes: Changes,
     deleted: Option<Deleted>,
     resizing: Resizing,
@@ -87,9 +91,12 @@ impl View {
             epoch: None,
             files: Files::of_user(),
             file_jobs: FileJobs::default(),
-            kept: None,
-            starts: None,
+            kept: Vec::new(),
+            starts: Vec::new(),
+            reads_again: true,
+            looks_again: false,
             message: None,
+            said: Vec::new(),
             deleted: None,
             resizing: Resizing::default(),
             forecast: forecast::State::default(),
@@ -142,6 +149,8 @@ impl View {
     /// The window has been opened, as a new one to egui: theme and size are taken anew.
     pub fn opened(&mut self) {
         self.epoch = None;
+        (self.reads_again, self.looks_again) = (true, true);
+        self.changes.opened();
         self.end.watch();
     }
 
@@ -222,7 +231,7 @@ impl View {
             forecast: &self.forecast,
             reference: &self.reference,
             session: &self.session,
-            kept: self.kept.as_deref().unwrap_or_default(),
+            kept: &self.kept,
             elapsed_s: f64::from(ui.input(|input| input.unstable_dt)).min(LONGEST_FRAME_S),
         };
         let places = layout::places(window, self.chain.open.is_some());
@@ -238,9 +247,8 @@ impl View {
         if put_away {
             self.message = None;
         }
-        let own = self.starts.as_deref().unwrap_or_default();
         let place = places.notice.with_min_x(places.notice.right() - BESIDE);
-        actions.push(settings_row(ui, place, &scene, own));
+        actions.push(settings_row(ui, place, &scene, &self.starts));
         decision::show(ui, places.decision, &scene);
         actions.push(push::show(ui, places.push, &scene));
         let mut moving = places
@@ -353,111 +361,6 @@ impl View {
         };
         if refused.is_some() {
             self.message = refused;
-        }
-    }
-
-    /// Writes a new file into the folder of exports. Returns what is to be said if that cannot even
-    /// begin.
-    fn export(
-        &mut self,
-        extension: &'static str,
-        write: impl FnOnce(&mut BufWriter<File>) -> io::Result<()> + Send + 'static,
-    ) -> Option<String> {
-        let Some(folder) = self.files.exports.clone() else {
-            return Some("Nothing was written: the system names no documents and no home folder. Set one up for this user.".into());
-        };
-        let name = export::name(&self.params.track.get(), SystemTime::now());
-        self.file_jobs.begin(
-            move || match export::save(&folder, &name, extension, write) {
-                Ok(path) => Outcome::notice(format!("Saved as {}", path.display())),
-                Err(error) => Outcome::notice(error.to_string()),
-            },
-        )
-    }
-
-    fn keep(&mut self, window: TargetWindow) -> Option<String> {
-        self.change_kept(move |path| {
-            let words = format!("“{}” is kept in {}.", window.name, path.display());
-            Outcome::changed(user_targets::keep(path, window), words)
-        })
-    }
-
-    fn delete(&mut self, ui: &Ui, window: TargetWindow) -> Option<String> {
-        let name = window.name.clone().into_owned();
-        self.params
-            .edit_session(|session| session.remove_own(&name));
-        let kept = self.kept.iter().flatten().any(|kept| kept.name == name);
-        self.deleted = Some(Deleted::now(ui, window, kept));
-        if !kept {
-            return None;
-        }
-        self.change_kept(move |path| {
-            let words = format!("“{name}” is no longer kept in {}.", path.display());
-            Outcome::changed(user_targets::forget(path, &name), words)
-        })
-    }
-
-    fn undo_delete(&mut self) -> Option<String> {
-        // The file is put right once it has been written: two jobs have no order.
-        if self.file_jobs.under_way() {
-            return Some("The file of your windows is being written. Try again.".into());
-        }
-        let Deleted { window, kept, .. } = self.deleted.take()?;
-        self.params
-            .edit_session(|session| session.choose_own(window.clone()));
-        kept.then(|| self.keep(window))?
-    }
-
-    fn change_kept(
-        &mut self,
-        change: impl FnOnce(&Path) -> Outcome + Send + 'static,
-    ) -> Option<String> {
-        let Some(path) = self.files.windows.clone() else {
-            return Some("The window stays in this session only: the system names no folder for settings. Set up a home folder for this user.".into());
-        };
-        self.file_jobs.begin(move || change(&path))
-    }
-
-    fn keep_start(&mut self, point: StartingPoint, replace: bool) -> Option<String> {
-        let Some(folder) = self.files.starts.clone() else {
-            return Some("Nothing was kept: the system names no folder for settings. Set up a home folder for this user.".into());
-        };
-        self.file_jobs.begin(
-            move || match starting_points::keep(&folder, &point, replace) {
-                Ok(path) => {
-                    let words = format!("“{}” is kept as {}.", point.name, path.display());
-                    Outcome::starts(starting_points::load(&folder), Some(words))
-                }
-                Err(error) => Outcome::notice(error.to_string()),
-            },
-        )
-    }
-
-    /// Takes in what came of jobs, and reads the user's windows before the first frame.
-    fn follow_file_jobs(&mut self) {
-        if let (None, Some(path)) = (&self.kept, self.files.windows.clone()) {
-            self.kept = Some(Vec::new());
-            self.message = self
-                .file_jobs
-                .begin(move || Outcome::loaded(user_targets::load(&path)));
-        }
-        if let (None, Some(folder)) = (&self.starts, self.files.starts.clone()) {
-            self.starts = Some(Vec::new());
-            let refused = self
-                .file_jobs
-                .begin(move || Outcome::starts(starting_points::load(&folder), None));
-            self.message = refused.or(self.message.take());
-        }
-        for outcome in self.file_jobs.done() {
-            if outcome.starts.is_some() {
-                self.starts = outcome.starts;
-            }
-            if outcome.message.is_some() {
-                self.message = outcome.message;
-            }
-            if outcome.windows.is_some() {
-                self.kept = outcome.windows;
-            }
         }
     }
 

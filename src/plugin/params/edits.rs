@@ -262,10 +262,14 @@ impl CrestlineParams {
         self.restart_loaded.store(restart, Ordering::Relaxed);
         self.edits.loads.fetch_add(1, Ordering::Relaxed);
         self.load_audition();
+        // A session that names the same file asks for it anew.
+        self.audition.try_again_if_missing();
     }
 
-    /// Has every edit that still waits take effect, for what is about to be saved.
+    /// Has every edit that still waits take effect, and what has been measured kept, for what is about
+    /// to be saved.
     pub fn settle_all(&self) {
+        self.keep_left();
         self.take_effect(Instant::now(), |_, _| Some(true));
     }
 

@@ -14,6 +14,8 @@ use std::sync::{PoisonError, RwLock};
 pub struct SessionCell {
     session: RwLock<Session>,
     epoch: AtomicU32,
+    /// How many the host has loaded; changed with the lock held alone.
+    loads: AtomicU32,
     /// The chosen window's limits once more: loudness, PLR, ceiling, highest short-term loudness.
     limits: [AtomicU64; 6],
 }
@@ -26,6 +28,7 @@ impl Default for SessionCell {
         let cell = Self {
             session: RwLock::default(),
             epoch: AtomicU32::new(0),
+            loads: AtomicU32::new(0),
             limits: std::array::from_fn(|_| AtomicU64::new(OPEN)),
         };
         cell.copy_limits(&Session::default());
@@ -61,6 +64,21 @@ impl SessionCell {
         // Release: whoever finds this number finds the session.
         self.epoch.fetch_add(1, Ordering::Release);
         changed
+    }
+
+    /// The same, unless the host has loaded another session since [`loads`](Self::loads) were so many.
+    pub fn update_unless_loaded(&self, loads: u32, change: impl FnOnce(&mut Session)) -> bool {
+        self.update(|session| {
+            if self.loads() == loads {
+                change(session);
+            }
+        })
+    }
+
+    /// How many sessions the host has loaded.
+    pub fn loads(&self) -> u32 {
+        // Relaxed: the lock orders what hangs on it.
+        self.loads.load(Ordering::Relaxed)
     }
 
     fn copy_limits(&self, session: &Session) {
@@ -120,7 +138,10 @@ impl SessionCell {
 
 impl PersistentField<'_, Session> for SessionCell {
     fn set(&self, session: Session) {
-        self.update(|held| *held = session);
+        self.update(|held| {
+            self.loads.fetch_add(1, Ordering::Relaxed);
+            *held = session;
+        });
     }
 
     fn map<F, R>(&self, look: F) -> R
@@ -147,6 +168,16 @@ mod tests {
         assert_ne!(cell.epoch(), epoch);
         assert_eq!(cell.get(), cell.get().sanitised());
         assert_eq!(PersistentField::map(&cell, Clone::clone), cell.get());
+    }
+
+    #[test]
+    fn what_was_begun_before_a_load_changes_nothing_after_it() {
+        let cell = SessionCell::default();
+        let loads = cell.loads();
+        assert!(cell.update_unless_loaded(loads, |session| session.zoom = 1.5));
+        cell.set(Session::default());
+        assert!(!cell.update_unless_loaded(loads, |session| session.zoom = 1.5));
+        assert_eq!(cell.get(), Session::default());
     }
 
     #[test]

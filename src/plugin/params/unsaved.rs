@@ -70,7 +70,11 @@ impl CrestlineParams {
     /// Changes the session as the user asks, and has the host told if that changed anything.
     /// `change` must not call the session's cell.
     pub fn edit_session(&self, change: impl FnOnce(&mut Session)) {
-        let changed = self.session.update(change);
+        self.post_unsaved(self.session.update(change));
+    }
+
+    /// Has the host told, if anything of the session has `changed`.
+    pub(super) fn post_unsaved(&self, changed: bool) {
         if let Some(post) = self.unsaved.post.get().filter(|_| changed) {
             post();
         }

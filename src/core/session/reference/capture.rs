@@ -58,6 +58,7 @@ impl fmt::Display for CaptureError {
 impl std::error::Error for CaptureError {}
 
 type Outcome = Result<Profile, CaptureError>;
+type Leave = Box<dyn FnOnce(&Profile) + Send>;
 
 #[derive(Debug, Default)]
 struct Shared {
@@ -79,13 +80,19 @@ pub struct Capture {
 }
 
 impl Capture {
-    /// Begins to write the side-chain down, and to measure it.
+    /// Begins to write the side-chain down, and to measure it; `leave` takes the profile on the
+    /// worker's thread.
     ///
     /// # Errors
     /// The system does not give another thread.
-    pub fn begin(reader: SideChainReader, section: Section) -> io::Result<Self> {
+    pub fn begin(
+        reader: SideChainReader,
+        section: Section,
+        leave: impl FnOnce(&Profile) + Send + 'static,
+    ) -> io::Result<Self> {
         let shared = Arc::new(Shared::default());
-        let mut measuring = Measuring::new(reader.clone(), section, Arc::clone(&shared));
+        let leave = Box::new(leave);
+        let mut measuring = Measuring::new(reader.clone(), section, Arc::clone(&shared), leave);
         let at_fault = Arc::clone(&shared);
         let task = Worker::of_process().schedule(
             move || measuring.step(),
@@ -129,12 +136,13 @@ struct Measuring {
     profiler: Option<Profiler>,
     next: u64,
     planes: Vec<Vec<f32>>,
+    leave: Option<Leave>,
     /// A sample has been anything but 0.
     sounded: bool,
 }
 
 impl Measuring {
-    fn new(reader: SideChainReader, section: Section, shared: Arc<Shared>) -> Self {
+    fn new(reader: SideChainReader, section: Section, shared: Arc<Shared>, leave: Leave) -> Self {
         let roles = vec![ChannelRole::Front; reader.channels()];
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
         let sample_rate_hz = reader.sample_rate_hz().round() as u32;
@@ -144,6 +152,7 @@ impl Measuring {
             reader,
             shared,
             planes: Vec::new(),
+            leave: Some(leave),
             sounded: false,
         }
     }
@@ -181,6 +190,9 @@ impl Measuring {
 
     fn end(&mut self, outcome: Outcome) {
         self.profiler = None;
+        if let (Ok(profile), Some(leave)) = (&outcome, self.leave.take()) {
+            leave(profile);
+        }
         *lock(&self.shared.outcome) = Some(outcome);
     }
 }

@@ -37,17 +37,29 @@ impl fmt::Debug for Loading {
 }
 
 impl Loading {
-    /// Begins to measure.
+    /// Begins to measure; `leave` takes the reference on the thread that has measured it.
     ///
     /// # Errors
     /// What is to be said if the system has no thread for it.
-    pub fn begin(path: &Path, section: Section) -> Result<Self, String> {
+    pub fn begin(
+        path: &Path,
+        section: Section,
+        leave: impl FnOnce(&Reference) + Send + 'static,
+    ) -> Result<Self, String> {
         let shared = Arc::new(Shared::default());
         let (measured, file) = (Arc::clone(&shared), path.to_owned());
         let name = printable(Path::new(path.file_name().unwrap_or(path.as_os_str())));
         let thread = Builder::new()
             .name("crestline reference".into())
-            .spawn(move || load(&file, section, &measured))
+            .spawn(move || {
+                let outcome = load(&file, section, &measured);
+                if let Ok((reference, _)) = &outcome
+                    && !measured.stopped.load(Ordering::Relaxed)
+                {
+                    leave(reference);
+                }
+                outcome
+            })
             .map_err(|error| {
                 format!("{name} was not measured: the system has no thread to spare ({error}). Try again.")
             })?;

@@ -154,7 +154,9 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
         let enabled = reference.file.is_some() || chosen;
         let radio = ui.add_enabled(enabled, egui::RadioButton::new(chosen, words));
         let tip = "Which part of it the mix is compared with; the file is measured again.";
-        if radio.on_hover_text(tip).clicked() && !chosen {
+        // Where it could not be heard this looks whether it can be now.
+        let again = reference.file.is_some() && scene.params.audition.is_out_of_reach();
+        if radio.on_hover_text(tip).clicked() && (!chosen || again) {
             ask = Some(Ask::Measure(section));
         }
     }

@@ -22,7 +22,7 @@ impl View {
     /// Begins to measure this file, audio or a saved profile, as the reference.
     pub fn load_reference(&mut self, path: &Path) {
         self.details.show_balance();
-        let refused = self.reference.load(path, Section::default());
+        let refused = self.reference.load(&self.params, path, Section::default());
         self.message = refused.or(self.message.take());
     }
 
@@ -32,7 +32,15 @@ impl View {
         let setter = self.changes.setter();
         let said = self.reference.follow(&self.params, &self.session, &setter);
         self.message = said.or(self.message.take());
-        self.params.load_audition();
+        // One that has been measured may be in the session already, should the host have saved, but
+        // nobody has looked whether it would be heard unasked.
+        if !self.reference.is_measuring() {
+            self.params.load_audition();
+        }
+        if std::mem::take(&mut self.looks_again) && self.params.audition.is_out_of_reach() {
+            reference::unheard(&self.params, &setter);
+            self.params.audition.try_again_if_missing();
+        }
         let Some(file) = self.reference.take_file_to_look_for(&self.session) else {
             return;
         };
@@ -47,10 +55,11 @@ impl View {
             Ask::Capture => return self.reference.capture(&self.params),
             Ask::Stop => self.reference.stop(),
             Ask::Measure(section) => {
-                return self.reference.measure_again(&self.session, section);
+                let (params, session) = (&self.params, &self.session);
+                return self.reference.measure_again(params, session, section);
             }
             Ask::Remove => {
-                reference::keep(&self.params, &self.changes.setter(), None);
+                reference::remove(&self.params, &self.changes.setter());
                 // What was said of it is no longer so.
                 self.message = None;
             }

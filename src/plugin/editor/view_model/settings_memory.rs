@@ -55,7 +55,6 @@ impl Step {
             ids.sort();
             ids
         };
-        // A window that is opened again counts its time anew.
         (0.0..=ONE_STEP_S).contains(&(self.at_s - before.at_s)) && ids(self) == ids(before)
     }
 
@@ -78,6 +77,13 @@ struct Steps {
 }
 
 impl Steps {
+    /// What comes next is a step of its own.
+    fn rest(&mut self) {
+        if let Some(last) = self.done.last_mut() {
+            last.at_s = f64::NEG_INFINITY;
+        }
+    }
+
     fn note(&mut self, changes: Vec<Change>, now_s: f64) {
         if changes.is_empty() {
             return;
@@ -142,16 +148,18 @@ impl SettingsMemory {
         self.steps_mut().note(changes, now_s);
     }
 
+    /// The window has been opened, and counts its time anew.
+    pub fn opened(&mut self) {
+        self.steps.iter_mut().for_each(Steps::rest);
+    }
+
     /// Takes the last step back; returns the values to be set.
     pub fn undo(&mut self) -> Values {
         let steps = self.steps_mut();
         let Some(mut step) = steps.done.pop() else {
             return Values::new();
         };
-        // What comes next is a step of its own.
-        if let Some(last) = steps.done.last_mut() {
-            last.at_s = f64::NEG_INFINITY;
-        }
+        steps.rest();
         step.at_s = f64::NEG_INFINITY;
         let values = step.befores();
         steps.undone.push(step);
@@ -251,6 +259,17 @@ mod tests {
         assert_eq!(memory.undo(), values(&[("ceil", 0.9)]));
         assert_eq!(memory.undo(), values(&[("push", 0.0)]));
         assert!(!memory.can_undo());
+    }
+
+    // A window counts its time from its opening.
+    #[test]
+    fn what_is_changed_in_another_window_is_a_step_of_its_own() {
+        let mut memory = SettingsMemory::default();
+        memory.note(vec![change("push", 0.0, 0.1)], 4.0);
+        memory.opened();
+        memory.note(vec![change("push", 0.1, 0.2)], 4.5);
+        assert_eq!(memory.undo(), values(&[("push", 0.1)]));
+        assert_eq!(memory.undo(), values(&[("push", 0.0)]));
     }
 
     #[test]
