@@ -398,7 +398,8 @@ impl Engine {
             recent.write(&input[..channels]);
         }
         let mut silenced = self.tap.as_mut().map_or(0, |tap| {
-            tap.process(&input[..channels], side, &settings.tap, corners_hz)
+            let written = settings.listen.written;
+            tap.process(&input[..channels], side, &settings.tap, corners_hz, written)
         });
         if corners_hz != self.reduction.corners_hz() {
             self.measure();

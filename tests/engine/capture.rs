@@ -3,6 +3,7 @@
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{SideChainReader, TapComparison, tap};
 use crestline_core::measure::ChannelRole;
+use crestline_core::process::ListenSettings;
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Capture, CaptureError, Profile, ProfileError, Profiler};
 use kit::engine_run::noise;
@@ -47,6 +48,10 @@ impl Played {
             },
             ..Settings::default()
         };
+        self.play_at(side, frames, blocks, &settings);
+    }
+
+    fn play_at(&mut self, side: &[Vec<f32>], frames: usize, blocks: &[usize], settings: &Settings) {
         let mut mix = noise(self.channels, frames, 0.1, 3);
         let mut start = 0;
         for length in blocks.iter().cycle() {
@@ -57,7 +62,7 @@ impl Played {
             let side: Vec<&[f32]> = side.iter().map(|plane| &plane[start..end]).collect();
             let mut main: Vec<&mut [f32]> =
                 mix.iter_mut().map(|plane| &mut plane[start..end]).collect();
-            self.engine.process(&mut main, &side, &settings);
+            self.engine.process(&mut main, &side, settings);
             start = end;
         }
     }
@@ -177,6 +182,37 @@ fn a_capture_ends_where_its_engine_does() {
     let error = outcome_of(&capture).unwrap_err();
     assert_eq!(error, CaptureError::Unusable(two_seconds));
     drop(comparison);
+}
+
+/// What a host renders meanwhile comes faster than it could be measured, and is none of it. Source: the
+/// profile of the rest.
+#[test]
+fn a_file_that_is_written_meanwhile_is_left_out() {
+    let mut played = Played::new(2);
+    let capture = Capture::begin(played.side_chain(), Section::Whole, |_| ()).unwrap();
+    let part = noise(2, 6 * SECOND, 0.3, 9);
+    let written = Settings {
+        listen: ListenSettings {
+            written: true,
+            ..ListenSettings::default()
+        },
+        ..Settings::default()
+    };
+    played.play(&part, 6 * SECOND, &[512], false);
+    played.play_at(
+        &noise(2, 14 * SECOND, 0.9, 10),
+        14 * SECOND,
+        &[512],
+        &written,
+    );
+    played.play(&part, 6 * SECOND, &[512], false);
+    let captured = outcome(&capture).unwrap();
+    let mut profiler = Profiler::new(RATE, &[ChannelRole::Front; 2], Section::Whole);
+    for _ in 0..2 {
+        let planes: Vec<&[f32]> = part.iter().map(Vec::as_slice).collect();
+        profiler.process(&planes);
+    }
+    assert_eq!(captured, profiler.finish("side-chain").unwrap());
 }
 
 /// A worker that is held up for longer than there is room finds that out: nothing is told of a song

@@ -26,13 +26,15 @@ impl TapStage {
     }
 
     /// `side` may have fewer channels and fewer frames than the input; what is missing is silence.
-    /// Returns how many of its samples were no audio, of those that are looked at.
+    /// What comes in while a file is `written` belongs to that, and is not captured. Returns how many
+    /// of its samples were no audio, of those that are looked at.
     pub(super) fn process(
         &mut self,
         input: &[&[f32]],
         side: &[&[f32]],
         settings: &TapSettings,
         corners_hz: [f64; 3],
+        written: bool,
     ) -> u32 {
         match (self.on, settings.on) {
             (false, true) => self.writer.begin(),
@@ -41,7 +43,8 @@ impl TapStage {
         }
         self.on = settings.on;
         // A side-chain that carries nothing is not captured as silence.
-        let captured = self.writer.is_captured() && side.iter().any(|side| !side.is_empty());
+        let comes_in = !written && side.iter().any(|side| !side.is_empty());
+        let captured = comes_in && self.writer.is_captured();
         if !self.on && !captured {
             return 0;
         }

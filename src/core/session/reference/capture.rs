@@ -35,10 +35,10 @@ impl fmt::Display for CaptureError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Nothing => f.write_str(
-                "Nothing came in by the side-chain: route the reference to it, play it, and capture again.",
+                "Nothing came in by the side-chain while it played: route the reference to it, play it rather than render it, and capture again.",
             ),
             Self::Overtaken => f.write_str(
-                "The side-chain came in faster than it could be measured: play it rather than render it, close other work, and capture again.",
+                "The side-chain came in faster than it could be measured: close other work, and capture again.",
             ),
             Self::Fault => f.write_str(
                 "The side-chain was not captured, by a fault of Crestline's own: capture again.",
