@@ -18,8 +18,8 @@ use crate::stage_args::{StageArgs, with_bands, within};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::process::PushSettings;
 use crestline_core::session::forecast::{
-    PUSH_STEP_DB, Path as Way, Point, Stretch, Summary, as_loud_as, at_one_loudness, forecast,
-    forecast_at, potential,
+    PUSH_STEP_DB, Path as Way, Point, Runs, Stretch, Summary, as_loud_as, at_one_loudness,
+    potential,
 };
 use crestline_core::session::{PLAYBACK_LUFS, Section};
 use crestline_files::printable;
@@ -156,27 +156,25 @@ impl ForecastArgs {
     }
 
     /// Runs the even pushes, then those that something is told of.
-    fn forecast(&self, input: &input::Input, stretch: &Stretch) -> Report {
+    fn forecast(&self, input: &input::Input, stretch: Stretch) -> Report {
         let settings = self.stages.settings();
         let bar = progress_bar(None, "pushing {bar:40} {pos} of {len}  {eta} left");
-        let points = forecast(
-            stretch.clone(),
-            &settings,
-            self.max_push_db,
-            &|| false,
-            &mut |_, progress| {
-                bar.set_length(progress.planned as u64);
-                bar.set_position(progress.done as u64);
-            },
-        );
         // Nobody cancels it.
+        let never = || false;
+        let Some(runs) = Runs::new(stretch, &settings, &never) else {
+            return self.report(input, Vec::new());
+        };
+        let points = runs.all(self.max_push_db, &never, &mut |_, progress| {
+            bar.set_length(progress.planned as u64);
+            bar.set_position(progress.done as u64);
+        });
         let mut report = self.report(input, points.unwrap_or_default());
         for _ in 0..ROUNDS {
             let pushes = told::missing(&report.points, &report.summary, report.now_db);
             bar.inc_length(pushes.len() as u64);
             let mut points = report.points;
             for push_db in pushes {
-                points.extend(forecast_at(stretch, &settings, push_db, &|| false));
+                points.extend(runs.at(push_db, &never));
                 bar.inc(1);
             }
             points.sort_by(|a, b| a.push_db.total_cmp(&b.push_db));
@@ -235,7 +233,7 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
     for note in &input.notes {
         print_error(&format!("{}: {note}", printable(&args.file)));
     }
-    let report = args.forecast(&input, &stretch);
+    let report = args.forecast(&input, stretch);
     if let Some(svg) = svg
         && let Err(message) = write_chart(&report, svg, args.force)
     {

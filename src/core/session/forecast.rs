@@ -16,7 +16,7 @@ mod stretch;
 mod summary;
 
 pub use curve::Path;
-pub use run::{PUSH_STEP_DB, Progress, forecast, forecast_at, is_filled_in};
+pub use run::{PUSH_STEP_DB, Progress, Runs, forecast, is_filled_in};
 pub use service::{Forecasted, Forecaster, LEAST_MUSIC_S, Marks};
 pub(in crate::session) use service::{Music, Part};
 pub use stretch::{LONGEST_STRETCH_S, Stretch};

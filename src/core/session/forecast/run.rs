@@ -37,40 +37,74 @@ pub struct Progress {
 /// them by rising push. `cancelled` is asked every [`CHUNK`] frames, well below a millisecond of
 /// work; `None` where it said so.
 pub fn forecast(
-    mut stretch: Stretch,
+    stretch: Stretch,
     settings: &ChainSettings,
     max_push_db: f64,
     cancelled: &dyn Fn() -> bool,
     found: &mut dyn FnMut(Point, Progress),
 ) -> Option<Vec<Point>> {
-    let settings = through_shelves(&mut stretch, settings, cancelled)?;
-    let counted = Counted::of(&stretch, cancelled)?;
-    let mut points: Vec<Point> = Vec::new();
-    let mut run_all = |pushes: Vec<f64>, points: &mut Vec<Point>| {
-        let planned = points.len() + pushes.len();
-        for push_db in pushes {
-            let point = run(&stretch, &counted, &settings, push_db, cancelled)?;
-            let place = points.partition_point(|other| other.push_db < push_db);
-            points.insert(place, point);
-            let done = points.len();
-            found(point, Progress { done, planned });
-        }
-        Some(())
-    };
-    run_all(first_pushes(max_push_db), &mut points)?;
-    run_all(pushes_near_the_bends(&points), &mut points)?;
-    Some(points)
+    Runs::new(stretch, settings, cancelled)?.all(max_push_db, cancelled, found)
 }
 
-/// What both paths come to at one push; `None` if `cancelled` said so.
-pub fn forecast_at(
-    stretch: &Stretch,
-    settings: &ChainSettings,
-    push_db: f64,
-    cancelled: &dyn Fn() -> bool,
-) -> Option<Point> {
-    let counted = Counted::of(stretch, cancelled)?;
-    run(stretch, &counted, &fully_on(settings), push_db, cancelled)
+/// A stretch that is ready to be run at any push: what all pushes share has been done, so that their
+/// points can be held against each other.
+#[derive(Debug)]
+pub struct Runs {
+    /// Behind its shelves.
+    stretch: Stretch,
+    counted: Counted,
+    settings: ChainSettings,
+}
+
+impl Runs {
+    /// Sends the stretch through its shelves and finds out which parts of it count; `None` if
+    /// `cancelled` said so.
+    pub fn new(
+        mut stretch: Stretch,
+        settings: &ChainSettings,
+        cancelled: &dyn Fn() -> bool,
+    ) -> Option<Self> {
+        let settings = through_shelves(&mut stretch, settings, cancelled)?;
+        Some(Self {
+            counted: Counted::of(&stretch, cancelled)?,
+            stretch,
+            settings,
+        })
+    }
+
+    /// What [`forecast`] runs.
+    pub fn all(
+        &self,
+        max_push_db: f64,
+        cancelled: &dyn Fn() -> bool,
+        found: &mut dyn FnMut(Point, Progress),
+    ) -> Option<Vec<Point>> {
+        let mut points: Vec<Point> = Vec::new();
+        let mut run_all = |pushes: Vec<f64>, points: &mut Vec<Point>| {
+            let planned = points.len() + pushes.len();
+            for push_db in pushes {
+                let point = self.at(push_db, cancelled)?;
+                let place = points.partition_point(|other| other.push_db < push_db);
+                points.insert(place, point);
+                let done = points.len();
+                found(point, Progress { done, planned });
+            }
+            Some(())
+        };
+        run_all(first_pushes(max_push_db), &mut points)?;
+        run_all(pushes_near_the_bends(&points), &mut points)?;
+        Some(points)
+    }
+
+    /// What both paths come to at one push; `None` if `cancelled` said so.
+    pub fn at(&self, push_db: f64, cancelled: &dyn Fn() -> bool) -> Option<Point> {
+        let Self {
+            stretch,
+            counted,
+            settings,
+        } = self;
+        run(stretch, counted, settings, push_db, cancelled)
+    }
 }
 
 /// Whether points, by rising push, lie as near to each other as they will all over: what lies between
