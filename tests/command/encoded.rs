@@ -190,6 +190,7 @@ fn a_float_file_beyond_full_scale_is_encoded_as_it_is() {
     assert!((change("true_peak_dbtp") - db).abs() < 0.01);
     let rows = |told: &Value| told["coded"].as_array().unwrap().clone();
     for (quiet, loud) in rows(&quiet).iter().zip(&rows(&loud)) {
+        assert!(number(&loud["ceiling_dbtp"]) <= 0.0, "{loud}");
         let (codec, rate) = (loud["codec"].as_str().unwrap(), &loud["nominal_kbps"]);
         let overshoot = if codec == "mp3" { 0.2 } else { 0.5 };
         for (key, allowed) in [("overshoot_db", overshoot), ("integrated_lufs", 0.1)] {
@@ -476,4 +477,22 @@ fn a_song_that_is_exported_again_meanwhile_is_not_told_of() {
     assert_eq!(line, "a.wav: changed while it was read; try again\n");
     assert!(output.stdout.is_empty());
     assert!(!folder.join("kept").exists());
+}
+
+/// What lies above the audible is gone at the rate of delivery: the file holds, and its own peak, which
+/// is over full scale, is no ceiling to set.
+#[test]
+fn no_ceiling_lies_above_full_scale() {
+    let folder = folder("encoded_ultrasonic");
+    let audible = tone(96_000, 997.0, -20.0, 5.0);
+    let beyond = tone(96_000, 40_000.0, 3.0, 5.0);
+    let both = audible.iter().zip(&beyond).map(|(a, b)| a + b).collect();
+    let bytes = wav(96_000, Stored::Float32, None, &[both]);
+    fs::write(folder.join("a.wav"), bytes).unwrap();
+    let told = json(&folder, &["encoded", "a.wav"]);
+    assert!(number(&told["true_peak_dbtp"]) > 1.0, "{told}");
+    for row in told["coded"].as_array().unwrap() {
+        assert_eq!(row["holds"], true, "{row}");
+        assert!(number(&row["ceiling_dbtp"]) <= 0.0, "{row}");
+    }
 }

@@ -87,11 +87,7 @@ impl Trial {
     pub fn ceiling_dbtp(&self, coded: &Coded) -> Option<f64> {
         let beyond_db = coded.levels.readings.true_peak_dbtp? - CEILING_DBTP;
         let held_dbtp = self.before_dbtp()? - beyond_db.max(0.0);
-        Some(if beyond_db > 0.0 {
-            held_dbtp.min(0.0)
-        } else {
-            held_dbtp
-        })
+        Some(held_dbtp.min(0.0))
     }
 
     /// Whether every encoder that there is has been tried.
