@@ -8,6 +8,7 @@ mod chunks;
 mod contain;
 mod flac;
 mod frames;
+mod layout;
 mod library;
 mod mp3;
 mod pcm;

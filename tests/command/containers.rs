@@ -94,6 +94,41 @@ fn an_aiff_whose_length_was_never_filled_in_is_the_rest_of_the_file() {
     }
 }
 
+/// By definition of the layout in film order (Apple, Core Audio: 123, "L C R Ls Rs LFE"): what sounds in
+/// its sixth channel alone is the LFE, which has no loudness (ITU-R BS.1770-5); its fourth is a surround,
+/// 1.5 dB above a front (table 3), and none of it is left out.
+#[test]
+fn an_aiff_goes_by_the_places_that_it_states() {
+    const AFTER_COMMON: usize = 38;
+    let folder = folder("aiff_layout");
+    let silence = vec![0.0; 96_000];
+    let sound = tone(48_000, 1000.0, LEVEL, 2.0);
+    let level = |sounding: usize, number: u32| {
+        let channels: Vec<_> = (0..6)
+            .map(|index| if index == sounding { &sound } else { &silence }.clone())
+            .collect();
+        let mut bytes = aiff(48_000, &channels);
+        let layout = [number << 16 | 6, 0, 0].map(u32::to_be_bytes).concat();
+        let chunk = [b"CHAN", &12_u32.to_be_bytes()[..], &layout].concat();
+        let length = u32::try_from(bytes.len() + chunk.len() - 8).unwrap();
+        bytes[4..8].copy_from_slice(&length.to_be_bytes());
+        bytes.splice(AFTER_COMMON..AFTER_COMMON, chunk);
+        fs::write(folder.join("a.aiff"), bytes).unwrap();
+        let (told, code) = measure_json(&folder, &["a.aiff"]);
+        assert_eq!(code, Some(0));
+        told[0]["integrated_lufs"].as_f64()
+    };
+    const FILM: u32 = 123;
+    const WAVE: u32 = 121;
+    assert_eq!(level(5, FILM), None);
+    assert_eq!(level(3, WAVE), None);
+    let front = level(0, FILM).unwrap();
+    for (sounding, number) in [(3, FILM), (5, WAVE)] {
+        let above = level(sounding, number).unwrap() - front;
+        assert!((above - 10.0 * 1.41_f64.log10()).abs() < 0.02, "{above}");
+    }
+}
+
 #[test]
 fn an_empty_file_with_chunks_behind_its_samples_is_empty() {
     let folder = folder("empty_with_list");

@@ -16,18 +16,29 @@ pub(super) struct Aiff {
     /// `None` for what is not plain samples.
     pub encoding: Option<Encoding>,
     pub place: Place,
+    /// What its `CHAN` chunk holds; empty where there is none.
+    pub layout: Vec<u8>,
 }
+
+/// Of more channels than are measured.
+const LONGEST_LAYOUT_BYTES: usize = 256;
 
 /// Reads the header of a file.
 pub(super) fn open(file: File) -> Result<Aiff, InputErrorKind> {
     let mut chunks = Chunks::new(file, Style::Iff, 12)?;
     let (mut common, mut sound): (Option<Common>, Option<Chunk>) = (None, None);
+    let mut layout = Vec::new();
     while let Some(chunk) = chunks.here()?.filter(Chunk::is_plausible) {
         match &chunk.id {
             b"COMM" => {
                 let told = usize::try_from(chunk.bytes).unwrap_or(usize::MAX);
                 let body = chunks.read(chunk.start, told.min(22))?;
                 common = Common::parse(&body);
+            }
+            // Written ahead of the samples, or not read.
+            b"CHAN" => {
+                let told = usize::try_from(chunk.bytes).unwrap_or(usize::MAX);
+                layout = chunks.read(chunk.start, told.min(LONGEST_LAYOUT_BYTES))?;
             }
             b"SSND" => sound = Some(chunk),
             _ => {}
@@ -65,6 +76,7 @@ pub(super) fn open(file: File) -> Result<Aiff, InputErrorKind> {
         sample_rate_hz: common.sample_rate_hz,
         channels: common.channels,
         encoding,
+        layout,
         place: Place {
             start,
             bytes: common.sound_bytes(sound, held),

@@ -55,7 +55,8 @@ pub(super) fn by_count(count: usize) -> Option<Vec<ChannelRole>> {
     }
 }
 
-fn by_position(positions: &[Position]) -> Option<Vec<ChannelRole>> {
+/// The role of each channel, of these positions.
+pub(super) fn by_position(positions: &[Position]) -> Option<Vec<ChannelRole>> {
     // With side and rear pairs at once the rear one is no surround of the five-channel layout any
     // more.
     let has = |position| positions.contains(&position);

@@ -10,7 +10,7 @@ use super::library::Library;
 use super::mp3::Mp3;
 use super::pcm::{Encoding, PcmReader, Place};
 use super::recognise::Format;
-use super::{aiff, roles, wav};
+use super::{aiff, layout, roles, wav};
 use crate::error::InputErrorKind;
 
 /// Where blocks come from.
@@ -95,7 +95,8 @@ impl Opened {
         let again = file.try_clone()?;
         let aiff = aiff::open(file)?;
         let count = usize::from(aiff.channels);
-        let roles = roles::by_count(count).ok_or(InputErrorKind::Channels { count })?;
+        let told = layout::roles(&aiff.layout, count).or_else(|| roles::by_count(count));
+        let roles = told.ok_or(InputErrorKind::Channels { count })?;
         let Some(encoding) = aiff.encoding else {
             return Self::library(again, roles);
         };
