@@ -708,6 +708,64 @@ fn a_pause_is_a_gap_in_the_history() {
     );
 }
 
+/// AES TD1008 asks −14 LUFS of an album's loudest track alone.
+#[test]
+fn of_an_album_the_loudest_song_alone_has_to_be_that_loud() {
+    let folder = folder("report_album");
+    for (name, level) in [("loud.wav", -14.0), ("soft.wav", -18.0), ("hot.wav", -12.0)] {
+        let planes = vec![tone(48_000, 997.0, level, 4.0); 2];
+        let bytes = wav(48_000, Stored::Int24, None, &planes);
+        fs::write(folder.join(name), bytes).unwrap();
+    }
+    let judged = |songs: &[&str], target: &str| -> Vec<String> {
+        let rest = [
+            "--no-encoders",
+            "--force",
+            "--html",
+            "a.html",
+            "--target",
+            target,
+        ];
+        let output = crestline(&folder, &[&["report"], songs, &rest].concat());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        let page = fs::read_to_string(folder.join("a.html")).unwrap();
+        let rows = table(&check(&page), "Target: ");
+        rows.into_iter()
+            .map(|(_, cells)| cells[0].clone())
+            .collect()
+    };
+    let (album, track) = ("aes-td1008-album", "aes77-track");
+    assert_eq!(judged(&["loud.wav", "soft.wav"], album), ["in", "in"]);
+    assert_eq!(judged(&["loud.wav", "soft.wav"], track), ["above", "below"]);
+    assert_eq!(judged(&["hot.wav", "soft.wav"], album), ["above", "in"]);
+    // Alone it is the loudest.
+    assert_eq!(judged(&["soft.wav"], album), ["below"]);
+}
+
+#[test]
+fn a_mono_reference_says_why_it_reads_louder() {
+    let folder = folder("report_mono_reference");
+    songs_in(&folder);
+    for (reference, said) in [("mono.wav", true), ("dense.wav", false)] {
+        let output = crestline(
+            &folder,
+            &[
+                "report",
+                "rink & <roll>.wav",
+                "--reference",
+                reference,
+                "--no-encoders",
+                "--force",
+                "--html",
+                "a.html",
+            ],
+        );
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        let page = fs::read_to_string(folder.join("a.html")).unwrap();
+        assert_eq!(check(&page).text.contains("3.01 LU louder"), said);
+    }
+}
+
 #[test]
 fn one_song_stands_alone_and_nothing_is_overwritten_unasked() {
     let folder = folder("report_one");

@@ -8,7 +8,7 @@ use super::html::{Column, list, page, paragraph, table, text};
 use super::picture::{self, part_in_words};
 use super::record::{Record, Spread};
 use super::song::{Against, Song};
-use crate::compare::shelves;
+use crate::compare::{ONE_BESIDE_TWO, shelves};
 use crate::encoded::Row;
 use crate::table::{hundredths, minutes_and_seconds, tenths};
 use crestline_core::session::reference::{Profile, REGIONS};
@@ -70,7 +70,7 @@ impl Report<'_> {
             "<section aria-labelledby=\"record\">\n<h2 id=\"record\">The record</h2>\n".to_owned();
         html += &list(&self.summary(record, names));
         html += &table("Whole songs", ("song", names), &numbers(&self.songs));
-        html += &self.target_table(names);
+        html += &self.target_table(record.loudest, names);
         html += &self.playback_table(record, names);
         if self.songs.len() > 1 {
             html += &region_table(record, names);
@@ -113,12 +113,22 @@ impl Report<'_> {
         .collect()
     }
 
-    fn target_table(&self, names: &[String]) -> String {
+    fn target_table(&self, loudest: Option<usize>, names: &[String]) -> String {
         let window = &self.target.window;
+        // Of an album's quieter songs the document asks nothing but that they stay below the loudest.
+        let may_be_quieter =
+            |song: usize| self.target.of_loudest && loudest.is_some_and(|loudest| loudest != song);
         let verdicts: Vec<_> = self
             .songs
             .iter()
-            .map(|song| window.judge_file(&song.readings))
+            .enumerate()
+            .map(|(index, song)| {
+                let mut verdict = window.judge_file(&song.readings);
+                if verdict.loudness == Judgement::Below && may_be_quieter(index) {
+                    verdict.loudness = Judgement::In;
+                }
+                verdict
+            })
             .collect();
         let word = |judgement: Judgement| judgement.word().to_owned();
         let mut columns = vec![
@@ -279,6 +289,9 @@ fn beside(against: &Against) -> String {
         reference.name,
         part_in_words(&reference.part)
     ));
+    if against.reference_lifted {
+        html += &paragraph(&format!("{} is {ONE_BESIDE_TWO}.", reference.name));
+    }
     if against.comparison.same {
         return html + &paragraph("Nothing that is measured sets song and reference apart.");
     }

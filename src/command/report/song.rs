@@ -47,6 +47,8 @@ pub(super) struct Song {
 pub(super) struct Against {
     pub profile: Profile,
     pub reference: Profile,
+    /// Whether the reference is mono, and told as it is heard beside stereo.
+    pub reference_lifted: bool,
     pub comparison: Comparison,
     pub findings: Vec<Finding>,
 }
@@ -101,10 +103,10 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let readings = meter.readings();
     let mut measured = measured_file(path, &audio, &readings);
     let mut against = None;
-    if let Some(reference) = wanted.reference {
+    if let Some(theirs) = wanted.reference {
         match profile_of(path, wanted.section, &mut |_| true) {
             Ok(Profiled { profile, .. }) => {
-                let [own, reference] = Profile::pair(&profile, reference).map(Cow::into_owned);
+                let [own, reference] = Profile::pair(&profile, theirs).map(Cow::into_owned);
                 if own.channels != profile.channels {
                     measured
                         .notes
@@ -113,6 +115,7 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
                 let comparison = Comparison::new(&own, &reference);
                 against = Some(Against {
                     findings: findings(&own, &reference, &comparison),
+                    reference_lifted: reference.channels != theirs.channels,
                     profile: own,
                     reference,
                     comparison,

@@ -196,6 +196,8 @@ pub struct BuiltIn {
     pub document: &'static str,
     /// What the document says beyond the numbers.
     pub note: &'static str,
+    /// Whether it asks its loudness of the loudest of several songs alone.
+    pub of_loudest: bool,
     /// The numbers.
     pub window: TargetWindow,
 }
@@ -225,18 +227,21 @@ pub static BUILT_IN: [BuiltIn; 8] = [
         id: "ebu-r128",
         document: "EBU R 128, version 5 (2023)",
         note: "−23.0 LUFS; 0.2 LU either way is left to measurement",
+        of_loudest: false,
         window: window("EBU R 128", -23.2, -22.8, -1.0),
     },
     BuiltIn {
         id: "ebu-r128-live",
         document: "EBU R 128, version 5 (2023)",
         note: "−23.0 LUFS ±1.0 LU where the target cannot be met in practice, as in live programmes",
+        of_loudest: false,
         window: window("EBU R 128 live", -24.0, -22.0, -1.0),
     },
     BuiltIn {
         id: "ebu-r128-s1",
         document: "EBU R 128 s1, version 3 (2020)",
         note: "short programmes, up to about two minutes: short-term loudness at most −18.0 LUFS, with 0.2 LU left to measurement",
+        of_loudest: false,
         window: TargetWindow {
             name: Cow::Borrowed("EBU R 128 s1"),
             loudness_lufs: Limits::between(-23.2, -22.8),
@@ -249,30 +254,35 @@ pub static BUILT_IN: [BuiltIn; 8] = [
         id: "atsc-a85",
         document: "ATSC A/85:2013, alike in the edition of 2026-07",
         note: "−24 LKFS, with about 2 dB left to measurement; long programmes by their dialogue, short ones by the full mix; true peak below −2 dBTP",
+        of_loudest: false,
         window: window("ATSC A/85", -26.0, -22.0, -2.0),
     },
     BuiltIn {
         id: "arib-tr-b32",
         document: "ARIB TR-B32, version 1.6 (March 2025)",
         note: "−24 LKFS ±1; may be lower for creative reasons",
+        of_loudest: false,
         window: window("ARIB TR-B32", -25.0, -23.0, -1.0),
     },
     BuiltIn {
         id: "free-tv-op59",
         document: "Free TV OP-59",
         note: "−24 LKFS ±1",
+        of_loudest: false,
         window: window("Free TV OP-59", -25.0, -23.0, -2.0),
     },
     BuiltIn {
         id: "aes77-track",
         document: "AES77-2023 (AES TD1008, 2021)",
         note: "music levelled track by track: −16 LUFS ±0.2; true peak at the input of the codec",
+        of_loudest: false,
         window: window("AES77 track", -16.2, -15.8, -1.0),
     },
     BuiltIn {
         id: "aes-td1008-album",
         document: "AES TD1008 (2021)",
         note: "music levelled by the album: its loudest track −14 LUFS, exceeded by at most 0.2 LU; true peak at the input of the codec",
+        of_loudest: true,
         window: window("AES TD1008 album", -14.0, -13.8, -1.0),
     },
 ];
