@@ -11,7 +11,7 @@ use self::report::Report;
 pub(crate) use self::report::shelves;
 pub(crate) use self::sides::{ONE_BESIDE_TWO, profile_of};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
-use crate::output;
+use crate::output::Text;
 use crestline_core::session::Section;
 use crestline_core::session::reference::{Comparison, Profile, findings};
 
@@ -101,10 +101,13 @@ pub fn run(args: &CompareArgs) -> ExitCode {
     }
     let saved = args.save_profile.as_deref();
     let inputs = [&*args.mix, &*args.reference];
-    if let Some(line) = saved.and_then(|saved| output::refused(saved, args.force, &inputs)) {
-        print_error(&line);
-        return ExitCode::from(OUTPUT_FAILED);
-    }
+    let saved = match saved.map(|saved| Text::begin(saved, args.force, &inputs)) {
+        Some(Err(line)) => {
+            print_error(&line);
+            return ExitCode::from(OUTPUT_FAILED);
+        }
+        begun => begun.and_then(Result::ok),
+    };
     let sides = match sides::read(&args.mix, &args.reference, args.section) {
         Ok(sides) => sides,
         Err(lines) => {
@@ -117,11 +120,11 @@ pub fn run(args: &CompareArgs) -> ExitCode {
     for note in &sides.notes {
         print_error(note);
     }
-    let profile = sides.reference.to_json();
-    if let Some(Err(line)) = saved.map(|saved| output::write(saved, &profile, args.force)) {
-        print_error(&line);
-        return ExitCode::from(OUTPUT_FAILED);
+    let saved = saved.map_or(Ok(()), |saved| saved.write(&sides.reference.to_json()));
+    if let Err(line) = &saved {
+        print_error(line);
     }
+    let code = saved.map_or(ExitCode::from(OUTPUT_FAILED), |()| ExitCode::SUCCESS);
     let [mix, reference] = Profile::pair(&sides.mix, &sides.reference);
     let mut comparison = Comparison::new(&mix, &reference);
     comparison.same |= sides.same_file;
@@ -134,5 +137,5 @@ pub fn run(args: &CompareArgs) -> ExitCode {
         comparison,
     };
     let printed = print_as(args.json, || report.json(), || report.text());
-    printed.err().unwrap_or(ExitCode::SUCCESS)
+    printed.err().unwrap_or(code)
 }

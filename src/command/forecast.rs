@@ -6,14 +6,14 @@ mod json;
 mod report;
 mod told;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use self::report::{Reason, Report};
 use crate::console::{
     INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error, progress_bar,
 };
-use crate::output;
+use crate::output::Text;
 use crate::stage_args::{StageArgs, with_bands, within};
 use crestline_core::dsp::setting::Setting;
 use crestline_core::process::PushSettings;
@@ -219,10 +219,13 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
         return ExitCode::from(WRONG_USAGE);
     }
     let svg = args.svg.as_deref();
-    if let Some(line) = svg.and_then(|svg| output::refused(svg, args.force, &[&args.file])) {
-        print_error(&line);
-        return ExitCode::from(OUTPUT_FAILED);
-    }
+    let svg = match svg.map(|svg| Text::begin(svg, args.force, &[&args.file])) {
+        Some(Err(line)) => {
+            print_error(&line);
+            return ExitCode::from(OUTPUT_FAILED);
+        }
+        begun => begun.and_then(Result::ok),
+    };
     let (input, stretch) = match input::read(&args.file, args.section) {
         Ok(read) => read,
         Err(message) => {
@@ -234,20 +237,20 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
         print_error(&format!("{}: {note}", printable(&args.file)));
     }
     let report = args.forecast(&input, stretch);
-    if let Some(svg) = svg
-        && let Err(message) = write_chart(&report, svg, args.force)
-    {
-        print_error(&message);
-        return ExitCode::from(OUTPUT_FAILED);
+    let drawn = svg.map_or(Ok(()), |svg| write_chart(&report, svg));
+    if let Err(message) = &drawn {
+        print_error(message);
     }
+    let code = drawn.map_or(ExitCode::from(OUTPUT_FAILED), |()| ExitCode::SUCCESS);
     let printed = print_as(args.json, || report.json(), || report.text());
-    printed.err().unwrap_or(ExitCode::SUCCESS)
+    printed.err().unwrap_or(code)
 }
 
-fn write_chart(report: &Report, path: &Path, force: bool) -> Result<(), String> {
-    let name = printable(path);
+fn write_chart(report: &Report, svg: Text<'_>) -> Result<(), String> {
     let chart = chart::svg(report).map_err(|error| {
-        format!("{name}: could not be drawn ({error}); leave out --svg to have the numbers alone")
+        format!(
+            "the curves could not be drawn ({error}); leave out --svg to have the numbers alone"
+        )
     })?;
-    output::write(path, &chart, force)
+    svg.write(&chart)
 }

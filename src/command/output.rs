@@ -1,7 +1,7 @@
 //! Files that a command writes besides its result: never an input, nothing that is there already
 //! unless told to, and never half of one.
 
-use std::fs;
+use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::path::Path;
 
@@ -29,23 +29,47 @@ pub(super) fn refused(path: &Path, force: bool, inputs: &[&Path]) -> Option<Stri
     Some(format!("{}: {cause}", printable(path)))
 }
 
-/// Writes a whole file or nothing; the error is the line to tell. Without `force` a file that has
-/// come to be there meanwhile is left alone.
-pub(super) fn write(path: &Path, text: &str, force: bool) -> Result<(), String> {
-    let write = || {
-        let (mut file, part) = Part::create(path, force)?;
-        file.write_all(text.as_bytes())?;
-        drop(file);
-        part.complete()
-    };
-    write().map_err(|error: io::Error| {
-        let name = printable(path);
-        match error.kind() {
-            io::ErrorKind::AlreadyExists => format!("{name}: {THERE}"),
-            io::ErrorKind::InvalidFilename => {
-                format!("{name}: cannot be called so ({error}); choose a shorter name")
-            }
-            _ => format!("{name}: could not be written ({error}); check folder and space"),
+/// A text that will be written whole or not at all. Begun before the work that fills it, so that a
+/// folder that is not there does not cost that.
+pub(super) struct Text<'a> {
+    path: &'a Path,
+    file: File,
+    part: Part,
+}
+
+impl<'a> Text<'a> {
+    /// Begins a file that will be called `path`, unless it is [`refused`]; the error is the line to
+    /// tell.
+    pub fn begin(path: &'a Path, force: bool, inputs: &[&Path]) -> Result<Self, String> {
+        if let Some(line) = refused(path, force, inputs) {
+            return Err(line);
         }
-    })
+        let (file, part) = Part::create(path, force).map_err(|error| failed(path, &error))?;
+        Ok(Self { path, file, part })
+    }
+
+    /// Writes the text, and gives the file its name; the error is the line to tell. Without `force` a
+    /// file that has come to be there meanwhile is left alone.
+    pub fn write(self, text: &str) -> Result<(), String> {
+        let Self {
+            path,
+            mut file,
+            part,
+        } = self;
+        let written = file.write_all(text.as_bytes());
+        drop(file);
+        let done = written.and_then(|()| part.complete());
+        done.map_err(|error| failed(path, &error))
+    }
+}
+
+fn failed(path: &Path, error: &io::Error) -> String {
+    let name = printable(path);
+    match error.kind() {
+        io::ErrorKind::AlreadyExists => format!("{name}: {THERE}"),
+        io::ErrorKind::InvalidFilename => {
+            format!("{name}: cannot be called so ({error}); choose a shorter name")
+        }
+        _ => format!("{name}: could not be written ({error}); check folder and space"),
+    }
 }

@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
-use crate::faults::silenced;
+use crate::faults::{silenced, taken_for_front};
 use crate::measures::{MeasuredFile, Measures};
 use crate::output;
 use crate::stage_args::{StageArgs, with_bands};
@@ -225,6 +225,12 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         Bits::Int24 => SampleFormat::Int24,
         Bits::Float32 => SampleFormat::Float32,
     };
+    // Found out now, and not gigabytes later.
+    if let Some(frames) = audio.promised_frames()
+        && !WavFile::can_hold(frames, channels, format)
+    {
+        return Err(OutputError::new(&args.output, OutputErrorKind::TooLong).into());
+    }
     let file = WavFile::create(&args.output, sample_rate_hz, channels, format, args.force)?;
     let mut run = Run::new(f64::from(sample_rate_hz), channels, file, &args.settings());
     while let Some(planes) = audio.next_block()? {
@@ -237,6 +243,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     let told = engine.snapshot();
     let [input, clean, output] = [told.input, told.clean, told.output].map(|point| point.readings);
     notes.extend(silenced(told.activity.faults.input));
+    notes.extend(taken_for_front(audio.roles()));
     for note in notes {
         print_error(&format!("{}: {note}", printable(&args.input)));
     }

@@ -17,7 +17,7 @@ use self::page::Report;
 use self::song::{Song, Wanted};
 use crate::compare::profile_of;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result, progress_bar};
-use crate::output;
+use crate::output::Text;
 use crate::stage_args::within;
 use crestline_core::session::reference::Profile;
 use crestline_core::session::{
@@ -94,10 +94,13 @@ pub fn run(args: &ReportArgs) -> ExitCode {
     let name = printable(&args.html);
     let inputs = args.files.iter().chain(&args.reference);
     let inputs: Vec<&Path> = inputs.map(PathBuf::as_path).collect();
-    if let Some(line) = output::refused(&args.html, args.force, &inputs) {
-        print_error(&line);
-        return ExitCode::from(OUTPUT_FAILED);
-    }
+    let html = match Text::begin(&args.html, args.force, &inputs) {
+        Ok(begun) => begun,
+        Err(line) => {
+            print_error(&line);
+            return ExitCode::from(OUTPUT_FAILED);
+        }
+    };
     let bar = progress_bar(
         Some(args.files.len() as u64),
         "reporting {bar:40} {pos} of {len}  {eta} left",
@@ -142,7 +145,7 @@ pub fn run(args: &ReportArgs) -> ExitCode {
             return ExitCode::from(OUTPUT_FAILED);
         }
     };
-    if let Err(line) = output::write(&args.html, &page, args.force) {
+    if let Err(line) = html.write(&page) {
         print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }

@@ -148,6 +148,14 @@ impl AudioFile {
         self.frames
     }
 
+    /// Frames that the header promises, if it does.
+    pub fn promised_frames(&self) -> Option<u64> {
+        match self.promise {
+            Promise::Frames(frames) | Promise::LastPage(frames) => Some(frames),
+            Promise::EndMissing | Promise::Nothing => None,
+        }
+    }
+
     /// Encoded bytes used up so far: a measure of progress against the size of the file.
     pub fn bytes(&self) -> u64 {
         self.source.bytes()

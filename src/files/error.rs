@@ -227,7 +227,7 @@ impl fmt::Display for OutputErrorKind {
             ),
             Self::TooLong => write!(
                 f,
-                "longer than a WAV file can hold (4 GiB); write fewer bits or a shorter part"
+                "longer than a WAV file can hold (4 GiB); write fewer bits, or split the file first"
             ),
             Self::Channels { count } => {
                 write!(f, "{count} channels cannot be written; use mono or stereo")

@@ -93,6 +93,12 @@ impl WavFile {
         })
     }
 
+    /// Whether a file can hold so many frames.
+    pub fn can_hold(frames: u64, channels: usize, format: SampleFormat) -> bool {
+        let frame_bytes = channels as u64 * u64::from(format.bits() / 8);
+        frames.saturating_mul(frame_bytes) <= u64::from(MAX_DATA_BYTES)
+    }
+
     /// Appends a block: one slice a channel, of equal lengths. Full scale is ±1; what is not finite
     /// is written as 0.
     ///

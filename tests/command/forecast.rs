@@ -13,6 +13,7 @@ use std::path::Path;
 use super::sound_files::{
     Stored, assert_keys_are_those_of_the_help, crestline, folder, json, number, text, tone, wav,
 };
+use kit::signals::white_noise;
 use songs::rink_lights;
 
 /// A file of `seconds` of the song from where the whole band plays.
@@ -312,24 +313,99 @@ fn the_curves_are_drawn() {
         assert!(svg.contains(words), "{words}");
     }
     assert!(svg.matches("<polyline").count() >= 4 && !svg.contains("NaN"));
+    assert_whole_and_apart(&svg, "bend at");
     // It replaces nothing unless it is told to.
     let again = crestline(&folder, &arguments);
     assert_eq!(again.status.code(), Some(4));
     assert!(text(&again.stderr).contains("--force"));
     let forced = crestline(&folder, &[&arguments[..], &["--force"]].concat());
     assert_eq!(forced.status.code(), Some(0));
-    let nowhere = crestline(
+}
+
+/// In a picture of both curves pushed to their ends the marks lie near the edge, and near each other.
+#[test]
+fn the_bends_of_a_picture_are_told_within_it() {
+    let folder = folder("forecast_bends");
+    let noise = white_noise(11, 0.5, 12 * 48_000);
+    let planes = [noise.into_iter().map(f64::from).collect()];
+    fs::write(
+        folder.join("noise.wav"),
+        wav(48_000, Stored::Float32, None, &planes),
+    )
+    .unwrap();
+    let arguments = ["forecast", "noise.wav", "--svg", "noise.svg"];
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let svg = fs::read_to_string(folder.join("noise.svg")).unwrap();
+    assert!(svg.matches("bend at").count() >= 2, "{svg}");
+    assert_whole_and_apart(&svg, "bend at");
+}
+
+/// Texts with these words lie within a picture 1200 wide, and none over another. Sans-serif letters
+/// are half as wide as high, on the average (Helvetica's metrics, from memory).
+fn assert_whole_and_apart(svg: &str, words: &str) {
+    let mut places: Vec<[f64; 3]> = Vec::new();
+    for text in svg.split("<text ").skip(1) {
+        let (head, body) = text.split_once('>').unwrap();
+        let body = body.split('<').next().unwrap().trim();
+        if !body.contains(words) {
+            continue;
+        }
+        let of = |key: &str| {
+            let (_, rest) = head.split_once(&format!("{key}=\"")).unwrap();
+            rest.split('"').next().unwrap()
+        };
+        let value = |key: &str| of(key).parse::<f64>().unwrap();
+        let (x, height) = (value("x"), value("font-size"));
+        let width = 0.5 * height * body.chars().count() as f64;
+        let left = if of("text-anchor") == "end" {
+            x - width
+        } else {
+            x
+        };
+        // What stands on its point, or hangs from it.
+        let above = if of("dy").starts_with('-') {
+            height
+        } else {
+            0.0
+        };
+        let top = value("y") - above;
+        assert!(left >= 0.0 && left + width <= 1_200.0, "{body}: {left}");
+        for [other, other_width, other_top] in &places {
+            let beside = left + width < *other || other + other_width < left;
+            let over = (top - other_top).abs() >= height;
+            assert!(beside || over, "{body} lies over another");
+        }
+        places.push([left, width, top]);
+    }
+}
+
+/// By definition: where nothing is limited a decibel more is a decibel louder, whatever the shelves
+/// make of which parts count. The dull verse counts in the file as it is, and not behind a shelf that
+/// raises the chorus alone.
+#[test]
+fn what_a_decibel_adds_is_told_of_the_same_parts_behind_a_shelf() {
+    let folder = folder("forecast_shelf");
+    let noise = white_noise(12, 0.01, 12 * 48_000);
+    let mut dull = 0.0;
+    let verse = noise[..6 * 48_000].iter().map(|sample| {
+        dull += 0.03 * (f64::from(*sample) - dull);
+        5.0 * dull
+    });
+    let chorus = noise[6 * 48_000..].iter().map(|sample| f64::from(*sample));
+    let planes = [verse.chain(chorus).collect()];
+    fs::write(
+        folder.join("mix.wav"),
+        wav(48_000, Stored::Float32, None, &planes),
+    )
+    .unwrap();
+    let shelf = ["--high-shelf-db", "9", "--high-shelf-hz", "1500"];
+    let told = json(
         &folder,
-        &[
-            "forecast",
-            "mix.wav",
-            "--svg",
-            "none/price.svg",
-            "--max-push-db",
-            "1.5",
-        ],
+        &[&["forecast", "mix.wav", "--max-push-db", "3"][..], &shelf].concat(),
     );
-    assert_eq!(nowhere.status.code(), Some(4));
+    let added = number(&told["next_decibel"]["clean"]["loudness_lu"]);
+    assert!((added - 1.0).abs() < 0.02, "{added}");
 }
 
 #[test]

@@ -105,6 +105,19 @@ fn what_is_there_is_replaced_when_told_to_and_nothing_is_left_behind() {
     assert_eq!(fs::read_dir(folder.join("sub")).unwrap().count(), 0);
 }
 
+/// What cannot be written is told before anything is read, let alone encoded.
+#[test]
+fn a_folder_that_is_not_there_costs_no_work() {
+    let folder = folder("no_folder_for_outputs");
+    for arguments in writers("none/result") {
+        let output = crestline(&folder, &arguments);
+        assert_eq!(output.status.code(), Some(4), "{arguments:?}");
+        let told = text(&output.stderr);
+        let named = told.starts_with("none/result: could not be written");
+        assert!(named && told.lines().count() == 1, "{told}");
+    }
+}
+
 /// As any file of the user's: what is written may be read by whoever may read the mix.
 #[cfg(unix)]
 #[test]

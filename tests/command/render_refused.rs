@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use super::render::{render, rendered, samples, write};
-use super::sound_files::{Stored, folder, text, tone, wav};
+use super::sound_files::{Stored, crestline, folder, text, tone, wav};
 use kit::engine_run::noise;
 
 #[test]
@@ -275,4 +275,47 @@ fn an_output_that_cannot_be_written_ends_with_4() {
         "nothing is left behind"
     );
     assert!(folder.join("taken").is_dir());
+}
+
+/// WAV holds less than 4 GiB: half as many bytes of 16 bits are that many of 32, which the header tells.
+#[test]
+fn what_is_too_long_for_a_wav_is_refused_before_it_is_rendered() {
+    const HALF: u32 = 0x8000_0000;
+    let folder = folder("render_too_long");
+    let mut bytes = wav(48_000, Stored::Int16, None, &[vec![0.0]]);
+    let head = bytes.len() - 2;
+    bytes[4..8].copy_from_slice(&(HALF + head as u32 - 8).to_le_bytes());
+    bytes[head - 4..head].copy_from_slice(&HALF.to_le_bytes());
+    let path = folder.join("long.wav");
+    fs::write(&path, bytes).unwrap();
+    // Nothing but holes.
+    let file = fs::File::options().write(true).open(&path).unwrap();
+    file.set_len(u64::from(HALF) + head as u64).unwrap();
+    let arguments = ["render", "long.wav", "out.wav", "--bits", "32f"];
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(4));
+    let told = text(&output.stderr);
+    assert!(told.starts_with("out.wav: longer than a WAV"), "{told}");
+    assert!(!folder.join("out.wav").exists());
+}
+
+/// ITU-R BS.1770-5, table 3, weighs surrounds by 1.41; the chain takes its channels for front ones.
+#[test]
+fn channels_that_are_not_at_the_front_are_told() {
+    const REAR_PAIR: u32 = 0x30;
+    let folder = folder("render_surrounds");
+    let planes = vec![tone(48_000, 997.0, -20.0, 4.0); 2];
+    for (mask, said) in [(REAR_PAIR, true), (0x3, false)] {
+        let bytes = wav(48_000, Stored::Int24, Some(mask), &planes);
+        fs::write(folder.join("a.wav"), bytes).unwrap();
+        for arguments in [
+            &["render", "a.wav", "out.wav", "--force"][..],
+            &["forecast", "a.wav", "--max-push-db", "1.5"],
+        ] {
+            let output = crestline(&folder, arguments);
+            assert_eq!(output.status.code(), Some(0));
+            let told = text(&output.stderr).contains("measured as front channels");
+            assert_eq!(told, said, "{arguments:?}");
+        }
+    }
 }

@@ -9,6 +9,7 @@ use plotters::prelude::{
     IntoDrawingArea as _, IntoFont as _, LineSeries, PathElement, RGBColor, Rectangle, SVGBackend,
     SeriesLabelPosition, Text, WHITE,
 };
+use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::report::Report;
 use crestline_core::session::forecast::{Path, Point, Potential};
@@ -109,24 +110,40 @@ fn draw(report: &Report, plot: &Plot, area: &DrawingArea<SVGBackend<'_>, Shift>)
         .light_line_style(WHITE)
         .draw()?;
     let potential = &report.summary.potential;
-    let curves = [
-        ("clean", CLEAN, potential.clean),
-        ("saturated", SATURATED, potential.saturated),
-    ];
-    for ((name, color, potential), points) in curves.into_iter().zip(&both) {
+    let curves = [("clean", CLEAN), ("saturated", SATURATED)];
+    let bend_at = |potential: Option<Potential>| {
+        let bend = potential.filter(|bend| !bend.beyond)?;
+        Some((bend, (plot.bend)(&bend)?))
+    };
+    let bends = [potential.clean, potential.saturated].map(bend_at);
+    let highest = bends.iter().flatten().map(|(_, at)| at.1);
+    let highest = highest.fold(f64::NEG_INFINITY, f64::max);
+    for (((name, color), bend), points) in curves.into_iter().zip(bends).zip(&both) {
         let line = LineSeries::new(points.iter().copied(), color.stroke_width(2));
         chart
             .draw_series(line)?
             .label(name)
             .legend(move |(x, y)| PathElement::new([(x, y), (x + 18, y)], color.stroke_width(3)));
         marks(&mut chart, points, color, name == "clean")?;
-        let bend = potential.filter(|bend| !bend.beyond);
-        if let Some((bend, at)) = bend.and_then(|bend| Some((bend, (plot.bend)(&bend)?))) {
+        if let Some((bend, at)) = bend {
             let text = format!("{name}: bend at {:.1} dB of push", bend.push_db);
+            // Towards the middle, where there is room; above the higher mark and below the other, since
+            // both may lie side by side.
+            let across = chart.x_range();
+            let (aside, side) = if at.0 > f64::midpoint(across.start, across.end) {
+                (-12, HPos::Right)
+            } else {
+                (12, HPos::Left)
+            };
+            let (over, edge) = if at.1 >= highest {
+                (-4, VPos::Bottom)
+            } else {
+                (4, VPos::Top)
+            };
             let font = (FONT, 14).into_font().color(&color);
             let mark = EmptyElement::at(at)
                 + Circle::new((0, 0), 8, color.stroke_width(2))
-                + Text::new(text, (12, 4), font);
+                + Text::new(text, (aside, over), font.pos(Pos::new(side, edge)));
             chart.draw_series([mark])?;
         }
     }
