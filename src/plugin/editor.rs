@@ -30,6 +30,7 @@ mod push;
 pub mod raster;
 mod reference;
 mod resizing;
+mod room;
 mod scene;
 mod standing;
 mod starting_points;
@@ -68,6 +69,9 @@ use std::time::{Duration, Instant};
 
 /// Shortest time between two frames while audio runs.
 const FRAME_INTERVAL: Duration = Duration::from_millis(25);
+
+/// A window has whole pixels, so that its size can be this far from what was asked for, points.
+const ROUNDED: f32 = 1.0;
 
 /// What a view asks of the window as a whole.
 #[derive(Clone, Debug, PartialEq)]
@@ -114,8 +118,8 @@ pub struct App {
     view: View,
     forecaster: Forecaster,
     gui: Option<GuiContext>,
-    /// False until the window just opened has been given the saved size.
-    sized: bool,
+    /// What the window just opened has been given of the saved size, points; `None` until then.
+    opened_as: Option<egui::Vec2>,
     thread: DrawingThread,
     resizing: Resizing,
     keys: Keys,
@@ -137,7 +141,7 @@ impl App {
             forecaster,
             params,
             gui: None,
-            sized: false,
+            opened_as: None,
             thread: DrawingThread::default(),
             resizing,
             keys: Keys::default(),
@@ -150,10 +154,12 @@ impl App {
         self.keys.pass_on(ui, frame, &mut self.host_keys);
         // The window is made before the host has loaded a session, so the saved size is asked for
         // in the first frame.
-        if !self.sized {
-            let [width, height] = self.params.session.get().editor_size;
-            self.resizing.ask_first(ui, vec2(width, height));
-            self.sized = true;
+        if self.opened_as.is_none() {
+            let (size, zoom) = self
+                .params
+                .session
+                .read(|session| (session.editor_size, session.zoom));
+            self.opened_as = Some(self.resizing.ask_first(ui, size.into(), zoom));
         }
         if let Some(gui) = &self.gui {
             self.view.ui(ui, &gui.param_setter());
@@ -176,7 +182,7 @@ impl NiceEguiApp for App {
         self.view.opened();
         install(&ctx);
         self.gui = Some(gui);
-        self.sized = false;
+        self.opened_as = None;
         self.guard = Guard::default();
         Ok(())
     }
@@ -196,13 +202,17 @@ impl NiceEguiApp for App {
     }
 
     fn resized(&mut self, new_size: WindowSize) {
-        if self.sized {
-            let size = [
-                new_size.logical.width as f32,
-                new_size.logical.height as f32,
-            ];
+        let Some(opened_as) = self.opened_as else {
+            return;
+        };
+        let size = vec2(
+            new_size.logical.width as f32,
+            new_size.logical.height as f32,
+        );
+        // What the screen has no room for is still what the user wants elsewhere.
+        if (size - opened_as).abs().max_elem() > ROUNDED {
             self.params
-                .edit_session(|session| session.editor_size = size);
+                .edit_session(|session| session.editor_size = size.into());
         }
     }
 }

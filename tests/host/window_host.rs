@@ -3,10 +3,11 @@
 #![cfg(target_os = "linux")]
 
 use crate::window::{at_rest, at_rest_in, idle};
+use crestline_core::session::DEFAULT_EDITOR_SIZE;
 use egui_kittest::kittest::Queryable;
 use rig::clap_host::{ClapHost, Result};
 use rig::editor_stage::{RATE_HZ, opened as opened_stage, opened_at};
-use rig::screen::{HostWindow, SPACE_KEY, on_a_screen};
+use rig::screen::{HostWindow, SPACE_KEY, on_a_screen, on_a_screen_of};
 use std::time::{Duration, Instant};
 
 const BLOCK: usize = 480;
@@ -46,6 +47,73 @@ fn drag_corner(host: &mut ClapHost, window: &HostWindow, by: [i16; 2]) -> Result
     }
     window.press_button(false)?;
     pass(host, Duration::from_millis(300))
+}
+
+// The screen of a small laptop, as large in points as one of 1920 by 1080 at 140 %.
+#[test]
+fn it_opens_no_larger_than_its_screen() {
+    on_a_screen_of(
+        [1_366, 768],
+        "window_host::it_opens_no_larger_than_its_screen",
+        || {
+            let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
+            host.activate(RATE_HZ, BLOCK)?;
+            let window = HostWindow::show(host.window_size()?)?;
+            host.open_window(window.id())?;
+            let [width, _] = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
+            // The host's own frame is left its place.
+            at_rest_in(&mut host, &window, [width, 768 - 72])?;
+            host.close_window()?;
+            // It is still to be as large elsewhere, and nothing has to be saved for it.
+            assert_eq!(host.times_unsaved(), 0);
+            let state = host.save()?;
+            let session = String::from_utf8_lossy(&state);
+            assert!(session.contains("1180.0,820.0"), "{session}");
+            Ok(())
+        },
+    );
+}
+
+// To X11 both monitors are one screen.
+#[test]
+fn it_opens_no_larger_than_its_monitor() {
+    on_a_screen_of(
+        [3_286, 1_080],
+        "window_host::it_opens_no_larger_than_its_monitor",
+        || {
+            let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
+            host.activate(RATE_HZ, BLOCK)?;
+            let window = HostWindow::show(host.window_size()?)?;
+            window.set_monitors(&[[1_366, 768], [1_920, 1_080]])?;
+            host.open_window(window.id())?;
+            let [width, _] = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
+            at_rest_in(&mut host, &window, [width, 768 - 72])?;
+            host.close_window()
+        },
+    );
+}
+
+// The user's own zoom takes effect after the first frame, and makes the window larger.
+#[test]
+fn it_opens_no_larger_than_its_screen_when_it_is_zoomed() {
+    on_a_screen_of(
+        [1_920, 1_080],
+        "window_host::it_opens_no_larger_than_its_screen_when_it_is_zoomed",
+        || {
+            let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
+            host.activate(RATE_HZ, BLOCK)?;
+            let mut state = host.save()?;
+            let zoom = br#"zoom\":1.0"#;
+            let at = state.windows(zoom.len()).position(|part| part == zoom);
+            state[at.unwrap() + zoom.len() - 1] = b'5';
+            host.load_state(&state)?;
+            let window = HostWindow::show(host.window_size()?)?;
+            host.open_window(window.id())?;
+            let [width, _] = DEFAULT_EDITOR_SIZE.map(|points| 1.5 * points);
+            at_rest_in(&mut host, &window, [width as u32, 1_080 - 72 * 3 / 2])?;
+            host.close_window()
+        },
+    );
 }
 
 // CLAP 1.2, clap/ext/gui.h: `request_resize` returns whether the host accepts; it need not call

@@ -31,12 +31,7 @@ struct Space {
 impl Keys {
     /// The window lies within this one from now on.
     pub fn embedded_in(&self, parent: Option<&ParentWindowHandle>) {
-        let parent = match parent {
-            Some(ParentWindowHandle::XlibWindow(window)) => u32::try_from(*window).unwrap_or(0),
-            Some(ParentWindowHandle::XcbWindow(window)) => window.get(),
-            _ => 0,
-        };
-        self.parent.store(parent, Ordering::Relaxed);
+        self.parent.store(x11_window(parent), Ordering::Relaxed);
     }
 
     /// Takes the space bar out of what is drawn next, and sends it to the host, unless a text field
@@ -53,6 +48,15 @@ impl Keys {
                 host.send(self.parent.load(Ordering::Relaxed), space);
             }
         }
+    }
+}
+
+/// The host's X11 window; 0 for none.
+pub fn x11_window(parent: Option<&ParentWindowHandle>) -> u32 {
+    match parent {
+        Some(ParentWindowHandle::XlibWindow(window)) => u32::try_from(*window).unwrap_or(0),
+        Some(ParentWindowHandle::XcbWindow(window)) => window.get(),
+        _ => 0,
     }
 }
 

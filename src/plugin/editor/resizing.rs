@@ -14,6 +14,8 @@ use egui::{Ui, Vec2, ViewportCommand};
 use nice_plug::editor::dpi::{PhysicalSize, Size};
 use nice_plug::editor::{HostCallbacks, HostMainThreadCaller, HostMethods};
 
+use super::room::fitting;
+
 /// A host that has not given the window its size by then has refused: not all of them say so.
 const PATIENCE: Duration = Duration::from_secs(2);
 
@@ -33,6 +35,8 @@ type SharedCaller = Arc<Mutex<Box<dyn HostMainThreadCaller>>>;
 struct State {
     /// None without a host.
     caller: Option<SharedCaller>,
+    /// Room on the screen, as [`of_screen`](super::room::of_screen) tells it.
+    room: Option<Vec2>,
     wanted: Option<Wanted>,
     /// Since when the host has owed an answer.
     asked: Option<Instant>,
@@ -74,6 +78,11 @@ impl Resizing {
         *self.lock() = State::default();
     }
 
+    /// There is this much room on the screen that the window opens on.
+    pub fn set_room(&self, room: Option<Vec2>) {
+        self.lock().room = room;
+    }
+
     /// Asks for a size in points.
     pub fn ask(&self, ui: &Ui, size: Vec2) {
         let mut state = self.lock();
@@ -100,8 +109,17 @@ impl Resizing {
         call(&caller);
     }
 
-    /// Asks for the size that a window just opened is to have, in points.
-    pub fn ask_first(&self, ui: &Ui, size: Vec2) {
+    /// Asks for the size that a window just opened is to have, in points of which the user's own `zoom`
+    /// is a part, or for as much of it as there is room for. Returns what is asked for.
+    pub fn ask_first(&self, ui: &Ui, size: Vec2, zoom: f32) -> Vec2 {
+        // The zoom is not in effect yet; once it is, it makes the window larger.
+        let system = ui.ctx().pixels_per_point() / ui.ctx().zoom_factor();
+        let scale = if cfg!(target_os = "macos") {
+            zoom
+        } else {
+            zoom * system
+        };
+        let size = fitting(size, self.lock().room, scale);
         // Elsewhere a window is made larger by the screen's scale than the host was told, and one
         // that has the size that is wanted does not ask the host for it again.
         if cfg!(target_os = "linux") {
@@ -109,6 +127,7 @@ impl Resizing {
         } else {
             self.ask(ui, size);
         }
+        size
     }
 
     /// Whether it is of any use to ask.

@@ -25,6 +25,7 @@ use super::App;
 use super::changes::Gestures;
 use super::keys::Keys;
 use super::resizing::{Callbacks, Resizing};
+use super::room::of_screen;
 use crate::params::CrestlineParams;
 use crestline_core::session::forecast::Forecaster;
 
@@ -210,6 +211,7 @@ impl Editor for WindowedEditor {
         if host.is_none() {
             self.resizing.alone();
         }
+        self.resizing.set_room(of_screen(parent.as_ref()));
         let SpawnedEditor { handle, window } = self.inner.spawn(
             parent,
             wait_for_parent,

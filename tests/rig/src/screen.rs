@@ -9,6 +9,7 @@ use std::process::{Child, Command, Stdio};
 use x11rb::CURRENT_TIME;
 use x11rb::connection::Connection;
 use x11rb::protocol::Event;
+use x11rb::protocol::randr::{ConnectionExt as _, MonitorInfo};
 use x11rb::protocol::xproto::{
     BUTTON_PRESS_EVENT, BUTTON_RELEASE_EVENT, ChangeWindowAttributesAux, ConfigureWindowAux,
     ConnectionExt, CreateWindowAux, EventMask, ImageFormat, ImageOrder, KEY_PRESS_EVENT,
@@ -33,8 +34,8 @@ pub struct Screen {
 }
 
 impl Screen {
-    /// Starts a server on a free display. The error says what this system lacks.
-    pub fn start() -> Result<Self> {
+    /// Starts a server on a free display, of this size. The error says what this system lacks.
+    pub fn start([width, height]: [u32; 2]) -> Result<Self> {
         if !DRAWING.into_iter().any(can_be_loaded) {
             return Err(format!("none of {} can be loaded", DRAWING.join(", ")).into());
         }
@@ -42,7 +43,7 @@ impl Screen {
             // The server looks for a free display itself and says which it has taken, once it takes
             // connections.
             .args(["-displayfd", "1"])
-            .args(["-screen", "0", "1920x1300x24"])
+            .args(["-screen", "0", &format!("{width}x{height}x24")])
             .args(["-nolisten", "tcp", "-noreset"])
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
@@ -75,11 +76,16 @@ impl Screen {
 /// that draw find the screen in the environment, and a crash in the window is then one failed test.
 /// Lines of it that begin with `window: ` are told.
 pub fn on_a_screen(test: &str, work: fn() -> Result<()>) {
+    on_a_screen_of([1_920, 1_300], test, work);
+}
+
+/// The same on a screen of this size.
+pub fn on_a_screen_of(size: [u32; 2], test: &str, work: fn() -> Result<()>) {
     const CHILD: &str = "CRESTLINE_WINDOW_TEST";
     if std::env::var_os(CHILD).is_some() {
         return work().unwrap();
     }
-    let screen = match Screen::start() {
+    let screen = match Screen::start(size) {
         Ok(screen) => screen,
         Err(lack) => {
             let hint = format!("{lack}; `cargo xtask setup` installs what is missing");
@@ -160,6 +166,27 @@ impl HostWindow {
             root,
             id,
         })
+    }
+
+    /// Has the screen consist of monitors side by side, each of this width and height.
+    pub fn set_monitors(&self, sizes: &[[u16; 2]]) -> Result<()> {
+        let mut x = 0;
+        for (number, [width, height]) in sizes.iter().enumerate() {
+            let name = format!("monitor-{number}");
+            let name = self.connection.intern_atom(false, name.as_bytes())?;
+            let monitor = MonitorInfo {
+                name: name.reply()?.atom,
+                x,
+                width: *width,
+                height: *height,
+                ..MonitorInfo::default()
+            };
+            self.connection
+                .randr_set_monitor(self.root, monitor)?
+                .check()?;
+            x += i16::try_from(*width)?;
+        }
+        Ok(())
     }
 
     /// Its number on the server.
