@@ -22,14 +22,26 @@ pub(super) struct Correlator {
 /// Sums of cross-spectra; they add up over any number of stretches.
 pub(super) struct CrossSpectra(Vec<Vec<Vec<Complex64>>>);
 
-/// Weight of frame `n` of a stretch of `len`.
-fn weight(n: usize, len: usize) -> f64 {
-    let ramp = (len / RAMP).max(1);
-    let distance = n.min((len - 1).saturating_sub(n));
-    if distance >= ramp {
-        1.0
-    } else {
-        0.5 - 0.5 * (PI * (distance as f64 + 0.5) / ramp as f64).cos()
+/// The weights of a stretch's frames.
+struct Weights {
+    frames: usize,
+    /// Those of one end; the other is its mirror image.
+    ramp: Vec<f64>,
+}
+
+impl Weights {
+    fn new(frames: usize) -> Self {
+        let ramp = (frames / RAMP).max(1);
+        let weight = |n: usize| 0.5 - 0.5 * (PI * (n as f64 + 0.5) / ramp as f64).cos();
+        Self {
+            frames,
+            ramp: (0..ramp).map(weight).collect(),
+        }
+    }
+
+    fn of(&self, frame: usize) -> f64 {
+        let distance = frame.min((self.frames - 1).saturating_sub(frame));
+        self.ramp.get(distance).copied().unwrap_or(1.0)
     }
 }
 
@@ -58,6 +70,7 @@ impl Correlator {
         let lengths = first.iter().chain(second).map(Vec::len);
         let frames = lengths.min().unwrap_or(0);
         let (from, to) = (taps, frames.saturating_sub(taps));
+        let weights = Weights::new(to.saturating_sub(from));
         let mut time = vec![0.0; 4 * taps];
         let spectra = |signal: &[Vec<f32>]| -> Vec<_> {
             signal
@@ -71,7 +84,7 @@ impl Correlator {
             for (samples, spectrum) in first.iter().zip(&mut heard) {
                 time.fill(0.0);
                 for (n, (value, sample)) in time.iter_mut().zip(&samples[start..end]).enumerate() {
-                    *value = weight(start + n - from, to - from) * f64::from(*sample);
+                    *value = weights.of(start + n - from) * f64::from(*sample);
                 }
                 // The buffers were made by the plan itself, so this cannot fail.
                 let _ = self.forward.process(&mut time, spectrum);
@@ -113,10 +126,12 @@ impl Correlator {
 
     /// Energy of each channel of `signal` over the frames that count for a correlation.
     pub fn energies(&self, signal: &[Vec<f32>]) -> Vec<f64> {
+        let frames = signal.first().map_or(0, Vec::len);
+        let weights = Weights::new(frames.saturating_sub(2 * self.taps));
         let energy = |samples: &Vec<f32>| {
             let (from, to) = (self.taps, samples.len().saturating_sub(self.taps));
             (from..to)
-                .map(|n| weight(n - from, to - from) * f64::from(samples[n]).powi(2))
+                .map(|n| weights.of(n - from) * f64::from(samples[n]).powi(2))
                 .sum()
         };
         signal.iter().map(energy).collect()

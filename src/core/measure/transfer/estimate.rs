@@ -11,7 +11,7 @@ use super::linear_part::{LinearPart, Powers};
 use super::material::{Material, Stretch, least_frames};
 use super::wander::Phases;
 use super::{Transfer, response_frames};
-use crate::measure::reduction::{MovingGain, turned};
+use crate::measure::reduction::MovingGain;
 
 /// A response without a gain that moves is taken at once if it leaves no more than this share
 /// (−50 dB).
@@ -274,13 +274,13 @@ impl Estimator {
         let near = from.map(|model| &model.transfer);
         self.turn_on(material, near, across, shelving, |index, stretch| {
             let Some(model) = from else {
-                return turned(rate_hz, corners_hz, &stretch.after);
+                return material.after_turned(index, rate_hz, corners_hz);
             };
             let moved = self.moved(model, index, &model.filtered[index]);
             let mut after = if shelving {
                 stretch.after.clone()
             } else {
-                turned(rate_hz, corners_hz, &stretch.after)
+                material.after_turned(index, rate_hz, corners_hz)
             };
             for (after, moved) in after.iter_mut().flatten().zip(moved.iter().flatten()) {
                 *after -= moved;

@@ -4,6 +4,7 @@ use super::arrangement::Arrangement;
 use super::correlation::Correlator;
 use super::least_squares::NormalEquations;
 use crate::measure::reduction::turned;
+use std::cell::OnceCell;
 
 /// A channel this far below what it was before (−90 dB) is muted.
 const MUTED: f64 = 1e-9;
@@ -29,6 +30,8 @@ pub(super) struct Material<'a> {
     pub stretches: Vec<Stretch>,
     /// The signals before through the crossover's all-pass, which the gains put on those after.
     pub turned: Vec<Vec<Vec<f32>>>,
+    /// Those after through the same, once they are asked for: every turn begins with them.
+    after_turned: OnceCell<Vec<Vec<Vec<f32>>>>,
     pub equations: NormalEquations,
 }
 
@@ -101,6 +104,7 @@ impl<'a> Material<'a> {
             means,
             stretches,
             turned,
+            after_turned: OnceCell::new(),
             equations,
         })
     }
@@ -111,8 +115,23 @@ impl<'a> Material<'a> {
         (!(self.over)()).then_some(())
     }
 
+    /// A stretch after through the crossover's all-pass.
+    pub fn after_turned(
+        &self,
+        index: usize,
+        sample_rate_hz: f64,
+        corners_hz: [f64; 3],
+    ) -> Vec<Vec<f32>> {
+        let turn = |stretch: &Stretch| turned(sample_rate_hz, corners_hz, &stretch.after);
+        let all = self
+            .after_turned
+            .get_or_init(|| self.stretches.iter().map(turn).collect());
+        all.get(index).cloned().unwrap_or_default()
+    }
+
     /// Puts the channels after where they were before, and upright.
     pub fn straighten(&mut self, arrangement: Arrangement) {
+        self.after_turned = OnceCell::new();
         for stretch in &mut self.stretches {
             arrangement.undo(&mut stretch.after, |channel| {
                 for sample in channel {

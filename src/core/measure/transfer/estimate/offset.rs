@@ -5,7 +5,8 @@
 //! is therefore tried what a model leaves if a constant comes out of its response, and only what is
 //! left of the one after is taken out: nothing, or what has been added behind the gains.
 
-use super::{Estimator, Material, Model, STATIC_SHARE, turned};
+use super::{Estimator, Material, Model, STATIC_SHARE};
+use crate::measure::reduction::turned;
 
 /// Gains and constants depend on each other, and are found in turns; before these it is tried what
 /// a constant makes that goes through as all else does.
