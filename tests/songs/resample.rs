@@ -40,7 +40,7 @@ pub(super) fn resample(input: &[f32], rate_hz: u32) -> Vec<f32> {
             let between = row.fract() as f32;
             // The tap at `half − 1` sits on frame `whole`.
             let heard = &padded[whole + 1..=whole + taps];
-            let (left, right) = (dot(heard, &table[index]), dot(heard, &table[index + 1]));
+            let [left, right] = dots(heard, &table[index], &table[index + 1]);
             left + between * (right - left)
         })
         .collect()
@@ -62,14 +62,18 @@ fn kernel(fraction: f64, half: usize, taps: usize, corner: f64) -> Vec<f32> {
         .collect()
 }
 
-fn dot(left: &[f32], right: &[f32]) -> f32 {
-    let mut lanes = [0.0_f32; 8];
-    for (left, right) in left.chunks_exact(8).zip(right.chunks_exact(8)) {
-        for ((lane, left), right) in lanes.iter_mut().zip(left).zip(right) {
-            *lane += left * right;
+/// The products of `heard` with both rows of the table.
+fn dots(heard: &[f32], first: &[f32], second: &[f32]) -> [f32; 2] {
+    let mut lanes = [[0.0_f32; 8]; 2];
+    let [heard, first, second] = [heard, first, second].map(|of| of.as_chunks::<8>().0);
+    for ((heard, first), second) in heard.iter().zip(first).zip(second) {
+        for (lanes, row) in lanes.iter_mut().zip([first, second]) {
+            for ((lane, heard), tap) in lanes.iter_mut().zip(heard).zip(row) {
+                *lane += heard * tap;
+            }
         }
     }
-    lanes.iter().sum()
+    lanes.map(|lanes| lanes.iter().sum())
 }
 
 pub(super) fn sinc(position: f64) -> f64 {
