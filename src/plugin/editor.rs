@@ -118,8 +118,9 @@ pub struct App {
     view: View,
     forecaster: Forecaster,
     gui: Option<GuiContext>,
-    /// What the window just opened has been given of the saved size, points; `None` until then.
-    opened_as: Option<egui::Vec2>,
+    /// The saved size that the window just opened was to have, and what of it there is room for,
+    /// points; `None` until it has been asked for.
+    opened_as: Option<[egui::Vec2; 2]>,
     thread: DrawingThread,
     resizing: Resizing,
     keys: Keys,
@@ -158,8 +159,8 @@ impl App {
             let (size, zoom) = self
                 .params
                 .session
-                .read(|session| (session.editor_size, session.zoom));
-            self.opened_as = Some(self.resizing.ask_first(ui, size.into(), zoom));
+                .read(|session| (session.editor_size.into(), session.zoom));
+            self.opened_as = Some([size, self.resizing.ask_first(ui, size, zoom)]);
         }
         if let Some(gui) = &self.gui {
             self.view.ui(ui, &gui.param_setter());
@@ -202,18 +203,21 @@ impl NiceEguiApp for App {
     }
 
     fn resized(&mut self, new_size: WindowSize) {
-        let Some(opened_as) = self.opened_as else {
+        let Some([saved, opened_as]) = self.opened_as else {
             return;
         };
         let size = vec2(
             new_size.logical.width as f32,
             new_size.logical.height as f32,
         );
-        // What the screen has no room for is still what the user wants elsewhere.
-        if (size - opened_as).abs().max_elem() > ROUNDED {
-            self.params
-                .edit_session(|session| session.editor_size = size.into());
-        }
+        // What the screen has no room for is still what the user wants elsewhere, until it has been
+        // given another size.
+        let as_opened = (size - opened_as).abs().max_elem() <= ROUNDED;
+        self.params.edit_session(|session| {
+            if !(as_opened && session.editor_size == <[f32; 2]>::from(saved)) {
+                session.editor_size = size.into();
+            }
+        });
     }
 }
 

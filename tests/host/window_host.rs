@@ -14,10 +14,24 @@ const BLOCK: usize = 480;
 /// A machine that does other things besides may take so long over anything.
 const PATIENCE: Duration = Duration::from_secs(20);
 
-fn opened() -> Result<(ClapHost, HostWindow)> {
+fn activated() -> Result<(ClapHost, HostWindow)> {
     let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
     host.activate(RATE_HZ, BLOCK)?;
     let window = HostWindow::show(host.window_size()?)?;
+    Ok((host, window))
+}
+
+/// The size, points, that the next window is to have.
+fn assert_saved_size(host: &mut ClapHost, [width, height]: [u32; 2]) -> Result<()> {
+    let state = host.save()?;
+    let session = String::from_utf8_lossy(&state);
+    let size = format!("{width}.0,{height}.0");
+    assert!(session.contains(&size), "{size} in {session}");
+    Ok(())
+}
+
+fn opened() -> Result<(ClapHost, HostWindow)> {
+    let (mut host, window) = activated()?;
     host.open_window(window.id())?;
     at_rest(&mut host, &window)?;
     window.keep_to_itself()?;
@@ -56,20 +70,23 @@ fn it_opens_no_larger_than_its_screen() {
         [1_366, 768],
         "window_host::it_opens_no_larger_than_its_screen",
         || {
-            let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
-            host.activate(RATE_HZ, BLOCK)?;
-            let window = HostWindow::show(host.window_size()?)?;
+            let (mut host, window) = activated()?;
             host.open_window(window.id())?;
-            let [width, _] = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
+            let [width, height] = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
             // The host's own frame is left its place.
-            at_rest_in(&mut host, &window, [width, 768 - 72])?;
-            host.close_window()?;
+            let fitting = [width, 768 - 72];
+            at_rest_in(&mut host, &window, fitting)?;
             // It is still to be as large elsewhere, and nothing has to be saved for it.
             assert_eq!(host.times_unsaved(), 0);
-            let state = host.save()?;
-            let session = String::from_utf8_lossy(&state);
-            assert!(session.contains("1180.0,820.0"), "{session}");
-            Ok(())
+            assert_saved_size(&mut host, [width, height])?;
+            // What the user makes of it is kept, also where that is what it was opened in.
+            for size in [[900, 600], fitting] {
+                window.resize(size)?;
+                host.resize_window(size)?;
+                at_rest_in(&mut host, &window, size)?;
+                assert_saved_size(&mut host, size)?;
+            }
+            host.close_window()
         },
     );
 }
@@ -81,9 +98,7 @@ fn it_opens_no_larger_than_its_monitor() {
         [3_286, 1_080],
         "window_host::it_opens_no_larger_than_its_monitor",
         || {
-            let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
-            host.activate(RATE_HZ, BLOCK)?;
-            let window = HostWindow::show(host.window_size()?)?;
+            let (mut host, window) = activated()?;
             window.set_monitors(&[[1_366, 768], [1_920, 1_080]])?;
             host.open_window(window.id())?;
             let [width, _] = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
@@ -100,17 +115,16 @@ fn it_opens_no_larger_than_its_screen_when_it_is_zoomed() {
         [1_920, 1_080],
         "window_host::it_opens_no_larger_than_its_screen_when_it_is_zoomed",
         || {
-            let mut host = ClapHost::linked(&crestline_plugin::clap_entry)?;
-            host.activate(RATE_HZ, BLOCK)?;
+            let (mut host, window) = activated()?;
             let mut state = host.save()?;
             let zoom = br#"zoom\":1.0"#;
             let at = state.windows(zoom.len()).position(|part| part == zoom);
             state[at.unwrap() + zoom.len() - 1] = b'5';
             host.load_state(&state)?;
-            let window = HostWindow::show(host.window_size()?)?;
             host.open_window(window.id())?;
-            let [width, _] = DEFAULT_EDITOR_SIZE.map(|points| 1.5 * points);
-            at_rest_in(&mut host, &window, [width as u32, 1_080 - 72 * 3 / 2])?;
+            let [width, height] = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
+            at_rest_in(&mut host, &window, [width * 3 / 2, 1_080 - 72 * 3 / 2])?;
+            assert_saved_size(&mut host, [width, height])?;
             host.close_window()
         },
     );
