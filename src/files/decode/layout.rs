@@ -5,7 +5,7 @@
 
 use symphonia::core::audio::Position;
 
-use super::roles::{by_mask, by_position};
+use super::roles::{by_count, by_mask, by_position};
 use crestline_core::measure::ChannelRole;
 
 /// The channels are in the order of the descriptions behind the head.
@@ -46,21 +46,34 @@ const NUMBERED: [(u32, &str); 23] = [
     (138, "L R Ls Rs LFE"),
 ];
 
-/// The role of each of `count` channels; `None` where the chunk does not say, or says what has no
-/// role.
+/// The role of each of `count` channels, by their number where the chunk does not say; `None` for an
+/// arrangement that has none.
 pub(super) fn roles(body: &[u8], count: usize) -> Option<Vec<ChannelRole>> {
-    let word = |at: usize| Some(u32::from_be_bytes(*body.get(at..)?.first_chunk()?));
-    let positions: Vec<Position> = match word(0)? {
-        BY_BITMAP => return by_mask(Some(word(4)?), count),
+    if word(body, 0) == Some(BY_BITMAP) {
+        return by_mask(word(body, 4), count);
+    }
+    match positions(body, count) {
+        Some(positions) => by_position(&positions),
+        None => by_count(count),
+    }
+}
+
+fn word(body: &[u8], at: usize) -> Option<u32> {
+    Some(u32::from_be_bytes(*body.get(at..)?.first_chunk()?))
+}
+
+/// Where each of `count` channels belongs; `None` where the chunk does not say.
+fn positions(body: &[u8], count: usize) -> Option<Vec<Position>> {
+    let positions: Vec<Position> = match word(body, 0)? {
         BY_DESCRIPTION => (0..count)
-            .map(|index| by_label(word(HEAD_BYTES + index * DESCRIPTION_BYTES)?))
+            .map(|index| by_label(word(body, HEAD_BYTES + index * DESCRIPTION_BYTES)?))
             .collect::<Option<_>>()?,
         tag => {
             let (_, order) = NUMBERED.iter().find(|(number, _)| *number == tag >> 16)?;
             order.split(' ').map(by_name).collect()
         }
     };
-    (positions.len() == count).then(|| by_position(&positions))?
+    (positions.len() == count).then_some(positions)
 }
 
 fn by_label(label: u32) -> Option<Position> {
@@ -103,12 +116,25 @@ mod tests {
     }
 
     #[test]
-    fn what_is_not_said_has_no_roles() {
+    fn what_is_not_said_goes_by_the_number_of_channels() {
         // Discrete channels in their order; a number for others than there are; a torn chunk.
         for words in [&[147 << 16 | 6, 0, 0][..], &[117 << 16 | 5, 0, 0], &[0]] {
-            assert_eq!(roles(&chunk(words), 6), None, "{words:?}");
+            assert_eq!(roles(&chunk(words), 6), by_count(6), "{words:?}");
         }
-        assert_eq!(roles(&[], 2), None);
+        assert_eq!(roles(&[], 2), by_count(2));
+    }
+
+    // As in WAV: with side and rear pairs at once the rear one has no weight (ITU-R BS.1770-5), and a
+    // guess by the number of channels would take one of them for the LFE.
+    #[test]
+    fn what_is_said_and_has_no_weight_is_no_guess() {
+        const SIDE_AND_REAR: [u32; 6] = [1, 2, 5, 6, 10, 11];
+        let mut described = chunk(&[BY_DESCRIPTION, 0, 6]);
+        for label in SIDE_AND_REAR {
+            described.extend(chunk(&[label, 0, 0, 0, 0]));
+        }
+        assert_eq!(roles(&described, 6), None);
+        assert_eq!(roles(&chunk(&[BY_BITMAP, 0x633, 0]), 6), None);
     }
 
     #[test]

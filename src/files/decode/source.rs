@@ -95,8 +95,7 @@ impl Opened {
         let again = file.try_clone()?;
         let aiff = aiff::open(file)?;
         let count = usize::from(aiff.channels);
-        let told = layout::roles(&aiff.layout, count).or_else(|| roles::by_count(count));
-        let roles = told.ok_or(InputErrorKind::Channels { count })?;
+        let roles = layout::roles(&aiff.layout, count).ok_or(InputErrorKind::Channels { count })?;
         let Some(encoding) = aiff.encoding else {
             return Self::library(again, roles);
         };
