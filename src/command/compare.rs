@@ -101,12 +101,15 @@ pub fn run(args: &CompareArgs) -> ExitCode {
     }
     let saved = args.save_profile.as_deref();
     let inputs = [&*args.mix, &*args.reference];
-    let saved = match saved.map(|saved| Text::begin(saved, args.force, &inputs)) {
-        Some(Err(line)) => {
+    let saved = match saved
+        .map(|saved| Text::begin(saved, args.force, &inputs))
+        .transpose()
+    {
+        Ok(begun) => begun,
+        Err(line) => {
             print_error(&line);
             return ExitCode::from(OUTPUT_FAILED);
         }
-        begun => begun.and_then(Result::ok),
     };
     let sides = match sides::read(&args.mix, &args.reference, args.section) {
         Ok(sides) => sides,

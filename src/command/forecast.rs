@@ -219,12 +219,15 @@ pub fn run(args: &ForecastArgs) -> ExitCode {
         return ExitCode::from(WRONG_USAGE);
     }
     let svg = args.svg.as_deref();
-    let svg = match svg.map(|svg| Text::begin(svg, args.force, &[&args.file])) {
-        Some(Err(line)) => {
+    let svg = match svg
+        .map(|svg| Text::begin(svg, args.force, &[&args.file]))
+        .transpose()
+    {
+        Ok(begun) => begun,
+        Err(line) => {
             print_error(&line);
             return ExitCode::from(OUTPUT_FAILED);
         }
-        begun => begun.and_then(Result::ok),
     };
     let (input, stretch) = match input::read(&args.file, args.section) {
         Ok(read) => read,

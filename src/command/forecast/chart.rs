@@ -116,8 +116,8 @@ fn draw(report: &Report, plot: &Plot, area: &DrawingArea<SVGBackend<'_>, Shift>)
         Some((bend, (plot.bend)(&bend)?))
     };
     let bends = [potential.clean, potential.saturated].map(bend_at);
-    let highest = bends.iter().flatten().map(|(_, at)| at.1);
-    let highest = highest.fold(f64::NEG_INFINITY, f64::max);
+    let [clean, saturated] = bends.map(|bend| bend.map_or(f64::NEG_INFINITY, |(_, at)| at.1));
+    let clean_is_higher = clean >= saturated;
     for (((name, color), bend), points) in curves.into_iter().zip(bends).zip(&both) {
         let line = LineSeries::new(points.iter().copied(), color.stroke_width(2));
         chart
@@ -135,7 +135,7 @@ fn draw(report: &Report, plot: &Plot, area: &DrawingArea<SVGBackend<'_>, Shift>)
             } else {
                 (12, HPos::Left)
             };
-            let (over, edge) = if at.1 >= highest {
+            let (over, edge) = if (name == "clean") == clean_is_higher {
                 (-4, VPos::Bottom)
             } else {
                 (4, VPos::Top)
