@@ -87,12 +87,9 @@ impl Audition {
         }
     }
 
-    /// Whether there is nothing to be heard, nor on its way.
-    pub fn is_out_of_reach(&self) -> bool {
-        matches!(
-            self.state(),
-            AuditionState::None | AuditionState::NotAvailable(_)
-        )
+    /// Whether what is wanted could not be had.
+    pub fn is_missing(&self) -> bool {
+        matches!(self.state(), AuditionState::NotAvailable(_))
     }
 
     /// How far it is.

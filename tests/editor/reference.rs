@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
 use std::time::Duration;
 
-use crestline_core::handover::{recent, tap};
+use crestline_core::handover::{TapComparison, TapWriter, recent, tap};
 use crestline_core::measure::ChannelRole;
 use crestline_core::process::ShelvesSettings;
 use crestline_core::session::forecast::{Forecaster, Stretch};
@@ -385,7 +385,7 @@ fn a_file_that_is_back_is_found_where_the_window_is_opened_or_the_state_loaded()
         // Another sample rate has nothing heard that nobody waits for any more.
         drop(params.audition.connect(2.0 * RATE_HZ, 2));
         harness.run_steps(3);
-        assert!(params.audition.is_out_of_reach());
+        assert!(params.audition.is_missing());
         if opened {
             harness.state_mut().reopen();
         } else {
@@ -439,20 +439,29 @@ fn what_is_measured_while_the_window_is_closed_is_saved() {
     assert_eq!(reference_of(&harness), None);
 }
 
+/// A window amid a capture, of which six seconds have come in.
+fn capturing() -> (Harness<'static, Stage>, TapWriter, TapComparison) {
+    let mut harness = window();
+    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
+    let side_chain = comparison.side_chain();
+    harness.state().params.set_side_chain(Some(side_chain));
+    harness.get_by_label("Show balance").click();
+    harness.run_steps(3);
+    choose(&mut harness, "capture the side-chain");
+    let song = turnstile(48_000).channels;
+    let part = song
+        .each_ref()
+        .map(|plane| &plane[20 * 48_000..26 * 48_000]);
+    writer.capture(&part);
+    (harness, writer, comparison)
+}
+
 /// The dialogue stays open while a capture is begun: what is chosen then takes its place.
 #[test]
 fn a_file_that_is_chosen_amid_a_capture_ends_it() {
     let path = directory("amid a capture").join("tone.wav");
     tone(&path, 40, 1.0);
-    let mut harness = window();
-    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
-    let params = Arc::clone(&harness.state().params);
-    params.set_side_chain(Some(comparison.side_chain()));
-    harness.get_by_label("Show balance").click();
-    harness.run_steps(3);
-    choose(&mut harness, "capture the side-chain");
-    let song = turnstile(48_000).channels;
-    writer.capture(&song.each_ref().map(|plane| &plane[..6 * 48_000]));
+    let (mut harness, writer, _comparison) = capturing();
     harness.state_mut().load_reference(&path);
     assert!(!writer.is_captured());
     until_said(&mut harness, "is the reference");
@@ -466,18 +475,7 @@ fn a_file_that_is_chosen_amid_a_capture_ends_it() {
 
 #[test]
 fn what_is_captured_while_the_window_is_closed_is_saved() {
-    let mut harness = window();
-    let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
-    let params = Arc::clone(&harness.state().params);
-    params.set_side_chain(Some(comparison.side_chain()));
-    harness.get_by_label("Show balance").click();
-    harness.run_steps(3);
-    choose(&mut harness, "capture the side-chain");
-    let song = turnstile(48_000).channels;
-    let part = song
-        .each_ref()
-        .map(|plane| &plane[20 * 48_000..26 * 48_000]);
-    writer.capture(&part);
+    let (mut harness, _writer, _comparison) = capturing();
     harness.get_by_label("Stop capturing").click();
     harness.step();
     let measured = saved_with_a_reference(&harness);

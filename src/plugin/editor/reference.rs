@@ -16,6 +16,7 @@ use self::loading::Loading;
 use super::changes::Setter;
 use super::control;
 use super::number::with_unit;
+use crate::audition::AuditionState;
 use crate::params::CrestlineParams;
 use crestline_core::session::forecast::Forecaster;
 use crestline_core::session::reference::{Beside, BesideMeter, Capture, Profile, Reference};
@@ -157,9 +158,8 @@ impl State {
                 "There is no side-chain to capture: let the host start its audio first.".into(),
             );
         };
-        self.stop();
-        // Its end would end the new one: both listen at the same port.
-        self.capture = None;
+        // The end of another would end this one: both listen at the same port.
+        self.give_up();
         let leave = leave(params);
         let captured = move |profile: &Profile| leave(of_side_chain(profile.clone()));
         match Capture::begin(side_chain, Section::default(), captured) {
@@ -292,7 +292,8 @@ fn of_side_chain(profile: Profile) -> Reference {
 /// Keeps this one, which has been measured.
 fn kept(params: &CrestlineParams, setter: &Setter<'_>, reference: &Reference) {
     // Where there was nothing to be heard nobody listens, and none is to be heard unasked.
-    if reference.file.is_none() || params.audition.is_out_of_reach() {
+    let nothing = params.audition.state() == AuditionState::None || params.audition.is_missing();
+    if reference.file.is_none() || nothing {
         unheard(params, setter);
     }
     params.keep_measured();

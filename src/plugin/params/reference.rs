@@ -34,7 +34,8 @@ impl CrestlineParams {
         }
     }
 
-    /// What is being measured, or has been and was not kept, is not wanted any more.
+    /// What is being measured, or has been and was not kept, is not wanted any more. Returns the
+    /// number of what is begun next.
     pub fn give_up_measuring(&self) -> u32 {
         let mut measured = lock(&self.measured);
         measured.left = None;

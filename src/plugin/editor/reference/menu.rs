@@ -155,7 +155,7 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
         let radio = ui.add_enabled(enabled, egui::RadioButton::new(chosen, words));
         let tip = "Which part of it the mix is compared with; the file is measured again.";
         // Where it could not be heard this looks whether it can be now.
-        let again = reference.file.is_some() && scene.params.audition.is_out_of_reach();
+        let again = reference.file.is_some() && scene.params.audition.is_missing();
         if radio.on_hover_text(tip).clicked() && (!chosen || again) {
             ask = Some(Ask::Measure(section));
         }

@@ -95,7 +95,12 @@ impl View {
     /// has been opened.
     pub(super) fn follow_file_jobs(&mut self) {
         for outcome in self.file_jobs.done() {
-            self.starts = outcome.starts.unwrap_or(std::mem::take(&mut self.starts));
+            if let Some(starts) = outcome.starts {
+                self.starts = starts;
+            }
+            if let Some(windows) = outcome.windows {
+                self.kept = windows;
+            }
             self.message = if outcome.read {
                 let new = outcome.message.filter(|words| !self.said.contains(words));
                 self.said.extend(new.clone());
@@ -103,7 +108,6 @@ impl View {
             } else {
                 outcome.message.or(self.message.take())
             };
-            self.kept = outcome.windows.unwrap_or(std::mem::take(&mut self.kept));
         }
         // Two jobs have no order: what is being written would be read as it was.
         if !self.reads_again || self.file_jobs.under_way() {

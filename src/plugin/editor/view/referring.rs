@@ -37,7 +37,7 @@ impl View {
         if !self.reference.is_measuring() {
             self.params.load_audition();
         }
-        if std::mem::take(&mut self.looks_again) && self.params.audition.is_out_of_reach() {
+        if std::mem::take(&mut self.looks_again) && self.params.audition.is_missing() {
             reference::unheard(&self.params, &setter);
             self.params.audition.try_again_if_missing();
         }
