@@ -269,18 +269,17 @@ impl Estimator {
         from: Option<&Model>,
         across: &mut Option<bool>,
     ) -> Option<Model> {
-        let (rate_hz, corners_hz) = (self.sample_rate_hz, self.corners_hz);
         let shelving = from.is_some_and(|model| model.shelving);
         let near = from.map(|model| &model.transfer);
         self.turn_on(material, near, across, shelving, |index, stretch| {
             let Some(model) = from else {
-                return material.after_turned(index, rate_hz, corners_hz);
+                return material.after_turned(index);
             };
             let moved = self.moved(model, index, &model.filtered[index]);
             let mut after = if shelving {
                 stretch.after.clone()
             } else {
-                material.after_turned(index, rate_hz, corners_hz)
+                material.after_turned(index)
             };
             for (after, moved) in after.iter_mut().flatten().zip(moved.iter().flatten()) {
                 *after -= moved;

@@ -24,6 +24,8 @@ pub struct Stretch {
 /// What all models are made from.
 pub(super) struct Material<'a> {
     over: &'a dyn Fn() -> bool,
+    sample_rate_hz: f64,
+    corners_hz: [f64; 3],
     pub channels: usize,
     pub means: [[f64; 2]; 2],
     /// Without their means.
@@ -100,6 +102,8 @@ impl<'a> Material<'a> {
         let equations = NormalEquations::new(taps, &correlator.correlations(sums));
         Some(Self {
             over,
+            sample_rate_hz,
+            corners_hz,
             channels,
             means,
             stretches,
@@ -116,13 +120,8 @@ impl<'a> Material<'a> {
     }
 
     /// A stretch after through the crossover's all-pass.
-    pub fn after_turned(
-        &self,
-        index: usize,
-        sample_rate_hz: f64,
-        corners_hz: [f64; 3],
-    ) -> Vec<Vec<f32>> {
-        let turn = |stretch: &Stretch| turned(sample_rate_hz, corners_hz, &stretch.after);
+    pub fn after_turned(&self, index: usize) -> Vec<Vec<f32>> {
+        let turn = |of: &Stretch| turned(self.sample_rate_hz, self.corners_hz, &of.after);
         let all = self
             .after_turned
             .get_or_init(|| self.stretches.iter().map(turn).collect());
