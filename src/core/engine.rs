@@ -330,10 +330,9 @@ impl Engine {
                 (self.position, self.measured) = (0, 0);
                 self.points.take_balances();
                 let energies = self.points.take_weighted_energies();
-                let gated_10s_lufs = self.gated_10s_lufs();
                 let before = range_of(&self.before_signal, 0..CHUNK);
                 let before = &before[..self.spec.channels];
-                self.matching.heard(energies, before, gated_10s_lufs);
+                self.matching.heard(energies, before);
                 self.residue.chunk_done(self.listen.residue_gain());
                 if let Some(audition) = &mut self.audition {
                     audition.chunk_done(&self.listen);

@@ -445,6 +445,37 @@ fn a_stop_and_a_start_keep_the_match() {
     }
 }
 
+/// Phrases of three seconds with pauses in which the band plays on 20 dB lower. By itself the input's
+/// loudness is that of the phrases (gated, BS.1770-5), and that of the output, of which limiting
+/// leaves the pauses within 10 LU of the phrases, that of both. Whoever listens compares phrases.
+#[test]
+fn of_phrases_with_pauses_the_phrases_are_matched() {
+    for (name, mut input) in programmes(10 * SECOND) {
+        for channel in &mut input {
+            for sample in &mut channel[3 * SECOND..] {
+                *sample *= 0.1;
+            }
+            // The same phrase again, or what was heard last is matched by what came before it.
+            *channel = channel.repeat(4);
+        }
+        let run = |source: Source| {
+            let always = |_| settings(12.0, false, source);
+            moments_lufs(&play(&mut engine(48_000.0, 2), &input, || 480, always))
+        };
+        let (output, other) = (run(Source::Output), run(Source::Input));
+        // The limiter's latency is less than a tenth; the last phrase, its ends left out.
+        let phrase = 305..328;
+        let power = |moments: &[f64]| {
+            let powers = moments.iter().map(|lufs| 10.0_f64.powf(lufs / 10.0));
+            powers.sum::<f64>()
+        };
+        let [output, other] = [output, other].map(|moments| power(&moments[phrase.clone()]));
+        let off = 10.0 * (output / other).log10();
+        println!("{name}: {off:+.2} LU in a phrase");
+        assert!(off.abs() <= 0.3, "{name}: {off}");
+    }
+}
+
 // Measuring anew forgets readings: what is heard is what would have been heard without it, within
 // the 0.2 LU that the design allows a match that has settled.
 #[test]

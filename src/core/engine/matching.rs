@@ -19,10 +19,12 @@
 //! hand, 1.8 with bands at work.
 
 mod bound;
+mod common;
 mod prediction;
 mod since;
 
 use self::bound::{most_lu, rise_lu};
+use self::common::Common;
 use self::prediction::Prediction;
 pub(super) use self::since::LONGEST_S;
 use self::since::Since;
@@ -84,6 +86,7 @@ pub(super) struct Matching {
     /// K-weighted energies of output, clean path and input.
     since: Since<3>,
     prediction: Prediction,
+    common: Common,
     /// Time until energies count again, s.
     transition_s: f64,
     over_input_lu: [f64; PATHS],
@@ -107,6 +110,7 @@ impl Matching {
             heard: None,
             since: Since::new(moment_s, FORGOTTEN_S),
             prediction: Prediction::new(moment_s),
+            common: Common::new(moment_s, chunks_per_moment * CHUNK),
             transition_s: 0.0,
             over_input_lu: [0.0; PATHS],
         }
@@ -160,6 +164,7 @@ impl Matching {
             && before.saturator == after.saturator
             && before.limiter.release == after.limiter.release;
         self.prediction.change(after, foretold);
+        self.common.forget();
         self.look_ahead();
     }
 
@@ -172,14 +177,8 @@ impl Matching {
     }
 
     /// A chunk has been heard that brought these energies of output, clean path and input
-    /// (K-weighted, summed over the channels) and came to the limiters as `before`; the gated
-    /// loudness of the last 10 s, where it is known, is this.
-    pub fn heard(
-        &mut self,
-        energies: [f64; 3],
-        before: &[&[f32]],
-        gated_10s_lufs: [Option<f64>; 3],
-    ) {
+    /// (K-weighted, summed over the channels) and came to the limiters as `before`.
+    pub fn heard(&mut self, energies: [f64; 3], before: &[&[f32]]) {
         self.moment.add(energies, before, self.chunks_per_moment);
         if self.moment.chunks < self.chunks_per_moment {
             return;
@@ -208,16 +207,13 @@ impl Matching {
             self.since.keep(kept, KEPT_OF_A_JUMP_S);
         }
         self.since.add(energies);
-        match gated_10s_lufs {
-            // Loudness as it is told, once all of it was made with these settings.
-            [Some(output), Some(clean), Some(input)] if self.since.span_s() >= LONGEST_S => {
-                self.over_input_lu = [output - input, clean - input];
-            }
-            _ => {
-                let [output, clean, input] = self.since.known();
-                self.over_input_lu = [output, clean].map(|path| 10.0 * (path / input).log10());
-                self.look_ahead();
-            }
+        let step_ends = self.common.add(energies);
+        if self.since.span_s() < LONGEST_S {
+            let [output, clean, input] = self.since.known();
+            self.over_input_lu = [output, clean].map(|path| 10.0 * (path / input).log10());
+            self.look_ahead();
+        } else if step_ends && let Some(over_input_lu) = self.common.over_input_lu() {
+            self.over_input_lu = over_input_lu;
         }
     }
 
