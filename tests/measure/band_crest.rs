@@ -18,8 +18,8 @@ fn crest_of(rate_hz: f64, roles: &[ChannelRole], channels: &[&[f32]]) -> [Option
     crest.crest_db()
 }
 
-/// A sine's crest factor is √2, 3.01 dB. With the same tone in both channels it stays; with silence
-/// in one of them the mean square halves: 6.02 dB.
+/// A sine's crest factor is √2, 3.01 dB, in both channels, in one beside silence, and in one beside
+/// half of it.
 #[test]
 fn a_tone_has_the_crest_factor_of_a_sine_in_its_band() {
     let mut group = Group::new("band crest, tone", 0.02, "dB");
@@ -27,16 +27,43 @@ fn a_tone_has_the_crest_factor_of_a_sine_in_its_band() {
         for (band, hz) in [40.0, 346.0, 2_450.0, 11_000.0].into_iter().enumerate() {
             let signal = tone(rate, hz, -12.0, 6.0);
             let silence = vec![0.0; signal.len()];
+            let half: Vec<f32> = signal.iter().map(|sample| 0.5 * sample).collect();
             let what = format!("{hz} Hz at {rate}");
             // The tone fades at its end.
             let part = signal.len() - 2_000;
             let both = [&signal[..part], &signal[..part]];
             group.check(what.clone(), crest_of(rate, &STEREO, &both)[band], 3.0103);
-            let one = [&signal[..part], &silence[..part]];
-            group.check(what.clone(), crest_of(rate, &STEREO, &one)[band], 6.0206);
+            for beside in [&silence, &half] {
+                let one = [&beside[..part], &signal[..part]];
+                group.check(what.clone(), crest_of(rate, &STEREO, &one)[band], 3.0103);
+            }
             let lfe = [&signal[..part], &signal[..part]];
             let read = crest_of(rate, &[Front, Lfe], &lfe)[band];
             group.check(format!("{what}, an effects channel beside"), read, 3.0103);
+        }
+    }
+}
+
+/// One player is as dense wherever it is panned (equal power, common practice): hard to one side it
+/// has all of the band's peaks and all of its power there, and in the middle as much less of both.
+#[test]
+fn panning_makes_sound_neither_denser_nor_more_open() {
+    let hits: Vec<f32> = white_noise(11, 0.3, 6 * 48_000)
+        .into_iter()
+        .enumerate()
+        .map(|(n, sample)| sample * (-((n % 12_000) as f32) / 2_000.0).exp())
+        .collect();
+    let panned = |degrees: f32| {
+        let (right, left) = degrees.to_radians().sin_cos();
+        let channels = [left, right]
+            .map(|gain| -> Vec<f32> { hits.iter().map(|sample| gain * sample).collect() });
+        crest_of(48_000.0, &STEREO, &[&channels[0], &channels[1]])
+    };
+    let middle = panned(45.0);
+    for degrees in [0.0, 20.0, 90.0] {
+        for (panned, middle) in panned(degrees).into_iter().zip(middle) {
+            let off = panned.unwrap() - middle.unwrap();
+            assert!(off.abs() < 0.001, "{degrees}°: {off} dB");
         }
     }
 }

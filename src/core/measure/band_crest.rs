@@ -33,42 +33,27 @@ const RUN: usize = 256;
 /// Highest true peak less RMS in each of the bands that a [`Crossover`] at its default corners
 /// makes, low to high.
 ///
-/// The peak is that of the loudest channel and the RMS the mean over the channels, as in
-/// [`Readings::crest_factor_db`](super::Readings::crest_factor_db), but peaks between the samples
-/// count too: above 6 kHz the highest sample of a band lies up to some dB below them, by as much as
-/// the sample rate will have it. The RMS is gated as loudness is: of pauses and passages far below the
-/// rest none is taken, or an intro would make a song more open, and one at a lower level denser.
-/// Low-frequency effects are left out, and bands 40 dB below the whole of the other channels.
+/// Either is the highest of all channels. Beside an RMS that is their mean, as in
+/// [`Readings::crest_factor_db`](super::Readings::crest_factor_db), an instrument panned hard would
+/// stand out 3 dB more than the same in the middle. Peaks between the samples count too: above 6 kHz
+/// the highest sample of a band lies up to some dB below them, by as much as the sample rate will have
+/// it. The RMS is gated as loudness is: of pauses and passages far below the rest none is taken, or
+/// an intro would make a song more open, and one at a lower level denser. Low-frequency effects are
+/// left out, and bands 40 dB below the whole of the other channels.
 #[derive(Clone, Debug)]
 pub struct BandCrest {
     /// Two channels each, and how many channels count.
     pairs: Vec<Pair>,
     counted: usize,
     grid: TimeGrid,
-    /// Of the steps that are no pause, by their level above the gate.
-    classes: Vec<Steps>,
+    /// Of the steps that are no pause, by their level above the gate: their frames, and the energies
+    /// of the bands in every channel, two channels a pair.
+    frames: Vec<f64>,
+    energies: Vec<[f64x2; BANDS]>,
 }
 
-/// Energies of the bands over some steps, and frames of those.
-#[derive(Clone, Copy, Debug, Default)]
-struct Steps {
-    energy: [f64; BANDS],
-    frames: f64,
-}
-
-impl Steps {
-    fn add(&mut self, other: &Self) {
-        for (sum, energy) in self.energy.iter_mut().zip(other.energy) {
-            *sum += energy;
-        }
-        self.frames += other.frames;
-    }
-
-    /// Mean square of a channel; not a number without a frame.
-    fn mean(&self, channels: usize) -> f64 {
-        self.energy.iter().sum::<f64>() / (self.frames * channels.max(1) as f64)
-    }
-}
+/// Frames of some classes, and the energy of every band and channel over them.
+type Loud = (f64, Vec<[f64x2; BANDS]>);
 
 /// Class of a mean square; `None` of a pause.
 fn class_of(mean: f64) -> Option<usize> {
@@ -120,14 +105,16 @@ impl BandCrest {
             counted: counted.count(),
             pairs: pairs.collect(),
             grid: TimeGrid::with_steps(sample_rate_hz, STEPS_PER_SECOND),
-            classes: vec![Steps::default(); CLASSES],
+            frames: vec![0.0; CLASSES],
+            energies: vec![[f64x2::ZERO; BANDS]; CLASSES * roles.len().div_ceil(2)],
         }
     }
 
     /// Forgets what was measured, of a signal that goes on.
     pub fn restart(&mut self) {
         self.grid.reset();
-        self.classes.fill(Steps::default());
+        self.frames.fill(0.0);
+        self.energies.fill([f64x2::ZERO; BANDS]);
         for pair in &mut self.pairs {
             pair.peaks.iter_mut().flatten().for_each(TruePeak::restart);
             pair.peak = [[0.0; 2]; BANDS];
@@ -147,59 +134,76 @@ impl BandCrest {
                 pair.process(channels, start, end);
             }
             if self.grid.advance(end - start) {
-                let step = self.step();
-                if let Some(class) = class_of(step.mean(self.counted)) {
-                    self.classes[class].add(&step);
-                }
-                for pair in &mut self.pairs {
-                    pair.energy = [f64x2::ZERO; BANDS];
-                }
+                self.file_step();
             }
             start = end;
         }
     }
 
-    /// The step at hand, which has come to its end.
-    fn step(&self) -> Steps {
-        let mut step = Steps {
-            frames: self.grid.frames_in_last(1),
-            ..Steps::default()
-        };
-        for pair in &self.pairs {
-            for (sum, energy) in step.energy.iter_mut().zip(&pair.energy) {
-                *sum += energy.reduce_add();
-            }
+    /// Files the step at hand, which has come to its end.
+    fn file_step(&mut self) {
+        let frames = self.grid.frames_in_last(1);
+        let energy = self.pairs.iter().flat_map(|pair| pair.energy);
+        let energy = energy.map(f64x2::reduce_add).sum::<f64>();
+        if let Some(class) = class_of(self.mean(energy, frames)) {
+            self.frames[class] += frames;
+            let pairs = self.pairs.len();
+            let filed = &mut self.energies[class * pairs..][..pairs];
+            add(filed, self.pairs.iter().map(|pair| &pair.energy));
         }
-        step
+        for pair in &mut self.pairs {
+            pair.energy = [f64x2::ZERO; BANDS];
+        }
+    }
+
+    /// Mean square of a channel; not a number without a frame.
+    fn mean(&self, energy: f64, frames: f64) -> f64 {
+        energy / (frames * self.counted.max(1) as f64)
     }
 
     /// Of the steps that pass both gates.
-    fn gated(&self) -> Steps {
-        let total = |classes: &[Steps]| {
-            let mut all = Steps::default();
-            for steps in classes {
-                all.add(steps);
+    fn gated(&self) -> Loud {
+        let pairs = self.pairs.len().max(1);
+        let from = |first: usize| -> Loud {
+            let mut energies = vec![[f64x2::ZERO; BANDS]; self.pairs.len()];
+            for filed in self.energies.chunks(pairs).skip(first) {
+                add(&mut energies, filed);
             }
-            all
+            (self.frames.iter().skip(first).sum(), energies)
         };
-        let mean = total(&self.classes).mean(self.counted);
-        let first = class_of(mean * power_from_db(-RELATIVE_GATE_DB)).unwrap_or(0);
-        total(&self.classes[first..])
+        let (frames, energies) = from(0);
+        let energy = energies.into_iter().flatten().map(f64x2::reduce_add);
+        let mean = self.mean(energy.sum(), frames);
+        from(class_of(mean * power_from_db(-RELATIVE_GATE_DB)).unwrap_or(0))
     }
 
     /// Crest factor in each band so far, dB, of whole steps of half a second. `None` where a band's
-    /// RMS is below −90.3 dBFS or 40 dB below that of all bands.
+    /// RMS is below −90.3 dBFS or its energy 40 dB below that of all bands.
     pub fn crest_db(&self) -> [Option<f64>; BANDS] {
-        let loud = self.gated();
-        let whole = loud.energy.iter().sum::<f64>() * power_from_db(-FAINT_DB);
+        let (frames, energies) = self.gated();
+        let of_band = |band: usize| {
+            let energies = energies.iter().map(|pair| pair[band].reduce_add());
+            energies.sum::<f64>()
+        };
+        let whole = (0..BANDS).map(of_band).sum::<f64>() * power_from_db(-FAINT_DB);
         std::array::from_fn(|band| {
             let peaks = self.pairs.iter().flat_map(|pair| pair.peak[band]);
             let peak = f64::from(peaks.fold(0.0, f32::max));
-            let mean = loud.energy[band] / (loud.frames * self.counted.max(1) as f64);
+            let energies = energies.iter().flat_map(|pair| pair[band].to_array());
+            let mean = energies.fold(0.0, f64::max) / frames;
             let rms_dbfs = db_from_power(mean).filter(|rms| *rms > LEAST_RMS_DBFS)?;
-            (loud.energy[band] > whole).then_some(())?;
+            (of_band(band) > whole).then_some(())?;
             Some(db_from_gain(peak)? - rms_dbfs)
         })
+    }
+}
+
+/// Adds up energies, pair by pair.
+fn add<'a>(sums: &mut [[f64x2; BANDS]], energies: impl IntoIterator<Item = &'a [f64x2; BANDS]>) {
+    for (sums, energies) in sums.iter_mut().zip(energies) {
+        for (sum, energy) in sums.iter_mut().zip(energies) {
+            *sum += *energy;
+        }
     }
 }
 

@@ -28,7 +28,7 @@ pub struct Comparison {
     pub region_difference_db: [Option<f64>; 4],
     /// Crest factor of the mix less that of the reference in each band, dB. `None` where a band is
     /// not wholly there in both, or 40 dB below the whole of either; and beside surround for stereo,
-    /// as the RMS is the mean over channels, of which some may be next to silent.
+    /// each of whose channels holds more of the music, which makes it denser.
     pub crest_difference_db: [Option<f64>; 4],
     /// The shelves that bring the mix nearest; `None` where too few bands are known.
     pub suggestion: Option<Suggestion>,
