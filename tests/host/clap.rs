@@ -691,3 +691,19 @@ fn the_bundle_does_the_same() {
     };
     assert_eq!(names(bundled()), names(linked()));
 }
+
+// clap/ext/params.h: a value and its modulation are two things, and `get_value` writes "the parameter
+// plain value". A host asks for it after it has loaded a state.
+#[test]
+fn what_a_modulator_adds_is_not_told_as_set() {
+    let mut host = linked();
+    for (name, amount) in [("Push", 0.3), ("Limiter", 1.0), ("Listen", 2.0)] {
+        let id = host.param(name).unwrap().id;
+        let set = host.value(id).unwrap();
+        let state = host.save().unwrap();
+        host.modulate(id, amount).unwrap();
+        assert_eq!(host.value(id).unwrap(), set, "{name}");
+        host.load_state(&state).unwrap();
+        assert_eq!(host.value(id).unwrap(), set, "{name} after loading");
+    }
+}

@@ -83,6 +83,18 @@ fn offline_the_output_is_written_in_both_formats() {
     }
 }
 
+// clap/plugin.h: a host that is asked for a restart deactivates and activates, which empties the
+// chain: amid a file that is a hole as long as the latency. Rendering needs none.
+#[test]
+fn rendering_asks_for_no_restart() {
+    let mut host = linked();
+    host.activate(48_000.0, 512).unwrap();
+    host.run(Run::new(&main(), &[512])).unwrap();
+    for offline in [true, false, true] {
+        assert!(!host.set_offline(offline).unwrap(), "offline {offline}");
+    }
+}
+
 #[test]
 fn bypass_is_the_input_bit_for_bit() {
     let main = main();
@@ -209,7 +221,9 @@ fn a_mix_that_is_turned_down_to_its_reference_still_is_after_a_file_is_written()
             level_db(&host.run(run).unwrap())
         };
         let go = |host: &mut ClapHost, offline: bool| match around {
-            Around::Nothing => host.set_offline(offline).unwrap(),
+            Around::Nothing => {
+                host.set_offline(offline).unwrap();
+            }
             Around::Reset => {
                 host.reset();
                 host.set_offline(offline).unwrap();

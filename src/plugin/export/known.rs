@@ -13,8 +13,8 @@ pub struct Known {
     all: Vec<ParamPtr>,
     /// The host's numbers, in the order of the parameters.
     ids: Vec<u32>,
-    /// Whether each has no steps.
-    continuous: Vec<bool>,
+    /// The steps of each that has any.
+    steps: Vec<Option<usize>>,
     /// Places of the readings among them, and the steps of each.
     readings: [(usize, Option<usize>); READING_COUNT],
     /// Bits of the values last told to the host. Used by the audio thread alone.
@@ -46,7 +46,7 @@ impl Known {
             (place.unwrap_or(usize::MAX), steps(&reading))
         });
         Self {
-            continuous: all.iter().map(|param| steps(param).is_none()).collect(),
+            steps: all.iter().map(steps).collect(),
             all,
             params,
             ids,
@@ -83,7 +83,7 @@ impl Known {
     pub fn bring(&self, id: u32) -> Option<(usize, bool)> {
         let index = self.index(id)?;
         self.params.edits.bring(index);
-        Some((index, *self.continuous.get(index)?))
+        Some((index, self.steps.get(index)?.is_none()))
     }
 
     /// What the parameter at this place is, normalised; 0 if there is none.
@@ -120,6 +120,18 @@ impl Known {
         let at = self.readings.iter().position(|(it, _)| *it == index)?;
         let value = self.params.readings.shown.values().get(at).copied()?;
         Some((value, self.readings.get(at)?.1))
+    }
+
+    /// The value that the host has set of a parameter, or that of a reading, normalised, and the
+    /// steps; `None` if there is no parameter of that number.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn told_value(&self, id: u32) -> Option<(f32, Option<usize>)> {
+        self.reading(id).or_else(|| {
+            let index = self.index(id)?;
+            Some((self.value(index), *self.steps.get(index)?))
+        })
     }
 
     /// Calls `tell` with number, normalised value and steps of every reading that has changed since

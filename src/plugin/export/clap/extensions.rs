@@ -8,7 +8,8 @@ use clap_sys::ext::params::{
     clap_plugin_params,
 };
 use clap_sys::ext::render::{
-    CLAP_EXT_RENDER, CLAP_RENDER_OFFLINE, clap_plugin_render, clap_plugin_render_mode,
+    CLAP_EXT_RENDER, CLAP_RENDER_OFFLINE, CLAP_RENDER_REALTIME, clap_plugin_render,
+    clap_plugin_render_mode,
 };
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
 use clap_sys::id::clap_id;
@@ -118,21 +119,20 @@ impl Instance {
         }
     }
 
-    /// Tells the value of a parameter.
+    /// Tells the value of a parameter: what the host has set, not what its modulation makes of that,
+    /// which the framework would tell. A host reads it after loading a state, and would take the
+    /// modulation for set.
     ///
     /// # Safety
     /// `value` is null or may be written to.
-    unsafe fn tell_value(&self, id: clap_id, value: *mut f64) -> Option<bool> {
-        // SAFETY: the table is that of the extension; otherwise the caller's promise.
-        unsafe {
-            if let (Some((reading, steps)), Some(value)) = (self.params.reading(id), value.as_mut())
-            {
-                *value = clap_value(reading, steps);
-                return Some(true);
-            }
-            let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS)?;
-            Some((params.get_value?)(&raw const self.table, id, value))
-        }
+    unsafe fn tell_value(&self, id: clap_id, value: *mut f64) -> bool {
+        // SAFETY: the caller's promise.
+        let value = unsafe { value.as_mut() };
+        let Some((value, (told, steps))) = value.zip(self.params.told_value(id)) else {
+            return false;
+        };
+        *value = clap_value(told, steps);
+        true
     }
 }
 
@@ -159,7 +159,7 @@ unsafe extern "C" fn param_value(plugin: *const clap_plugin, id: clap_id, value:
     // SAFETY: the host has no other pointers to instances than those of `create`.
     let instance = unsafe { plugin.cast::<Instance>().as_ref() };
     // SAFETY: the host's promise.
-    instance.is_some_and(|instance| unsafe { instance.tell_value(id, value) } == Some(true))
+    instance.is_some_and(|instance| unsafe { instance.tell_value(id, value) })
 }
 
 /// Tells the host what the window has done, unless the window is just doing something.
@@ -238,7 +238,8 @@ unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istrea
     loaded
 }
 
-/// Takes the host's word at once: the framework passes it on with the next activation alone.
+/// Takes the host's word at once, which is all that follows from it: the framework would have the host
+/// activate the plug-in anew, and a host that does so amid a file has a hole in it.
 unsafe extern "C" fn set_render_mode(
     plugin: *const clap_plugin,
     mode: clap_plugin_render_mode,
@@ -247,15 +248,13 @@ unsafe extern "C" fn set_render_mode(
     let Some(instance) = (unsafe { plugin.cast::<Instance>().as_ref() }) else {
         return false;
     };
-    let rendering = &instance.params.params().rendering;
-    rendering.set_offline(mode == CLAP_RENDER_OFFLINE);
-    // SAFETY: the table is that of the extension; otherwise the host's promise.
-    unsafe {
-        let render: Option<&clap_plugin_render> = instance.extension(CLAP_EXT_RENDER);
-        render
-            .and_then(|render| render.set)
-            .is_some_and(|set| set(plugin, mode))
-    }
+    let offline = match mode {
+        CLAP_RENDER_REALTIME => false,
+        CLAP_RENDER_OFFLINE => true,
+        _ => return false,
+    };
+    instance.params.params().rendering.set_offline(offline);
+    true
 }
 
 /// Closes the window, and only then tells the host what that has ended.

@@ -1,10 +1,12 @@
 //! What only some hosts do: flush, type values, render offline, show pages of controls.
 
 use super::play::event;
-use super::{Change, ClapHost, Result, text};
+use super::{Change, ClapHost, Requests, Result, text};
 use clack_extensions::params::PluginParams;
 use clack_extensions::remote_controls::{PluginRemoteControls, RemoteControlsPageBuffer};
 use clack_extensions::render::{PluginRender, RenderMode};
+use clack_host::events::Pckn;
+use clack_host::events::event_types::ParamModEvent;
 use clack_host::prelude::*;
 use std::ffi::CString;
 use std::sync::atomic::Ordering;
@@ -21,14 +23,21 @@ pub struct Page {
 impl ClapHost {
     /// Sets parameters without any audio; only while nothing is activated.
     pub fn flush(&mut self, changes: &[Change]) -> Result<()> {
-        let extension: PluginParams = self.extension()?;
         let events: Vec<_> = changes.iter().map(|change| event(change, 0)).collect();
+        self.flush_events(&InputEvents::from_buffer(&events.as_slice()))
+    }
+
+    /// Moves a parameter by so much without setting it, as a modulator does; only while nothing is
+    /// activated.
+    pub fn modulate(&mut self, id: ClapId, amount: f64) -> Result<()> {
+        let events = [ParamModEvent::new(0, id, Pckn::match_all(), amount)];
+        self.flush_events(&InputEvents::from_buffer(&events.as_slice()))
+    }
+
+    fn flush_events(&mut self, events: &InputEvents<'_>) -> Result<()> {
+        let extension: PluginParams = self.extension()?;
         let mut inactive = self.instance.inactive_plugin_handle().ok_or("active")?;
-        extension.flush(
-            &mut inactive,
-            &InputEvents::from_buffer(&events.as_slice()),
-            &mut OutputEvents::void(),
-        );
+        extension.flush(&mut inactive, events, &mut OutputEvents::void());
         Ok(())
     }
 
@@ -45,8 +54,9 @@ impl ClapHost {
             .access_shared_handler(|requests| requests.unsaved.load(Ordering::Relaxed))
     }
 
-    /// Says whether the host is about to write a file.
-    pub fn set_offline(&mut self, offline: bool) -> Result<()> {
+    /// Says whether the host is about to write a file; returns whether the plug-in asks to be
+    /// activated anew for that.
+    pub fn set_offline(&mut self, offline: bool) -> Result<bool> {
         let extension: PluginRender = self.extension()?;
         let mode = if offline {
             RenderMode::Offline
@@ -54,7 +64,10 @@ impl ClapHost {
             RenderMode::Realtime
         };
         extension.set(&self.instance.plugin_handle(), mode)?;
-        self.idle()
+        let restart = |requests: &Requests| requests.restart.load(Ordering::Relaxed);
+        let asks = self.instance.access_shared_handler(restart);
+        self.idle()?;
+        Ok(asks)
     }
 
     /// All pages of controls.
