@@ -162,25 +162,39 @@ fn the_buses_are_a_main_pair_and_a_side_chain_of_its_width() {
     }
 }
 
-/// `vst/ivstaudioprocessor.h`: what is refused stays as it was, and the host asks what there is.
+/// `vst/ivstaudioprocessor.h`: a plug-in that does not accept all of an arrangement says so, adapts
+/// as far as it can, the main buses first, and the host asks what there is.
 #[test]
-fn a_side_chain_of_another_width_than_the_main_pair_is_refused() {
+fn a_side_chain_of_another_width_than_the_main_pair_is_refused_and_the_main_pair_taken() {
     let host = RawVst3::active(2, 64);
-    let [mono, stereo] = [SpeakerArr::kMono, SpeakerArr::kStereo];
+    let [none, mono, stereo] = [SpeakerArr::kEmpty, SpeakerArr::kMono, SpeakerArr::kStereo];
     for (main, side, expected) in [
         (stereo, mono, kResultFalse),
         (mono, stereo, kResultFalse),
+        (stereo, none, kResultFalse),
+        (mono, none, kResultFalse),
         (stereo, stereo, kResultOk),
         (mono, mono, kResultOk),
     ] {
         let (mut inputs, mut output) = ([main, side], main);
-        // SAFETY: as many arrangements as are told, of an instance that is not processing.
-        let answer = unsafe {
+        // SAFETY: as many arrangements as are told, of an instance that is not processing, and a
+        // place for each answer.
+        unsafe {
             host.component.setActive(0);
-            host.processor
-                .setBusArrangements(inputs.as_mut_ptr(), 2, &raw mut output, 1)
-        };
-        assert_eq!(answer, expected, "{main} and {side}");
+            let answer =
+                host.processor
+                    .setBusArrangements(inputs.as_mut_ptr(), 2, &raw mut output, 1);
+            assert_eq!(answer, expected, "{main} and {side}");
+            for (direction, index) in [(0, 0), (0, 1), (1, 0)] {
+                let mut arrangement = 0;
+                host.processor
+                    .getBusArrangement(direction, index, &raw mut arrangement);
+                assert_eq!(
+                    arrangement, main,
+                    "after {main} and {side}: {direction} {index}"
+                );
+            }
+        }
     }
 }
 

@@ -96,7 +96,10 @@ impl IAudioProcessorTrait for Instance {
         unsafe { self.framework.setProcessing(state) }
     }
 
-    /// The framework holds the side-chain against the arrangement of the main input.
+    /// The framework chooses the layout by the main input alone. A host that asks for a side-chain of
+    /// another width, or for none, is told that it does not have all that it asked for, but the main
+    /// bus goes first (`ivstaudioprocessor.h`: "requested arrangements for kMain busses should be
+    /// handled with more priority than the ones for kAux busses").
     unsafe fn setBusArrangements(
         &self,
         inputs: *mut SpeakerArrangement,
@@ -104,6 +107,11 @@ impl IAudioProcessorTrait for Instance {
         outputs: *mut SpeakerArrangement,
         outputs_count: int32,
     ) -> tresult {
+        // SAFETY: the host's, as they are.
+        let result = unsafe {
+            self.framework
+                .setBusArrangements(inputs, inputs_count, outputs, outputs_count)
+        };
         if inputs_count == 2 && !inputs.is_null() {
             // SAFETY: the host vouches for as many as it counts.
             let [main, side] = unsafe { [*inputs, *inputs.add(1)] };
@@ -111,11 +119,7 @@ impl IAudioProcessorTrait for Instance {
                 return kResultFalse;
             }
         }
-        // SAFETY: the host's, as they are.
-        unsafe {
-            self.framework
-                .setBusArrangements(inputs, inputs_count, outputs, outputs_count)
-        }
+        result
     }
 
     forward! { IAudioProcessorTrait:
