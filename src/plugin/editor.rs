@@ -118,9 +118,11 @@ pub struct App {
     view: View,
     forecaster: Forecaster,
     gui: Option<GuiContext>,
-    /// The saved size that the window just opened was to have, and what of it there is room for,
-    /// points; `None` until it has been asked for.
+    /// The saved size that the window was to have when it was opened or last zoomed, and what of it
+    /// there is room for, points; `None` until it has been asked for.
     opened_as: Option<[egui::Vec2; 2]>,
+    /// The zoom that was asked for with it.
+    zoom: f32,
     thread: DrawingThread,
     resizing: Resizing,
     keys: Keys,
@@ -143,6 +145,7 @@ impl App {
             params,
             gui: None,
             opened_as: None,
+            zoom: 1.0,
             thread: DrawingThread::default(),
             resizing,
             keys: Keys::default(),
@@ -154,13 +157,16 @@ impl App {
     fn draw(&mut self, ui: &mut egui::Ui, frame: &mut Frame) {
         self.keys.pass_on(ui, frame, &mut self.host_keys);
         // The window is made before the host has loaded a session, so the saved size is asked for
-        // in the first frame.
-        if self.opened_as.is_none() {
-            let (size, zoom) = self
-                .params
-                .session
-                .read(|session| (session.editor_size.into(), session.zoom));
+        // once it is drawn; and again at another zoom, which may leave no room for it. Before the
+        // zoom is in effect it would be that of another size.
+        let (size, zoom) = self
+            .params
+            .session
+            .read(|session| (session.editor_size.into(), session.zoom));
+        let new = self.opened_as.is_none() || zoom != self.zoom;
+        if new && ui.ctx().zoom_factor() == zoom {
             self.opened_as = Some([size, self.resizing.ask_first(ui, size, zoom)]);
+            self.zoom = zoom;
         }
         if let Some(gui) = &self.gui {
             self.view.ui(ui, &gui.param_setter());

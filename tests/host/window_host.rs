@@ -5,9 +5,9 @@
 use crate::window::{at_rest, at_rest_in, idle};
 use crestline_core::session::DEFAULT_EDITOR_SIZE;
 use egui_kittest::kittest::Queryable;
-use rig::clap_host::{ClapHost, Result};
+use rig::clap_host::{ClapHost, Result, Run};
 use rig::editor_stage::{RATE_HZ, opened as opened_stage, opened_at};
-use rig::screen::{HostWindow, SPACE_KEY, on_a_screen, on_a_screen_of};
+use rig::screen::{HostWindow, M_KEY, SPACE_KEY, on_a_screen, on_a_screen_of};
 use std::time::{Duration, Instant};
 
 const BLOCK: usize = 480;
@@ -125,6 +125,68 @@ fn it_opens_no_larger_than_its_screen_when_it_is_zoomed() {
             let [width, height] = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
             at_rest_in(&mut host, &window, [width * 3 / 2, 1_080 - 72 * 3 / 2])?;
             assert_saved_size(&mut host, [width, height])?;
+            host.close_window()
+        },
+    );
+}
+
+// A larger zoom leaves room for less: the lower part, and the menu that leads back, would be out of
+// reach.
+#[test]
+fn zoomed_in_it_stays_on_its_screen() {
+    on_a_screen_of(
+        [1_920, 1_080],
+        "window_host::zoomed_in_it_stays_on_its_screen",
+        || {
+            let (mut host, window) = activated()?;
+            host.open_window(window.id())?;
+            let normal = DEFAULT_EDITOR_SIZE.map(|points| points as u32);
+            at_rest_in(&mut host, &window, normal)?;
+            // The host's own frame is left its place, at this zoom.
+            let zoomed = [1_920 - 2 * 16, 1_080 - 2 * 72];
+            for (zoom, size) in [(b'2', zoomed), (b'1', normal)] {
+                let mut state = host.save()?;
+                let key = br#"zoom\":"#;
+                let at = state.windows(key.len()).position(|part| part == key);
+                state[at.unwrap() + key.len()] = zoom;
+                host.load_state(&state)?;
+                pass(&mut host, Duration::from_millis(500))?;
+                let wanted = host.wanted_window_size().unwrap_or(size);
+                window.resize(wanted)?;
+                at_rest_in(&mut host, &window, size)?;
+                assert_saved_size(&mut host, normal)?;
+            }
+            host.close_window()
+        },
+    );
+}
+
+// X11 tells of a key that is held as one that is let go and pressed again and again.
+#[test]
+fn a_key_that_is_held_down_is_pressed_once() {
+    on_a_screen(
+        "window_host::a_key_that_is_held_down_is_pressed_once",
+        || {
+            let (mut host, window) = opened()?;
+            let matched = host.param("Matched listening")?.id;
+            // A click gives the window the keyboard.
+            window.point_at([600, 6])?;
+            pass(&mut host, Duration::from_millis(200))?;
+            window.click()?;
+            pass(&mut host, Duration::from_millis(300))?;
+            let (set, mut changes) = (host.value(matched)?, 0);
+            let mut last = set;
+            window.hold_key(M_KEY, true)?;
+            let start = Instant::now();
+            while start.elapsed() < Duration::from_secs(2) {
+                host.run(Run::new(&vec![vec![0.0; BLOCK]; 2], &[BLOCK]))?;
+                idle(&mut host)?;
+                let value = host.value(matched)?;
+                changes += usize::from(value != last);
+                last = value;
+            }
+            window.hold_key(M_KEY, false)?;
+            assert_eq!(changes, 1);
             host.close_window()
         },
     );

@@ -7,6 +7,10 @@
 //! typed is in it. So a frame ends with a button of the mouse, and what has been typed, scrolled or
 //! dragged so far has one to itself before anything comes that would change what it means.
 //!
+//! On X11 a key that is held down is let go and pressed anew with every repetition, which the window
+//! takes for that many keys. One that is let go and pressed at once, and is down after all, is held,
+//! as it is elsewhere.
+//!
 //! Of a pointer that leaves the window while it holds something nothing is told: egui would drop what
 //! is held, while the window goes on telling where the pointer is. A window that is no longer in use
 //! may never be told that it is let go: once nothing has been told of a pointer that left for a while,
@@ -98,6 +102,24 @@ impl Taken {
 }
 
 impl InTurn {
+    /// More events, without the releases that are none.
+    fn wait(&mut self, events: &mut Vec<Event>) {
+        let of = |event: &Event| match event {
+            Event::Key { key, pressed, .. } => Some((*key, *pressed)),
+            _ => None,
+        };
+        for at in (1..events.len()).rev() {
+            if let (Some((released, false)), Some((key, true))) =
+                (of(&events[at - 1]), of(&events[at]))
+                && released == key
+                && events[at..].iter().filter_map(of).rfind(|it| it.0 == key) == Some((key, true))
+            {
+                events.remove(at - 1);
+            }
+        }
+        self.waiting.extend(events.drain(..));
+    }
+
     /// The events of the next frame.
     fn take(&mut self, before: &Before<'_>) -> Vec<Event> {
         self.let_go_if_lost(before);
@@ -161,7 +183,7 @@ impl Plugin for InTurn {
     }
 
     fn input_hook(&mut self, context: &Context, input: &mut RawInput) {
-        self.waiting.extend(input.events.drain(..));
+        self.wait(&mut input.events);
         let (mut before, down) = context.input(|input| {
             let pointer = &input.pointer;
             let held = BUTTONS.into_iter().filter(|one| pointer.button_down(*one));
@@ -243,7 +265,7 @@ mod tests {
         mut holds: bool,
         down: Option<Key>,
     ) -> Vec<Vec<Event>> {
-        turn.waiting.extend(events.iter().cloned());
+        turn.wait(&mut events.to_vec());
         let mut pointer = Some(Pos2::ZERO);
         let mut frames = Vec::new();
         while frames.is_empty() || !turn.waiting.is_empty() {
@@ -306,6 +328,23 @@ mod tests {
         // One that is held down would come faster than it is taken.
         let repeated = vec![key(Key::ArrowUp, true); 5];
         assert_eq!(frames(&repeated, false, Some(Key::ArrowUp)), [repeated]);
+    }
+
+    #[test]
+    fn a_key_that_is_let_go_and_pressed_at_once_is_held() {
+        let [press, release] = [true, false].map(|pressed| key(Key::M, pressed));
+        let other = key(Key::Num1, true);
+        let held = [press.clone(), release.clone(), press.clone()];
+        assert_eq!(
+            frames(&held, false, Some(Key::M)),
+            [vec![press.clone(), press.clone()]]
+        );
+        let two = vec![release.clone(), other];
+        assert_eq!(frames(&two, false, Some(Key::M)), [two]);
+        // Pressed twice while the window was held up.
+        let tap = [press, release];
+        let twice = [tap.clone(), tap.clone()].concat();
+        assert_eq!(frames(&twice, false, None), [tap.to_vec(), tap.to_vec()]);
     }
 
     #[test]

@@ -109,10 +109,10 @@ impl Resizing {
         call(&caller);
     }
 
-    /// Asks for the size that a window just opened is to have, in points of which the user's own `zoom`
-    /// is a part, or for as much of it as there is room for. Returns what is asked for.
+    /// Asks for the size that a window just opened or zoomed is to have, in points of which the user's
+    /// own `zoom`, which is in effect, is a part, or for as much of it as there is room for. Returns
+    /// what is asked for.
     pub fn ask_first(&self, ui: &Ui, size: Vec2, zoom: f32) -> Vec2 {
-        // The zoom is not in effect yet; once it is, it makes the window larger.
         let system = ui.ctx().pixels_per_point() / ui.ctx().zoom_factor();
         let scale = if cfg!(target_os = "macos") {
             zoom

@@ -26,6 +26,8 @@ const DRAWING: [&str; 2] = ["libEGL.so.1", "libGL.so.1"];
 
 /// The space bar of a usual keyboard (evdev's keycodes, which Xvfb has).
 pub const SPACE_KEY: u8 = 65;
+/// The same of the letter M.
+pub const M_KEY: u8 = 58;
 
 /// A running X server, ended when dropped.
 pub struct Screen {
@@ -270,6 +272,16 @@ impl HostWindow {
     pub fn press_key(&self, keycode: u8) -> Result<()> {
         self.fake(KEY_PRESS_EVENT, keycode, [0; 2])?;
         self.fake(KEY_RELEASE_EVENT, keycode, [0; 2])
+    }
+
+    /// Presses a key and holds it, or releases it.
+    pub fn hold_key(&self, keycode: u8, held: bool) -> Result<()> {
+        let kind = if held {
+            KEY_PRESS_EVENT
+        } else {
+            KEY_RELEASE_EVENT
+        };
+        self.fake(kind, keycode, [0; 2])
     }
 
     /// From now on the host keeps to itself how large the window within is: whoever asks the server
