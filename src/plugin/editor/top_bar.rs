@@ -1,8 +1,8 @@
 //! Title, target window, listen switch, settings.
 
 use egui::{
-    Align, Align2, Event, Key, Layout, Rect, Response, Role, Sense, Ui, UiBuilder, WidgetInfo,
-    pos2, vec2,
+    Align, Align2, Event, Key, Layout, Modifiers, Rect, Response, Role, Sense, Ui, UiBuilder,
+    WidgetInfo, pos2, vec2,
 };
 use nice_plug::prelude::{BoolParam, Param};
 
@@ -156,7 +156,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
 }
 
 /// The keys 1 to 4 choose what is heard, 5 the reference or back, and M whether it is matched,
-/// unless something else has the keyboard.
+/// unless something else has the keyboard. With shift, too: some layouts write digits with it only.
 pub fn keys(ui: &Ui, scene: &Scene<'_>) {
     if !KEYS || ui.memory(|memory| memory.focused().is_some()) {
         return;
@@ -165,7 +165,11 @@ pub fn keys(ui: &Ui, scene: &Scene<'_>) {
     let is = |event: &Event, wanted: Key| matches!(event, Event::Key { key, pressed: true, repeat: false, .. } if *key == wanted);
     let pressed = |key: Key| {
         ui.input(|input| {
-            input.modifiers.is_none() && input.events.iter().any(|event| is(event, key))
+            let alone = Modifiers {
+                shift: false,
+                ..input.modifiers
+            };
+            alone.is_none() && input.events.iter().any(|event| is(event, key))
         })
     };
     for (key, of) in [Key::Num1, Key::Num2, Key::Num3, Key::Num4]
