@@ -6,7 +6,7 @@ use crestline_core::handover::Snapshot;
 use crestline_core::session::forecast::{Forecasted, PathFigures, Point};
 use crestline_core::session::{Session, rink_floor};
 use crestline_plugin::params::ListenChoice;
-use egui::{Event, Key, Pos2, Vec2};
+use egui::{Event, Key, Modifiers, Pos2, Vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use nice_plug::prelude::Param;
@@ -241,6 +241,14 @@ fn keys_choose_what_is_heard_unless_something_has_the_keyboard() {
         harness.run_steps(2);
         assert_eq!(params.listen.value(), choice);
     }
+    // Some layouts write digits with shift.
+    harness.key_press_modifiers(Modifiers::SHIFT, Key::Num3);
+    harness.run_steps(2);
+    assert_eq!(params.listen.value(), ListenChoice::Input);
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::Num1);
+    harness.run_steps(2);
+    assert_eq!(params.listen.value(), ListenChoice::Input);
+    harness.key_press(Key::Num1);
     harness.key_press(Key::M);
     harness.run_steps(2);
     assert!(params.matched.value());

@@ -163,6 +163,27 @@ fn a_value_is_judged_as_it_is_shown() {
     assert_eq!(Limits::OPEN.judge(Some(1e9)), Judgement::In);
 }
 
+// A figure is shown with one decimal, as `{:.1}` writes it, and so is the end of a window that was
+// typed in hundredths.
+#[test]
+fn the_end_of_a_window_is_judged_as_it_is_shown() {
+    for hundredths in -2_000..-1_000 {
+        let typed = f64::from(hundredths) / 100.0;
+        let window = TargetWindow {
+            loudness_lufs: Limits {
+                low: Some(typed),
+                high: None,
+            },
+            ..TargetWindow::default()
+        }
+        .sanitised();
+        let limits = window.loudness_lufs;
+        let shown: f64 = format!("{:.1}", limits.low.unwrap()).parse().unwrap();
+        assert_eq!(limits.judge(Some(shown)), Judgement::In, "{typed}");
+        assert_eq!(limits.judge(Some(shown - 0.1)), Judgement::Below, "{typed}");
+    }
+}
+
 /// PLR does not change under a gain: it is a difference of two levels that both move by it.
 #[test]
 fn playback_turns_a_loud_master_down_and_a_quiet_one_up_to_its_peaks() {

@@ -42,12 +42,12 @@ impl Limits {
         }
     }
 
-    /// The same with its ends in order, between `low` and `high` and rounded to hundredths; an end
-    /// that is not a number is open.
+    /// The same with its ends in order, between `low` and `high` and rounded to tenths, as they are
+    /// shown; an end that is not a number is open.
     fn within(self, low: f64, high: f64) -> Self {
         let end = |end: Option<f64>| {
             end.filter(|end| end.is_finite())
-                .map(|end| hundredths(end.clamp(low, high)))
+                .map(|end| (end.clamp(low, high) * 10.0).round() / 10.0)
         };
         match (end(self.low), end(self.high)) {
             (Some(low), Some(high)) => Self::between(low.min(high), low.max(high)),
@@ -144,7 +144,8 @@ const NAME_CHARS: usize = 48;
 
 impl TargetWindow {
     /// The same with a name of one line and at most 48 characters, and every limit in a sensible
-    /// range, in order and rounded to hundredths.
+    /// range, in order and rounded: to tenths, and the ceiling to hundredths, in which it is judged
+    /// of files.
     #[must_use]
     pub fn sanitised(self) -> Self {
         let printable = self
@@ -153,13 +154,17 @@ impl TargetWindow {
             .filter(|letter| !letter.is_control())
             .take(NAME_CHARS);
         let name = printable.collect::<String>().trim().to_owned();
-        let at_most = |high, low, highest| Limits { low: None, high }.within(low, highest).high;
+        let ceiling = self.ceiling_dbtp.filter(|ceiling| ceiling.is_finite());
+        let short_term = Limits {
+            low: None,
+            high: self.short_term_max_lufs,
+        };
         Self {
             name: Cow::Owned(name),
             loudness_lufs: self.loudness_lufs.within(-70.0, 10.0),
             plr_db: self.plr_db.within(-10.0, 60.0),
-            ceiling_dbtp: at_most(self.ceiling_dbtp, -60.0, 20.0),
-            short_term_max_lufs: at_most(self.short_term_max_lufs, -70.0, 10.0),
+            ceiling_dbtp: ceiling.map(|ceiling| hundredths(ceiling.clamp(-60.0, 20.0))),
+            short_term_max_lufs: short_term.within(-70.0, 10.0).high,
         }
     }
 

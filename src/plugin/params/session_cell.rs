@@ -185,7 +185,7 @@ mod tests {
         let cell = SessionCell::default();
         let mut window = TargetWindow {
             name: "mine".into(),
-            loudness_lufs: Limits::between(-11.5, -9.25),
+            loudness_lufs: Limits::between(-11.5, -9.3),
             plr_db: Limits::at_most(12.0),
             ceiling_dbtp: None,
             short_term_max_lufs: Some(-6.0),
