@@ -272,6 +272,54 @@ fn a_vst3_host_that_refuses_a_size_is_not_asked_again() {
     );
 }
 
+// `gui/iplugviewcontentscalesupport.h`: the host tells the scale "directly before or after the plug-in
+// view is attached".
+#[test]
+fn a_scale_that_a_vst3_host_tells_before_the_window_is_there_holds() {
+    on_a_screen(
+        "window_edits::a_scale_that_a_vst3_host_tells_before_the_window_is_there_holds",
+        || {
+            let mut host = Vst3Host::new(2, 480);
+            let window = HostWindow::show(size())?;
+            host.open_window_at(window.id(), Some(1.5));
+            let scaled = SIZE.map(|points| (points * 1.5) as i32);
+            let start = Instant::now();
+            while host.window_size() != scaled && start.elapsed() < PATIENCE {
+                pass(&host, Duration::from_millis(50));
+            }
+            assert_eq!(host.window_size(), scaled);
+            host.close_window();
+            Ok(())
+        },
+    );
+}
+
+// `gui/iplugview.h`, `IRunLoop`: what is registered is unregistered, and what was opened closed.
+#[test]
+fn a_window_leaves_nothing_behind_in_a_vst3_host() {
+    on_a_screen(
+        "window_edits::a_window_leaves_nothing_behind_in_a_vst3_host",
+        || {
+            let mut host = Vst3Host::new(2, 480);
+            let window = HostWindow::show(size())?;
+            let mut open = Vec::new();
+            for _ in 0..6 {
+                host.open_window(window.id());
+                assert_eq!(host.handlers(), 1);
+                pass(&host, Duration::from_millis(500));
+                host.close_window();
+                assert_eq!(host.handlers(), 0);
+                pass(&host, Duration::from_millis(200));
+                open.push(std::fs::read_dir("/proc/self/fd")?.count());
+            }
+            println!("window: files open after each {open:?}");
+            // What is opened once stays open.
+            assert!(open[5] <= open[2], "{open:?}");
+            Ok(())
+        },
+    );
+}
+
 // The host drops the edits of what cannot be automated, and brings all others with its next block.
 #[test]
 fn while_audio_runs_a_vst3_host_brings_a_click_with_its_next_block() {

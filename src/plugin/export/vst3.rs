@@ -10,9 +10,11 @@
 
 mod curves;
 mod forward;
+mod frame;
 mod handler;
 mod instance;
 mod processor;
+mod view;
 
 use crate::Crestline;
 use instance::Instance;

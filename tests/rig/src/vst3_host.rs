@@ -20,8 +20,9 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     IComponentTrait, IEditControllerTrait, ParamID, ParamValue, ParameterInfo, String128, TChar,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    FIDString, IBStream, IPlugFrame, IPlugView, IPlugViewTrait, TBool, ViewRect, int32,
-    kNotImplemented, kResultFalse, kResultOk, tresult,
+    FIDString, IBStream, IPlugFrame, IPlugView, IPlugViewContentScaleSupport,
+    IPlugViewContentScaleSupportTrait, IPlugViewTrait, TBool, ViewRect, int32, kNotImplemented,
+    kResultFalse, kResultOk, tresult,
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper};
 use std::collections::{BTreeMap, BTreeSet};
@@ -266,12 +267,21 @@ impl Vst3Host {
     /// Opens the plug-in's window within the X11 window `parent`, which must exist until it is
     /// closed.
     pub fn open_window(&mut self, parent: u32) {
+        self.open_window_at(parent, None);
+    }
+
+    /// The same, and tells the scale first.
+    pub fn open_window_at(&mut self, parent: u32, scale: Option<f32>) {
         // SAFETY: calls in the order that VST3 asks for; a reference to a view, which is ours.
         unsafe {
             let view = self.raw.controller.createView(c"editor".as_ptr());
             let view = ComPtr::from_raw(view).unwrap();
             let frame = self.frame.to_com_ptr::<IPlugFrame>().unwrap();
             assert_eq!(view.setFrame(frame.as_com_ref().as_ptr()), kResultOk);
+            if let Some(scale) = scale {
+                let scaled = view.cast::<IPlugViewContentScaleSupport>().unwrap();
+                assert_eq!(scaled.setContentScaleFactor(scale), kResultOk);
+            }
             let parent = ptr::without_provenance_mut::<c_void>(parent as usize);
             let attached = view.attached(parent, c"X11EmbedWindowID".as_ptr());
             assert_eq!(attached, kResultOk);
@@ -307,6 +317,11 @@ impl Vst3Host {
         // SAFETY: a place for the answer.
         assert_eq!(unsafe { view.getSize(&raw mut size) }, kResultOk);
         [size.right - size.left, size.bottom - size.top]
+    }
+
+    /// Handlers that are registered with the host's event loop.
+    pub fn handlers(&self) -> usize {
+        self.frame.handlers()
     }
 
     /// Sizes that the plug-in has asked for.

@@ -9,6 +9,7 @@ use super::super::ports::Ports;
 use super::curves::Curves;
 use super::forward::forward;
 use super::handler::Handler;
+use super::view::View;
 use crate::Crestline;
 use crate::lock::lock_by_asking;
 use crate::params::{CrestlineParams, EditBy};
@@ -237,6 +238,10 @@ impl IEditControllerTrait for Instance {
         ) -> tresult;
         fn normalizedParamToPlain(id: ParamID, value: ParamValue) -> ParamValue;
         fn plainParamToNormalized(id: ParamID, value: ParamValue) -> ParamValue;
-        fn createView(name: FIDString) -> *mut IPlugView;
+    }
+
+    unsafe fn createView(&self, name: FIDString) -> *mut IPlugView {
+        // SAFETY: the host's promise; a view of which one reference is the caller's.
+        unsafe { View::around(self.framework.createView(name)) }
     }
 }

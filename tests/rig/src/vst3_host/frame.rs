@@ -32,6 +32,11 @@ impl Frame {
         self.asked.borrow().clone()
     }
 
+    /// How many handlers are registered.
+    pub fn handlers(&self) -> usize {
+        self.handlers.borrow().len()
+    }
+
     /// One round of the host's event loop.
     pub fn round(&self) {
         let handlers = self.handlers.borrow().clone();

@@ -1,0 +1,138 @@
+//! The window as a VST3 host has it: the framework's view, and two things that it gets wrong.
+//!
+//! A scale that the host tells before the window is attached, as it may (`gui/
+//! iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then. And with
+//! each frame that a host on Linux sets, the framework leaves an event handler registered and two
+//! sockets open, for the handler holds a reference to itself: here it is given back.
+
+use super::forward::forward;
+use super::frame;
+use nice_plug::wrapper::vst3::vst3::Steinberg::IPlugViewContentScaleSupport_::ScaleFactor;
+use nice_plug::wrapper::vst3::vst3::Steinberg::{
+    FIDString, IPlugFrame, IPlugView, IPlugViewContentScaleSupport,
+    IPlugViewContentScaleSupportTrait, IPlugViewTrait, TBool, ViewRect, char16, int16,
+    kResultFalse, kResultOk, tresult,
+};
+use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComRef, ComWrapper};
+use std::ffi::c_void;
+use std::ptr;
+use std::sync::atomic::{AtomicPtr, Ordering};
+use std::sync::{Mutex, PoisonError};
+
+/// A view around the framework's. Used on the host's UI thread.
+pub struct View {
+    framework: ComPtr<IPlugView>,
+    /// What the host holds of this, to be named to its frame; not counted.
+    itself: AtomicPtr<IPlugView>,
+    /// The scale that the host has told and the framework has not taken.
+    scale: Mutex<Option<ScaleFactor>>,
+    frame: Mutex<Option<frame::Between>>,
+}
+
+impl Class for View {
+    type Interfaces = (IPlugView, IPlugViewContentScaleSupport);
+}
+
+impl View {
+    /// A view around this one, with one reference, which is the caller's; null for null.
+    ///
+    /// # Safety
+    /// `framework` is null or the framework's view, with a reference that is given away.
+    pub unsafe fn around(framework: *mut IPlugView) -> *mut IPlugView {
+        // SAFETY: the caller's promise.
+        let Some(framework) = (unsafe { ComPtr::from_raw(framework) }) else {
+            return ptr::null_mut();
+        };
+        let view = ComWrapper::new(Self {
+            framework,
+            itself: AtomicPtr::default(),
+            scale: Mutex::default(),
+            frame: Mutex::default(),
+        });
+        let raw = view.to_com_ptr().map_or(ptr::null_mut(), ComPtr::into_raw);
+        view.itself.store(raw, Ordering::Relaxed);
+        raw
+    }
+
+    /// Has the framework let go of the frame, and then the frame of what the framework left there.
+    fn leave_frame(&self) -> tresult {
+        // SAFETY: no frame.
+        let left = unsafe { self.framework.setFrame(ptr::null_mut()) };
+        let frame = self
+            .frame
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take();
+        if let Some(frame) = frame {
+            frame.end();
+        }
+        left
+    }
+}
+
+impl Drop for View {
+    fn drop(&mut self) {
+        self.leave_frame();
+    }
+}
+
+impl IPlugViewTrait for View {
+    unsafe fn attached(&self, parent: *mut c_void, kind: FIDString) -> tresult {
+        // SAFETY: the host's promise.
+        let attached = unsafe { self.framework.attached(parent, kind) };
+        if attached == kResultOk {
+            let scale = self
+                .scale
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+                .take();
+            if let Some(factor) = scale {
+                // SAFETY: a number.
+                unsafe { self.setContentScaleFactor(factor) };
+            }
+        }
+        attached
+    }
+
+    unsafe fn setFrame(&self, frame: *mut IPlugFrame) -> tresult {
+        let left = self.leave_frame();
+        // SAFETY: the host's promise.
+        let Some(host) = (unsafe { ComRef::from_raw(frame) }) else {
+            return left;
+        };
+        let between = frame::Between::new(host.to_com_ptr(), self.itself.load(Ordering::Relaxed));
+        // SAFETY: a frame that the framework counts.
+        let set = unsafe { self.framework.setFrame(between.as_ptr()) };
+        *self.frame.lock().unwrap_or_else(PoisonError::into_inner) = Some(between);
+        set
+    }
+
+    forward! { IPlugViewTrait:
+        fn isPlatformTypeSupported(kind: FIDString) -> tresult;
+        fn removed() -> tresult;
+        fn onWheel(distance: f32) -> tresult;
+        fn onKeyDown(key: char16, code: int16, modifiers: int16) -> tresult;
+        fn onKeyUp(key: char16, code: int16, modifiers: int16) -> tresult;
+        fn getSize(size: *mut ViewRect) -> tresult;
+        fn onSize(size: *mut ViewRect) -> tresult;
+        fn onFocus(state: TBool) -> tresult;
+        fn canResize() -> tresult;
+        fn checkSizeConstraint(size: *mut ViewRect) -> tresult;
+    }
+}
+
+impl IPlugViewContentScaleSupportTrait for View {
+    unsafe fn setContentScaleFactor(&self, factor: ScaleFactor) -> tresult {
+        if !(factor.is_finite() && factor > 0.0) {
+            return kResultFalse;
+        }
+        let taken = self.framework.cast::<IPlugViewContentScaleSupport>();
+        // SAFETY: a number.
+        let taken =
+            taken.is_some_and(|view| unsafe { view.setContentScaleFactor(factor) == kResultOk });
+        if !taken {
+            *self.scale.lock().unwrap_or_else(PoisonError::into_inner) = Some(factor);
+        }
+        kResultOk
+    }
+}
