@@ -20,6 +20,8 @@ mod in_turn;
 mod introduction;
 mod keys;
 mod layout;
+#[cfg(target_os = "linux")]
+mod letters;
 mod mark;
 mod menus;
 mod notice;
@@ -187,6 +189,8 @@ impl NiceEguiApp for App {
     ) -> Result<(), HandlerError> {
         self.thread.arrived();
         self.view.opened();
+        #[cfg(target_os = "linux")]
+        ctx.add_plugin(letters::Letters::default());
         install(&ctx);
         self.gui = Some(gui);
         self.opened_as = None;

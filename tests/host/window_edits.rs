@@ -6,9 +6,9 @@ use crate::clap::{linked, noise};
 use crate::window::at_rest;
 use egui_kittest::kittest::Queryable;
 use kit::pause::pause;
-use rig::clap_host::{ClapHost, Result};
+use rig::clap_host::{ClapHost, Result, Run};
 use rig::editor_stage::{SIZE, Stage, open};
-use rig::screen::{HostWindow, on_a_screen};
+use rig::screen::{CONTROL_KEY, HostWindow, YZ_KEYS, on_a_screen};
 use rig::vst3_host::Vst3Host;
 use std::time::{Duration, Instant};
 
@@ -63,7 +63,7 @@ fn without_audio_a_click_takes_effect_by_itself() {
         || {
             let mut host = linked();
             host.activate(48_000.0, 480)?;
-            host.run(rig::clap_host::Run::new(&noise(2, 4_800, 0.1, 1), &[480]))?;
+            host.run(Run::new(&noise(2, 4_800, 0.1, 1), &[480]))?;
             let window = HostWindow::show(size())?;
             host.open_window(window.id())?;
             listen_to_clean(&mut host, &window)?;
@@ -81,7 +81,7 @@ fn a_clap_state_that_is_loaded_undoes_what_was_clicked_before() {
             let mut host = linked();
             host.activate(48_000.0, 480)?;
             let main = noise(2, 4_800, 0.1, 1);
-            host.run(rig::clap_host::Run::new(&main, &[480]))?;
+            host.run(Run::new(&main, &[480]))?;
             let listen = host.param("Listen")?.id;
             let before = host.save()?;
             let window = HostWindow::show(size())?;
@@ -89,9 +89,9 @@ fn a_clap_state_that_is_loaded_undoes_what_was_clicked_before() {
             listen_to_clean(&mut host, &window)?;
             host.load_state(&before)?;
             let told = std::sync::Mutex::new(Vec::new());
-            host.run(rig::clap_host::Run {
+            host.run(Run {
                 told: Some(&told),
-                ..rig::clap_host::Run::new(&main, &[480])
+                ..Run::new(&main, &[480])
             })?;
             let value = host.value(listen)?;
             assert_eq!(host.text(listen, value)?, "Output");
@@ -318,6 +318,53 @@ fn a_window_leaves_nothing_behind_in_a_vst3_host() {
             Ok(())
         },
     );
+}
+
+// A German keyboard has Z where a US one has Y, and the other way round.
+#[test]
+fn undo_is_the_key_that_says_z() {
+    on_a_screen("window_edits::undo_is_the_key_that_says_z", || {
+        let mut host = linked();
+        host.activate(48_000.0, 480)?;
+        let saturator = host.param("Saturator")?.id;
+        let window = HostWindow::show(host.window_size()?)?;
+        host.open_window(window.id())?;
+        at_rest(&mut host, &window)?;
+        let main = noise(2, 480, 0.1, 2);
+        let becomes = |host: &mut ClapHost, wanted: f64| {
+            host.run(Run::new(&main, &[480]))?;
+            host.idle()?;
+            Ok(host.value(saturator)? == wanted)
+        };
+        let chord = |key: u8| -> Result<()> {
+            window.hold_key(CONTROL_KEY, true)?;
+            pause(Duration::from_millis(60));
+            window.press_key(key)?;
+            pause(Duration::from_millis(60));
+            window.hold_key(CONTROL_KEY, false)
+        };
+        let [y, z] = YZ_KEYS;
+        for (undo, redo) in [(z, y), (y, z)] {
+            window.write_on_key(undo, 'z')?;
+            window.write_on_key(redo, 'y')?;
+            let clicked = click(&window, "Saturator", || becomes(&mut host, 1.0))?;
+            assert!(clicked, "nothing came of the click");
+            for (key, wanted) in [(undo, 0.0), (redo, 1.0), (undo, 0.0)] {
+                // A gesture of its own.
+                pause(Duration::from_millis(300));
+                chord(key)?;
+                let start = Instant::now();
+                while !becomes(&mut host, wanted)? {
+                    assert!(
+                        start.elapsed() < Duration::from_secs(5),
+                        "key {key}: not {wanted}"
+                    );
+                    pause(Duration::from_millis(10));
+                }
+            }
+        }
+        host.close_window()
+    });
 }
 
 // The host drops the edits of what cannot be automated, and brings all others with its next block.

@@ -26,8 +26,11 @@ const DRAWING: [&str; 2] = ["libEGL.so.1", "libGL.so.1"];
 
 /// The space bar of a usual keyboard (evdev's keycodes, which Xvfb has).
 pub const SPACE_KEY: u8 = 65;
-/// The same of the letter M.
+/// The same of the letter M, and of control.
 pub const M_KEY: u8 = 58;
+pub const CONTROL_KEY: u8 = 37;
+/// What a US keyboard has Y and Z on.
+pub const YZ_KEYS: [u8; 2] = [29, 52];
 
 /// A running X server, ended when dropped.
 pub struct Screen {
@@ -272,6 +275,15 @@ impl HostWindow {
     pub fn press_key(&self, keycode: u8) -> Result<()> {
         self.fake(KEY_PRESS_EVENT, keycode, [0; 2])?;
         self.fake(KEY_RELEASE_EVENT, keycode, [0; 2])
+    }
+
+    /// From now on the screen's keyboard has this letter on a key.
+    pub fn write_on_key(&self, keycode: u8, letter: char) -> Result<()> {
+        let keysyms = [letter, letter.to_ascii_uppercase()].map(u32::from);
+        let change = self
+            .connection
+            .change_keyboard_mapping(1, keycode, 2, &keysyms)?;
+        Ok(change.check()?)
     }
 
     /// Presses a key and holds it, or releases it.
