@@ -1,13 +1,13 @@
 //! Two settings to compare, undo and redo, and starting points: through the window, told to the
 //! host as gestures.
 
-use crestline_plugin::params::CrestlineParams;
+use crestline_plugin::params::{CrestlineParams, ListenChoice};
 use egui::{Key, Modifiers};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::{FloatParam, Param};
 use rig::editor_stage::{
-    HostCall, Stage, assert_balanced, assert_gesture, opened_at, sent_to_host,
+    HostCall, Stage, assert_balanced, assert_gesture, open, opened_at, sent_to_host,
 };
 
 fn press(harness: &mut Harness<'_, Stage>, name: &str) {
@@ -339,6 +339,25 @@ fn a_push_that_is_turned_down_again_is_not_cautioned_of() {
         harness.state().set_plain(|params| &params.push, 12.0);
         harness.run_steps(2);
         assert_eq!(is_cautioned(&harness), cautions);
+    }
+}
+
+// Wherever there is room for a window there is room for the caution, whatever else has to be said.
+#[test]
+fn a_window_of_any_width_cautions() {
+    for width in [640.0, 700.0, 760.0, 825.0, 900.0, 1_180.0] {
+        for source in [ListenChoice::Clean, ListenChoice::Output] {
+            let mut harness = open(Stage::default(), [width, 480.0], 1.0);
+            let stage = harness.state();
+            stage.set_plain(|params| &params.listen, source);
+            harness.run_steps(700);
+            play(&mut harness, 0.1);
+            assert!(!is_cautioned(&harness), "{width} {source:?}");
+            harness.state().set_plain(|params| &params.push, 12.0);
+            harness.run_steps(2);
+            play(&mut harness, 0.1);
+            assert!(is_cautioned(&harness), "{width} {source:?}");
+        }
     }
 }
 

@@ -53,7 +53,9 @@ pub fn show(
         let words = button.words.each_ref();
         words.map(|words| width(ui, words, SMALL_PT) + padding)
     }));
-    let Fit { whole, count, gap } = fit(&widths, rect.width());
+    // A caution is said in every window.
+    let least = if caution { 2 } else { 1 };
+    let Fit { whole, count, gap } = fit(&widths, rect.width(), least);
     let brief = |index: usize| usize::from(index >= whole);
     let left_out = widths.len() - count;
     let first = notices.len() + usize::from(message.is_some());
@@ -83,7 +85,7 @@ pub fn show(
     (asked, clicked)
 }
 
-/// What is recorded, always, then the words about level.
+/// What is recorded, always, then the caution, then the words about level.
 fn notices_of(scene: &Scene<'_>, caution: bool) -> Vec<Notice> {
     let bypass = scene.params.bypass.value();
     let listen = if bypass {
@@ -110,7 +112,7 @@ fn notices_of(scene: &Scene<'_>, caution: bool) -> Vec<Notice> {
         words: notices::CAUTION.map(Into::into),
         kind: Kind::Caution,
     });
-    [Some(recorded), jump, caution]
+    [Some(recorded), caution, jump]
         .into_iter()
         .flatten()
         .collect()
@@ -128,8 +130,9 @@ struct Fit {
 }
 
 /// Fits what is so wide in full and in brief into `room`. The last is the first to be brief; where
-/// all are and still have no room, the last waits until there is some.
-fn fit(widths: &[[f32; 2]], room: f32) -> Fit {
+/// all are and still have no room, the last waits until there is some, but for the first `least`, the
+/// last of which are cut.
+fn fit(widths: &[[f32; 2]], room: f32, least: usize) -> Fit {
     let all = widths.len();
     let total = |whole: usize, count: usize, gap: f32| {
         let of = |(index, width): (usize, &[f32; 2])| width[usize::from(index >= whole)] + gap;
@@ -149,7 +152,7 @@ fn fit(widths: &[[f32; 2]], room: f32) -> Fit {
     let count = (1..=all).rev().find(|count| total(0, *count, gap) <= room);
     Fit {
         whole: 0,
-        count: count.unwrap_or(1),
+        count: count.unwrap_or(1).max(least),
         gap,
     }
 }
@@ -281,7 +284,7 @@ mod tests {
     fn the_last_is_the_first_to_be_brief_and_to_wait() {
         let widths = [[100.0, 50.0], [80.0, 40.0], [60.0, 30.0]];
         let of = |room: f32| {
-            let Fit { whole, count, .. } = fit(&widths, room);
+            let Fit { whole, count, .. } = fit(&widths, room, 1);
             [whole, count]
         };
         assert_eq!(of(288.0), [3, 3]);
@@ -291,5 +294,6 @@ mod tests {
         assert_eq!(of(135.0), [0, 2]);
         assert_eq!(of(97.0), [0, 1]);
         assert_eq!(of(10.0), [0, 1]);
+        assert_eq!(fit(&widths, 10.0, 2).count, 2);
     }
 }
