@@ -82,6 +82,50 @@ fn the_next_decibel_and_the_fair_comparison_are_told() {
     }
 }
 
+// A forecast limits both paths (`session/forecast`): where that is not what would be heard it is said
+// beside every figure of it.
+#[test]
+fn figures_of_a_limiter_that_is_off_say_so() {
+    for limited in [true, false] {
+        let mut harness = shown(SIZE);
+        harness
+            .state()
+            .set_plain(|params| &params.limiter.on, limited);
+        harness.run_steps(2);
+        let told = |harness: &Harness<'_, Stage>, words: &str| {
+            harness.query_all_by_label_contains(words).next().is_some()
+        };
+        assert_eq!(told(&harness, "Potential, limiter on: "), !limited);
+        assert_eq!(told(&harness, "one more dB of push, limiter on,"), !limited);
+        for (name, words) in [
+            (
+                "Set the push to 10 dB, saturated",
+                ", limiter on. A click sets the push.",
+            ),
+            ("Push on the rail", "Where the push leads, limiter on."),
+        ] {
+            let all = harness.query_all_by_label_contains(name);
+            let at = all.map(|node| node.rect().center()).next().unwrap();
+            harness.hover_at(at);
+            harness.run_steps(90);
+            assert_eq!(told(&harness, words), !limited, "{words}");
+        }
+    }
+}
+
+// There is no one loudness where a path does not come to it.
+#[test]
+fn a_loudness_that_one_path_does_not_reach_is_not_told_of_both() {
+    let mut harness = shown(SIZE);
+    harness.state().set_plain(|params| &params.push, 16.0);
+    harness.run_steps(60);
+    let words = "clean alone does not come to";
+    let mut told = harness.query_all_by_label_contains(words);
+    assert!(told.next().is_some());
+    let both = "does not come to −4.0\u{a0}LUFS, both at";
+    assert!(harness.query_all_by_label_contains(both).next().is_none());
+}
+
 #[test]
 fn the_thumb_of_the_push_lies_under_the_pointer() {
     let mut harness = shown(SIZE);

@@ -110,19 +110,16 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
     }
     let foot = area.with_min_y(area.bottom() - lines as f32 * FOOT);
     let response = ui.interact(foot, ui.scope_id().with("worth"), Sense::HOVER);
+    // Where one of them does not come to it there is no pair of pushes, and that is what is said.
     let pushes = card.fair_push_db.map_or_else(String::new, |pushes_db| {
         let [clean, saturated] = pushes_db.map(|db| number::with_unit(Some(db), 1, "dB"));
         format!(
-            ": clean at {clean} of push, saturated at {saturated}. Listening plays both at the push \
-             that is set"
+            ", both at {}: clean at {clean} of push, saturated at {saturated}. Listening plays both \
+             at the push that is set",
+            number::with_unit(card.fair_at_lufs, 1, "LUFS")
         )
     });
-    let words = format!(
-        "{}; {}, both at {}{pushes}",
-        card.worth,
-        card.fair,
-        number::with_unit(card.fair_at_lufs, 1, "LUFS")
-    );
+    let words = format!("{}; {}{pushes}", card.worth, card.fair);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
     response.on_hover_text(words);
 }

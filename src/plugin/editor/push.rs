@@ -186,12 +186,14 @@ fn legend(ui: &Ui, head: Rect, scene: &Scene<'_>, colours: &Colours) {
     } else {
         longer.join("; ")
     };
-    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, format!("Potential: {longer}")));
+    let differs = scene.forecast_differs();
+    let spoken = format!("Potential{differs}: {longer}");
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &spoken));
     control::tip(
         response,
         &format!(
             "Bars: loudness that each decibel of push adds. Potential: where a path is once the next \
-             decibel adds under half an LU. {longer}."
+             decibel adds under half an LU{differs}. {longer}."
         ),
     );
 }

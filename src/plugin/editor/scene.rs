@@ -59,6 +59,16 @@ impl Scene<'_> {
         if self.snapshot.channels == 1 { 1 } else { 2 }
     }
 
+    /// What has to be said beside a figure of the forecast, which limits both paths, while the limiter
+    /// is off.
+    pub fn forecast_differs(&self) -> &'static str {
+        if self.params.limiter.on.value() {
+            ""
+        } else {
+            ", limiter on"
+        }
+    }
+
     /// The reference, as it is heard beside the mix.
     pub fn reference_profile(&self) -> Option<Cow<'_, Profile>> {
         let reference = self.session.reference.as_ref()?;

@@ -61,7 +61,7 @@ const LISTEN: [Listen; 4] = [
 ];
 /// Whether keys choose what is heard. On macOS the host gets the same ones, and has a use of its own
 /// for them: there they are the host's.
-const KEYS: bool = !cfg!(target_os = "macos");
+pub const KEYS: bool = !cfg!(target_os = "macos");
 /// Offered while there is one.
 const REFERENCE: Listen = Listen {
     choice: None,

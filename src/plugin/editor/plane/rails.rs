@@ -159,13 +159,14 @@ fn tick(ui: &Ui, scene: &Scene<'_>, axes: &Axes, mode: PlaneMode, own: &Tick, al
     response
         .on_hover_cursor(CursorIcon::PointingHand)
         .on_hover_text(format!(
-            "{} of push, {}: {}, {} {}, distortion {}. A click sets the push.",
+            "{} of push, {}: {}, {} {}, distortion {}{}. A click sets the push.",
             number::with_unit(Some(stop.push_db), 0, "dB"),
             named(meant),
             number::with_unit(Some(stop.place.lufs), 1, "LUFS"),
             up(mode),
             number::with_unit(Some(stop.place.up_db), 1, "dB"),
             number::with_unit(stop.distortion_db, 0, "dB"),
+            scene.forecast_differs(),
         ));
 }
 
@@ -292,7 +293,10 @@ fn thumb(
     mark::paint(&painter, signal, at, 12.0, ink);
     response
         .on_hover_cursor(CursorIcon::Grab)
-        .on_hover_text("Where the push leads. Draw it along the rail to set the push.");
+        .on_hover_text(format!(
+            "Where the push leads{}. Draw it along the rail to set the push.",
+            scene.forecast_differs()
+        ));
     Some(at)
 }
 

@@ -2,6 +2,7 @@
 
 use egui::{Button, Popup, PopupCloseBehavior, Rect, RichText, Ui};
 
+use super::super::top_bar::KEYS;
 use super::{Ask, part_in_words};
 use crate::audition::AuditionState;
 use crate::editor::control;
@@ -217,7 +218,8 @@ fn in_words(
             } else {
                 ""
             };
-            format!("to listen to it: Reference, or the key 5{cut}")
+            let key = if KEYS { ", or the key 5" } else { "" };
+            format!("to listen to it: Reference{key}{cut}")
         }
         (true, AuditionState::NotAvailable(words)) => words.clone(),
     });
