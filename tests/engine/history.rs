@@ -1,9 +1,11 @@
 //! What the history promises: bounded, always right, and never in the way of the audio thread.
 
 use crestline_core::engine::{Engine, EngineSpec, Settings};
-use crestline_core::handover::{Column, EditorEnd, Grain, Moment, handover};
+use crestline_core::handover::{AudioEnd, Column, EditorEnd, Grain, Moment, handover};
 use crestline_core::measure::Readings;
+use crestline_core::process::{ChainSettings, LimiterSettings, PushSettings};
 use crestline_core::session::{History, Pixel, Span, Trace};
+use kit::engine_run::{engine, noise};
 use kit::recorded::{RATE_HZ, TENTH, record, recorded};
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -386,7 +388,7 @@ fn nothing_below_the_gate_is_recorded_or_exported() {
         });
         let (mut audio, editor) = handover();
         let history = History::new(editor.history());
-        let mut input = kit::engine_run::noise(2, 6 * 16_000, 0.3, 5);
+        let mut input = noise(2, 6 * 16_000, 0.3, 5);
         for channel in &mut input {
             let mut last = 0.3;
             channel.extend((0..10 * 16_000).map(|_| {
@@ -448,7 +450,48 @@ fn nothing_below_the_gate_is_recorded_or_exported() {
         }
         if tail == 0.0 {
             let last = rows.last().unwrap();
-            assert!(last[1..=11].iter().all(|cell| cell.is_empty()), "{last:?}");
+            assert!(last[1..=13].iter().all(|cell| cell.is_empty()), "{last:?}");
         }
+    }
+}
+
+// Measuring anew is no pause: what holds the first beats down is known at once.
+#[test]
+fn right_after_a_restart_the_limiters_are_known() {
+    let (mut audio, editor) = handover();
+    let mut engine = engine(48_000.0, 2);
+    let settings = Settings {
+        playing: true,
+        chain: ChainSettings {
+            push: PushSettings { push_db: 12.0 },
+            limiter: LimiterSettings {
+                enabled: true,
+                ..LimiterSettings::default()
+            },
+            ..ChainSettings::default()
+        },
+        ..Settings::default()
+    };
+    let input = noise(2, 5 * 48_000, 0.5, 3);
+    let mut play = |audio: &mut AudioEnd| {
+        for start in (0..input[0].len()).step_by(480) {
+            let [mut left, mut right] =
+                [0, 1].map(|of: usize| input[of][start..start + 480].to_vec());
+            engine.obey(audio, false);
+            engine.process_and_record(&mut [&mut left, &mut right], &[], &settings, None, audio);
+        }
+    };
+    play(&mut audio);
+    editor.restart();
+    play(&mut audio);
+    let history = History::new(editor.history());
+    for tenth in 0..40 {
+        let at_s = f64::from(tenth) / 10.0 + 0.05;
+        let point = history.at(at_s).unwrap().point;
+        let gain_db = point.get(Column::OutputLimiterGain);
+        assert!(
+            gain_db.is_some_and(|gain_db| gain_db < -3.0),
+            "{at_s}: {gain_db:?}"
+        );
     }
 }

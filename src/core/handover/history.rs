@@ -220,11 +220,17 @@ pub struct Moment<'a> {
 }
 
 impl Moment<'_> {
-    /// In the order of [`Column::ALL`]; what is unknown, and what is infinite, is not a number.
+    /// In the order of [`Column::ALL`]; what is unknown, and what is infinite, is not a number. In a
+    /// pause a limiter's gain says nothing.
     fn values(&self) -> [f32; COLUMN_COUNT] {
         let known = |value: Option<f64>| value.map_or(f32::NAN, |value| value as f32);
         let [input, clean, output] = [self.input, self.clean, self.output].map(Readings::placed);
         let true_peak_dbtp = self.true_peak_dbtp.filter(|dbtp| *dbtp > LEAST_DBTP);
+        // Right after a restart nothing has been measured of 0.4 s, which is no pause.
+        let unknown = self.output.momentary_lufs.is_none();
+        let sounds = output.momentary_lufs.is_some() || unknown && true_peak_dbtp.is_some();
+        let [clean_limiter_db, output_limiter_db] = [self.clean_limiter_db, self.output_limiter_db]
+            .map(|gain_db| if sounds { gain_db } else { f32::NAN });
         let [low, low_mid, high_mid, high] =
             self.band_reduction_db.map(|db| db.unwrap_or(f32::NAN));
         [
@@ -239,8 +245,8 @@ impl Moment<'_> {
             known(clean.ldr_10s_db),
             known(output.ldr_10s_db),
             known(true_peak_dbtp),
-            self.clean_limiter_db,
-            self.output_limiter_db,
+            clean_limiter_db,
+            output_limiter_db,
             low,
             low_mid,
             high_mid,

@@ -32,12 +32,19 @@ pub struct Paid {
 impl Paid {
     /// Both as written: how far it is turned down, without a sign, and the distortion.
     pub fn written(&self) -> [String; 2] {
-        let distortion = match self.distortion_db {
-            // Rounding of samples lies about there.
-            Some(db) if db < LEAST_DISTORTION_DB => "none".into(),
-            distortion => with_unit(distortion, 0, "dB"),
-        };
-        [with_unit(self.reduction_db, 1, "dB"), distortion]
+        [
+            with_unit(self.reduction_db, 1, "dB"),
+            distortion_in_words(self.distortion_db, 0),
+        ]
+    }
+}
+
+/// Distortion as it is written, with so many decimals.
+pub fn distortion_in_words(distortion_db: Option<f64>, decimals: usize) -> String {
+    match distortion_db {
+        // Rounding of samples lies about there.
+        Some(db) if db < LEAST_DISTORTION_DB => "none".into(),
+        distortion_db => with_unit(distortion_db, decimals, "dB"),
     }
 }
 

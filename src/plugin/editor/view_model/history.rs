@@ -3,7 +3,7 @@
 use crate::editor::number::{clock, fixed, level, with_unit};
 use crate::editor::theme::Signal;
 use crate::editor::view_model::axis::Axis;
-use crate::editor::view_model::bands::COLUMNS;
+use crate::editor::view_model::bands::{COLUMNS, distortion_in_words};
 use crate::params::CrestlineParams;
 use crestline_core::handover::Column;
 use crestline_core::session::{Limits, Pixel, Recorded, Span, TargetWindow, Trace};
@@ -229,7 +229,7 @@ pub fn values_in_words(time_s: f64, recorded: &Recorded) -> Vec<String> {
             written(Column::TruePeakOutput),
             fixed(value(Column::CleanLimiterGain), 1),
             written(Column::OutputLimiterGain),
-            written(Column::Distortion)
+            distortion_in_words(value(Column::Distortion), 1)
         ),
     ]
 }
