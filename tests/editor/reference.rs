@@ -196,6 +196,8 @@ fn a_saved_profile_is_a_reference_without_audio() {
     harness.get_by_label("save its profile").click();
     until_said(&mut harness, "Saved as");
     let saved = fs::read_dir(&exports).unwrap().next().unwrap().unwrap();
+    let name = saved.file_name().into_string().unwrap();
+    assert!(name.starts_with("Profile Harbour.wav 20"), "{name}");
     let wanted = reference_of(&harness).unwrap().profile;
     let mut other = window();
     other.state_mut().load_reference(&saved.path());

@@ -38,24 +38,25 @@ pub fn folder() -> Option<PathBuf> {
     Some(parent.join("Crestline"))
 }
 
-/// Longest name of a track in the name of a file, characters and bytes: systems take 255 bytes.
-const TRACK_CHARS: usize = 60;
-const TRACK_BYTES: usize = 200;
+/// Longest name of a track or a reference in the name of a file, characters and bytes: systems take 255
+/// bytes.
+const NAME_CHARS: usize = 60;
+const NAME_BYTES: usize = 200;
 
-/// What a file is called, without its extension: such as `Loudness Mix bus 2026-03-01 17.45.09
-/// UTC`. Of the track's name, which may be empty, what no system takes in names of files is left
-/// out.
-pub fn name(track: &str, now: SystemTime) -> String {
-    let track: String = track
+/// What a file is called, without its extension: what is in it, of what, and when, such as
+/// `Loudness Mix bus 2026-03-01 17.45.09 UTC`. Of the name `of`, which may be empty, what no system
+/// takes in names of files is left out.
+pub fn name(what: &str, of: &str, now: SystemTime) -> String {
+    let of: String = of
         .chars()
         .filter(|letter| !letter.is_control() && !"/\\:*?\"<>|".contains(*letter))
-        .take(TRACK_CHARS)
+        .take(NAME_CHARS)
         .scan(0, |bytes, letter| {
             *bytes += letter.len_utf8();
-            (*bytes <= TRACK_BYTES).then_some(letter)
+            (*bytes <= NAME_BYTES).then_some(letter)
         })
         .collect();
-    let words = ["Loudness", track.trim(), &stamp(now)];
+    let words = [what, of.trim(), &stamp(now)];
     let said: Vec<_> = words.into_iter().filter(|word| !word.is_empty()).collect();
     said.join(" ")
 }
@@ -160,7 +161,7 @@ mod tests {
                 format!("Loudness {} {stamp}", "🎚".repeat(50)),
             ),
         ] {
-            let name = name(track, now);
+            let name = name("Loudness", track, now);
             assert_eq!(name, expected);
             // What Linux, macOS and Windows take, with the longest ending.
             assert!(name.len() + ".json".len() <= 255, "{name}");

@@ -276,8 +276,12 @@ fn read(
         .and_then(|time_s| Some((time_s, scene.history.at(time_s)?)));
     let at = pos2(free.left(), free.center().y);
     let Some((time_s, recorded)) = told else {
-        let ceiling_dbtp = history::ceiling(scene.params, scene.session.target());
-        legend(ui.painter(), at, free.right(), ceiling_dbtp, colours);
+        let target = scene.session.target();
+        let subject = Subject {
+            target,
+            ceiling_dbtp: history::ceiling(scene.params, target),
+        };
+        legend(ui.painter(), at, free.right(), &subject, colours);
         return Vec::new();
     };
     read_out::line(ui.painter(), at, free.right(), time_s, &recorded, colours);

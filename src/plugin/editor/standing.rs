@@ -100,7 +100,9 @@ pub fn overs(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<(f32, Option<
                 .wrap_mode(egui::TextWrapMode::Extend),
         )
     };
-    let tip = "The limiter is off or was: nothing held these peaks, and converters clip them. A click forgets them.";
+    let tip = "Peaks of the output, or of the clean path while that was heard, that the limiter, being off, did \
+               not hold. Where they go out, neither matched nor bypassed, converters clip them. A click \
+               forgets them.";
     let button = ui.scope_builder(builder, add).inner;
     let button = button.accessible_name(&words).on_hover_text(if fits {
         tip.to_owned()

@@ -332,7 +332,8 @@ impl View {
             Action::ClearFaults => self.ask(EditorEnd::clear_faults),
             Action::SaveTable(span) => {
                 let history = self.recorded.clone();
-                self.export("csv", move |to| history.write_csv(span, to).map(|_| ()))
+                let of = ["Loudness", &self.params.track.get()];
+                self.export(of, "csv", move |to| history.write_csv(span, to).map(|_| ()))
             }
             Action::SavePicture(span) => {
                 let target = self.session.target().clone();
@@ -351,7 +352,8 @@ impl View {
                     theme: ui.ctx().theme(),
                     caption,
                 };
-                self.export("png", move |to| to.write_all(&picture.png()?))
+                let of = ["Loudness", &self.params.track.get()];
+                self.export(of, "png", move |to| to.write_all(&picture.png()?))
             }
             Action::KeepStart { point, replace } => self.keep_start(point, replace),
             Action::Keep(window) => self.keep(window),

@@ -2,10 +2,12 @@
 
 use egui::{Align2, Color32, Painter, Pos2, Rect, Shape, Stroke, pos2, vec2};
 
+use super::strip::Subject;
 use crate::editor::number::with_unit;
 use crate::editor::scene::{label, wide};
 use crate::editor::theme::{Colours, LABEL_PT, Signal};
-use crate::editor::view_model::history::{CURVES, Curve};
+use crate::editor::view_model::history::{CURVES, Curve, short_term_limits};
+use crestline_core::session::Limits;
 
 /// Width of a mark, and space between entries, points.
 const MARK: f32 = 18.0;
@@ -21,28 +23,35 @@ enum Mark {
     Tick(Color32),
 }
 
-fn entries(ceiling_dbtp: f64, colours: &Colours) -> [(Mark, String); 7] {
+fn entries(subject: &Subject<'_>, colours: &Colours) -> Vec<(Mark, String)> {
     // The ceiling may have been another one when the peak passed.
-    let over = format!("over {}", with_unit(Some(ceiling_dbtp), 1, "dBTP"));
+    let over = format!("over {}", with_unit(Some(subject.ceiling_dbtp), 1, "dBTP"));
     let [input, clean, output] = CURVES;
-    [
+    let mut entries = vec![
         (Mark::Line(output), "output".into()),
         (Mark::Line(clean), "clean".into()),
         (Mark::Line(input), "input".into()),
         (Mark::Dashes(colours.output.mark), "microdynamics".into()),
-        (
-            Mark::Triangles(colours.window.mark),
-            "3 s outside target (hollow: PLR)".into(),
-        ),
+    ];
+    // A window for the whole of a song alone leaves no 3 s outside.
+    let loudness = short_term_limits(subject.target) != Limits::OPEN;
+    let outside = match (loudness, subject.target.plr_db != Limits::OPEN) {
+        (false, false) => None,
+        (true, false) => Some("3 s outside target"),
+        (_, true) => Some("3 s outside target (hollow: PLR)"),
+    };
+    entries.extend(outside.map(|words| (Mark::Triangles(colours.window.mark), words.into())));
+    entries.extend([
         (Mark::Block(colours.output.mark), "limiter".into()),
         (Mark::Tick(colours.text), over),
-    ]
+    ]);
+    entries
 }
 
 /// Writes as many entries as there is room for up to `right`.
-pub fn legend(painter: &Painter, at: Pos2, right: f32, ceiling_dbtp: f64, colours: &Colours) {
+pub fn legend(painter: &Painter, at: Pos2, right: f32, subject: &Subject<'_>, colours: &Colours) {
     let mut x = at.x;
-    for (mark, name) in entries(ceiling_dbtp, colours) {
+    for (mark, name) in entries(subject, colours) {
         let width = wide(painter, &name, LABEL_PT);
         if x + MARK + 6.0 + width > right {
             return;

@@ -95,17 +95,17 @@ impl Picture {
             colours.label,
         );
         let at = top + vec2(0.0, 26.0);
-        legend(painter, at, room.right(), self.ceiling_dbtp, colours);
+        let subject = Subject {
+            target: &self.target,
+            ceiling_dbtp: self.ceiling_dbtp,
+        };
+        legend(painter, at, room.right(), &subject, colours);
         let lanes = Lanes::of(room.with_min_y(HEAD));
         #[expect(clippy::cast_sign_loss, reason = "a width is not negative")]
         let width_px = (lanes.whole.width() * PIXELS_PER_POINT) as usize;
         let mut strip = Strip::default();
         strip.read(&self.history, self.span, width_px, 0.0);
         strip.settle();
-        let subject = Subject {
-            target: &self.target,
-            ceiling_dbtp: self.ceiling_dbtp,
-        };
         strip.paint(painter, &lanes, self.span, subject, colours);
     }
 }

@@ -14,17 +14,18 @@ use crestline_core::session::starting_points::{self, StartingPoint};
 use crestline_core::session::{TargetWindow, export, user_targets};
 
 impl View {
-    /// Writes a new file into the folder of exports. Returns what is to be said if that cannot even
-    /// begin.
+    /// Writes a new file into the folder of exports, named after what is in it and of what. Returns
+    /// what is to be said if that cannot even begin.
     pub(super) fn export(
         &mut self,
+        [what, of]: [&str; 2],
         extension: &'static str,
         write: impl FnOnce(&mut BufWriter<File>) -> io::Result<()> + Send + 'static,
     ) -> Option<String> {
         let Some(folder) = self.files.exports.clone() else {
             return Some("Nothing was written: the system names no documents and no home folder. Set one up for this user.".into());
         };
-        let name = export::name(&self.params.track.get(), SystemTime::now());
+        let name = export::name(what, of, SystemTime::now());
         self.file_jobs.begin(
             move || match export::save(&folder, &name, extension, write) {
                 Ok(path) => Outcome::notice(format!("Saved as {}", path.display())),

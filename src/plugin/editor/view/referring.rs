@@ -64,8 +64,10 @@ impl View {
                 self.message = None;
             }
             Ask::Save => {
-                let json = self.session.reference.as_ref()?.profile.to_json();
-                return self.export("json", move |to| to.write_all(json.as_bytes()));
+                let profile = &self.session.reference.as_ref()?.profile;
+                let (json, name) = (profile.to_json(), profile.name.clone());
+                let of = ["Profile", &*name];
+                return self.export(of, "json", move |to| to.write_all(json.as_bytes()));
             }
         }
         None
