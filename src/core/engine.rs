@@ -15,6 +15,7 @@
 mod audition;
 mod in_step;
 mod matching;
+mod momentary;
 mod overs;
 mod point;
 mod recent_bands;
@@ -30,6 +31,7 @@ pub use self::restart::UNDO_S;
 use self::audition::Audition;
 use self::in_step::InStep;
 use self::matching::Matching;
+use self::momentary::Momentary;
 use self::overs::OverLatch;
 use self::point::Points;
 use self::recent_bands::RecentBands;
@@ -125,6 +127,7 @@ pub struct Engine {
     loudness: RecentLoudness,
     listened: ListenSettings,
     matching: Matching,
+    momentary: Momentary,
     residue: ResidueLevel,
     /// Highest true peak of the output in the last whole chunk, dBTP.
     output_peak_dbtp: Option<f64>,
@@ -178,6 +181,7 @@ impl Engine {
             loudness: RecentLoudness::default(),
             listened: ListenSettings::default(),
             matching: Matching::new(spec.sample_rate_hz, latency_frames),
+            momentary: Momentary::new(spec.sample_rate_hz),
             residue: ResidueLevel::new(spec.sample_rate_hz),
             output_peak_dbtp: None,
             overs: OverLatch::new(spec.sample_rate_hz),
@@ -330,6 +334,7 @@ impl Engine {
                 (self.position, self.measured) = (0, 0);
                 self.points.take_balances();
                 let energies = self.points.take_weighted_energies();
+                self.momentary.push(energies);
                 let before = range_of(&self.before_signal, 0..CHUNK);
                 let before = &before[..self.spec.channels];
                 self.matching.heard(energies, before);
@@ -361,8 +366,7 @@ impl Engine {
         let arrives = self.chain.is_arriving();
         let chain_settings = self.in_step.give(&settings.chain, arrives, begins);
         if begins {
-            let gated_10s_lufs = self.gated_10s_lufs();
-            let momentary_lufs = self.readings().map(|readings| readings.momentary_lufs);
+            let momentary_lufs = self.momentary.lufs();
             self.matching.enter(&chain_settings);
             self.listen.chunk_begins(self.matching.is_in_transition());
             if let Some(audition) = &mut self.audition {
@@ -370,7 +374,7 @@ impl Engine {
             }
             let references = self.audition.as_deref().map(Audition::references);
             self.loudness = RecentLoudness {
-                gated_10s_lufs,
+                gated_10s_lufs: self.gated_10s_lufs(),
                 momentary_lufs,
                 residue_lufs: self.residue.lufs(momentary_lufs[0], &self.listen),
                 over_input_lu: self.matching.over_input_lu(),

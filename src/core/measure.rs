@@ -32,7 +32,7 @@ pub use band_crest::{BandCrest, FAINT_DB};
 pub use flat_tops::FlatTops;
 pub(crate) use gating::RELATIVE_GATE_LU;
 pub(crate) use k_weighting::KWeighting;
-pub(crate) use lufs::ABSOLUTE_GATE_LUFS;
+pub(crate) use lufs::{ABSOLUTE_GATE_LUFS, lufs};
 pub use meter::Meter;
 pub(crate) use meter::MeterGroup;
 pub use readings::{AES17_OFFSET_DB, BAND_COUNT, Balance, ChannelRole, Placed, Readings};

@@ -5,6 +5,7 @@
 //! is the switch.
 
 use crestline_core::engine::{CHUNK, Engine, Settings};
+use crestline_core::handover::{AuditionLoop, audition};
 use crestline_core::process::{
     ChainSettings, LimiterSettings, ListenSettings, PushSettings, SaturatorSettings,
     ShelvesSettings, Source,
@@ -271,6 +272,109 @@ fn a_switch_right_after_a_restart_is_held_back_too() {
     let before = level_db(&before, AT - HALF..AT);
     let soon = level_db(&after, FADE..TENTH);
     assert!(soon - before < 3.5, "{before:.1} dB, then {soon:.1}");
+}
+
+// A reference as loud as the mix, chosen and left again half a second after measuring anew: there is
+// nothing to hold back, whether levels are matched or not.
+#[test]
+fn a_reference_is_there_at_once_right_after_a_restart() {
+    let input = noise(2, 15 * RATE_HZ as usize, 0.1, 6);
+    let second = RATE_HZ as usize;
+    let at = |tenths: usize| tenths * second / 10;
+    for matched in [false, true] {
+        let (mut references, receiver) = audition();
+        let reference = cut(&noise(2, 5 * second, 0.1, 7), 0..5 * second);
+        let heard = AuditionLoop::new(f64::from(RATE_HZ), 2, reference).unwrap();
+        references.send(heard).unwrap();
+        let mut engine = engine(f64::from(RATE_HZ), 2).with_audition(receiver);
+        let mut told = 0.0_f32;
+        let mut level = Vec::new();
+        for (span, reference) in [
+            (0..at(120), false),
+            (at(120)..at(125), false),
+            (at(125)..at(130), true),
+            (at(130)..at(150), false),
+        ] {
+            if span.start == at(120) {
+                engine.restart();
+            }
+            let settings = Settings {
+                playing: true,
+                listen: ListenSettings {
+                    reference,
+                    matched,
+                    ..ListenSettings::default()
+                },
+                ..Settings::default()
+            };
+            let part = cut(&input, span.clone());
+            let heard = play(&mut engine, &part, || CHUNK, |_| settings);
+            told = told.max(engine.snapshot().activity.rising_db);
+            level.push(level_db(&heard, at(1)..at(3)));
+        }
+        println!("matched {matched}: {level:.1?} dB, told {told:.1} dB");
+        assert!(told < 3.0, "matched {matched}: rising {told} dB");
+        assert!(
+            level.iter().all(|db| (db - level[0]).abs() < 1.0),
+            "{level:?}"
+        );
+    }
+}
+
+// Measuring anew is not silence: what is matched, or pushed, a quarter of a second after it moves as
+// it does later. The second difference of a tone at 100 Hz shows a kink.
+#[test]
+fn nothing_jumps_right_after_a_restart() {
+    let second = RATE_HZ as usize;
+    let tone: Vec<f32> = (0..2 * second)
+        .map(|n| {
+            let turns = 100.0 * n as f64 / f64::from(RATE_HZ);
+            (0.2 * (std::f64::consts::TAU * turns).sin()) as f32
+        })
+        .collect();
+    let tone = vec![tone.clone(), tone];
+    let with = |push_db: f64, matched: bool| Settings {
+        playing: true,
+        chain: ChainSettings {
+            push: PushSettings { push_db },
+            limiter: LimiterSettings {
+                enabled: false,
+                ..LimiterSettings::default()
+            },
+            ..ChainSettings::default()
+        },
+        listen: ListenSettings {
+            matched,
+            ..ListenSettings::default()
+        },
+        ..Settings::default()
+    };
+    for (from, to) in [
+        (with(12.0, false), with(12.0, true)),
+        (with(0.0, true), with(12.0, true)),
+    ] {
+        let kink = |restart: bool| {
+            let mut engine = engine(f64::from(RATE_HZ), 2);
+            for _ in 0..6 {
+                play(&mut engine, &tone, || 32, |_| from);
+            }
+            if restart {
+                engine.restart();
+            }
+            let before = cut(&tone, 0..second / 4);
+            play(&mut engine, &before, || 32, |_| from);
+            let rest = cut(&tone, second / 4..2 * second);
+            let heard = play(&mut engine, &rest, || 32, |_| to);
+            let second_differences = heard[0].windows(3).map(|of| {
+                let [a, b, c] = [of[0], of[1], of[2]].map(f64::from);
+                (a - 2.0 * b + c).abs()
+            });
+            second_differences.fold(0.0, f64::max)
+        };
+        let [through, anew] = [false, true].map(kink);
+        println!("kinks: {through:.5}, after a restart {anew:.5}");
+        assert!(anew < 1.5 * through, "{anew} for {through}");
+    }
 }
 
 /// Plays the programme with the first settings up to the switch, in the midst of a chunk, and with the

@@ -8,7 +8,7 @@ const OFFSET_LU: f64 = -0.691;
 pub(crate) const ABSOLUTE_GATE_LUFS: f64 = -70.0;
 
 /// Loudness of a weighted mean square (full scale is 1), LUFS; `None` for silence.
-pub(super) fn lufs(mean_square: f64) -> Option<f64> {
+pub(crate) fn lufs(mean_square: f64) -> Option<f64> {
     db_from_power(mean_square).map(|db| db + OFFSET_LU)
 }
 

@@ -342,7 +342,8 @@ impl Listen {
                 .then(|| Some(reference(signal)?.integrated_lufs))
                 .flatten()
         };
-        let gated = jump_db(&loudness.gated_10s_lufs, integrated(new), integrated(old));
+        let mix_lufs = [OUTPUT, CLEAN, INPUT].map(|signal| self.beside.mix_lufs(signal, loudness));
+        let gated = jump_db(&mix_lufs, integrated(new), integrated(old));
         let ahead = (new >= REFERENCE)
             .then(|| reference(new)?.ahead_lufs)
             .flatten();
@@ -350,7 +351,7 @@ impl Listen {
             .then(|| reference(old)?.behind_lufs)
             .flatten();
         let measured = gated.max(jump_db(&loudness.momentary_lufs, ahead, behind));
-        if old >= RESIDUE && new < RESIDUE && loudness.gated_10s_lufs[new].is_none() {
+        if old >= RESIDUE && new < RESIDUE && mix_lufs[new].is_none() {
             // Nothing has been measured yet, and neither the residue nor a reference is of a known
             // level against the rest.
             return MOST_JUMP_DB;

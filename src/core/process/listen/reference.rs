@@ -57,6 +57,16 @@ impl Beside {
         }
     }
 
+    /// How loud output path, clean path or input is as far as that is known, also where measuring has
+    /// just begun anew, LUFS.
+    pub fn mix_lufs(&self, signal: usize, loudness: &RecentLoudness) -> Option<f64> {
+        let measured = loudness.gated_10s_lufs.get(signal).copied().flatten();
+        measured.or_else(|| {
+            let [output, clean] = loudness.over_input_lu?;
+            Some(self.input_lufs? + [output, clean, 0.0].get(signal)?)
+        })
+    }
+
     /// The mix is not turned down to the reference any more.
     pub fn begin_anew(&mut self) {
         self.down_db = 0.0;
