@@ -146,10 +146,16 @@ pub struct Engine {
 impl Engine {
     /// An engine with everything it will ever need. Allocates.
     pub fn new(spec: EngineSpec) -> Self {
-        Self::with_balances(spec, true)
+        Self::in_turn(spec, 0)
     }
 
-    fn with_balances(spec: EngineSpec, balances: bool) -> Self {
+    /// The same for one of several that hear their frames at the same time: of engines of different
+    /// turns the spectra, which take longest, fall due in different blocks. Allocates.
+    pub fn in_turn(spec: EngineSpec, turn: u32) -> Self {
+        Self::with_balances(spec, Some(turn))
+    }
+
+    fn with_balances(spec: EngineSpec, turn: Option<u32>) -> Self {
         let spec = EngineSpec {
             channels: spec.channels.clamp(1, 2),
             ..spec
@@ -162,7 +168,7 @@ impl Engine {
             in_step: InStep::default(),
             chain,
             listen: Listen::new(spec.sample_rate_hz),
-            points: Points::new(spec, balances),
+            points: Points::new(spec, turn.is_some(), turn.unwrap_or_default()),
             reduction: path_reduction(spec, GainMemory::Nothing),
             reported: Reported::everything(),
             tap: None,

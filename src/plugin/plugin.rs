@@ -12,7 +12,7 @@ use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditorState;
 use std::ops::RangeInclusive;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 /// The plug-in.
 pub struct Crestline {
@@ -83,6 +83,9 @@ const SAMPLE_RATES_HZ: RangeInclusive<f32> = 8_000.0..=768_000.0;
 /// What is measured is told after so many frames: a host that cuts its blocks wherever a parameter
 /// changes does not pay for a snapshot a frame.
 pub const TOLD_FRAMES: usize = 64;
+/// Engines made in this process: instances that hear their frames at once take turns with what takes
+/// long.
+static TURNS: AtomicU32 = AtomicU32::new(0);
 
 /// After silence of this length every reading of the last seconds has settled, seconds.
 const STILL_S: usize = 12;
@@ -167,7 +170,8 @@ impl Plugin for Crestline {
             let next_measurement = before.map(|before| before.next_measurement());
             self.forecaster.set_source(None);
             let receiver = self.params.audition.connect(spec.sample_rate_hz, channels);
-            let mut engine = Engine::new(spec).with_audition(receiver);
+            let turn = TURNS.fetch_add(1, Ordering::Relaxed);
+            let mut engine = Engine::in_turn(spec, turn).with_audition(receiver);
             // Without another thread from the system a restart is final.
             let _ = engine.enable_undo_once(self.audio_end.watched());
             // Without another thread from the system everything works but the comparison with the

@@ -18,7 +18,7 @@ fn meter() -> Meter {
 /// The meters of an engine's three measuring points: input, clean and output.
 fn three_points() -> Vec<Meter> {
     [0.0, 1.0 / 3.0, 2.0 / 3.0]
-        .map(|stagger| meter().with_balance(stagger))
+        .map(|stagger| meter().with_balance([stagger; 2]))
         .into()
 }
 
@@ -115,7 +115,7 @@ pub fn growth(figures: &mut Figures) {
             minute.iter().map(|sample| sample * gain).collect()
         })
         .collect();
-    let new = || [Meter::new(RATE.into(), &[ChannelRole::Front], BLOCK).with_balance(0.0)];
+    let new = || [Meter::new(RATE.into(), &[ChannelRole::Front], BLOCK).with_balance([0.0; 2])];
     let feed = |meter: &mut [Meter], minute: &[f32]| {
         seconds(|| {
             for block in minute.chunks(BLOCK) {
@@ -149,7 +149,7 @@ pub fn growth(figures: &mut Figures) {
 /// Bytes that one meter with balance holds, and how often it allocates while it works.
 pub fn memory(programme: &[Vec<f32>; 2], figures: &mut Figures) {
     let before = held_bytes();
-    let mut meter = [meter().with_balance(0.0)];
+    let mut meter = [meter().with_balance([0.0; 2])];
     let bytes = held_bytes() - before + size_of::<Meter>();
     let made = allocations();
     for block in blocks(programme, BLOCK) {

@@ -254,7 +254,7 @@ fn biquad(signal: &[f32], b: [f64; 3], a: [f64; 3]) -> Vec<f32> {
 }
 
 fn balance(planes: &[Vec<f32>; 2]) -> [Option<f64>; BAND_COUNT] {
-    let mut meter = Meter::new(RATE_HZ, &STEREO, 4_096).with_balance(0.0);
+    let mut meter = Meter::new(RATE_HZ, &STEREO, 4_096).with_balance([0.0; 2]);
     let planes: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
     kit::metering::feed(&mut meter, &planes);
     meter.balance().long_term_db.map(|band| band.map(f64::from))

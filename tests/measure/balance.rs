@@ -6,7 +6,7 @@ use kit::metering::{Group, STEREO, feed, meter};
 use kit::signals::{SILENCE, frames, pink_noise, tone, tone_steps};
 
 fn balance_of(rate_hz: f64, roles: &[ChannelRole], channels: &[&[f32]]) -> Balance {
-    let mut meter = meter(rate_hz, roles).with_balance(0.0);
+    let mut meter = meter(rate_hz, roles).with_balance([0.0; 2]);
     feed(&mut meter, channels);
     meter.balance()
 }
@@ -134,7 +134,7 @@ fn passages_below_the_gate_do_not_count() {
         let loud = tone(rate, mid_band_hz(low), -12.0, 20.0);
         let quiet = tone(rate, mid_band_hz(high), -40.0, 12.0);
         let silence = vec![0.0; frames(rate, 12.0)];
-        let mut meter = meter(rate, &STEREO).with_balance(0.0);
+        let mut meter = meter(rate, &STEREO).with_balance([0.0; 2]);
         feed(&mut meter, &[&loud, &loud]);
         feed(&mut meter, &[&quiet, &quiet]);
         let balance = meter.balance();
@@ -170,7 +170,7 @@ fn a_passage_just_below_the_gate_does_not_count_at_any_gain() {
     assert!((mean_db - 10.0 + 13.3 - 0.49).abs() < 0.01);
     for tenths in 0..10 {
         let level_db = -12.0 - 0.1 * f64::from(tenths);
-        let mut meter = meter(RATE_HZ, &STEREO).with_balance(0.0);
+        let mut meter = meter(RATE_HZ, &STEREO).with_balance([0.0; 2]);
         for level_db in [level_db, level_db - 13.3] {
             let tone = tone(RATE_HZ, mid_band_hz(BAND), level_db, 20.0);
             feed(&mut meter, &[&tone, &tone]);

@@ -32,7 +32,7 @@ fn in_blocks(lengths: &[usize]) -> (Readings, Balance) {
 }
 
 fn new_meter() -> Meter {
-    Meter::new(RATE, &STEREO, 4_096).with_balance(0.25)
+    Meter::new(RATE, &STEREO, 4_096).with_balance([0.25; 2])
 }
 
 fn told_in_blocks(mut meter: Meter, lengths: &[usize]) -> (Readings, Balance) {
@@ -144,7 +144,7 @@ proptest! {
         for (at, kind) in at.iter().zip(&kind) {
             hurt[*at] = BAD[*kind];
         }
-        let mut meter = Meter::new(RATE, &STEREO, 4_096).with_balance(0.0);
+        let mut meter = Meter::new(RATE, &STEREO, 4_096).with_balance([0.0; 2]);
         feed(&mut meter, &[&hurt, &BEAT[1][..48_000]]);
         assert_finite(&meter);
         feed(&mut meter, &[&BEAT[0], &BEAT[1]]);
@@ -181,7 +181,7 @@ fn swapped_channels_change_nothing() {
 /// Two files in a row are one file.
 #[test]
 fn a_signal_in_two_sequences_equals_one() {
-    let mut meter = Meter::new(RATE, &STEREO, 100_000).with_balance(0.25);
+    let mut meter = Meter::new(RATE, &STEREO, 100_000).with_balance([0.25; 2]);
     let cut = 100_000 - 37;
     meter.process(&[&BEAT[0][..cut], &BEAT[1][..cut]]);
     for start in (cut..BEAT[0].len()).step_by(50) {
@@ -195,7 +195,7 @@ fn a_signal_in_two_sequences_equals_one() {
 /// Readings only: the balance keeps its stagger over a restart.
 #[test]
 fn a_restart_equals_a_new_meter() {
-    let mut used = meter(RATE, &STEREO).with_balance(0.25);
+    let mut used = meter(RATE, &STEREO).with_balance([0.25; 2]);
     let loud = white_noise(5, 2.0, 200_123);
     feed(&mut used, &[&loud, &loud]);
     used.finish();
@@ -219,7 +219,7 @@ fn a_restart_leaves_the_level_of_a_steady_tone() {
         bands.into_iter().flatten().fold(f32::MIN, f32::max)
     };
     for stagger in [0.0, 0.25, 0.5, 0.75] {
-        let mut used = meter(RATE, &STEREO).with_balance(stagger);
+        let mut used = meter(RATE, &STEREO).with_balance([stagger; 2]);
         feed(&mut used, &[&tone, &tone]);
         let before = highest(&used);
         for later in [0, 10_000, 30_000] {
@@ -250,7 +250,7 @@ fn extremes_are_survived() {
         f32::MIN_POSITIVE,
         0.0,
     ] {
-        let mut meter = meter(RATE, &STEREO).with_balance(0.0);
+        let mut meter = meter(RATE, &STEREO).with_balance([0.0; 2]);
         let signal = vec![bad; 200_000];
         feed(&mut meter, &[&signal, &signal]);
         assert_finite(&meter);
@@ -263,7 +263,7 @@ fn extremes_are_survived() {
 /// channels: no panic, and what fits is measured.
 #[test]
 fn odd_blocks_are_survived() {
-    let mut meter = Meter::new(RATE, &STEREO, 256).with_balance(0.0);
+    let mut meter = Meter::new(RATE, &STEREO, 256).with_balance([0.0; 2]);
     meter.process(&[&[], &[]]);
     meter.process(&[]);
     assert_eq!(meter.readings().frames, 0);
@@ -286,7 +286,7 @@ fn odd_rates_are_survived_and_read_right() {
         8_000.0, 11_025.0, 22_050.0, 37_800.5, 44_056.0, 50_000.0, 384_000.0,
     ] {
         let signal = tone(rate, 997.0, -20.0, 4.0);
-        let mut meter = Meter::new(rate, &STEREO, 4_096).with_balance(0.5);
+        let mut meter = Meter::new(rate, &STEREO, 4_096).with_balance([0.5; 2]);
         feed(&mut meter, &[&signal, &signal]);
         meter.finish();
         assert_finite(&meter);
@@ -302,7 +302,7 @@ fn odd_rates_are_survived_and_read_right() {
             &[(4.0, -20.0), (1.0, SILENCE), (20.0, -20.0)],
         );
         let roles = [ChannelRole::Front, ChannelRole::Surround, ChannelRole::Lfe];
-        let mut meter = Meter::new(rate, &roles, 4_096).with_balance(0.0);
+        let mut meter = Meter::new(rate, &roles, 4_096).with_balance([0.0; 2]);
         feed(&mut meter, &[&signal, &signal, &signal]);
         meter.finish();
         assert_finite(&meter);

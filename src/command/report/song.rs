@@ -69,7 +69,8 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
 fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let mut audio = AudioFile::open(path).map_err(|error| error.to_string())?;
     let rate_hz = audio.sample_rate_hz();
-    let mut meter = Meter::new(f64::from(rate_hz), audio.roles(), BLOCK_FRAMES).with_balance(0.0);
+    let mut meter =
+        Meter::new(f64::from(rate_hz), audio.roles(), BLOCK_FRAMES).with_balance([0.0; 2]);
     let mut crest = BandCrest::new(f64::from(rate_hz), audio.roles());
     let mut history = Vec::new();
     let mut block = Vec::new();

@@ -3,10 +3,9 @@
 use super::CHUNK;
 use crate::measure::lufs;
 
-/// The window of momentary loudness (ITU-R BS.1770-5: 400 ms), and a step of it.
-const WINDOW_S: f64 = 0.4;
+/// Steps of this length make up the window of momentary loudness (EBU Tech 3341: 400 ms), s.
 const STEP_S: f64 = 0.01;
-const STEPS: usize = (WINDOW_S / STEP_S).round() as usize;
+const STEPS: usize = 40;
 
 /// Loudness of output path, clean path and input over the last 400 ms, or over as much as there has
 /// been.

@@ -43,8 +43,8 @@ struct Coming {
 }
 
 /// Allocates.
-fn spares(spec: EngineSpec) -> Spares {
-    Points::new(spec, true).into_spares()
+fn spares(spec: EngineSpec, turn: u32) -> Spares {
+    Points::new(spec, true, turn).into_spares()
 }
 
 impl Engine {
@@ -78,7 +78,7 @@ impl Engine {
     #[must_use]
     pub fn with_undo(mut self) -> Self {
         self.reduction.keep_spare();
-        self.keep(spares(self.spec));
+        self.keep(spares(self.spec, self.points.turn()));
         self
     }
 
@@ -93,9 +93,10 @@ impl Engine {
     ) -> io::Result<()> {
         let (mut tell, told) = TripleBuffer::default().split();
         let mut spec = Some(self.spec);
+        let turn = self.points.turn();
         let make = move || {
             if let Some(spec) = spec.take_if(|_| wanted()) {
-                tell.write(Some(spares(spec)));
+                tell.write(Some(spares(spec, turn)));
             }
             false
         };

@@ -50,7 +50,7 @@ impl Engine {
     pub fn without_listening(spec: EngineSpec) -> Self {
         Self {
             unheard: true,
-            ..Self::with_balances(spec, false)
+            ..Self::with_balances(spec, None)
         }
     }
 
@@ -59,7 +59,7 @@ impl Engine {
     /// [`file_ends`](Self::file_ends) has told where that is, behind its last. What the paths pay is
     /// kept for percentiles of the whole, and no point measures a balance. Allocates.
     pub fn for_file(spec: EngineSpec) -> Self {
-        let mut engine = Self::with_balances(spec, false);
+        let mut engine = Self::with_balances(spec, None);
         engine.reduction = path_reduction(engine.spec, GainMemory::Session);
         engine.reported.early = engine.latency_frames();
         engine

@@ -120,27 +120,32 @@ struct PairAnalysis {
 }
 
 impl BalanceMeter {
-    /// `stagger` (0…1) shifts the moments at which spectra fall due, so that several meters in one
-    /// engine take turns. Allocates.
-    pub fn new(sample_rate_hz: f64, channels: usize, max_block: usize, stagger: f64) -> Self {
+    /// Spectra, fast and slow, fall due earlier by so many of their hops (`staggers`), so that several
+    /// meters take turns. Allocates.
+    pub fn new(
+        sample_rate_hz: f64,
+        channels: usize,
+        max_block: usize,
+        [of_fast, of_slow]: [f64; 2],
+    ) -> Self {
         let analysis = |pair: usize| {
             let decimator = Decimator::new(sample_rate_hz, max_block);
+            let fast = Analyser::new(
+                sample_rate_hz,
+                FAST_SPAN_S,
+                FAST_OVERLAP,
+                FIRST_FAST_BAND..BAND_COUNT,
+            );
+            let slow = Analyser::new(
+                sample_rate_hz / decimator.step as f64,
+                SLOW_SPAN_S,
+                SLOW_OVERLAP,
+                0..FIRST_FAST_BAND,
+            );
             PairAnalysis {
                 channels: if 2 * pair + 1 < channels { 2 } else { 1 },
-                fast: Analyser::new(
-                    sample_rate_hz,
-                    FAST_SPAN_S,
-                    FAST_OVERLAP,
-                    FIRST_FAST_BAND..BAND_COUNT,
-                    stagger,
-                ),
-                slow: Analyser::new(
-                    sample_rate_hz / decimator.step as f64,
-                    SLOW_SPAN_S,
-                    SLOW_OVERLAP,
-                    0..FIRST_FAST_BAND,
-                    stagger,
-                ),
+                fast: fast.staggered(of_fast),
+                slow: slow.staggered(of_slow),
                 decimator,
             }
         };

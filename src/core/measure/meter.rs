@@ -148,17 +148,18 @@ impl Meter {
         }
     }
 
-    /// The same meter, measuring the spectral balance as well. `stagger` (0…1) shifts the moments
-    /// at which spectra fall due, so that several meters in one engine take turns. Allocates.
+    /// The same meter, measuring the spectral balance as well. Its spectra, the fast ones (every 43 ms,
+    /// about) and the slow ones (eight times as long), fall due earlier by so many of their hops, so
+    /// that several meters take turns. Allocates.
     #[must_use]
-    pub fn with_balance(self, stagger: f64) -> Self {
+    pub fn with_balance(self, staggers: [f64; 2]) -> Self {
         let (channels, max_block) = (self.channels.len(), self.cleaned[0].len());
         Self {
             balance: Some(BalanceMeter::new(
                 self.sample_rate_hz,
                 channels,
                 max_block,
-                stagger,
+                staggers,
             )),
             ..self
         }

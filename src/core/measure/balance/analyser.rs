@@ -62,13 +62,7 @@ pub(super) struct Analyser {
 
 impl Analyser {
     /// `overlap`: so many spectra hold each moment.
-    pub fn new(
-        sample_rate_hz: f64,
-        span_s: f64,
-        overlap: usize,
-        bands: Range<usize>,
-        stagger: f64,
-    ) -> Self {
+    pub fn new(sample_rate_hz: f64, span_s: f64, overlap: usize, bands: Range<usize>) -> Self {
         let len = power_of_two(sample_rate_hz * span_s).max(16);
         let transform = crestline_transforms::forward_complex_f32(len);
         let hann = |n: usize| 0.5 - 0.5 * (2.0 * PI * n as f64 / len as f64).cos();
@@ -77,8 +71,6 @@ impl Analyser {
         let lines = len / 2;
         let line_hz = sample_rate_hz / len as f64;
         let hop = len / overlap;
-        #[expect(clippy::cast_sign_loss, reason = "the stagger lies in 0…1")]
-        let filled = (stagger * hop as f64) as usize;
         let zeros = |len: usize| vec![Complex32::default(); len];
         Self {
             level: Level::new(),
@@ -86,9 +78,9 @@ impl Analyser {
             transform,
             window: window.collect(),
             signal: zeros(len),
-            filled,
+            filled: 0,
             hop,
-            unheard: filled,
+            unheard: 0,
             spectrum: zeros(len),
             power: vec![0.0; lines],
             // Parseval, one-sided: mean square = 2·Σ|X|² / (N·Σw²); and half of it, for the two
@@ -99,6 +91,17 @@ impl Analyser {
                     BandLines::new(band_edge_hz(band), band_edge_hz(band + 1), line_hz, lines)
                 })
                 .collect(),
+        }
+    }
+
+    /// The same with its spectra due earlier by so many hops, of which whole ones make no difference.
+    pub fn staggered(self, hops: f64) -> Self {
+        #[expect(clippy::cast_sign_loss, reason = "a part of a length")]
+        let filled = (hops.rem_euclid(1.0) * self.hop as f64) as usize;
+        Self {
+            filled,
+            unheard: filled,
+            ..self
         }
     }
 

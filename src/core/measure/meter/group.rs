@@ -456,9 +456,9 @@ mod tests {
         let mut told = Vec::new();
         for block in [256, 97] {
             let mut group = MeterGroup::new(vec![
-                meter().with_balance(0.5),
+                meter().with_balance([0.5; 2]),
                 meter(),
-                meter().with_balance(0.0),
+                meter().with_balance([0.0; 2]),
             ]);
             let mut frame = 0;
             let mut play = |group: &mut MeterGroup, seconds: usize, last: [f32; 2]| {

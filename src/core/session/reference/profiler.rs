@@ -45,7 +45,7 @@ struct Gauge {
 impl Gauge {
     fn new(sample_rate_hz: f64, roles: &[ChannelRole], max_block: usize) -> Self {
         Self {
-            meter: Meter::new(sample_rate_hz, roles, max_block).with_balance(0.0),
+            meter: Meter::new(sample_rate_hz, roles, max_block).with_balance([0.0; 2]),
             crest: BandCrest::new(sample_rate_hz, roles),
             tops: FlatTops::new(sample_rate_hz, roles),
         }
