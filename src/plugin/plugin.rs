@@ -7,6 +7,7 @@ use crate::saved_state;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{AudioEnd, EditorEnd, TapComparison, handover, recent, tap};
 use crestline_core::measure::RestGain;
+use crestline_core::process::ChainSettings;
 use crestline_core::session::forecast::Forecaster;
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditorState;
@@ -87,6 +88,9 @@ pub const TOLD_FRAMES: usize = 64;
 /// long.
 static TURNS: AtomicU32 = AtomicU32::new(0);
 
+/// What is said to ring on behind the latency, seconds: shelves do for 0.3, the offset that a lean
+/// saturator leaves for 1.6. And after how long nothing is waited for any more.
+const RINGS_S: [usize; 2] = [2, 10];
 /// After silence of this length every reading of the last seconds has settled, seconds.
 const STILL_S: usize = 12;
 
@@ -316,12 +320,17 @@ impl Plugin for Crestline {
             .request_repaint_with(self.editor_state.is_open() && !still);
 
         // A host may stop calling once it is told that nothing rings on: the latency must have
-        // drained before.
+        // drained before, and the filters behind it.
         let latency = engine.latency_frames();
+        let silent = |channel: &&mut [f32]| channel.iter().all(|sample| *sample == 0.0);
+        let rings = self.silent_frames <= latency + RINGS_S[1] * second
+            && !buffer.as_slice_immutable().iter().all(silent);
         if self.is_waited_for(&settings, &side, offline) {
             ProcessStatus::KeepAlive
-        } else if self.silent_frames > latency {
+        } else if self.silent_frames > latency && !rings {
             ProcessStatus::Normal
+        } else if rings_on(&settings.chain) {
+            ProcessStatus::Tail((latency + RINGS_S[0] * second) as u32)
         } else {
             ProcessStatus::Tail(latency as u32)
         }
@@ -359,6 +368,13 @@ impl Crestline {
         let start_is_awaited = settings.playing && self.params.restart_on_play.value();
         settings.listen.reference || !offline && (side_goes_on || start_is_awaited)
     }
+}
+
+/// Whether what has been heard goes on sounding in the chain's filters.
+fn rings_on(chain: &ChainSettings) -> bool {
+    let shelves = &chain.shelves;
+    let shelved = shelves.low_gain_db != 0.0 || shelves.high_gain_db != 0.0;
+    shelved || chain.bands.on || chain.saturator.enabled
 }
 
 /// What is set, but for the transport; while a state is being loaded, of which a part would be taken

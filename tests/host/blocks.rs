@@ -119,6 +119,65 @@ fn the_tail_is_the_latency_while_sound_is_still_to_come() {
     }
 }
 
+// A host that stops calling at the end of the tail leaves a step behind where filters still sound.
+#[test]
+fn the_tail_lasts_for_as_long_as_anything_sounds() {
+    let lean = [
+        ("Saturator", 1.0),
+        ("Lean", 1.0),
+        ("Push", 0.7),
+        ("Limiter", 1.0),
+    ];
+    let shelf = [("Low shelf gain", 1.0), ("Low shelf corner", 0.0)];
+    for chain in [&lean[..], &shelf[..]] {
+        for (format, mut host) in both(2, FRAMES) {
+            let changes: Vec<_> = chain
+                .iter()
+                .map(|(name, value)| (host.param(name).unwrap().0, *value))
+                .collect();
+            let play = |host: &mut dyn RawHost, main: Vec<Vec<f32>>, changes| {
+                let mut block = Block {
+                    frames: FRAMES,
+                    inputs: Ports::Passed(vec![Port::of(&main)]),
+                    outputs: apart(),
+                    changes,
+                };
+                assert!(host.process(&mut block));
+                block
+                    .outputs
+                    .channels()
+                    .flatten()
+                    .any(|sample| *sample != 0.0)
+            };
+            play(&mut *host, sound(0), changes);
+            for number in 1..BLOCKS {
+                play(&mut *host, sound(number), Vec::new());
+            }
+            assert!(host.tail() >= host.latency() + 96_000, "{format}");
+            let silence = || vec![vec![0.0; FRAMES]; 2];
+            let mut blocks = 0;
+            while host.tail() > 0 {
+                blocks += 1;
+                assert!(
+                    blocks * FRAMES < 3 * 48_000,
+                    "{format}: {chain:?} never ends"
+                );
+                let sounds = play(&mut *host, silence(), Vec::new());
+                assert!(
+                    host.tail() > 0 || !sounds,
+                    "{format}: {chain:?}, block {blocks}"
+                );
+            }
+            // Longer than the latency took to drain.
+            assert!(
+                blocks * FRAMES > host.latency() + 4_800,
+                "{format}: {blocks}"
+            );
+            assert!(!play(&mut *host, silence(), Vec::new()), "{format}");
+        }
+    }
+}
+
 /// Places of a change within a block and past it.
 const PLACES: [u32; 8] = [
     0,
