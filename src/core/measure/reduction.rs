@@ -377,19 +377,31 @@ impl ReductionMeter {
         let frames_per_slot = self.grid.frames_in_last(SLOTS as u64) / SLOTS as f64;
         let windows = &self.windows;
         let [one, two] = &self.before_slots;
-        let before = [one, if groups == 2 { two } else { one }].map(|slots| windows.before(slots));
+        let apart = groups == 2;
+        let differ = self.afters.iter().any(|after| !after.duplicate);
+        let first = differ.then(|| windows.before(one));
+        let second = (differ && apart).then(|| windows.before(two));
+        let alike = || {
+            let fit = windows.alike(one, frames_per_slot);
+            if apart {
+                fit.and(&windows.alike(two, frames_per_slot))
+            } else {
+                fit
+            }
+        };
         let mut ahead: Option<Fit> = None;
         for after in &mut self.afters {
-            // A duplicate has shared its slots with the one ahead for longer than a window.
-            let fit = ahead.filter(|_| after.duplicate).unwrap_or_else(|| {
-                let [one, two] = &after.pair_slots;
-                let fit = windows.fit(&before[0], one, frames_per_slot);
-                if groups == 2 {
-                    fit.and(&windows.fit(&before[1], two, frames_per_slot))
-                } else {
-                    fit
+            let fit = match &first {
+                Some(first) if !after.duplicate => {
+                    let [one, two] = &after.pair_slots;
+                    let fit = windows.fit(first, one, frames_per_slot);
+                    second.as_ref().map_or(fit, |second| {
+                        fit.and(&windows.fit(second, two, frames_per_slot))
+                    })
                 }
-            });
+                // A duplicate has shared its slots with the one ahead for longer than a window.
+                _ => ahead.unwrap_or_else(alike),
+            };
             after.report.push(&fit, self.channels as f64);
             ahead = Some(fit);
         }

@@ -61,9 +61,10 @@ impl Shape {
             .map(|([weight, time], slot)| (*weight, *time, slot))
     }
 
-    /// Sum of the weights.
-    fn weights(&self) -> f64 {
-        self.0.len() as f64 / 2.0
+    /// What makes of a weighted sum over the window a mean a frame.
+    fn per_frame(&self, frames_per_slot: f64) -> f64 {
+        let weights = self.0.len() as f64 / 2.0;
+        1.0 / (weights * frames_per_slot.max(1.0))
     }
 }
 
@@ -85,6 +86,32 @@ impl Windows {
     /// The first signal in both windows.
     pub fn before(&self, own: &Slots<BeforeSlot>) -> [Before; 2] {
         [&self.long, &self.short].map(|shape| Before::new(shape, own))
+    }
+
+    /// What both windows say about a signal and itself: nothing is turned down or left over.
+    pub fn alike(&self, own: &Slots<BeforeSlot>, frames_per_slot: f64) -> Fit {
+        let energies = |shape: &Shape| {
+            let mut sum = BeforeSlot::default();
+            for (weight, _, own) in shape.over(own) {
+                sum.add(&own.scaled(weight));
+            }
+            sum.scaled(f64x4::splat(shape.per_frame(frames_per_slot)))
+        };
+        let [long, short] = [&self.long, &self.short].map(energies);
+        let gain = ratio(long.same, long.same).to_array();
+        let (xx, mut yy) = (long.same.to_array(), short.same.to_array());
+        yy[0] = xx[0];
+        Fit {
+            xx,
+            through: xx,
+            gain,
+            no_lower: gain,
+            explained: gain,
+            yy,
+            residual: [0.0; 4],
+            whole: short.matrix().iter().flatten().sum(),
+            whole_residual: 0.0,
+        }
     }
 
     /// What both windows say about a pair.
@@ -317,7 +344,7 @@ impl Fit {
             own_gain[band] + if further < 0.0 { trust } else { 1.0 } * further
         });
         let [whole, ..] = sum.ss.to_array();
-        let scale = 1.0 / (shape.weights() * frames_per_slot.max(1.0));
+        let scale = shape.per_frame(frames_per_slot);
         let per_frame = |sum: f64x4| (sum * f64x4::splat(scale)).to_array();
         Self {
             xx: per_frame(xx),
@@ -385,102 +412,4 @@ fn ratio(a: f64x4, b: f64x4) -> f64x4 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Slots of a signal in one band with energy `energy(k)` in slot k and the gain `gain(t)`, t in
-    /// windows from the middle.
-    fn fit(energy: impl Fn(usize) -> f64, gain: impl Fn(f64) -> f64, added: f64) -> Fit {
-        let windows = Windows::new();
-        let (mut own, mut pair) = (Slots::new(), Slots::new());
-        let third = |value: f64| f64x4::new([0.0, 0.0, value, 0.0]);
-        for slot in 0..SLOTS {
-            let (x, g) = (energy(slot), gain((slot as f64 + 0.5) / SLOTS as f64 - 0.5));
-            own.push(BeforeSlot {
-                same: third(x),
-                ..BeforeSlot::default()
-            });
-            let yy = g * g * x + added * x;
-            pair.push(PairSlot {
-                xy: third(g * x),
-                yy: third(yy),
-                xs: third(g * x),
-                ss: f64x4::splat(yy),
-            });
-        }
-        windows.fit(&windows.before(&own), &pair, 60.0)
-    }
-
-    // Closed form: y = g·x plus something uncorrelated of share s of y's energy leaves the residual
-    // s.
-    #[test]
-    fn a_steady_gain_and_its_residual_come_back() {
-        for added in [0.0, 1e-8, 1e-4, 0.5] {
-            let fit = fit(|slot| [1.0, 0.1, 3.0][slot % 3], |_| 0.25, added);
-            assert!((fit.gain[2] - 0.25).abs() < 1e-12);
-            for share in [fit.residual[2] / fit.yy[2], fit.whole_residual / fit.whole] {
-                assert!(
-                    (share - added / (0.0625 + added)).abs() < 1e-13 + 1e-9 * share,
-                    "{added}: {share}"
-                );
-            }
-            assert_eq!(fit.yy[0], 0.0);
-        }
-    }
-
-    #[test]
-    fn an_even_movement_is_no_distortion_wherever_the_energy_lies() {
-        for first in [0, 9, 20] {
-            let fit = fit(
-                |slot| {
-                    if slot >= first {
-                        1.0 + slot as f64
-                    } else {
-                        1e-9
-                    }
-                },
-                |t| 0.8 + 0.3 * t,
-                0.0,
-            );
-            assert!(fit.residual[2] < 1e-13 * fit.yy[2], "{first}");
-        }
-    }
-
-    // Closed form: two bands that hold energies a, b and c in common, with gains p and q.
-    #[test]
-    fn overlapping_bands_are_told_apart() {
-        let (a, b, c, p, q) = (1.0, 2.0, 0.5, 0.5, 1.0);
-        let windows = Windows::new();
-        let (mut own, mut pair) = (Slots::new(), Slots::new());
-        let two = |low: f64, high: f64| f64x4::new([low, high, 0.0, 0.0]);
-        for _ in 0..SLOTS {
-            own.push(BeforeSlot {
-                same: two(a, b),
-                near: two(c, 0.0),
-                far: f64x4::ZERO,
-            });
-            let s = p * p * a + 2.0 * p * q * c + q * q * b;
-            pair.push(PairSlot {
-                xy: two(0.6 * a, 0.9 * b),
-                yy: two(p * p * a, q * q * b),
-                xs: two(p * a + q * c, p * c + q * b),
-                ss: f64x4::splat(s),
-            });
-        }
-        let fit = windows.fit(&windows.before(&own), &pair, 60.0);
-        assert!(
-            (fit.gain[0] - p).abs() < 0.01 && (fit.gain[1] - q).abs() < 0.01,
-            "{:?}",
-            fit.gain
-        );
-        assert!(fit.whole_residual < 1e-4 * fit.whole);
-    }
-
-    #[test]
-    fn silence_and_a_single_click_are_no_trouble() {
-        assert_eq!(fit(|_| 0.0, |_| 1.0, 0.0).residual, [0.0; 4]);
-        let click = fit(|slot| if slot == 12 { 1.0 } else { 0.0 }, |_| 0.5, 0.0);
-        assert!(click.residual[2] < 1e-13 * click.yy[2]);
-        assert!((click.gain[2] - 0.5).abs() < 1e-12);
-    }
-}
+mod tests;
