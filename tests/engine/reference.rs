@@ -5,8 +5,8 @@ use crestline_core::measure::{BAND_COUNT, ChannelRole, Meter, mid_band_hz};
 use crestline_core::process::{Shelves, ShelvesSettings};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{
-    Comparison, Figures, LARGEST_GAIN_DB, Profile, ProfileError, ProfileFileError, Profiler,
-    Suggestion, findings, suggest,
+    Comparison, Figures, LARGEST_GAIN_DB, PROFILE_VERSION, Profile, ProfileError, ProfileFileError,
+    Profiler, Suggestion, findings, suggest,
 };
 use kit::metering::{STEREO, readings_of};
 use kit::signals::{Random, pink_noise, tone_steps};
@@ -197,9 +197,18 @@ fn a_profile_survives_its_file() {
     assert_eq!(Profile::from_json(&more), Ok(told.clone()));
     let later = told
         .to_json()
-        .replacen("\"version\": 1", "\"version\": 2", 1);
+        .replacen("\"version\": 2", "\"version\": 3", 1);
     let error = Profile::from_json(&later).unwrap_err();
-    assert_eq!(error, ProfileFileError::Later { version: 2 });
+    assert_eq!(error, ProfileFileError::Later { version: 3 });
+    // Crest factors of version 1 were of another definition. What else was measured is the same.
+    let earlier = told
+        .to_json()
+        .replacen("\"version\": 2", "\"version\": 1", 1);
+    let earlier = Profile::from_json(&earlier).unwrap();
+    assert_eq!(earlier.whole.band_crest_db, [None; 4]);
+    let comparison = Comparison::new(&told, &earlier);
+    assert!(comparison.same);
+    assert_eq!(comparison.crest_difference_db, [None; 4]);
     for wrong in ["", "[]", "{}", "{\"version\": 1}", "RIFF"] {
         let error = Profile::from_json(wrong).unwrap_err();
         assert_eq!(error, ProfileFileError::NotAProfile, "{wrong}");
@@ -391,7 +400,7 @@ fn figures(of: impl Fn(&mut Figures)) -> Profile {
     };
     of(&mut part);
     Profile {
-        version: 1,
+        version: PROFILE_VERSION,
         name: String::new(),
         sample_rate_hz: RATE,
         channels: 2,

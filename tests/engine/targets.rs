@@ -9,7 +9,7 @@
 )]
 
 use crestline_core::measure::{BAND_COUNT, Readings};
-use crestline_core::session::reference::{Figures, Profile, Reference};
+use crestline_core::session::reference::{Figures, PROFILE_VERSION, Profile, Reference};
 use crestline_core::session::user_targets::{UserFileError, keep, load, save, user_file};
 use crestline_core::session::{
     BUILT_IN, Judgement, Limits, MAX_EDITOR_SIZE, MAX_OWN_WINDOWS, MIN_EDITOR_SIZE, PlaneMode,
@@ -574,7 +574,7 @@ fn a_reference_is_kept_and_a_senseless_one_is_not() {
         ..Figures::default()
     };
     let profile = Profile {
-        version: 1,
+        version: PROFILE_VERSION,
         name: "Turnstile".into(),
         sample_rate_hz: 48_000,
         channels: 2,
@@ -592,7 +592,10 @@ fn a_reference_is_kept_and_a_senseless_one_is_not() {
     let read = |json: &serde_json::Value| serde_json::from_value::<Session>(json.clone()).unwrap();
     assert_eq!(read(&json), session);
     for (path, value) in [
-        ("/reference/profile/version", serde_json::json!(2)),
+        (
+            "/reference/profile/version",
+            serde_json::json!(PROFILE_VERSION + 1),
+        ),
         (
             "/reference/profile/whole/integrated_lufs",
             serde_json::json!(null),

@@ -7,7 +7,7 @@
 )]
 
 use crestline_core::session::Session;
-use crestline_core::session::reference::{Figures, Profile, Reference};
+use crestline_core::session::reference::{Figures, PROFILE_VERSION, Profile, Reference};
 use kit::pause::pause;
 use kit::signals::white_noise;
 use kit::sound_files::{Stored, wav};
@@ -28,7 +28,7 @@ fn reference() -> Reference {
     };
     Reference {
         profile: Profile {
-            version: 1,
+            version: PROFILE_VERSION,
             name: "Turnstile.wav".into(),
             sample_rate_hz: 44_100,
             channels: 2,

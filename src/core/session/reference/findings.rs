@@ -163,9 +163,12 @@ impl Comparison {
 }
 
 /// Whether all is the same that both were measured for: a profile may be older than the measure of
-/// flat tops.
+/// flat tops, or than that of crest factors as it is.
 fn measure_alike(one: &Figures, other: &Figures) -> bool {
     let mut other = *other;
+    if [one.band_crest_db, other.band_crest_db].contains(&[None; 4]) {
+        other.band_crest_db = one.band_crest_db;
+    }
     if one.flat_tops_percent.is_none() || other.flat_tops_percent.is_none() {
         other.flat_tops_percent = one.flat_tops_percent;
     }

@@ -45,6 +45,9 @@ impl Profile {
         self.name = printable.take(NAME_CHARS).collect();
         for figures in [&mut self.whole, &mut self.part] {
             figures.drop_what_is_no_level();
+            if self.version < 2 {
+                figures.band_crest_db = [None; 4];
+            }
         }
         let known = self.version <= PROFILE_VERSION
             && self.sample_rate_hz >= 1_000
