@@ -8,7 +8,7 @@ use egui_kittest::kittest::Queryable;
 use kit::pause::pause;
 use rig::clap_host::{ClapHost, Result, Run};
 use rig::editor_stage::{SIZE, Stage, open};
-use rig::screen::{CONTROL_KEY, HostWindow, YZ_KEYS, on_a_screen};
+use rig::screen::{CONTROL_KEY, HostWindow, YZ_KEYS, on_a_screen, on_a_screen_of};
 use rig::vst3_host::Vst3Host;
 use std::time::{Duration, Instant};
 
@@ -288,6 +288,46 @@ fn a_scale_that_a_vst3_host_tells_before_the_window_is_there_holds() {
                 pass(&host, Duration::from_millis(50));
             }
             assert_eq!(host.window_size(), scaled);
+            // The host had made room for another size.
+            assert!(
+                host.sizes_asked().contains(&scaled),
+                "{:?}",
+                host.sizes_asked()
+            );
+            host.close_window();
+            Ok(())
+        },
+    );
+}
+
+// One size at each zoom: a host that answers late would grant the first of two at the other's zoom.
+#[test]
+fn a_zoom_asks_a_vst3_host_for_one_size() {
+    on_a_screen_of(
+        [1_920, 1_080],
+        "window_edits::a_zoom_asks_a_vst3_host_for_one_size",
+        || {
+            let mut host = Vst3Host::new(2, 480);
+            let window = HostWindow::show(size())?;
+            host.open_window(window.id());
+            pass(&host, Duration::from_secs(1));
+            let normal = SIZE.map(|points| points as i32);
+            let before = host.sizes_asked().len();
+            for (zoom, wanted) in [(b'2', [1_920 - 32, 1_080 - 144]), (b'1', normal)] {
+                let mut state = host.save();
+                let key = br#"zoom\":"#;
+                let at = state.windows(key.len()).position(|part| part == key);
+                state[at.unwrap() + key.len()] = zoom;
+                host.load(&state);
+                let start = Instant::now();
+                while host.window_size() != wanted && start.elapsed() < PATIENCE {
+                    pass(&host, Duration::from_millis(50));
+                }
+                pass(&host, Duration::from_millis(500));
+                assert_eq!(host.window_size(), wanted);
+            }
+            let asked = host.sizes_asked().split_off(before);
+            assert_eq!(asked, [[1_888, 936], normal]);
             host.close_window();
             Ok(())
         },

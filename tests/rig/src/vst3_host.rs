@@ -270,7 +270,7 @@ impl Vst3Host {
         self.open_window_at(parent, None);
     }
 
-    /// The same, and tells the scale first.
+    /// The same, and tells the scale first, once the size is known.
     pub fn open_window_at(&mut self, parent: u32, scale: Option<f32>) {
         // SAFETY: calls in the order that VST3 asks for; a reference to a view, which is ours.
         unsafe {
@@ -278,6 +278,13 @@ impl Vst3Host {
             let view = ComPtr::from_raw(view).unwrap();
             let frame = self.frame.to_com_ptr::<IPlugFrame>().unwrap();
             assert_eq!(view.setFrame(frame.as_com_ref().as_ptr()), kResultOk);
+            let mut size = ViewRect {
+                left: 0,
+                top: 0,
+                right: 0,
+                bottom: 0,
+            };
+            assert_eq!(view.getSize(&raw mut size), kResultOk);
             if let Some(scale) = scale {
                 let scaled = view.cast::<IPlugViewContentScaleSupport>().unwrap();
                 assert_eq!(scaled.setContentScaleFactor(scale), kResultOk);

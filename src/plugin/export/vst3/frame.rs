@@ -38,6 +38,15 @@ impl Between {
         frame.map_or(ptr::null_mut(), |frame| frame.as_ptr())
     }
 
+    /// The host's frame.
+    pub fn host(&self) -> ComPtr<IPlugFrame> {
+        match self {
+            Self::Plain(frame) => frame.host.clone(),
+            #[cfg(target_os = "linux")]
+            Self::WithLoop(frame) => frame.host(),
+        }
+    }
+
     /// The framework has let go of it.
     pub fn end(self) {
         match self {
@@ -103,6 +112,10 @@ mod run_loop {
                 framework: run_loop,
                 registered: Mutex::default(),
             }
+        }
+
+        pub fn host(&self) -> ComPtr<IPlugFrame> {
+            self.frame.host.clone()
         }
 
         /// Unregisters what the framework has left registered, and gives back the reference that

@@ -1,16 +1,16 @@
 //! The window as a VST3 host has it: the framework's view, and two things that it gets wrong.
 //!
 //! A scale that the host tells before the window is attached, as it may (`gui/
-//! iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then. And with
-//! each frame that a host on Linux sets, the framework leaves an event handler registered and two
+//! iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then, and
+//! the host asked for the size that comes of it. And with each frame that a host on Linux sets, the framework leaves an event handler registered and two
 //! sockets open, for the handler holds a reference to itself: here it is given back.
 
 use super::forward::forward;
 use super::frame;
 use nice_plug::wrapper::vst3::vst3::Steinberg::IPlugViewContentScaleSupport_::ScaleFactor;
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
-    FIDString, IPlugFrame, IPlugView, IPlugViewContentScaleSupport,
-    IPlugViewContentScaleSupportTrait, IPlugViewTrait, TBool, ViewRect, char16, int16,
+    FIDString, IPlugFrame, IPlugFrameTrait, IPlugView, IPlugViewContentScaleSupport,
+    IPlugViewContentScaleSupportTrait, IPlugViewTrait, TBool, ViewRect, char16, int16, int32,
     kResultFalse, kResultOk, tresult,
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComRef, ComWrapper};
@@ -19,6 +19,13 @@ use std::ptr;
 use std::sync::atomic::{AtomicPtr, Ordering};
 use std::sync::{Mutex, PoisonError};
 
+const NOWHERE: ViewRect = ViewRect {
+    left: 0,
+    top: 0,
+    right: 0,
+    bottom: 0,
+};
+
 /// A view around the framework's. Used on the host's UI thread.
 pub struct View {
     framework: ComPtr<IPlugView>,
@@ -26,6 +33,8 @@ pub struct View {
     itself: AtomicPtr<IPlugView>,
     /// The scale that the host has told and the framework has not taken.
     scale: Mutex<Option<ScaleFactor>>,
+    /// The size that was told last, pixels.
+    told: Mutex<Option<[int32; 2]>>,
     frame: Mutex<Option<frame::Between>>,
 }
 
@@ -47,11 +56,41 @@ impl View {
             framework,
             itself: AtomicPtr::default(),
             scale: Mutex::default(),
+            told: Mutex::default(),
             frame: Mutex::default(),
         });
         let raw = view.to_com_ptr().map_or(ptr::null_mut(), ComPtr::into_raw);
         view.itself.store(raw, Ordering::Relaxed);
         raw
+    }
+
+    /// The size, pixels.
+    fn size(&self) -> Option<[int32; 2]> {
+        let mut size = NOWHERE;
+        // SAFETY: a place of ours.
+        let told = unsafe { self.getSize(&raw mut size) };
+        (told == kResultOk).then_some([size.right, size.bottom])
+    }
+
+    /// Asks the host for the size that the window has.
+    fn ask_for_size(&self) {
+        // Nothing is held while the host answers.
+        let frame = self
+            .frame
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .as_ref()
+            .map(frame::Between::host);
+        if let Some((frame, [right, bottom])) = frame.zip(self.size()) {
+            let mut size = ViewRect {
+                right,
+                bottom,
+                ..NOWHERE
+            };
+            let itself = self.itself.load(Ordering::Relaxed);
+            // SAFETY: a frame that is counted, and the view that the host is calling.
+            unsafe { frame.resizeView(itself, &raw mut size) };
+        }
     }
 
     /// Has the framework let go of the frame, and then the frame of what the framework left there.
@@ -80,18 +119,36 @@ impl IPlugViewTrait for View {
     unsafe fn attached(&self, parent: *mut c_void, kind: FIDString) -> tresult {
         // SAFETY: the host's promise.
         let attached = unsafe { self.framework.attached(parent, kind) };
-        if attached == kResultOk {
-            let scale = self
-                .scale
-                .lock()
-                .unwrap_or_else(PoisonError::into_inner)
-                .take();
-            if let Some(factor) = scale {
-                // SAFETY: a number.
-                unsafe { self.setContentScaleFactor(factor) };
+        if attached != kResultOk {
+            return attached;
+        }
+        let scale = self
+            .scale
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take();
+        if let Some(factor) = scale {
+            let told = *self.told.lock().unwrap_or_else(PoisonError::into_inner);
+            // SAFETY: a number.
+            unsafe { self.setContentScaleFactor(factor) };
+            // A host that has made room for another size is asked for this one.
+            if self.size() != told {
+                self.ask_for_size();
             }
         }
         attached
+    }
+
+    unsafe fn getSize(&self, size: *mut ViewRect) -> tresult {
+        // SAFETY: the host's promise.
+        let result = unsafe { self.framework.getSize(size) };
+        // SAFETY: with success it has been written to.
+        let size = unsafe { size.as_ref() }.filter(|_| result == kResultOk);
+        if let Some(size) = size {
+            *self.told.lock().unwrap_or_else(PoisonError::into_inner) =
+                Some([size.right, size.bottom]);
+        }
+        result
     }
 
     unsafe fn setFrame(&self, frame: *mut IPlugFrame) -> tresult {
@@ -113,7 +170,6 @@ impl IPlugViewTrait for View {
         fn onWheel(distance: f32) -> tresult;
         fn onKeyDown(key: char16, code: int16, modifiers: int16) -> tresult;
         fn onKeyUp(key: char16, code: int16, modifiers: int16) -> tresult;
-        fn getSize(size: *mut ViewRect) -> tresult;
         fn onSize(size: *mut ViewRect) -> tresult;
         fn onFocus(state: TBool) -> tresult;
         fn canResize() -> tresult;
