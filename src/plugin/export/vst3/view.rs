@@ -1,9 +1,10 @@
 //! The window as a VST3 host has it: the framework's view, and two things that it gets wrong.
 //!
-//! A scale that the host tells before the window is attached, as it may (`gui/
-//! iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then, and
-//! the host asked for the size that comes of it. And with each frame that a host on Linux sets, the framework leaves an event handler registered and two
-//! sockets open, for the handler holds a reference to itself: here it is given back.
+//! A scale that the host tells before the window is attached, as it may
+//! (`gui/iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then, and
+//! the host asked for the size that comes of it. And with each frame that a host on Linux sets, the
+//! framework leaves an event handler registered and two sockets open, for the handler holds a
+//! reference to itself: here it is given back.
 
 use super::forward::forward;
 use super::frame;
