@@ -3,7 +3,7 @@
 
 use crestline_core::measure::Readings;
 use kit::metering::{Group, STEREO, feed, meter, readings_of, stereo_readings_of};
-use kit::signals::{SILENCE, amplitude, frames, tone, tone_steps};
+use kit::signals::{SILENCE, amplitude, frames, tone, tone_steps, white_noise};
 use songs::{self, Song};
 use std::sync::LazyLock;
 
@@ -218,6 +218,33 @@ fn gain_leaves_it_alone() {
         group.check(gain, after.ldr_db, before.ldr_db.unwrap());
         group.check(gain, after.ldr_10s_db, before.ldr_10s_db.unwrap());
     }
+}
+
+/// The same where half of it is pauses, whose noise the gain lifts over the absolute gate: from some
+/// −72 LUFS to −66.
+#[test]
+fn noise_in_the_pauses_leaves_it_alone() {
+    let song = &RINK_LIGHTS.channels;
+    let hiss = [1, 2].map(|seed| white_noise(seed, amplitude(-72.9), 30 * 48_000));
+    let with_pauses = |gain: f32| -> [Vec<f32>; 2] {
+        std::array::from_fn(|channel| {
+            let frames = song[channel].iter().zip(&hiss[channel]).enumerate();
+            let heard = frames.map(|(frame, (song, hiss))| {
+                let pause = frame / (5 * 48_000) % 2 == 1;
+                gain * if pause { *hiss } else { *song }
+            });
+            heard.collect()
+        })
+    };
+    let louder = 10.0_f32.powf(6.0 / 20.0);
+    let [plain, gained] = [1.0, louder].map(|gain| of_song(&with_pauses(gain)));
+    // The noise is not heard, and then it is.
+    let [below, above] = [&plain, &gained].map(|told| told.momentary_lufs);
+    assert!(below.is_some_and(|lufs| lufs < -70.0), "{below:?}");
+    assert!(above.is_some_and(|lufs| lufs > -70.0), "{above:?}");
+    let [plain, gained] = [plain, gained].map(|told| told.ldr_db.unwrap());
+    println!("pauses: {plain:.3} dB, 6 dB louder {gained:.3}");
+    assert!((plain - gained).abs() < 0.02, "{plain} {gained}");
 }
 
 /// Below −70 LUFS nothing is heard (the absolute gate of ITU-R BS.1770-5).

@@ -7,7 +7,9 @@
 //! what came before it alone, and every swell reads as punch.
 //!
 //! Ours: rectangular windows, one moment every 5 ms, and what counts. The second around a moment
-//! must lie in the signal and above −70 LUFS; the first and the last half second of a file are
+//! must lie in the signal and above −70 LUFS, and for the session's figure no more than 30 LU below
+//! the loudest so far: noise between the songs that a gain lifts over −70 LUFS would otherwise make
+//! the same music less lively, or more. The first and the last half second of a file are
 //! surroundings only, and half a second of moments between them is the least that is told of.
 //! Results lag by half a second. The slow window gives half weight to its outermost 5 ms steps: so
 //! it is 1 s long and centred on the middle of a step, as the fast one is.
@@ -32,10 +34,14 @@ const PERCENT: u64 = 95;
 /// Of fewer moments (half a second) nothing is told: the percentile of a single beat is the place on
 /// it that they happen to be at.
 const LEAST_MOMENTS: u64 = 100;
+/// How far below the loudest second so far one may lie to count, as a ratio of powers: 30 LU. No song
+/// goes as far down by itself and is music there (common practice).
+const QUIETEST: f64 = 1e-3;
 /// A percentile below this is that of gaps, dB.
 const SPARSE_BELOW_DB: f64 = -3.0;
-/// Differences are held to this range, dB. The lowest stands for a silent moment.
-const RANGE_DB: Range<i32> = -60..20;
+/// Differences are told apart in this range, dB: of what lies further below only that it does is
+/// ever asked. The lowest stands for a silent moment.
+const RANGE_DB: Range<i32> = -4..20;
 
 /// LDR over the session and over the last 10 s.
 #[derive(Clone, Debug)]
@@ -44,6 +50,8 @@ pub(super) struct Microdynamics {
     steps: u64,
     /// Energy of the 200 steps up to the one before.
     slow_before: f64,
+    /// The loudest second so far, mean square.
+    loudest: f64,
     session: Percentiles,
     recent: Percentiles,
 }
@@ -63,6 +71,7 @@ impl Microdynamics {
             energies: SlidingSum::new(SLOW_STEPS),
             steps: 0,
             slow_before: 0.0,
+            loudest: 0.0,
             session: Percentiles::of_all(RANGE_DB),
             recent: Percentiles::of_last(RECENT_STEPS, RANGE_DB),
         }
@@ -71,7 +80,7 @@ impl Microdynamics {
     pub fn reset(&mut self) {
         self.energies.reset();
         self.steps = 0;
-        self.slow_before = 0.0;
+        (self.slow_before, self.loudest) = (0.0, 0.0);
         self.session.reset();
         self.recent.reset();
     }
@@ -89,11 +98,13 @@ impl Microdynamics {
             return;
         }
         let fast = self.energies.sum_before(LAG_STEPS, FAST_STEPS) / fast_frames;
+        self.loudest = self.loudest.max(slow);
+        let belongs = slow >= QUIETEST * self.loudest;
         let difference_db = lufs(slow).filter(|_| audible(slow)).map(|slow| {
             // A silent moment amid sound counts, as the lowest value there is.
             lufs(fast).map_or(f64::from(RANGE_DB.start), |fast| fast - slow)
         });
-        self.session.push(difference_db);
+        self.session.push(difference_db.filter(|_| belongs));
         self.recent.push(difference_db);
     }
 
