@@ -14,7 +14,7 @@ use crate::output;
 use crate::stage_args::{StageArgs, with_bands};
 use crate::table::table;
 use crestline_core::dsp::crossover::held_hz;
-use crestline_core::engine::{CHUNK, CLEAN, Engine, EngineSpec, OUTPUT, Settings};
+use crestline_core::engine::{CHUNK, Engine, EngineSpec, PAID_CLEAN, PAID_OUTPUT, Settings};
 use crestline_core::measure::Readings;
 use crestline_core::process::{ListenSettings, Source};
 use crestline_files::{AudioFile, named};
@@ -284,8 +284,8 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         input: Measures::new(&input),
         clean: Measures::new(&clean),
         output: Measures::new(&output),
-        clean_reduction: paid(CLEAN, &clean),
-        output_reduction: paid(OUTPUT, &output),
+        clean_reduction: paid(PAID_CLEAN, &clean),
+        output_reduction: paid(PAID_OUTPUT, &output),
     };
     Ok((rendered, rows))
 }

@@ -52,7 +52,7 @@ use std::ops::Range;
 /// What an engine is built for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct EngineSpec {
-    /// Hz, 8 kHz to 384 kHz; need not be a whole number.
+    /// Hz, 8 to 768 kHz, also broken numbers; measures keep to the standards up to 384 kHz.
     pub sample_rate_hz: f64,
     /// 1 or 2.
     pub channels: usize,
@@ -88,9 +88,9 @@ pub const CHUNK: usize = 256;
 /// readings are the same.
 const GATHERED: usize = 64;
 /// The clean path, as the [meter of what the paths pay](Engine::reduction) counts them.
-pub const CLEAN: usize = 0;
+pub const PAID_CLEAN: usize = 0;
 /// The output path, as that meter counts them.
-pub const OUTPUT: usize = 1;
+pub const PAID_OUTPUT: usize = 1;
 
 /// The engine. See the module's head.
 #[derive(Debug)]

@@ -13,7 +13,7 @@ pub use bands::{BandSettings, Bands, BandsActivity, BandsSettings};
 pub use chain::{Before, Chain, ChainSettings};
 pub use limiter::{Limiter, LimiterSettings, Release};
 pub use listen::{
-    Listen, ListenSettings, MOST_JUMP_DB, REFERENCES, RecentLoudness, ReferenceLoudness,
+    JUMP_DB, Listen, ListenSettings, MOST_JUMP_DB, REFERENCES, RecentLoudness, ReferenceLoudness,
     References, Signals, Source,
 };
 pub use push::{Push, PushSettings};

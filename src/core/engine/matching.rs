@@ -41,12 +41,14 @@ const KEPT_OF_A_JUMP_S: f64 = 0.02;
 /// What was kept is forgotten as so much is heard of the new setting, s.
 const FORGOTTEN_S: f64 = 0.15;
 /// A change by which the paths may become louder by more than this, or push falls, is a jump, dB.
-const JUMP_DB: f64 = 1.0;
+const SETTINGS_JUMP_DB: f64 = 1.0;
 /// After a jump the gains of the stages take so long to move and the limiter to follow, s.
 const TRANSITION_S: f64 = 0.03;
 /// Energy a frame below which there is nothing to compare: −70 LUFS, the absolute gate of ITU-R
 /// BS.1770-5, about.
 const SILENCE: f64 = 1e-7;
+/// Relative gate of ITU-R BS.1770-5: −10 LU.
+const GATE: f64 = 0.1;
 
 /// What is compared at a time, s: the meters tell energies of whole 5 ms. At high rates that is more
 /// than a chunk.
@@ -143,7 +145,7 @@ impl Matching {
 
     fn change(&mut self, before: &ChainSettings, after: &ChainSettings) {
         let rise_lu = rise_lu(before, after);
-        let jump = rise_lu.max(push_db(before) - push_db(after)) > JUMP_DB;
+        let jump = rise_lu.max(push_db(before) - push_db(after)) > SETTINGS_JUMP_DB;
         if jump {
             self.transition_s = TRANSITION_S;
         }

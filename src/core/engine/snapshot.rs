@@ -1,7 +1,7 @@
 //! What the engine reports between two blocks: the snapshot, a moment of the history, its signals.
 
 use super::stereo::range_of;
-use super::{CHUNK, CLEAN, Engine, OUTPUT, point};
+use super::{CHUNK, Engine, PAID_CLEAN, PAID_OUTPUT, point};
 use crate::handover::{Activity, AudioEnd, Moment, Snapshot, Tap};
 use crate::measure::{Readings, ReductionMeter};
 use crate::process::Signals;
@@ -25,7 +25,7 @@ impl Engine {
     pub(super) fn record(&mut self, song_position_s: Option<f64>, audio_end: &mut AudioEnd) {
         let [output, clean, input] = self.readings();
         let [clean_limiter_db, output_limiter_db] = self.limiters_db;
-        let reduction = self.reduction.readings(OUTPUT);
+        let reduction = self.reduction.readings(PAID_OUTPUT);
         // What is measured came in so long ago.
         let late_s = if self.playing {
             self.latency_frames() as f64 / self.spec.sample_rate_hz
@@ -61,7 +61,7 @@ impl Engine {
         }
     }
 
-    /// What the [clean](CLEAN) and the [output path](OUTPUT) pay, counted from the input with its
+    /// What the [clean](PAID_CLEAN) and the [output path](PAID_OUTPUT) pay, counted from the input with its
     /// push and shelves.
     pub fn reduction(&self) -> &ReductionMeter {
         &self.reduction
@@ -98,8 +98,8 @@ impl Engine {
                 undo_left_s: self.undo_left_s(),
                 measurement: self.undo.measurement,
             },
-            clean_reduction: self.reduction.readings(CLEAN),
-            output_reduction: self.reduction.readings(OUTPUT),
+            clean_reduction: self.reduction.readings(PAID_CLEAN),
+            output_reduction: self.reduction.readings(PAID_OUTPUT),
             tap: self
                 .tap
                 .as_ref()

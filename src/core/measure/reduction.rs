@@ -36,9 +36,8 @@ use self::window::{
 };
 use super::time_grid::TimeGrid;
 use crate::dsp::crossover::DEFAULT_CORNERS_HZ;
+use crate::dsp::run::MAX_RUN;
 
-/// Frames split at a time.
-const MAX_RUN: usize = 64;
 /// The signal before, and at most two to compare with it.
 const SIGNALS: usize = 3;
 /// A signal that has been the same as the one before it for so many slots (1 s) need not be split

@@ -76,6 +76,8 @@ pub struct Chain {
     /// Scratch: what the saturator is a moment late.
     missed: Vec<Vec<f32>>,
     before_delay: DelayLine,
+    /// Frames from input to either output.
+    latency: usize,
 }
 
 /// Room for what the paths are to be compared with: the input after push and shelves and with the
@@ -117,12 +119,13 @@ impl Chain {
             fresh: true,
             phase: 0,
             before_delay: DelayLine::new(latency, channels),
+            latency,
         }
     }
 
     /// Frames from input to either output: a constant of the sample rate, whatever is switched on.
     pub fn latency_frames(&self) -> usize {
-        self.saturator.latency_frames() + self.clean_limiter.latency_frames()
+        self.latency
     }
 
     /// Clears all sound; the next settings are taken at once.

@@ -86,7 +86,7 @@ pub struct ListenSettings {
 /// Frames between two updates of the gains, counted from the last reset.
 const QUANTUM_FRAMES: u32 = QUANTUM as u32;
 /// A switch that would be louder by more than this comes in gradually, dB.
-const JUMP_DB: f64 = 3.0;
+pub const JUMP_DB: f64 = 3.0;
 /// The furthest down that it begins, also where nothing was heard before: what lies lower does not
 /// count as heard either, dB.
 pub const MOST_JUMP_DB: f64 = 60.0;

@@ -19,7 +19,7 @@
 )]
 
 use super::since::{LONGEST_S, Since};
-use super::{PEAKS, push_db};
+use super::{GATE, PATHS, PEAKS, push_db};
 use crate::dsp::decibel::{db_from_gain, db_from_power, gain_from_db, power_from_db};
 use crate::process::{ChainSettings, LimiterSettings, Release, SaturatorSettings};
 
@@ -37,8 +37,6 @@ const BLOCKS: usize = (LONGEST_S / BLOCK_S) as usize + 1;
 /// So many whole ones, seven seconds, stand for the song: with four, half a second after a change
 /// was 3 LU off at worst.
 const ENOUGH_BLOCKS: usize = 17;
-/// Relative gate of ITU-R BS.1770-5: −10 LU.
-const GATE: f64 = 0.1;
 /// Bins of half a decibel from here on up, dBFS.
 const LOWEST_DBFS: f64 = -36.0;
 const BINS_PER_DB: f64 = 2.0;
@@ -58,9 +56,6 @@ const CAUTION_DB: f64 = 0.1;
 const TURNED_DOWN_DB: f64 = 0.5;
 const ALIKE_DB: f64 = 0.5;
 const ALIKE_S: f64 = 0.05;
-
-/// Output and clean path, in this order.
-const PATHS: usize = 2;
 
 /// Foretells loudness after changes of push and of the ceiling.
 #[derive(Debug)]

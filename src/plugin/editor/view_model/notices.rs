@@ -3,16 +3,13 @@
 use crate::editor::number;
 use crate::params::ListenChoice;
 use crestline_core::handover::{Faults, Overs, Point, Snapshot};
-use crestline_core::process::MOST_JUMP_DB;
+use crestline_core::process::{JUMP_DB, MOST_JUMP_DB};
 
 /// Shown at first use, and when the push rises by much at once; in full and in brief.
 pub const CAUTION: [&str; 2] = [
     "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.",
     "Loud sound harms: start low.",
 ];
-
-/// A difference that is worth a word when listening is not matched, dB.
-const JUMP_DB: f64 = 3.0;
 
 /// That what is heard is rising after a switch; otherwise how much louder another source is than
 /// the one heard, where that is a jump to be warned of and nothing matches the levels; in full and
