@@ -123,7 +123,7 @@ pub struct App {
     /// The saved size that the window was to have when it was opened or last zoomed, and what of it
     /// there is room for, points; `None` until it has been asked for.
     opened_as: Option<[egui::Vec2; 2]>,
-    /// The zoom that was asked for with it.
+    /// The zoom that it was asked for at, or that has been in effect since.
     zoom: f32,
     thread: DrawingThread,
     resizing: Resizing,
@@ -165,8 +165,10 @@ impl App {
             .params
             .session
             .read(|session| (session.editor_size.into(), session.zoom));
-        let new = self.opened_as.is_none() || zoom != self.zoom;
-        if new && ui.ctx().zoom_factor() == zoom {
+        let in_effect = ui.ctx().zoom_factor();
+        if in_effect != zoom {
+            self.zoom = in_effect;
+        } else if self.opened_as.is_none() || zoom != self.zoom {
             self.opened_as = Some([size, self.resizing.ask_first(ui, size, zoom)]);
             self.zoom = zoom;
         }
