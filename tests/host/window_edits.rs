@@ -275,26 +275,29 @@ fn a_vst3_host_that_refuses_a_size_is_not_asked_again() {
 // `gui/iplugviewcontentscalesupport.h`: the host tells the scale "directly before or after the plug-in
 // view is attached".
 #[test]
-fn a_scale_that_a_vst3_host_tells_before_the_window_is_there_holds() {
+fn a_vst3_host_is_asked_for_the_size_of_the_scale_that_it_tells() {
     on_a_screen(
-        "window_edits::a_scale_that_a_vst3_host_tells_before_the_window_is_there_holds",
+        "window_edits::a_vst3_host_is_asked_for_the_size_of_the_scale_that_it_tells",
         || {
-            let mut host = Vst3Host::new(2, 480);
-            let window = HostWindow::show(size())?;
-            host.open_window_at(window.id(), Some(1.5));
             let scaled = SIZE.map(|points| (points * 1.5) as i32);
-            let start = Instant::now();
-            while host.window_size() != scaled && start.elapsed() < PATIENCE {
-                pass(&host, Duration::from_millis(50));
+            let window = HostWindow::show(scaled.map(i32::unsigned_abs))?;
+            for before in [true, false] {
+                let mut host = Vst3Host::new(2, 480);
+                host.open_window_at(window.id(), before.then_some(1.5));
+                if !before {
+                    pass(&host, Duration::from_millis(500));
+                    host.tell_scale(1.5);
+                }
+                let start = Instant::now();
+                while host.window_size() != scaled && start.elapsed() < PATIENCE {
+                    pass(&host, Duration::from_millis(50));
+                }
+                assert_eq!(host.window_size(), scaled, "before: {before}");
+                // The host had made room for another size.
+                let asked = host.sizes_asked();
+                assert!(asked.contains(&scaled), "before: {before}: {asked:?}");
+                host.close_window();
             }
-            assert_eq!(host.window_size(), scaled);
-            // The host had made room for another size.
-            assert!(
-                host.sizes_asked().contains(&scaled),
-                "{:?}",
-                host.sizes_asked()
-            );
-            host.close_window();
             Ok(())
         },
     );

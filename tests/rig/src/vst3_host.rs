@@ -286,14 +286,18 @@ impl Vst3Host {
             };
             assert_eq!(view.getSize(&raw mut size), kResultOk);
             if let Some(scale) = scale {
-                let scaled = view.cast::<IPlugViewContentScaleSupport>().unwrap();
-                assert_eq!(scaled.setContentScaleFactor(scale), kResultOk);
+                tell_scale(&view, scale);
             }
             let parent = ptr::without_provenance_mut::<c_void>(parent as usize);
             let attached = view.attached(parent, c"X11EmbedWindowID".as_ptr());
             assert_eq!(attached, kResultOk);
             self.view = Some(view);
         }
+    }
+
+    /// Tells the scale of the screen that the open window is on.
+    pub fn tell_scale(&self, scale: f32) {
+        tell_scale(self.view.as_ref().unwrap(), scale);
     }
 
     /// Closes the plug-in's window.
@@ -427,4 +431,10 @@ fn params(host: &RawVst3) -> Vec<Param> {
     (0..unsafe { host.controller.getParameterCount() })
         .map(param)
         .collect()
+}
+
+fn tell_scale(view: &ComPtr<IPlugView>, scale: f32) {
+    let scaled = view.cast::<IPlugViewContentScaleSupport>().unwrap();
+    // SAFETY: a number.
+    assert_eq!(unsafe { scaled.setContentScaleFactor(scale) }, kResultOk);
 }

@@ -1,10 +1,10 @@
-//! The window as a VST3 host has it: the framework's view, and two things that it gets wrong.
+//! The window as a VST3 host has it: the framework's view, and what it gets wrong.
 //!
 //! A scale that the host tells before the window is attached, as it may
-//! (`gui/iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then, and
-//! the host asked for the size that comes of it. And with each frame that a host on Linux sets, the
-//! framework leaves an event handler registered and two sockets open, for the handler holds a
-//! reference to itself: here it is given back.
+//! (`gui/iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then. Nor
+//! is the host told of the size that comes of a scale: here it is asked for that. And with each frame
+//! that a host on Linux sets, the framework leaves an event handler registered and two sockets open,
+//! for the handler holds a reference to itself: here it is given back.
 
 use super::forward::forward;
 use super::frame;
@@ -73,8 +73,12 @@ impl View {
         (told == kResultOk).then_some([size.right, size.bottom])
     }
 
-    /// Asks the host for the size that the window has.
-    fn ask_for_size(&self) {
+    /// Asks the host for the size that the window has, where it has been told another.
+    fn ask_for_another_size(&self) {
+        let told = *self.told.lock().unwrap_or_else(PoisonError::into_inner);
+        if self.size() == told {
+            return;
+        }
         // Nothing is held while the host answers.
         let frame = self
             .frame
@@ -129,13 +133,8 @@ impl IPlugViewTrait for View {
             .unwrap_or_else(PoisonError::into_inner)
             .take();
         if let Some(factor) = scale {
-            let told = *self.told.lock().unwrap_or_else(PoisonError::into_inner);
             // SAFETY: a number.
             unsafe { self.setContentScaleFactor(factor) };
-            // A host that has made room for another size is asked for this one.
-            if self.size() != told {
-                self.ask_for_size();
-            }
         }
         attached
     }
@@ -187,7 +186,9 @@ impl IPlugViewContentScaleSupportTrait for View {
         // SAFETY: a number.
         let taken =
             taken.is_some_and(|view| unsafe { view.setContentScaleFactor(factor) == kResultOk });
-        if !taken {
+        if taken {
+            self.ask_for_another_size();
+        } else {
             *self.scale.lock().unwrap_or_else(PoisonError::into_inner) = Some(factor);
         }
         kResultOk
