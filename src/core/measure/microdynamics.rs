@@ -8,8 +8,8 @@
 //!
 //! Ours: rectangular windows, one moment every 5 ms, and what counts. The second around a moment
 //! must lie in the signal and above −70 LUFS, and for the session's figure no more than 30 LU below
-//! the loudest so far: noise between the songs that a gain lifts over −70 LUFS would otherwise make
-//! the same music less lively, or more. The first and the last half second of a file are
+//! the loudest so far: noise in pauses that a gain lifts over −70 LUFS would otherwise make the same
+//! music less lively. What comes before the music counts. The first and the last half second of a file are
 //! surroundings only, and half a second of moments between them is the least that is told of.
 //! Results lag by half a second. The slow window gives half weight to its outermost 5 ms steps: so
 //! it is 1 s long and centred on the middle of a step, as the fast one is.
