@@ -34,7 +34,7 @@ pub struct View {
     itself: AtomicPtr<IPlugView>,
     /// The scale that the host has told and the framework has not taken.
     scale: Mutex<Option<ScaleFactor>>,
-    /// The size that was told last, pixels.
+    /// The size that the host knows, pixels.
     told: Mutex<Option<[int32; 2]>>,
     frame: Mutex<Option<frame::Between>>,
 }
@@ -73,7 +73,15 @@ impl View {
         (told == kResultOk).then_some([size.right, size.bottom])
     }
 
-    /// Asks the host for the size that the window has, where it has been told another.
+    /// With success this is the size that both sides know.
+    fn agree(&self, result: tresult, size: Option<&ViewRect>) {
+        if let Some(size) = size.filter(|_| result == kResultOk) {
+            let size = [size.right - size.left, size.bottom - size.top];
+            *self.told.lock().unwrap_or_else(PoisonError::into_inner) = Some(size);
+        }
+    }
+
+    /// Asks the host for the size that the window has, where it knows another.
     fn ask_for_another_size(&self) {
         let told = *self.told.lock().unwrap_or_else(PoisonError::into_inner);
         if self.size() == told {
@@ -143,11 +151,15 @@ impl IPlugViewTrait for View {
         // SAFETY: the host's promise.
         let result = unsafe { self.framework.getSize(size) };
         // SAFETY: with success it has been written to.
-        let size = unsafe { size.as_ref() }.filter(|_| result == kResultOk);
-        if let Some(size) = size {
-            *self.told.lock().unwrap_or_else(PoisonError::into_inner) =
-                Some([size.right, size.bottom]);
-        }
+        self.agree(result, unsafe { size.as_ref() });
+        result
+    }
+
+    unsafe fn onSize(&self, size: *mut ViewRect) -> tresult {
+        // SAFETY: the host's promise.
+        let result = unsafe { self.framework.onSize(size) };
+        // SAFETY: with success it has been read.
+        self.agree(result, unsafe { size.as_ref() });
         result
     }
 
@@ -170,7 +182,6 @@ impl IPlugViewTrait for View {
         fn onWheel(distance: f32) -> tresult;
         fn onKeyDown(key: char16, code: int16, modifiers: int16) -> tresult;
         fn onKeyUp(key: char16, code: int16, modifiers: int16) -> tresult;
-        fn onSize(size: *mut ViewRect) -> tresult;
         fn onFocus(state: TBool) -> tresult;
         fn canResize() -> tresult;
         fn checkSizeConstraint(size: *mut ViewRect) -> tresult;
