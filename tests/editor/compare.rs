@@ -361,6 +361,37 @@ fn a_window_of_any_width_cautions() {
     }
 }
 
+// What rises just now is told before what is said for a while.
+#[test]
+fn a_window_of_any_width_tells_a_rise() {
+    for width in [640.0, 700.0, 760.0, 825.0, 900.0, 1_180.0] {
+        let mut harness = open(Stage::default(), [width, 480.0], 1.0);
+        let rises = |harness: &Harness<'_, Stage>| {
+            let told = harness.query_all_by_label_contains("Rising");
+            told.count() > 0
+        };
+        let stage = harness.state();
+        stage.set_plain(|params| &params.matched, false);
+        stage.set_plain(|params| &params.listen, ListenChoice::Output);
+        play(&mut harness, 0.01);
+        harness.state().set_plain(|params| &params.push, 12.0);
+        harness.run_steps(2);
+        let stage = harness.state();
+        stage.set_plain(|params| &params.listen, ListenChoice::Input);
+        play(&mut harness, 0.01);
+        assert_eq!(
+            [is_cautioned(&harness), rises(&harness)],
+            [true, false],
+            "{width}"
+        );
+        let stage = harness.state();
+        stage.set_plain(|params| &params.listen, ListenChoice::Output);
+        harness.state_mut().play([&[0.01; 480][..]; 2]);
+        harness.run_steps(2);
+        assert!(rises(&harness), "{width}");
+    }
+}
+
 // A state that the host brings back may play as much louder as any settings.
 #[test]
 fn a_state_that_plays_louder_is_cautioned_of() {

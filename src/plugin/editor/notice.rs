@@ -53,8 +53,8 @@ pub fn show(
         let words = button.words.each_ref();
         words.map(|words| width(ui, words, SMALL_PT) + padding)
     }));
-    // A caution is said in every window.
-    let least = if caution { 2 } else { 1 };
+    // A rise or a caution is said in every window.
+    let least = if caution || rises(scene) { 2 } else { 1 };
     let Fit { whole, count, gap } = fit(&widths, rect.width(), least);
     let brief = |index: usize| usize::from(index >= whole);
     let left_out = widths.len() - count;
@@ -85,7 +85,13 @@ pub fn show(
     (asked, clicked)
 }
 
-/// What is recorded, always, then the caution, then the words about level.
+/// Whether what is heard is getting louder.
+fn rises(scene: &Scene<'_>) -> bool {
+    scene.snapshot.activity.rising_db > 0.0
+}
+
+/// What is recorded, always, then a rise that is under way, then the caution, then a rise that would
+/// be.
 fn notices_of(scene: &Scene<'_>, caution: bool) -> Vec<Notice> {
     let bypass = scene.params.bypass.value();
     let listen = if bypass {
@@ -112,10 +118,12 @@ fn notices_of(scene: &Scene<'_>, caution: bool) -> Vec<Notice> {
         words: notices::CAUTION.map(Into::into),
         kind: Kind::Caution,
     });
-    [Some(recorded), caution, jump]
-        .into_iter()
-        .flatten()
-        .collect()
+    let mut said = [caution, jump];
+    if rises(scene) {
+        said.reverse();
+    }
+    let said = said.into_iter().flatten();
+    std::iter::once(recorded).chain(said).collect()
 }
 
 /// How much of the line has room.
