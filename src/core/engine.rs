@@ -52,7 +52,7 @@ use std::ops::Range;
 /// What an engine is built for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct EngineSpec {
-    /// Hz, 8 to 768 kHz, also broken numbers; measures keep to the standards up to 384 kHz.
+    /// Hz, 8 to 768 kHz, need not be whole; measures keep to the standards up to 384 kHz.
     pub sample_rate_hz: f64,
     /// 1 or 2.
     pub channels: usize,
@@ -168,7 +168,7 @@ impl Engine {
             in_step: InStep::default(),
             chain,
             listen: Listen::new(spec.sample_rate_hz),
-            points: Points::new(spec, turn.is_some(), turn.unwrap_or_default()),
+            points: Points::new(spec, turn),
             reduction: path_reduction(spec, GainMemory::Nothing),
             reported: Reported::everything(),
             tap: None,

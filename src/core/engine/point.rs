@@ -23,7 +23,7 @@ const SLOW_HOPS: f64 = 8.0;
 /// Meters of three signals in step, and the last readings of each.
 #[derive(Debug)]
 pub(super) struct Points {
-    turn: u32,
+    turn: Option<u32>,
     meters: MeterGroup,
     told: [Point; POINTS],
     balance_every: u64,
@@ -46,17 +46,16 @@ fn staggers(turn: u32) -> [[f64; 2]; POINTS] {
 }
 
 impl Points {
-    /// Without `balances` none is measured; with them, of each `turn` at other moments. Allocates.
-    pub fn new(spec: EngineSpec, balances: bool, turn: u32) -> Self {
+    /// Of each `turn` the balances are measured at other moments; without one none are. Allocates.
+    pub fn new(spec: EngineSpec, turn: Option<u32>) -> Self {
         let roles = &[ChannelRole::Front; 2][..spec.channels];
         // The clean path has none: it is the output's but for what saturation adds.
-        let staggers = staggers(turn);
+        let staggers = turn.map(staggers);
         let meter = |point: usize| {
             let meter = Meter::new(spec.sample_rate_hz, roles, CHUNK);
-            if balances && point != CLEAN {
-                meter.with_balance(staggers[point])
-            } else {
-                meter
+            match staggers {
+                Some(staggers) if point != CLEAN => meter.with_balance(staggers[point]),
+                _ => meter,
             }
         };
         let every = spec.sample_rate_hz / BALANCES_PER_SECOND;
@@ -71,13 +70,14 @@ impl Points {
             told: [Point::default(); POINTS],
             balance_every: frames(1.0),
             balance_due: staggers
-                .map(|[hops, _]| frames(if balances { hops.fract() } else { 0.0 })),
+                .map(|of| of.map(|[hops, _]| frames(hops.fract())))
+                .unwrap_or_default(),
             aside: ([0; POINTS], [Point::default(); POINTS]),
         }
     }
 
     /// Which turn is theirs.
-    pub fn turn(&self) -> u32 {
+    pub fn turn(&self) -> Option<u32> {
         self.turn
     }
 
@@ -182,7 +182,7 @@ mod tests {
             sample_rate_hz: 48_000.0,
             channels: 2,
         };
-        let mut points = Points::new(spec, true, turn);
+        let mut points = Points::new(spec, Some(turn));
         let mut random = 1_u32;
         let mut noise = || {
             random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);

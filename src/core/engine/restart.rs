@@ -43,8 +43,8 @@ struct Coming {
 }
 
 /// Allocates.
-fn spares(spec: EngineSpec, turn: u32) -> Spares {
-    Points::new(spec, true, turn).into_spares()
+fn spares(spec: EngineSpec, turn: Option<u32>) -> Spares {
+    Points::new(spec, turn).into_spares()
 }
 
 impl Engine {
