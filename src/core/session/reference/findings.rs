@@ -162,20 +162,12 @@ impl Comparison {
     }
 }
 
-/// What the quietest seconds, which microdynamics have left out of late, may have made of it, dB.
-const OTHER_GATE_DB: f64 = 0.1;
-
 /// Whether all is the same that both were measured for: a profile may be older than the measure of
-/// flat tops, or than those of crest factors and microdynamics as they are.
+/// flat tops, or than that of crest factors as it is.
 fn measure_alike(one: &Figures, other: &Figures) -> bool {
     let mut other = *other;
     if [one.band_crest_db, other.band_crest_db].contains(&[None; 4]) {
         other.band_crest_db = one.band_crest_db;
-    }
-    if let (Some(ldr_db), Some(other_db)) = (one.ldr_db, &mut other.ldr_db)
-        && (ldr_db - *other_db).abs() < OTHER_GATE_DB
-    {
-        *other_db = ldr_db;
     }
     if one.flat_tops_percent.is_none() || other.flat_tops_percent.is_none() {
         other.flat_tops_percent = one.flat_tops_percent;
