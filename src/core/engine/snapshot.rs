@@ -61,8 +61,8 @@ impl Engine {
         }
     }
 
-    /// What the [clean](PAID_CLEAN) and the [output path](PAID_OUTPUT) pay, counted from the input with its
-    /// push and shelves.
+    /// What the [clean](PAID_CLEAN) and the [output path](PAID_OUTPUT) pay, counted from the input
+    /// with its push and shelves.
     pub fn reduction(&self) -> &ReductionMeter {
         &self.reduction
     }

@@ -9,9 +9,9 @@
 //! Ours: rectangular windows, one moment every 5 ms, and what counts. The second around a moment
 //! must lie in the signal and above −70 LUFS, and for the session's figure no more than 30 LU below
 //! the loudest so far: noise in pauses that a gain lifts over −70 LUFS would otherwise make the same
-//! music less lively. What comes before the music counts. The first and the last half second of a file are
-//! surroundings only, and half a second of moments between them is the least that is told of.
-//! Results lag by half a second. The slow window gives half weight to its outermost 5 ms steps: so
+//! music less lively. What comes before the music counts. The first and the last half second of a
+//! file are surroundings only, and half a second of moments between them is the least that is told
+//! of. Results lag by half a second. The slow window gives half weight to its outermost 5 ms steps: so
 //! it is 1 s long and centred on the middle of a step, as the fast one is.
 //!
 //! Sparse material is not told. Where the 95th percentile lies more than 3 dB *below* the
@@ -34,8 +34,8 @@ const PERCENT: u64 = 95;
 /// Of fewer moments (half a second) nothing is told: the percentile of a single beat is the place on
 /// it that they happen to be at.
 const LEAST_MOMENTS: u64 = 100;
-/// How far below the loudest second so far one may lie to count, as a ratio of powers: 30 LU. No song
-/// goes as far down by itself and is music there (common practice).
+/// How far below the loudest second so far one may lie to count, as a ratio of powers: 30 LU, which is
+/// 10 LU further down than the relative gate of loudness range (EBU Tech 3342). The choice is ours.
 const QUIETEST: f64 = 1e-3;
 /// A percentile below this is that of gaps, dB.
 const SPARSE_BELOW_DB: f64 = -3.0;

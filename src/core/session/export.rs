@@ -38,8 +38,8 @@ pub fn folder() -> Option<PathBuf> {
     Some(parent.join("Crestline"))
 }
 
-/// Longest name of a track or a reference in the name of a file, characters and bytes: systems take 255
-/// bytes.
+/// Longest name of a track or a reference in the name of a file, characters and bytes: systems take
+/// 255 bytes.
 const NAME_CHARS: usize = 60;
 const NAME_BYTES: usize = 200;
 
