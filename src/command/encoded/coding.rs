@@ -6,6 +6,7 @@ use std::io::BufWriter;
 use std::num::{NonZeroU8, NonZeroU32};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::{Mutex, PoisonError};
 
 use vorbis_rs::{VorbisBitrateManagementStrategy, VorbisEncoderBuilder};
 
@@ -17,6 +18,11 @@ const ROOM: &str = "check the folder for temporary files and its space";
 
 /// The same bytes for the same audio: nothing else tells the streams of one file apart.
 const SERIAL: i32 = 1;
+
+/// Held while an encoder is made. The first of a process fills tables that all of them share, and
+/// one that is made meanwhile would take them for filled: in one run of some 180 a file came out
+/// otherwise.
+static MAKING_VORBIS: Mutex<()> = Mutex::new(());
 
 /// One way to encode.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -155,16 +161,18 @@ fn vorbis(source: &Source, to: &Path, quality: f32) -> Result<(), NotEncoded> {
         return Err("there is no audio; choose another file".to_owned().into());
     };
     let file = BufWriter::new(File::create(to).map_err(|error| failed(&error))?);
-    let mut encoder = VorbisEncoderBuilder::new_with_serial(rate, channels, file, SERIAL)
-        .bitrate_management_strategy(VorbisBitrateManagementStrategy::QualityVbr {
-            target_quality: quality,
-        })
-        .build()
-        // Of what it is told here only the rate is the file's.
-        .map_err(|error| {
-            let line = format!("at {rate_hz} Hz: {error}; export it at 44.1 or 48 kHz");
-            NotEncoded::NoSuchRate(line)
-        })?;
+    let mut builder = VorbisEncoderBuilder::new_with_serial(rate, channels, file, SERIAL);
+    builder.bitrate_management_strategy(VorbisBitrateManagementStrategy::QualityVbr {
+        target_quality: quality,
+    });
+    let one_at_a_time = MAKING_VORBIS.lock().unwrap_or_else(PoisonError::into_inner);
+    let built = builder.build();
+    drop(one_at_a_time);
+    // Of what it is told here only the rate is the file's.
+    let mut encoder = built.map_err(|error| {
+        let line = format!("at {rate_hz} Hz: {error}; export it at 44.1 or 48 kHz");
+        NotEncoded::NoSuchRate(line)
+    })?;
     read(&source.path, |planes| {
         let done = encoder.encode_audio_block(&*planes);
         done.map_err(|error| failed(&error))
