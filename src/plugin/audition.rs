@@ -160,7 +160,10 @@ impl Inner {
             loading.given_up.store(true, Ordering::Relaxed);
             self.given_up.push(loading.thread);
         }
-        self.given_up.retain(|thread| !thread.is_finished());
+        // One that has ended is on its last steps in the plug-in's code still.
+        for thread in self.given_up.extract_if(.., |thread| thread.is_finished()) {
+            let _ = thread.join();
+        }
     }
 }
 

@@ -20,13 +20,33 @@ pub(super) struct Checksum {
 }
 
 enum Worker {
-    Thread {
-        full: SyncSender<(Vec<u8>, usize)>,
-        empty: Receiver<Vec<u8>>,
-        sum: JoinHandle<[u8; 16]>,
-    },
+    Thread(Counting),
     /// Where the system refuses another thread.
     Here(Box<Context>),
+}
+
+/// The thread, and what goes to it and back.
+struct Counting {
+    /// The thread ends only after this half is gone.
+    full: Option<SyncSender<(Vec<u8>, usize)>>,
+    empty: Receiver<Vec<u8>>,
+    sum: Option<JoinHandle<[u8; 16]>>,
+}
+
+impl Counting {
+    /// The sum of everything, once.
+    fn end(&mut self) -> Option<[u8; 16]> {
+        self.full = None;
+        self.sum.take()?.join().ok()
+    }
+}
+
+impl Drop for Counting {
+    /// A plug-in's code may be unloaded once whoever reads a file has ended: nothing may still be
+    /// running in it.
+    fn drop(&mut self) {
+        self.end();
+    }
 }
 
 impl Checksum {
@@ -45,7 +65,11 @@ impl Checksum {
         };
         let thread = thread::Builder::new().name("checksum".to_owned());
         let worker = match thread.spawn(work) {
-            Ok(sum) => Worker::Thread { full, empty, sum },
+            Ok(sum) => Worker::Thread(Counting {
+                full: Some(full),
+                empty,
+                sum: Some(sum),
+            }),
             Err(_) => Worker::Here(Box::new(Context::new())),
         };
         Self {
@@ -72,10 +96,12 @@ impl Checksum {
     fn hand_over(&mut self) {
         let filled = mem::take(&mut self.filled);
         match &mut self.worker {
-            Worker::Thread { full, empty, .. } => {
-                let next = empty.try_recv().unwrap_or_default();
-                // The thread ends only after this half is gone.
-                let _ = full.send((mem::replace(&mut self.piece, next), filled));
+            Worker::Thread(counting) => {
+                let next = counting.empty.try_recv().unwrap_or_default();
+                if let Some(full) = &counting.full {
+                    // Refused only if the thread is gone, which leaves no sum.
+                    let _ = full.send((mem::replace(&mut self.piece, next), filled));
+                }
             }
             Worker::Here(sum) => sum.consume(&self.piece[..filled]),
         }
@@ -85,10 +111,7 @@ impl Checksum {
     pub fn holds(mut self) -> bool {
         self.hand_over();
         let sum = match self.worker {
-            Worker::Thread { full, sum, .. } => {
-                drop(full);
-                sum.join().ok()
-            }
+            Worker::Thread(mut counting) => counting.end(),
             Worker::Here(sum) => Some(sum.finalize().0),
         };
         sum == Some(self.expected)
@@ -98,6 +121,9 @@ impl Checksum {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicBool, Ordering};
+    use std::time::Duration;
 
     // RFC 1321, appendix A.5.
     #[test]
@@ -113,5 +139,29 @@ mod tests {
             }
             assert_eq!(checksum.holds(), holds);
         }
+    }
+
+    #[test]
+    fn a_file_that_is_left_amid_its_audio_leaves_no_thread_behind() {
+        let (full, to_count) = sync_channel::<(Vec<u8>, usize)>(1);
+        let (_, empty) = sync_channel(1);
+        let (_nothing_comes, nothing) = sync_channel::<()>(0);
+        let ended = Arc::new(AtomicBool::new(false));
+        let tell = Arc::clone(&ended);
+        let slow = move || {
+            to_count.into_iter().for_each(drop);
+            let _ = nothing.recv_timeout(Duration::from_millis(50));
+            tell.store(true, Ordering::Relaxed);
+            [0; 16]
+        };
+        let mut left = Checksum::new([0; 16]);
+        left.worker = Worker::Thread(Counting {
+            full: Some(full),
+            empty,
+            sum: Some(thread::Builder::new().spawn(slow).unwrap()),
+        });
+        left.take(1, |place| place[0] = 0);
+        drop(left);
+        assert!(ended.load(Ordering::Relaxed));
     }
 }
