@@ -125,7 +125,7 @@ pub struct CrestlineParams {
     side_chain: Mutex<Option<SideChainReader>>,
 
     /// What has been measured and is not in the session yet. Never touched by the audio thread.
-    measured: Mutex<Measured>,
+    measured: Arc<Mutex<Measured>>,
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
@@ -299,7 +299,7 @@ impl Default for CrestlineParams {
             session: SessionCell::default(),
             audition: Audition::default(),
             side_chain: Mutex::default(),
-            measured: Mutex::default(),
+            measured: Arc::default(),
             edits: Edits::default(),
             outbox: Arc::default(),
             after_close: AfterClose::default(),

@@ -430,13 +430,13 @@ fn what_is_measured_while_the_window_is_closed_is_saved() {
     let measured = reference_of(&harness).unwrap();
     let measuring = params.begin_measuring();
     PersistentField::set(&params.session, Session::default());
-    params.leave_measured(measuring, measured.clone());
+    measuring.leave(measured.clone());
     params.settle_all();
     assert_eq!(reference_of(&harness), None);
     // Nor is kept what another has taken the place of.
     let measuring = params.begin_measuring();
     params.begin_measuring();
-    params.leave_measured(measuring, measured);
+    measuring.leave(measured);
     params.settle_all();
     assert_eq!(reference_of(&harness), None);
 }

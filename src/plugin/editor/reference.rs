@@ -141,8 +141,10 @@ impl State {
         section: Section,
     ) -> Option<String> {
         self.give_up();
-        let leave = leave(params);
-        match Loading::begin(path, section, move |reference| leave(reference.clone())) {
+        let measuring = params.begin_measuring();
+        match Loading::begin(path, section, move |reference| {
+            measuring.leave(reference.clone());
+        }) {
             Ok(loading) => {
                 self.loading = Some(loading);
                 None
@@ -160,8 +162,8 @@ impl State {
         };
         // The end of another would end this one: both listen at the same port.
         self.give_up();
-        let leave = leave(params);
-        let captured = move |profile: &Profile| leave(of_side_chain(profile.clone()));
+        let measuring = params.begin_measuring();
+        let captured = move |profile: &Profile| measuring.leave(of_side_chain(profile.clone()));
         match Capture::begin(side_chain, Section::default(), captured) {
             Ok(capture) => {
                 self.capture = Some(capture);
@@ -269,16 +271,6 @@ impl State {
             }
         }
         said
-    }
-}
-
-/// What leaves a reference, measured from now on, where it is kept.
-fn leave(params: &Arc<CrestlineParams>) -> impl Fn(Reference) + Send + use<> {
-    let (measuring, params) = (params.begin_measuring(), Arc::downgrade(params));
-    move |reference| {
-        if let Some(params) = params.upgrade() {
-            params.leave_measured(measuring, reference);
-        }
     }
 }
 

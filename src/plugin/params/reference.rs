@@ -6,21 +6,43 @@ use crate::lock::lock;
 use crestline_core::handover::SideChainReader;
 use crestline_core::session::reference::Reference;
 use crestline_core::session::{Section, Session};
+use std::sync::{Arc, Mutex};
 
 /// What is being measured as the reference, and what came of it.
 #[derive(Debug, Default)]
 pub(super) struct Measured {
     /// Another with each beginning: what came before is given up.
     number: u32,
-    left: Option<(Measuring, Reference)>,
+    left: Option<Left>,
 }
 
-/// One beginning.
-#[derive(Clone, Copy, Debug)]
+/// What came of it, and how many sessions the host had loaded when it was begun.
+#[derive(Debug)]
+struct Left {
+    loads: u32,
+    reference: Reference,
+}
+
+/// One beginning. It holds on to nothing else of the instance: the last to let go of that may wait
+/// for the thread that measures.
+#[derive(Clone, Debug)]
 pub struct Measuring {
     number: u32,
-    /// Sessions that the host had loaded by then.
     loads: u32,
+    measured: Arc<Mutex<Measured>>,
+}
+
+impl Measuring {
+    /// Leaves a reference that has been measured for the window to keep, or for the host, should it
+    /// save before a window is drawn; the host is not told here. From any thread but the audio
+    /// thread.
+    pub fn leave(&self, reference: Reference) {
+        let mut measured = lock(&self.measured);
+        if measured.number == self.number {
+            let loads = self.loads;
+            measured.left = Some(Left { loads, reference });
+        }
+    }
 }
 
 impl CrestlineParams {
@@ -31,6 +53,7 @@ impl CrestlineParams {
         Measuring {
             number: self.give_up_measuring(),
             loads: self.session.loads(),
+            measured: Arc::clone(&self.measured),
         }
     }
 
@@ -43,24 +66,14 @@ impl CrestlineParams {
         measured.number
     }
 
-    /// Leaves a reference that has been measured for the window to keep, or for the host, should it
-    /// save before a window is drawn. From any thread but the audio thread: the host is not told
-    /// here, since telling it may be the last to hold an instance that waits for this thread.
-    pub fn leave_measured(&self, measuring: Measuring, reference: Reference) {
-        let mut measured = lock(&self.measured);
-        if measured.number == measuring.number {
-            measured.left = Some((measuring, reference));
-        }
-    }
-
     /// Keeps the reference that has been left, unless the host has loaded a session since it was
     /// begun. Whether that changed the session, of which the host is told nothing yet.
     pub(super) fn keep_left(&self) -> bool {
-        let Some((measuring, reference)) = lock(&self.measured).left.take() else {
+        let Some(Left { loads, reference }) = lock(&self.measured).left.take() else {
             return false;
         };
         let keep = |session: &mut Session| session.reference = Some(reference);
-        self.session.update_unless_loaded(measuring.loads, keep)
+        self.session.update_unless_loaded(loads, keep)
     }
 
     /// The same; the host is told.
