@@ -69,8 +69,14 @@ impl Dialogue {
         let mut dialogue = AsyncFileDialog::new().set_title("Reference");
         // There filters are not offered one by one, and "*" is an ending like any other.
         if !cfg!(target_os = "macos") {
+            // On Linux patterns may tell capitals from small letters (GTK, `add_pattern`).
+            let capitals = ENDINGS.map(str::to_uppercase);
+            let endings = ENDINGS
+                .into_iter()
+                .chain(capitals.iter().map(String::as_str));
+            let endings: Vec<_> = endings.collect();
             dialogue = dialogue
-                .add_filter("audio or saved profile", &ENDINGS)
+                .add_filter("audio or saved profile", &endings)
                 .add_filter("all files", &["*"]);
         }
         if let Some(folder) = folder {
