@@ -10,6 +10,7 @@ use crestline_core::dsp::setting::Setting;
 use crestline_core::process::{
     BandSettings, BandsSettings, LimiterSettings, PushSettings, SaturatorSettings, ShelvesSettings,
 };
+use crestline_core::session::reference::PROFILE_VERSION;
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -182,6 +183,14 @@ fn the_top_of_the_repository_holds_what_it_should() {
     for name in names {
         assert!(TOP_LEVEL.contains(&name), "{name} at the top");
     }
+}
+
+#[test]
+fn the_readme_tells_the_version_of_profiles_that_is_written() {
+    let readme = fs::read_to_string(root().join("README.md")).unwrap();
+    assert!(readme.contains(&format!(
+        "A saved profile is one object too: `version` ({PROFILE_VERSION})"
+    )));
 }
 
 #[test]
