@@ -117,7 +117,7 @@ pub fn load(folder: &Path) -> Result<Found, StartingPointError> {
         Err(error) => return Err(io_error(error)),
     };
     let mut paths = Vec::new();
-    for entry in entries.take(MAX_FILES) {
+    for entry in entries {
         let path = entry.map_err(io_error)?.path();
         if path
             .extension()
@@ -127,6 +127,7 @@ pub fn load(folder: &Path) -> Result<Found, StartingPointError> {
         }
     }
     paths.sort();
+    paths.truncate(MAX_FILES);
     let mut found = Found::default();
     for path in paths {
         match read(&path) {

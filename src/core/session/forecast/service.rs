@@ -383,12 +383,14 @@ fn run(job: &Arc<Job>, over: &dyn Fn() -> bool) {
         publish(job, |state| (state.job, state.under_way) = (None, false));
         return;
     };
+    // It may have waited for others.
+    let heard_frames = recent.end;
     let stretch = Stretch::new(recent.sample_rate_hz, recent.planes);
     let music_s = stretch.duration_s();
     let max_push_db = PushSettings::PUSH_DB.max;
     let mut forecasted = Forecasted {
         music_s,
-        heard_frames: job.request.written,
+        heard_frames,
         settings: Some(job.request.settings),
         ..Forecasted::default()
     };
