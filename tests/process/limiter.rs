@@ -12,6 +12,7 @@
     reason = "the measured figures are worth reading"
 )]
 
+mod bass;
 mod music;
 mod signals;
 
