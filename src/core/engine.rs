@@ -14,6 +14,7 @@
 
 mod audition;
 mod in_step;
+mod listening;
 mod matching;
 mod momentary;
 mod overs;
@@ -259,15 +260,6 @@ impl Engine {
         (self.position, self.measured, self.at_hand) = (0, 0, 0..0);
     }
 
-    /// What only serves listening (the source, matching, solo) is taken at once with the next
-    /// settings, where it would otherwise fade or rise; everything else goes on.
-    ///
-    /// # Realtime
-    /// Yes.
-    pub fn cut_listening(&mut self) {
-        self.listen.cut();
-    }
-
     /// Processes one block in place: one slice a channel, all of one length, any length. `side` is
     /// the side-chain, whose channels may be missing or short: what is missing is silence. Samples
     /// that are not finite, or beyond +80 dBFS, count as silence and are [counted](Faults).
@@ -372,22 +364,9 @@ impl Engine {
         let arrives = self.chain.is_arriving();
         let chain_settings = self.in_step.give(&settings.chain, arrives, begins);
         if begins {
-            let momentary_lufs = self.momentary.lufs();
-            self.matching.enter(&chain_settings);
-            self.listen.chunk_begins(self.matching.is_in_transition());
-            if let Some(audition) = &mut self.audition {
-                audition.chunk_begins(&self.listen);
-            }
-            let references = self.audition.as_deref().map(Audition::references);
-            self.loudness = RecentLoudness {
-                gated_10s_lufs: self.gated_10s_lufs(),
-                momentary_lufs,
-                residue_lufs: self.residue.lufs(momentary_lufs[0], &self.listen),
-                over_input_lu: self.matching.over_input_lu(),
-                steady: self.matching.is_steady(),
-                references: references.unwrap_or_default(),
-                coming_lu: [0.0; 2],
-            };
+            self.listening_begins(&chain_settings, arrives);
+        } else {
+            self.matching.enter_within(&chain_settings);
         }
         if std::mem::replace(&mut self.listened, settings.listen) != settings.listen {
             self.loudness.coming_lu = self.matching.coming_lu(&settings.chain);

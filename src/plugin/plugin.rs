@@ -171,11 +171,14 @@ impl Plugin for Crestline {
         if self.engine.as_ref().map(Engine::spec) != Some(spec) {
             // The memory of the old engine's music may be needed for the new one's.
             let before = self.engine.take();
-            let next_measurement = before.map(|before| before.next_measurement());
+            let next_measurement = before.as_ref().map(Engine::next_measurement);
             self.forecaster.set_source(None);
             let receiver = self.params.audition.connect(spec.sample_rate_hz, channels);
             let turn = TURNS.fetch_add(1, Ordering::Relaxed);
             let mut engine = Engine::in_turn(spec, turn).with_audition(receiver);
+            if let Some(before) = before {
+                engine.go_on_from(&before);
+            }
             // Without another thread from the system a restart is final.
             let _ = engine.enable_undo_once(self.audio_end.watched());
             // Without another thread from the system everything works but the comparison with the

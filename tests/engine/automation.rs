@@ -83,9 +83,9 @@ proptest! {
     fn the_ceiling_holds_whatever_else_is_automated(
         automation in automation(),
         sizes in prop::collection::vec(1_usize..1_500, 1..12),
-        held in (-12.0..0.0_f64, 2_000_usize..40_000),
+        held in (-12.0..0.0_f64, 2_000_usize..40_000, any::<bool>()),
     ) {
-        let (ceiling_dbtp, from) = held;
+        let (ceiling_dbtp, from, written) = held;
         let heard = automated(&PROGRAMME, &automation, &sizes, |start, settings| {
             // From here on the limiter stays on, at one ceiling; what is heard is one of the paths
             // behind it.
@@ -94,6 +94,8 @@ proptest! {
                 settings.chain.limiter.ceiling_dbtp = ceiling_dbtp;
                 settings.listen.bypass = false;
                 settings.listen.matched = false;
+                // What was written nobody has heard: it does not fade into what is played.
+                settings.listen.written = written;
                 // A band alone can peak higher than the whole.
                 settings.listen.solo = [false; 4];
                 if matches!(settings.listen.source, Source::Input | Source::Residue) {

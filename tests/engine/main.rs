@@ -24,6 +24,7 @@ mod forecast_service;
 mod history;
 mod history_drawing;
 mod history_model;
+mod interruptions;
 mod listen;
 mod live_reference;
 mod matching;

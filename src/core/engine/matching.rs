@@ -91,6 +91,11 @@ pub(super) struct Matching {
     common: Common,
     /// Time until energies count again, s.
     transition_s: f64,
+    /// What entered last, and time until a jump of that, up or down, has been heard, s: a limiter acts
+    /// on what came in before.
+    entered_last: Option<ChainSettings>,
+    latency_s: f64,
+    jumps_s: f64,
     over_input_lu: [f64; PATHS],
 }
 
@@ -114,6 +119,9 @@ impl Matching {
             prediction: Prediction::new(moment_s),
             common: Common::new(moment_s, chunks_per_moment * CHUNK),
             transition_s: 0.0,
+            entered_last: None,
+            latency_s: latency_frames as f64 / sample_rate_hz,
+            jumps_s: 0.0,
             over_input_lu: [0.0; PATHS],
         }
     }
@@ -123,10 +131,20 @@ impl Matching {
         self.begins = true;
     }
 
-    /// A chunk enters the chain with these settings.
-    pub fn enter(&mut self, chain: &ChainSettings) {
+    /// A chunk enters the chain with these settings; `arrives`: a stage is on its way in.
+    pub fn enter(&mut self, chain: &ChainSettings, arrives: bool) {
         if std::mem::take(&mut self.begins) {
             self.entered.fill(*chain);
+            self.entered_last = None;
+            self.jumps_s = 0.0;
+        }
+        self.jumps_s -= self.moment_s / self.chunks_per_moment as f64;
+        let last = self.entered_last.replace(*chain);
+        let jumps = last.filter(|last| last != chain).is_some_and(|last| {
+            rise_lu(&last, chain).max(rise_lu(chain, &last)) > SETTINGS_JUMP_DB
+        });
+        if jumps || arrives {
+            self.jumps_s = self.latency_s + TRANSITION_S;
         }
         let made_with = match self.entered.get_mut(self.next) {
             Some(entered) => std::mem::replace(entered, *chain),
@@ -140,6 +158,17 @@ impl Matching {
             }
             Some(before) if before != made_with => self.change(&before, &made_with),
             Some(_) => {}
+        }
+    }
+
+    /// The settings have changed within the chunk that enters: all of it counts as made with these.
+    pub fn enter_within(&mut self, chain: &ChainSettings) {
+        let last = self
+            .next
+            .checked_sub(1)
+            .unwrap_or(self.entered.len().max(1) - 1);
+        if let Some(entered) = self.entered.get_mut(last) {
+            *entered = *chain;
         }
     }
 
@@ -242,7 +271,7 @@ impl Matching {
 
     /// Whether what is heard of the paths is just about to become other by a jump.
     pub fn is_in_transition(&self) -> bool {
-        self.transition_s > 0.0
+        self.transition_s > 0.0 || self.jumps_s > 0.0
     }
 
     /// Whether it rests on so much sound that it can only change slowly.

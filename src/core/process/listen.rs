@@ -9,8 +9,10 @@
 //! Matched, the louder signals are turned down to the quietest as fast as push moves; once that
 //! rests on seconds of sound it moves by no more than 1 dB/s. It survives a reset and holds in
 //! silence, where only settings bring it down. A rise waits for something to hear, and goes on
-//! after a reset.
+//! after a reset; a switch made while nothing was played is one like any other. What is written to
+//! a file takes no part in any of it.
 
+mod jump;
 mod level;
 mod loudness;
 mod reference;
@@ -101,6 +103,9 @@ pub struct Listen {
     fade: Ramp,
     /// Nothing has been heard yet: gains are taken at once.
     fresh: bool,
+    /// What was heard last before a reset or a file that was written, and at what gain, dB.
+    left: Option<(usize, f64)>,
+    written: bool,
     /// The signal that is being switched to.
     selected: Option<usize>,
     /// Levels were matched last, and were to be, were it not for bypass.
@@ -122,6 +127,8 @@ impl Listen {
             shares: [0.0; SIGNALS],
             fade: Ramp::new(sample_rate_hz, SWITCH_MS),
             fresh: true,
+            left: None,
+            written: false,
             selected: None,
             matched: false,
             matched_unless_bypassed: false,
@@ -135,6 +142,7 @@ impl Listen {
     /// Forgets the signals: the next settings are taken at once, and so are the gains that match.
     /// How far the mix is turned down to a reference, and what is left of a rise, holds.
     pub fn reset(&mut self) {
+        self.leave();
         self.shares = [0.0; SIGNALS];
         self.fade.reset();
         self.fresh = true;
@@ -150,6 +158,22 @@ impl Listen {
         self.reset();
         self.levels = [Level::FULL; SIGNALS];
         self.solo.cut();
+    }
+
+    /// Keeps in mind what is heard, to go on from there.
+    fn leave(&mut self) {
+        if let Some(signal) = self.selected.filter(|_| !self.written) {
+            self.left = Some((signal, self.levels[signal].db()));
+        }
+    }
+
+    /// Goes on where another left off, whose signals are not known any more: how far the mix was
+    /// turned down to a reference, and at what gain what was heard.
+    pub fn go_on_from(&mut self, other: &Self) {
+        let mut other = other.clone();
+        other.reset();
+        self.beside = other.beside.without_place();
+        (self.left, self.matched_unless_bypassed) = (other.left, other.matched_unless_bypassed);
     }
 
     /// Gain at which the selected signal is heard, dB, 0 or less.
@@ -201,6 +225,13 @@ impl Listen {
         loudness: &RecentLoudness,
     ) {
         self.beside.follow(loudness);
+        match (self.written, settings.written) {
+            (false, true) => self.leave(),
+            // Nobody has heard what was written: nothing fades from there.
+            (true, false) => self.reset(),
+            _ => {}
+        }
+        self.written = settings.written;
         self.select(settings, loudness);
         let frames = heard.first().map_or(0, |channel| channel.len());
         let mut start = 0;
@@ -279,7 +310,8 @@ impl Listen {
             let aim_db = self.beside.aims_db(loudness)[wanted];
             self.levels[wanted].jump(aim_db.filter(|_| matched).unwrap_or(0.0));
         }
-        let jump_db = self.jump_db(old, wanted, loudness);
+        let old_db = self.levels[old].db();
+        let jump_db = self.jump_db(old, old_db, wanted, loudness);
         let jump_db = if jump_db > JUMP_DB && !settings.written {
             jump_db.min(MOST_JUMP_DB)
         } else {
@@ -309,67 +341,19 @@ impl Listen {
         }
     }
 
-    /// By how much `new` would be louder than what is heard of `old`, dB.
-    fn jump_db(&self, old: usize, new: usize, loudness: &RecentLoudness) -> f64 {
-        let gain_db = self.levels[new].match_db - self.levels[old].db();
-        let [least, most] = loudness.residue_lufs;
-        let reference = |signal: usize| {
-            loudness
-                .references
-                .loudness
-                .get(signal - REFERENCE)?
-                .as_ref()
+    /// After a reset: what is left of a rise goes on, and what has been switched to meanwhile rises.
+    fn go_on(&mut self, loudness: &RecentLoudness) {
+        let Some(new) = self.selected.filter(|_| !self.written) else {
+            return;
         };
-        let jump_db = |of: &[Option<f64>; 3], new_lufs, old_lufs| {
-            let of_new = match new {
-                RESIDUE => most,
-                REFERENCE.. => new_lufs,
-                _ => of[new],
-            };
-            let of_old = match old {
-                RESIDUE => least,
-                REFERENCE.. => old_lufs,
-                _ => of[old],
-            };
-            match (of_new, of_old) {
-                (Some(new), Some(old)) => new - old + gain_db,
-                (Some(_), None) => MOST_JUMP_DB,
-                (None, _) => 0.0,
-            }
+        let Some((old, old_db)) = self.left.take() else {
+            return;
         };
-        let integrated = |signal| {
-            (signal >= REFERENCE)
-                .then(|| Some(reference(signal)?.integrated_lufs))
-                .flatten()
-        };
-        let mix_lufs = [OUTPUT, CLEAN, INPUT].map(|signal| self.beside.mix_lufs(signal, loudness));
-        let gated = jump_db(&mix_lufs, integrated(new), integrated(old));
-        let ahead = (new >= REFERENCE)
-            .then(|| reference(new)?.ahead_lufs)
-            .flatten();
-        let behind = (old >= REFERENCE)
-            .then(|| reference(old)?.behind_lufs)
-            .flatten();
-        let measured = gated.max(jump_db(&loudness.momentary_lufs, ahead, behind));
-        if old >= RESIDUE && new < RESIDUE && mix_lufs[new].is_none() {
-            // Nothing has been measured yet, and neither the residue nor a reference is of a known
-            // level against the rest.
-            return MOST_JUMP_DB;
+        let jump_db = self.jump_db(old, old_db, new, loudness);
+        let switched = old != new || self.levels[new].db() > old_db + JUMP_DB;
+        if switched && jump_db > JUMP_DB {
+            self.levels[new].arrive(jump_db.min(MOST_JUMP_DB), self.quantum_s);
         }
-        // Known also where measuring has just begun.
-        let over_input = loudness.over_input_lu.unwrap_or_default();
-        let over_input = [over_input[0], over_input[1], 0.0];
-        let jump_db = match (over_input.get(new), over_input.get(old)) {
-            (Some(new), Some(old)) => measured.max(new - old + gain_db),
-            _ => measured,
-        };
-        // Matched, a path is turned down by as much as it becomes louder.
-        let coming_lu = loudness
-            .coming_lu
-            .get(new)
-            .copied()
-            .filter(|_| old >= INPUT && !self.matched);
-        jump_db + coming_lu.unwrap_or(0.0)
     }
 
     fn quantum(&mut self, loudness: &RecentLoudness) {
@@ -379,10 +363,13 @@ impl Listen {
         let falls = self.matched && !loudness.steady;
         self.keep_up_with_reference(loudness);
         let aims_db = self.beside.aims_db(loudness);
-        for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
-            if fresh {
+        if fresh {
+            for (level, aim_db) in self.levels.iter_mut().zip(aims_db) {
                 level.begin(aim_db.filter(|_| self.matched).unwrap_or(0.0));
             }
+            self.go_on(loudness);
+        }
+        for (signal, (level, aim_db)) in self.levels.iter_mut().zip(aims_db).enumerate() {
             let unheard = loudness.is_unheard(signal);
             if let Some(aim_db) = aim_db.filter(|_| unheard && falls) {
                 level.match_db = level.match_db.min(aim_db);
@@ -391,6 +378,7 @@ impl Listen {
                 db: aim_db.filter(|_| follows),
                 steady: loudness.steady
                     && !(signal == REFERENCE + LIVE && loudness.references.moving),
+                jumps: loudness.jumps,
                 input: signal == INPUT || signal >= REFERENCE,
                 unheard,
             };

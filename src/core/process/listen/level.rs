@@ -8,6 +8,9 @@ use std::f64::consts::PI;
 const SETTLED_DB_PER_S: f64 = 1.0;
 /// Fastest fall before: 18 dB in the 20 ms that a change of push takes.
 const SEEKING_FALL_DB_PER_S: f64 = 900.0;
+/// The same while a setting jumps: push rises in a straight line of the linear gain, which is steepest
+/// in decibels where it begins.
+const JUMPING_FALL_DB_PER_S: f64 = 1_200.0;
 /// Fastest rise before, of a path, which has just become quieter by as much.
 const PATH_RISE_DB_PER_S: f64 = 40.0;
 /// The same of the input, which is as loud as it was: 6 dB take a second.
@@ -50,6 +53,8 @@ pub(super) struct Aim {
     pub db: Option<f64>,
     /// What it goes by only changes with the programme.
     pub steady: bool,
+    /// A setting has just jumped.
+    pub jumps: bool,
     /// It is the input's.
     pub input: bool,
     /// The signal is silent: it does not rise before there is something to hear.
@@ -100,10 +105,15 @@ impl Level {
     pub fn quantum(&mut self, aim: Aim, quantum_s: f64) {
         if let Some(aim_db) = aim.db {
             let distance = aim_db - self.match_db;
+            let seeking_fall = if aim.jumps {
+                JUMPING_FALL_DB_PER_S
+            } else {
+                SEEKING_FALL_DB_PER_S
+            };
             let (fall, rise) = match (aim.steady && self.settled, aim.input) {
                 (true, _) => (SETTLED_DB_PER_S, SETTLED_DB_PER_S),
-                (false, true) => (SEEKING_FALL_DB_PER_S, INPUT_RISE_DB_PER_S),
-                (false, false) => (SEEKING_FALL_DB_PER_S, PATH_RISE_DB_PER_S),
+                (false, true) => (seeking_fall, INPUT_RISE_DB_PER_S),
+                (false, false) => (seeking_fall, PATH_RISE_DB_PER_S),
             };
             self.match_db += distance.clamp(-fall * quantum_s, rise * quantum_s);
             self.settled = aim.steady && (self.settled || distance.abs() < SETTLED_WITHIN_DB);

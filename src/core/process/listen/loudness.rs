@@ -18,6 +18,8 @@ pub struct RecentLoudness {
     pub over_input_lu: Option<[f64; 2]>,
     /// By how much these can rise with settings that are on their way and not heard yet, LU.
     pub coming_lu: [f64; 2],
+    /// What is heard of the paths becomes other by a jump.
+    pub jumps: bool,
     /// What is heard has been so for seconds, and only changes with the programme.
     pub steady: bool,
     /// Loudness of the residue at its full level, LUFS: what it is at least, and at most. `None`

@@ -57,6 +57,14 @@ impl Beside {
         }
     }
 
+    /// The same for an engine that has no reference yet.
+    pub fn without_place(self) -> Self {
+        Self {
+            place: None,
+            ..self
+        }
+    }
+
     /// How loud output path, clean path or input is as far as that is known, also where measuring has
     /// just begun anew, LUFS.
     pub fn mix_lufs(&self, signal: usize, loudness: &RecentLoudness) -> Option<f64> {

@@ -220,6 +220,7 @@ impl Solo {
         let aim = Aim {
             db: None,
             steady: true,
+            jumps: false,
             input: false,
             unheard: !std::mem::take(&mut self.sounds),
         };
