@@ -29,12 +29,12 @@ use crate::dsp::quantum::{Lane, QUANTUM, Quanta, frames_of, remove_faults};
 use crate::dsp::ramp::{Ramp, SWITCH_MS};
 use crate::dsp::setting::{Setting, percent};
 
-/// Corner of the high-pass on the difference signal that keeps an uneven curve from shifting the
-/// middle of the signal.
+/// Corner of the mean that is taken of what a lean bends more, so that an uneven curve does not shift
+/// the middle of the signal. Of all that is bent none is taken away: it would tilt the flat tops of
+/// low notes over the ceiling (30 Hz, 12 dB over it: by 1.4 dB).
 const DC_CORNER_HZ: f64 = 2.0;
 
-/// Largest difference that the high-pass learns from: a faulty sample must not leave an offset for
-/// seconds.
+/// Most that the mean learns from: a faulty sample must not leave an offset for seconds.
 const LARGEST_LOSS: f64 = 16.0;
 
 /// Largest share of the bending room that full lean takes from the positive half.
@@ -100,8 +100,8 @@ impl SaturatorSettings {
 /// whether enabled or not; what is bent never passes `ceiling_dbtp`, −12…0 dB relative to full
 /// scale.
 ///
-/// This is the static curve alone: the high-pass on the difference, which takes away the offset
-/// that a lean would leave, is not part of it. Not-a-number gives 0.
+/// This is the static curve alone: the offset that a lean would leave, and that is taken away, is not
+/// part of it. Not-a-number gives 0.
 pub fn curve(x: f64, settings: &SaturatorSettings, ceiling_dbtp: f64) -> f64 {
     if x.is_nan() {
         return 0.0;
@@ -151,7 +151,7 @@ struct Channel {
     level: Level,
     up: Upsampler,
     down: Downsampler,
-    /// Mean of the difference signal.
+    /// Mean of what a lean bends more.
     offset: f64,
 }
 
@@ -304,29 +304,35 @@ impl Core {
 }
 
 impl Channel {
-    /// `curve(x) − x` back at the base rate, without its mean; `None` where it is zero throughout.
+    /// `curve(x) − x` back at the base rate, without the mean that a lean gives it; `None` where it is
+    /// zero throughout.
     fn difference(&mut self, bend: &Bend, dc_coefficient: f64) -> Option<Lane> {
         let [first, .., last] = bend.shoulder;
         let reached = self.up.bound() > first.min(last);
+        let leans = bend.room_above != bend.room_below;
+        let mut uneven = [0.0; QUANTUM];
         let lane = if reached {
             self.up.render();
             let up = &self.up;
             Some(self.down.process(|phase, quantum| {
                 let x = up.phase(phase);
                 dispatch!(self.level, simd => bend.difference(simd, x, quantum));
+                if leans {
+                    dispatch!(self.level, simd => bend.add_uneven(simd, x, &mut uneven));
+                }
             }))
         } else {
             self.down.process_silence()
         };
-        if lane.is_none() && self.offset == 0.0 {
-            return None;
+        if self.offset == 0.0 && uneven == [0.0; QUANTUM] {
+            return lane;
         }
         let mut lane = lane.unwrap_or([0.0; QUANTUM]);
-        for d in &mut lane {
-            let difference = f64::from(*d);
-            self.offset +=
-                dc_coefficient * (difference.clamp(-LARGEST_LOSS, LARGEST_LOSS) - self.offset);
-            *d = (difference - self.offset) as f32;
+        let phases = self.up.factor() as f64;
+        for (d, uneven) in lane.iter_mut().zip(uneven) {
+            let loss = (f64::from(uneven) / phases).min(LARGEST_LOSS);
+            self.offset += dc_coefficient * (loss - self.offset);
+            *d = (f64::from(*d) + self.offset) as f32;
         }
         // Far below what an f32 sample next to full scale can tell: let the signal be bit-exact
         // again.
@@ -342,33 +348,67 @@ impl Bend {
     #[inline(always)]
     fn difference<S: Simd>(&self, simd: S, x: &Lane, out: &mut Lane) {
         let rows = x.as_chunks::<8>().0.iter().zip(out.as_chunks_mut::<8>().0);
-        let shoulders = self.shoulder.as_chunks::<8>().0;
-        let rooms = self
-            .room_above
-            .as_chunks::<8>()
-            .0
-            .iter()
-            .zip(self.room_below.as_chunks::<8>().0);
-        let (none, one) = (simd.splat_f32x8(0.0), simd.splat_f32x8(1.0));
-        for (((x, out), shoulder), (above, below)) in rows.zip(shoulders).zip(rooms) {
+        let none = simd.splat_f32x8(0.0);
+        for ((x, out), row) in rows.zip(self.rows()) {
             let x = f32x8::simd_from(simd, *x);
             let positive = x.simd_gt(none);
-            let over = x.abs() - f32x8::simd_from(simd, *shoulder);
-            let room = positive.select(
-                f32x8::simd_from(simd, *above),
-                f32x8::simd_from(simd, *below),
-            );
-            let twice_room = room * 2.0;
-            let v = (over / twice_room).max(none).min(one);
-            let square = v * v;
-            let bow = simd.splat_f32x8(7.0)
-                - v * (simd.splat_f32x8(14.0) - v * (simd.splat_f32x8(10.0) - v * 2.5));
-            let knee = twice_room * (square * square * v) * bow;
-            let beyond = (over - twice_room).max(none);
-            let loss = knee + beyond;
+            let [over, above, below] = over_and_rooms(simd, x, row);
+            let loss = loss(simd, over, positive.select(above, below));
             *out = positive.select(-loss, loss).into();
         }
     }
+
+    /// Adds by how much more each sample of one phase is bent for the lean.
+    #[inline(always)]
+    fn add_uneven<S: Simd>(&self, simd: S, x: &Lane, out: &mut Lane) {
+        let rows = x.as_chunks::<8>().0.iter().zip(out.as_chunks_mut::<8>().0);
+        let none = simd.splat_f32x8(0.0);
+        for ((x, out), row) in rows.zip(self.rows()) {
+            let x = f32x8::simd_from(simd, *x);
+            let [over, above, below] = over_and_rooms(simd, x, row);
+            let more = loss(simd, over, above) - loss(simd, over, below);
+            let sum = f32x8::simd_from(simd, *out) + x.simd_gt(none).select(more, none);
+            *out = sum.into();
+        }
+    }
+
+    /// Shoulder, room above and room below, eight frames at a time.
+    #[inline(always)]
+    fn rows(&self) -> impl Iterator<Item = [&[f32; 8]; 3]> {
+        let shoulders = self.shoulder.as_chunks::<8>().0.iter();
+        let above = self.room_above.as_chunks::<8>().0;
+        let below = self.room_below.as_chunks::<8>().0;
+        let rows = shoulders.zip(above).zip(below);
+        rows.map(|((shoulder, above), below)| [shoulder, above, below])
+    }
+}
+
+/// How far samples stand over the shoulder, and the rooms above and below.
+#[inline(always)]
+fn over_and_rooms<S: Simd>(
+    simd: S,
+    x: f32x8<S>,
+    [shoulder, above, below]: [&[f32; 8]; 3],
+) -> [f32x8<S>; 3] {
+    [
+        x.abs() - f32x8::simd_from(simd, *shoulder),
+        f32x8::simd_from(simd, *above),
+        f32x8::simd_from(simd, *below),
+    ]
+}
+
+/// What is lost of samples that stand so far over the shoulder.
+#[inline(always)]
+fn loss<S: Simd>(simd: S, over: f32x8<S>, room: f32x8<S>) -> f32x8<S> {
+    let (none, one) = (simd.splat_f32x8(0.0), simd.splat_f32x8(1.0));
+    let twice_room = room * 2.0;
+    let v = (over / twice_room).max(none).min(one);
+    let square = v * v;
+    let bow = simd.splat_f32x8(7.0)
+        - v * (simd.splat_f32x8(14.0) - v * (simd.splat_f32x8(10.0) - v * 2.5));
+    let knee = twice_room * (square * square * v) * bow;
+    let beyond = (over - twice_room).max(none);
+    knee + beyond
 }
 
 #[cfg(test)]
