@@ -46,7 +46,7 @@ whole, has no gain of its own.
 
 crestline render measures its own paths without looking for a linear part first. A limiter's or a saturator's own bends
 look linear in part, so that what it tells of distortion and what is told here of its files differ by some 1 dB, by 2 dB
-where saturation is heavy.
+where saturation is heavy; behind an equaliser and hard limiting by up to 4 dB in a band that holds little of the energy.
 
 What is linear and stays is found first and taken out: a delay (up to 2 s, either way), an inverted polarity,
 equalisers, crossovers, balance, width, DC, channels that are exchanged, or one that is late or upside down. Behind a

@@ -3,6 +3,7 @@
 mod offset;
 mod placed;
 mod plain;
+mod turn;
 
 use super::arrangement::Arrangement;
 use super::convolution::filtered;
@@ -18,7 +19,7 @@ use crate::measure::reduction::MovingGain;
 const STATIC_SHARE: f64 = 1e-5;
 /// Plain gains are taken if they leave no more than this many times what the best response leaves,
 /// which has some thousand unknowns to use up.
-const PLAIN_IS_AS_GOOD: f64 = 1.4;
+const PLAIN_IS_AS_GOOD: f64 = 1.15;
 /// A response is found in so many times its length, and not in less (2.7 s at 48 kHz): a bell read
 /// up to −22 dB of distortion in two seconds, −47 dB at worst in two and a half.
 const ENOUGH_RESPONSES: usize = 16;
@@ -32,9 +33,10 @@ const WORTH_IT: f64 = 1e-8;
 /// (−45 dB), and shelves so many times less.
 const SHELVES_ARE_WORTH_IT: f64 = 3e-5;
 const SHELVES_ARE_BETTER: f64 = 0.7;
-/// Turns of response and gain at most, and the improvement below which no further one is made.
-const TURNS: usize = 6;
-const WORTH_A_TURN: f64 = 0.95;
+/// Turns of response and gain of either kind at most, and the improvement below which no further one
+/// is made.
+const TURNS: usize = 8;
+const WORTH_A_TURN: f64 = 0.97;
 
 /// What stands between the signals.
 #[derive(Clone, Debug, PartialEq)]
@@ -143,7 +145,8 @@ impl Estimator {
         let share = share(&gains)?;
         let plain = self.with_offset(material, self.plain(material, gains.clone(), share));
         let mut across = None;
-        let still = self.turn(material, None, &mut across)?;
+        let after = |index, _: &Stretch| material.after_turned(index);
+        let still = self.responding(material, &mut across, false, after)?;
         let best = if still.share <= STATIC_SHARE || plain.share <= STATIC_SHARE {
             still
         } else {
@@ -188,12 +191,7 @@ impl Estimator {
         material.straighten(arrangement);
         let known = from.transfer.clone().straightened(arrangement);
         let old = self.model(&material, known, from.shelving)?;
-        let mut across = Some(old.transfer.responses.iter().enumerate().any(|(out, row)| {
-            row.iter()
-                .enumerate()
-                .any(|(into, response)| into != out && response.is_some())
-        }));
-        let new = self.turn(&material, Some(&old), &mut across);
+        let new = self.turn(&material, &old, true);
         let best = match new.map(|new| self.with_offset(&material, new)) {
             Some(new) if PLAIN_IS_AS_GOOD * new.share < old.share => new,
             _ => old,
@@ -261,33 +259,6 @@ impl Estimator {
         })
     }
 
-    /// The response against the gains of `from`; then its own gains. Whether channels reach across
-    /// is found out where it is not known, and then only noted if they do.
-    fn turn(
-        &self,
-        material: &Material<'_>,
-        from: Option<&Model>,
-        across: &mut Option<bool>,
-    ) -> Option<Model> {
-        let shelving = from.is_some_and(|model| model.shelving);
-        let near = from.map(|model| &model.transfer);
-        self.turn_on(material, near, across, shelving, |index, stretch| {
-            let Some(model) = from else {
-                return material.after_turned(index);
-            };
-            let moved = self.moved(model, index, &model.filtered[index]);
-            let mut after = if shelving {
-                stretch.after.clone()
-            } else {
-                material.after_turned(index)
-            };
-            for (after, moved) in after.iter_mut().flatten().zip(moved.iter().flatten()) {
-                *after -= moved;
-            }
-            after
-        })
-    }
-
     /// What a model's gains add to a stretch that went through its response.
     fn moved(&self, model: &Model, index: usize, filtered: &[Vec<f32>]) -> Vec<Vec<f32>> {
         let (rate_hz, corners_hz) = (self.sample_rate_hz, self.corners_hz);
@@ -299,11 +270,11 @@ impl Estimator {
         }
     }
 
-    /// `near`: what the response is looked for from on.
-    fn turn_on(
+    /// The response that makes `target` of the signals before; then its gains. Whether channels reach
+    /// across is found out where it is not known, and then only noted if they do.
+    fn responding(
         &self,
         material: &Material<'_>,
-        near: Option<&Transfer>,
         across: &mut Option<bool>,
         shelving: bool,
         target: impl Fn(usize, &Stretch) -> Vec<Vec<f32>>,
@@ -312,13 +283,8 @@ impl Estimator {
         let mut energies = vec![0.0; material.channels];
         for (index, stretch) in material.stretches.iter().enumerate() {
             let after = target(index, stretch);
-            // Bands put the crossover's all-pass on the signal after, shelves do not.
-            let before = if shelving {
-                &stretch.before
-            } else {
-                &material.turned[index]
-            };
             material.go_on()?;
+            let before = material.before(index, shelving);
             self.correlator.add(&mut sums, before, &after);
             material.go_on()?;
             for (sum, energy) in energies.iter_mut().zip(self.correlator.energies(&after)) {
@@ -326,7 +292,7 @@ impl Estimator {
             }
         }
         let right = self.correlator.correlations(sums);
-        let transfer = self.respond(material, &right, &energies, near, across);
+        let transfer = self.respond(material, &right, &energies, across);
         material.go_on()?;
         self.model(material, transfer, shelving)
     }
@@ -336,7 +302,6 @@ impl Estimator {
         material: &Material<'_>,
         right: &Correlations,
         energies: &[f64],
-        near: Option<&Transfer>,
         across: &mut Option<bool>,
     ) -> Transfer {
         let (taps, equations) = (self.taps, &material.equations);
@@ -354,8 +319,7 @@ impl Estimator {
             } else {
                 0.0
             };
-            let known = |into: usize| near.and_then(|near| near.responses[out][into].clone());
-            let first = vec![known(out).unwrap_or_else(|| start.clone())];
+            let first = vec![start.clone()];
             let right = [part(out, out)];
             let found = equations.solve(&[out], &right, energies[out], &[start], first);
             left += equations.unexplained(&[out], &[part(out, out)], &found, energies[out]);
@@ -363,10 +327,7 @@ impl Estimator {
                 let both = [part(0, out), part(1, out)];
                 let mut start = vec![vec![0.0; taps]; 2];
                 start[out].clone_from(&found[0]);
-                let first = match (known(0), known(1)) {
-                    (Some(left), Some(right)) => vec![left, right],
-                    _ => start.clone(),
-                };
+                let first = start.clone();
                 let found = equations.solve(&[0, 1], &both, energies[out], &start, first);
                 left_across += equations.unexplained(&[0, 1], &both, &found, energies[out]);
                 mixed.push(found);
@@ -396,7 +357,7 @@ impl Estimator {
         shelving: bool,
     ) -> Option<Model> {
         centre(&mut gains);
-        let mut best = self.turn_on(material, None, &mut across, shelving, |index, stretch| {
+        let mut best = self.responding(material, &mut across, shelving, |index, stretch| {
             let taken_out = if shelving {
                 MovingGain::unshelved
             } else {
@@ -409,18 +370,18 @@ impl Estimator {
                 &stretch.after,
             )
         })?;
-        // Asked twice, before and after the gain was known.
-        across = across.or(Some(false));
-        for _ in 1..TURNS {
-            // The mean of the gain belongs to the response.
-            centre(&mut best.gains);
-            let next = self.turn(material, Some(&best), &mut across)?;
-            let improved = next.share < WORTH_A_TURN * best.share;
-            if next.share < best.share {
-                best = next;
-            }
-            if !improved {
-                break;
+        for weighed in [true, false] {
+            for _ in 0..TURNS {
+                // The mean of the gain belongs to the response.
+                centre(&mut best.gains);
+                let next = self.turn(material, &best, weighed)?;
+                let improved = next.share < WORTH_A_TURN * best.share;
+                if next.share < best.share {
+                    best = next;
+                }
+                if !improved {
+                    break;
+                }
             }
         }
         Some(best)

@@ -128,6 +128,16 @@ impl<'a> Material<'a> {
         all.get(index).cloned().unwrap_or_default()
     }
 
+    /// A stretch before as a model has it: bands put the crossover's all-pass on the signal after,
+    /// shelves do not.
+    pub fn before(&self, index: usize, shelving: bool) -> &[Vec<f32>] {
+        if shelving {
+            &self.stretches[index].before
+        } else {
+            &self.turned[index]
+        }
+    }
+
     /// Puts the channels after where they were before, and upright.
     pub fn straighten(&mut self, arrangement: Arrangement) {
         self.after_turned = OnceCell::new();

@@ -47,6 +47,9 @@ struct Band {
     all_together: f64,
     across_together: f64,
     unexplained_together: f64,
+    /// Cross-power and power before of all of it: a phase that stays is no movement.
+    cross: Complex64,
+    before: f64,
 }
 
 /// Sums over frequencies: `y·x*`, `|x|²` and `|y|²`; and the sum of the squares of each window's
@@ -91,19 +94,32 @@ impl Products {
     }
 }
 
+impl Band {
+    /// Energy a quarter of a turn off by a phase that stays, as where a shelf is told as plain gains.
+    fn steady(&self) -> f64 {
+        if self.before > 0.0 {
+            self.cross.im * self.cross.im / self.before
+        } else {
+            0.0
+        }
+    }
+}
+
 impl Phases {
     /// Whether what stands between moves in time.
     pub fn wander(&self) -> bool {
         let sum = |of: fn(&Band) -> f64| -> f64 { self.bands.iter().map(of).sum() };
         let most = self.bands.iter().map(|band| band.all).fold(0.0, f64::max);
         let stays = |band: &Band| {
-            let together = band.across_together / band.all_together;
+            let steady = band.steady() / band.all;
+            let together = band.across_together / band.all_together - steady;
             band.all_together > LEAST_BAND * most
                 && together > WANDERING
-                && together > STAYS * band.across / band.all
-                && band.across_together > band.unexplained_together
+                && together > STAYS * (band.across / band.all - steady)
+                && together > band.unexplained_together / band.all_together
         };
-        sum(|band| band.across) > WANDERING * sum(|band| band.all) || self.bands.iter().any(stays)
+        sum(|band| band.across - band.steady()) > WANDERING * sum(|band| band.all)
+            || self.bands.iter().any(stays)
     }
 
     /// Adds a stretch.
@@ -154,6 +170,8 @@ impl Phases {
                     let [all, across, _] = products.energies();
                     band.all += all;
                     band.across += across;
+                    band.cross += products.cross;
+                    band.before += products.before;
                     together.add(&products);
                     if ends {
                         let sum = std::mem::take(together);
