@@ -49,7 +49,8 @@ JSON (--json):
     suggestion        {helps, low_shelf_hz, low_shelf_db, high_shelf_hz, high_shelf_db, before_db, after_db,
                       loudness_change_lu}: difference in shape (weighted rms) before and after
     findings          [{about: balance | density | loudness | microdynamics | plr | flat tops, difference, sentence}],
-                      the heaviest first and flat tops last; difference is mix less reference
+                      the heaviest first and flat tops last; difference is mix less reference, of flat tops those of one
+                      alone where the other has too few tops
   null is what cannot be measured, and a loudness range over less than a minute, which is not reliable.
 
 Exit codes:

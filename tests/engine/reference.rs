@@ -488,6 +488,38 @@ fn an_octave_that_stands_out_is_told() {
     );
 }
 
+/// Source: the *Audio EQ Cookbook*. The reference is the mix through one of its bells: the first thing
+/// said of their balance is where that is. Equal loudness takes up to 1.7 dB of it away.
+#[test]
+fn a_bell_of_four_decibels_in_music_is_told_where_it_is() {
+    let mix = programme();
+    let of = |planes: &[Vec<f32>; 2]| {
+        let planes: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
+        profile(&STEREO, &planes, Section::Whole)
+    };
+    let ours = of(&mix);
+    for (hz, q, gain_db) in [
+        (250.0, 1.0, 4.0),
+        (400.0, 1.4, 5.0),
+        (500.0, 1.0, -4.0),
+        (2_500.0, 1.4, 4.0),
+        (2_500.0, 2.0, -4.0),
+    ] {
+        let theirs = of(&mix
+            .each_ref()
+            .map(|plane| cookbook_bell(plane, hz, q, gain_db)));
+        let told = findings(&ours, &theirs, &Comparison::new(&ours, &theirs));
+        let first = told.iter().find(|finding| finding.about == "balance");
+        let sentence = first.map_or("", |finding| &finding.sentence);
+        println!("{gain_db} dB at {hz} Hz: {sentence}");
+        assert!(
+            sentence.ends_with(&format!("around {hz:.0} Hz.")),
+            "{gain_db} dB at {hz} Hz: {told:?}"
+        );
+        assert!(first.unwrap().difference * gain_db < 0.0);
+    }
+}
+
 #[test]
 fn a_shelf_is_a_region_s_difference_and_no_octave() {
     for (low, high) in [

@@ -29,8 +29,12 @@ impl Report {
         let mut text = format!("{}\n{}\n{}\n", self.numbers(), self.regions(), self.bands());
         let _ = writeln!(text, "{}", self.matching());
         let _ = writeln!(text, "{}\n", shelves(self.comparison.suggestion.as_ref()));
+        let suggestion = self.comparison.suggestion.as_ref();
+        let helps = suggestion.is_some_and(Suggestion::helps);
         if self.comparison.same {
             text += "Nothing that is measured sets mix and reference apart.\n";
+        } else if self.findings.is_empty() && helps {
+            text += "Nothing else sets them apart by enough to be told.\n";
         } else if self.findings.is_empty() {
             text += "Nothing sets them apart by enough to be told.\n";
         }

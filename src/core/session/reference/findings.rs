@@ -42,7 +42,7 @@ pub struct Comparison {
 }
 
 /// Three third-octave bands beside one another in which mix and reference differ otherwise than in
-/// the region around them, as a region's level does not show: that of its strongest bands is most
+/// the octaves next to them, as a region's level does not show: that of its strongest bands is most
 /// of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Octave {
@@ -50,7 +50,7 @@ pub struct Octave {
     pub band: usize,
     /// Mix less reference at equal loudness, the powers of its bands added up, dB.
     pub difference_db: f64,
-    /// How far that stands out from the region of the middle band, away from 0, dB.
+    /// How far that stands out from the mean of the octaves below and above, away from 0, dB.
     pub beyond_db: f64,
 }
 
@@ -87,17 +87,18 @@ impl Comparison {
                 .then_some(())?;
             region(&bands)
         };
-        let octaves = REGIONS.iter().flat_map(|(around, _)| {
-            let around_db = region(around);
-            around.clone().filter_map(move |band| {
-                let difference_db = octave_db(band)?;
-                let beyond_db = difference_db.signum() * (difference_db - around_db?);
-                Some(Octave {
-                    band,
-                    difference_db,
-                    beyond_db: beyond_db.min(difference_db.abs()),
-                })
-            })
+        // At equal loudness all else moves the other way, so its neighbours are what it stands out from.
+        let octaves = (OCTAVE_BANDS..BAND_COUNT).filter_map(|band| {
+            let difference_db = octave_db(band)?;
+            let below_db = octave_db(band - OCTAVE_BANDS)?;
+            let above_db = octave_db(band + OCTAVE_BANDS)?;
+            let around_db = f64::midpoint(below_db, above_db);
+            let octave = Octave {
+                band,
+                difference_db,
+                beyond_db: difference_db.signum() * (difference_db - around_db),
+            };
+            (difference_db.abs() >= BALANCE_DB).then_some(octave)
         });
         // Of the edge of a shelf its regions say all. What lies at the end of what is known cannot be
         // told from one.
@@ -278,7 +279,9 @@ const MOST_REGIONS: usize = 2;
 const BALANCE_DB: f64 = 1.0;
 /// Neighbouring regions whose differences lie no farther apart differ alike.
 const ALIKE_DB: f64 = 0.3;
-const OCTAVE_DB: f64 = 2.0;
+const OCTAVE_DB: f64 = 1.8;
+/// Third octaves in an octave.
+const OCTAVE_BANDS: usize = 3;
 /// By so much it is more than what lies up to an octave away, on either side: the edge of a shelf is
 /// not.
 const ALONE_DB: f64 = 1.0;
@@ -289,6 +292,8 @@ const MICRODYNAMICS_DB: f64 = 0.7;
 const PLR_DB: f64 = 2.0;
 /// Percentage points of flat tops: music that was at most limited has some tenths of one at most.
 const FLAT_TOPS: f64 = 1.0;
+/// The same of one alone, where the other's cannot be told.
+const FLAT_TOPS_OF_ONE: f64 = 3.0;
 
 /// Up to three differences that weigh most, the heaviest first, and last that of flat tops; empty
 /// where nothing is worth telling.
@@ -383,23 +388,39 @@ fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Optio
 
 /// Which of the two has been bent further.
 fn flat_tops(mix: &Figures, reference: &Figures) -> Option<Finding> {
-    let (mix, reference) = (mix.flat_tops_percent?, reference.flat_tops_percent?);
-    let difference = mix - reference;
+    let (ours, theirs) = (mix.flat_tops_percent, reference.flat_tops_percent);
+    let difference = ours.unwrap_or(0.0) - theirs.unwrap_or(0.0);
     let (bent, other) = if difference > 0.0 {
         ("mix", "reference")
     } else {
         ("reference", "mix")
     };
-    let [more, less] = [mix.max(reference), mix.min(reference)];
+    let (told, least) = match (ours, theirs) {
+        (Some(mix), Some(reference)) => {
+            let [more, less] = [mix.max(reference), mix.min(reference)];
+            let told = format!(
+                "The highest tops of the {bent} are flatter, as clipping or hard saturation leaves \
+                 them: {more:.1} % of them are flat, {less:.1} % of the {other}'s."
+            );
+            (told, FLAT_TOPS)
+        }
+        (Some(percent), None) | (None, Some(percent)) => {
+            let told = format!(
+                "Of the highest tops of the {bent} {percent:.1} % are flat, as clipping or hard \
+                 saturation leaves them; the {other} has too few that last to tell."
+            );
+            (told, FLAT_TOPS_OF_ONE)
+        }
+        (None, None) => return None,
+    };
+    let percent =
+        |of: Option<f64>| of.map_or("—".to_owned(), |percent| format!("{percent:.1} %"));
     Some(Finding {
         about: "flat tops",
         difference,
-        weight: difference.abs() / FLAT_TOPS,
-        sentence: format!(
-            "The highest tops of the {bent} are flatter, as clipping or hard saturation leaves \
-             them: {more:.1} % of them are flat, {less:.1} % of the {other}'s."
-        ),
-        brief: format!("{mix:.1} %, of the reference {reference:.1} %"),
+        weight: difference.abs() / least,
+        sentence: told,
+        brief: format!("{}, of the reference {}", percent(ours), percent(theirs)),
     })
 }
 
