@@ -118,9 +118,8 @@ impl Estimator {
     /// What stands between the signals of some stretches, 20 s of programme or more at best;
     /// `None` if nothing sounds, none of them is long enough, or all of them are too short for
     /// anything but a plain gain; `None` too once `over` returns true, which is called between steps.
-    /// At 48 kHz half a second of work for 20 s, three where something moves or bends, twice as much
-    /// where gains move as those of shelves do; all of it again where channels are exchanged or one is
-    /// upside down.
+    /// At 48 kHz half a second of work for 20 s, three where something moves or bends; all of it
+    /// again where channels are exchanged or one is upside down.
     pub fn estimate(&self, stretches: &[Stretch], over: Over<'_>) -> Option<Estimate> {
         let mut material = self.material(stretches, over)?;
         let (mut best, mut plain) = self.best(&material)?;
@@ -152,14 +151,14 @@ impl Estimator {
         } else {
             let by_power: Vec<_> = gains.into_iter().map(MovingGain::by_power).collect();
             let shelves = by_power.iter().cloned().map(MovingGain::linked).collect();
-            let moving = self.moving(material, by_power, across, false)?;
+            let moving = self.moving(material, by_power, across, false, 1.0)?;
             let best = if moving.share < still.share {
                 moving
             } else {
                 still
             };
             if best.share > SHELVES_ARE_WORTH_IT {
-                let shelving = self.moving(material, shelves, across, true)?;
+                let shelving = self.moving(material, shelves, across, true, best.share)?;
                 if shelving.share < SHELVES_ARE_BETTER * best.share {
                     shelving
                 } else {
@@ -348,13 +347,15 @@ impl Estimator {
         transfer
     }
 
-    /// Response and gains in turns, from gains that are roughly known.
+    /// Response and gains in turns, from gains that are roughly known; none where what these leave is
+    /// more than `most`: shelves that are there are better from the first.
     fn moving(
         &self,
         material: &Material<'_>,
         mut gains: Vec<MovingGain>,
         mut across: Option<bool>,
         shelving: bool,
+        most: f64,
     ) -> Option<Model> {
         centre(&mut gains);
         let mut best = self.responding(material, &mut across, shelving, |index, stretch| {
@@ -370,6 +371,9 @@ impl Estimator {
                 &stretch.after,
             )
         })?;
+        if best.share > most {
+            return Some(best);
+        }
         for weighed in [true, false] {
             for _ in 0..TURNS {
                 // The mean of the gain belongs to the response.
