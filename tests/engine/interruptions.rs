@@ -161,6 +161,40 @@ fn what_is_switched_to_while_nothing_plays_rises_as_well() {
     }
 }
 
+// A band alone is quieter than the whole: that comes back over a second, too.
+#[test]
+fn the_whole_after_a_band_alone_rises_as_well() {
+    let listen = ListenSettings::default();
+    let alone = ListenSettings {
+        solo: [false, false, false, true],
+        ..listen
+    };
+    for interruption in [Interruption::Stop, Interruption::OtherRate] {
+        let settings = [alone, listen].map(|listen| with(&limited(6.0), listen));
+        let fresh = (engine(RATE_HZ as f64, 2), audition().0);
+        let before = play(
+            &mut engine(RATE_HZ as f64, 2),
+            &programme(6, -23.0, 77),
+            || CHUNK,
+            |_| settings[0],
+        );
+        let before = level_db(&before, 5 * RATE_HZ..6 * RATE_HZ);
+        let heard = after(interruption, fresh, settings);
+        let level = |tenth: usize| level_db(&heard, tenth * TENTH..(tenth + 1) * TENTH);
+        println!(
+            "{interruption:?}: {before:.1} dB, {:.1}, then {:.1}",
+            level(0),
+            level(14)
+        );
+        assert!(level(0) < before + 5.0, "{interruption:?}: {:.1}", level(0));
+        assert!(
+            level(14) > before + 7.0,
+            "{interruption:?}: {:.1}",
+            level(14)
+        );
+    }
+}
+
 // What was written nobody has heard: it does not fade into what was listened to before and is now.
 #[test]
 fn what_was_quiet_before_a_file_was_written_is_quiet_after_it() {

@@ -173,6 +173,7 @@ impl Listen {
         let mut other = other.clone();
         other.reset();
         self.beside = other.beside.without_place();
+        self.solo.go_on_from(&other.solo);
         (self.left, self.matched_unless_bypassed) = (other.left, other.matched_unless_bypassed);
     }
 

@@ -85,15 +85,23 @@ impl Solo {
         }
     }
 
-    /// Forgets the signal: the next bands are taken at once. What is left of a rise holds.
+    /// Forgets the signal: the next bands are taken at once, but what is louder than what was heard
+    /// last rises. What is left of a rise holds.
     pub fn reset(&mut self) {
         self.fade.reset();
     }
 
-    /// The same, and what still rises is there at once, too.
+    /// The same, and what rises is there at once, too.
     pub fn cut(&mut self) {
         self.reset();
         self.level = Level::FULL;
+        self.products = [[0.0; 5]; 5];
+    }
+
+    /// Goes on where another left off, whose signal is not known any more.
+    pub fn go_on_from(&mut self, other: &Self) {
+        (self.bands, self.to) = (other.bands, other.to);
+        (self.level, self.products) = (other.level, other.products);
     }
 
     /// By how much what is heard is rising, dB: the whole of the rise until it is over, else 0.
@@ -124,14 +132,21 @@ impl Solo {
             return;
         }
         let was_idle = self.is_idle();
-        self.bands = bands;
-        let heard = self.mix(self.level.at(self.until_quantum).into());
+        let changed = std::mem::replace(&mut self.bands, bands) != bands;
+        let gain = f64::from(self.level.at(self.until_quantum));
+        self.from = if fresh {
+            self.to.map(|share| share * gain)
+        } else {
+            self.mix(gain)
+        };
         self.to = if bands == [false; 4] {
             WHOLE
         } else {
             let [a, b, c, d] = bands.map(|heard| f64::from(u8::from(heard)));
             [0.0, a, b, c, d]
         };
+        // From the whole there is only one way.
+        let jump_db = if was_idle { 0.0 } else { self.jump_db() };
         if was_idle || fresh {
             self.crossover.reset(corners_hz);
             self.products = [[0.0; 5]; 5];
@@ -141,17 +156,11 @@ impl Solo {
             // Where the last call ended while it ran is the host's cut.
             (self.until_quantum, self.sounds) = (0, false);
         }
-        if fresh {
-            self.from = self.to;
-            self.fade.jump(1.0);
-            return;
+        if changed {
+            self.level.arrive(jump_db, self.quantum_s);
         }
-        self.from = heard;
-        self.fade.jump(0.0);
+        self.fade.jump(if fresh { 1.0 } else { 0.0 });
         self.fade.set_target(1.0);
-        // From the whole there is only one way.
-        let jump_db = if was_idle { 0.0 } else { self.jump_db() };
-        self.level.arrive(jump_db, self.quantum_s);
     }
 
     /// By how much `to` is louder than `from` where that is a jump, dB; else 0.
