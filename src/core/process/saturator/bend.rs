@@ -18,57 +18,47 @@ pub(super) struct Bend {
 }
 
 impl Bend {
-    /// `curve(x) − x` of one phase.
-    #[inline(always)]
-    pub fn difference<S: Simd>(&self, simd: S, x: &Lane, out: &mut Lane) {
-        let rows = x.as_chunks::<8>().0.iter().zip(out.as_chunks_mut::<8>().0);
-        let none = simd.splat_f32x8(0.0);
-        for ((x, out), row) in rows.zip(self.rows()) {
-            let x = f32x8::simd_from(simd, *x);
-            let positive = x.simd_gt(none);
-            let [over, above, below] = over_and_rooms(simd, x, row);
-            let loss = loss(simd, over, positive.select(above, below));
-            *out = positive.select(-loss, loss).into();
-        }
+    /// Whether positive halves are bent more than negative ones.
+    pub fn leans(&self) -> bool {
+        self.room_above != self.room_below
     }
 
-    /// Adds by how much more each sample of one phase is bent for the lean.
+    /// `curve(x) − x` of one phase. To `uneven`, where it leans, is added by how much more each sample
+    /// is bent for that.
     #[inline(always)]
-    pub fn add_uneven<S: Simd>(&self, simd: S, x: &Lane, out: &mut Lane) {
+    pub fn difference<S: Simd>(
+        &self,
+        simd: S,
+        x: &Lane,
+        out: &mut Lane,
+        mut uneven: Option<&mut Lane>,
+    ) {
         let rows = x.as_chunks::<8>().0.iter().zip(out.as_chunks_mut::<8>().0);
-        let none = simd.splat_f32x8(0.0);
-        for ((x, out), row) in rows.zip(self.rows()) {
-            let x = f32x8::simd_from(simd, *x);
-            let [over, above, below] = over_and_rooms(simd, x, row);
-            let more = loss(simd, over, above) - loss(simd, over, below);
-            let sum = f32x8::simd_from(simd, *out) + x.simd_gt(none).select(more, none);
-            *out = sum.into();
-        }
-    }
-
-    /// Shoulder, room above and room below, eight frames at a time.
-    #[inline(always)]
-    fn rows(&self) -> impl Iterator<Item = [&[f32; 8]; 3]> {
         let shoulders = self.shoulder.as_chunks::<8>().0.iter();
         let above = self.room_above.as_chunks::<8>().0;
-        let below = self.room_below.as_chunks::<8>().0;
-        let rows = shoulders.zip(above).zip(below);
-        rows.map(|((shoulder, above), below)| [shoulder, above, below])
+        let rooms = above.iter().zip(self.room_below.as_chunks::<8>().0);
+        let none = simd.splat_f32x8(0.0);
+        for (row, (((x, out), shoulder), (above, below))) in
+            rows.zip(shoulders).zip(rooms).enumerate()
+        {
+            let x = f32x8::simd_from(simd, *x);
+            let positive = x.simd_gt(none);
+            let over = x.abs() - f32x8::simd_from(simd, *shoulder);
+            let below = f32x8::simd_from(simd, *below);
+            let lost = loss(
+                simd,
+                over,
+                positive.select(f32x8::simd_from(simd, *above), below),
+            );
+            *out = positive.select(-lost, lost).into();
+            let sum = uneven.as_deref_mut();
+            let sum = sum.and_then(|uneven| uneven.as_chunks_mut::<8>().0.get_mut(row));
+            if let Some(sum) = sum {
+                let more = lost - loss(simd, over, below);
+                *sum = (f32x8::simd_from(simd, *sum) + more).into();
+            }
+        }
     }
-}
-
-/// How far samples stand over the shoulder, and the rooms above and below.
-#[inline(always)]
-fn over_and_rooms<S: Simd>(
-    simd: S,
-    x: f32x8<S>,
-    [shoulder, above, below]: [&[f32; 8]; 3],
-) -> [f32x8<S>; 3] {
-    [
-        x.abs() - f32x8::simd_from(simd, *shoulder),
-        f32x8::simd_from(simd, *above),
-        f32x8::simd_from(simd, *below),
-    ]
 }
 
 /// What is lost of samples that stand so far over the shoulder.
