@@ -91,9 +91,8 @@ pub(super) struct Matching {
     common: Common,
     /// Time until energies count again, s.
     transition_s: f64,
-    /// What entered last, and time until a jump of that, up or down, has been heard, s: a limiter acts
-    /// on what came in before.
-    entered_last: Option<ChainSettings>,
+    /// Time until a jump of what enters, up or down, has been heard, s: a limiter acts on what came in
+    /// before.
     latency_s: f64,
     jumps_s: f64,
     over_input_lu: [f64; PATHS],
@@ -119,7 +118,6 @@ impl Matching {
             prediction: Prediction::new(moment_s),
             common: Common::new(moment_s, chunks_per_moment * CHUNK),
             transition_s: 0.0,
-            entered_last: None,
             latency_s: latency_frames as f64 / sample_rate_hz,
             jumps_s: 0.0,
             over_input_lu: [0.0; PATHS],
@@ -135,17 +133,10 @@ impl Matching {
     pub fn enter(&mut self, chain: &ChainSettings, arrives: bool) {
         if std::mem::take(&mut self.begins) {
             self.entered.fill(*chain);
-            self.entered_last = None;
             self.jumps_s = 0.0;
         }
         self.jumps_s -= self.moment_s / self.chunks_per_moment as f64;
-        let last = self.entered_last.replace(*chain);
-        let jumps = last.filter(|last| last != chain).is_some_and(|last| {
-            rise_lu(&last, chain).max(rise_lu(chain, &last)) > SETTINGS_JUMP_DB
-        });
-        if jumps || arrives {
-            self.jumps_s = self.latency_s + TRANSITION_S;
-        }
+        self.notice(chain, arrives);
         let made_with = match self.entered.get_mut(self.next) {
             Some(entered) => std::mem::replace(entered, *chain),
             None => *chain,
@@ -161,15 +152,30 @@ impl Matching {
         }
     }
 
-    /// The settings have changed within the chunk that enters: all of it counts as made with these.
+    /// The chunk that enters goes on with these settings: all of it counts as made with them.
     pub fn enter_within(&mut self, chain: &ChainSettings) {
-        let last = self
-            .next
-            .checked_sub(1)
-            .unwrap_or(self.entered.len().max(1) - 1);
+        self.notice(chain, false);
+        let last = self.last();
         if let Some(entered) = self.entered.get_mut(last) {
             *entered = *chain;
         }
+    }
+
+    /// Notices a jump from what entered last, and `arrives`, a stage on its way in.
+    fn notice(&mut self, chain: &ChainSettings, arrives: bool) {
+        let last = self.entered.get(self.last()).or(self.heard.as_ref());
+        let jumps = last.is_some_and(|last| {
+            last != chain && rise_lu(last, chain).max(rise_lu(chain, last)) > SETTINGS_JUMP_DB
+        });
+        if jumps || arrives {
+            self.jumps_s = self.latency_s + TRANSITION_S;
+        }
+    }
+
+    /// Where in the ring lies what entered last.
+    fn last(&self) -> usize {
+        let chunks = self.entered.len().max(1);
+        (self.next + chunks - 1) % chunks
     }
 
     fn change(&mut self, before: &ChainSettings, after: &ChainSettings) {
