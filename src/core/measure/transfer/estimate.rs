@@ -318,16 +318,14 @@ impl Estimator {
             } else {
                 0.0
             };
-            let first = vec![start.clone()];
             let right = [part(out, out)];
-            let found = equations.solve(&[out], &right, energies[out], &[start], first);
+            let found = equations.solve(&[out], &right, energies[out], &[start]);
             left += equations.unexplained(&[out], &[part(out, out)], &found, energies[out]);
             if material.channels == 2 && *across != Some(false) {
                 let both = [part(0, out), part(1, out)];
                 let mut start = vec![vec![0.0; taps]; 2];
                 start[out].clone_from(&found[0]);
-                let first = start.clone();
-                let found = equations.solve(&[0, 1], &both, energies[out], &start, first);
+                let found = equations.solve(&[0, 1], &both, energies[out], &start);
                 left_across += equations.unexplained(&[0, 1], &both, &found, energies[out]);
                 mixed.push(found);
             }

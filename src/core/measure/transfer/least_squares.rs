@@ -188,16 +188,16 @@ impl NormalEquations {
     }
 
     /// The responses from the channels `from` whose products with one channel after, of `energy`,
-    /// are `right`; where nothing sounds they are as in `start`. Looked for from `found` on.
+    /// are `right`; looked for from `start` on, as which they stay where nothing sounds.
     pub fn solve(
         &self,
         from: &[usize],
         right: &[&[f64]],
         energy: f64,
         start: &[Vec<f64>],
-        mut found: Vec<Vec<f64>>,
     ) -> Vec<Vec<f64>> {
         let inverse = self.inverse(from);
+        let mut found = start.to_vec();
         for _ in 0..ROUNDS {
             let reached = self.apply(&self.exact, from, &found);
             let mut error: Vec<Vec<f64>> = (0..found.len())

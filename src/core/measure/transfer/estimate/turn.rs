@@ -36,22 +36,20 @@ impl Estimator {
         model: &Model,
         weighed: bool,
     ) -> Option<Model> {
-        let block = self.block_frames();
         let mut rests = self.rests(material, model)?;
-        let shares = rests.iter().flat_map(|rest| rest.shares.iter().flatten());
-        let mut shares: Vec<f64> = shares.copied().collect();
-        shares.sort_by(f64::total_cmp);
-        let usual = shares.get(shares.len() / EXPLAINED)?.max(NOTHING);
         let mut own = self.correlator.none(material.channels);
         let mut sums = self.correlator.none(material.channels);
         let mut energies = vec![0.0; material.channels];
-        for rest in &mut rests {
-            if weighed {
+        if weighed {
+            let usual = usual(&rests)?;
+            for rest in &mut rests {
                 let weights = weights(&rest.shares, usual);
                 for signal in [&mut rest.before, &mut rest.left] {
-                    weigh(signal, &weights, block);
+                    weigh(signal, &weights, self.block_frames());
                 }
             }
+        }
+        for rest in &rests {
             self.correlator.add(&mut own, &rest.before, &rest.before);
             material.go_on()?;
             self.correlator.add(&mut sums, &rest.before, &rest.left);
@@ -77,7 +75,7 @@ impl Estimator {
             let part = |into: &usize| &right[*into][out][lags.clone()];
             let parts: Vec<&[f64]> = from.iter().map(part).collect();
             let none = vec![vec![0.0; self.taps]; from.len()];
-            let more = equations.solve(&from, &parts, energies[out], &none, none.clone());
+            let more = equations.solve(&from, &parts, energies[out], &none);
             for (response, more) in row.iter_mut().flatten().zip(more) {
                 for (value, more) in response.iter_mut().zip(more) {
                     *value += more;
@@ -152,6 +150,15 @@ fn shares(rest: &[Vec<f32>], whole: &[Vec<f32>], block: usize) -> Vec<Option<f64
     pairs
         .map(|(rest, whole)| (whole > 0.0).then(|| rest / whole))
         .collect()
+}
+
+/// What is left where as much is explained as can be; `None` if nothing sounds.
+fn usual(rests: &[Rest]) -> Option<f64> {
+    let shares = rests.iter().flat_map(|rest| rest.shares.iter().flatten());
+    let mut shares: Vec<f64> = shares.copied().collect();
+    shares.sort_by(f64::total_cmp);
+    let usual = shares.get(shares.len() / EXPLAINED)?;
+    Some(usual.max(NOTHING))
 }
 
 /// Of amplitudes: half where as much again is left as usual.
