@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use self::report::Report;
-pub(crate) use self::report::shelves;
+pub(crate) use self::report::{nothing_apart, shelves};
 pub(crate) use self::sides::{ONE_BESIDE_TWO, profile_of};
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::output::Text;
@@ -50,7 +50,7 @@ JSON (--json):
                       loudness_change_lu}: difference in shape (weighted rms) before and after
     findings          [{about: balance | density | loudness | microdynamics | plr | flat tops, difference, sentence}],
                       the heaviest first and flat tops last; difference is mix less reference, of flat tops those of one
-                      alone where the other has too few tops
+                      alone where the other's cannot be told
   null is what cannot be measured, and a loudness range over less than a minute, which is not reliable.
 
 Exit codes:

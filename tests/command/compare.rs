@@ -208,7 +208,7 @@ fn findings_are_what_was_put_in_and_say_their_numbers() {
             let difference = number(&finding["difference"]);
             let said = figures_in(sentence);
             let backed = match finding["about"].as_str().unwrap() {
-                // The one that is bent first, and alone where of the other too few tops last.
+                // The one that is bent first, and alone where the other's cannot be told.
                 "flat tops" => {
                     let other = said.get(1).copied().unwrap_or(0.0);
                     (said[0] - other - difference.abs()).abs() <= 0.11

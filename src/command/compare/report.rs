@@ -29,14 +29,11 @@ impl Report {
         let mut text = format!("{}\n{}\n{}\n", self.numbers(), self.regions(), self.bands());
         let _ = writeln!(text, "{}", self.matching());
         let _ = writeln!(text, "{}\n", shelves(self.comparison.suggestion.as_ref()));
-        let suggestion = self.comparison.suggestion.as_ref();
-        let helps = suggestion.is_some_and(Suggestion::helps);
         if self.comparison.same {
             text += "Nothing that is measured sets mix and reference apart.\n";
-        } else if self.findings.is_empty() && helps {
-            text += "Nothing else sets them apart by enough to be told.\n";
         } else if self.findings.is_empty() {
-            text += "Nothing sets them apart by enough to be told.\n";
+            text += nothing_apart(self.comparison.suggestion.as_ref());
+            text.push('\n');
         }
         for finding in &self.findings {
             let _ = writeln!(text, "{}", finding.sentence);
@@ -135,6 +132,15 @@ impl Report {
             ),
             Some(db) => format!("to compare: turn the reference down by {:.1} dB", -db),
         }
+    }
+}
+
+/// What is said where there are no findings.
+pub(crate) fn nothing_apart(suggestion: Option<&Suggestion>) -> &'static str {
+    if suggestion.is_some_and(Suggestion::helps) {
+        "But for the balance that the shelves mend nothing sets them apart by enough to be told."
+    } else {
+        "Nothing sets them apart by enough to be told."
     }
 }
 

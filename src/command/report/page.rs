@@ -8,7 +8,7 @@ use super::html::{Column, list, page, paragraph, table, text};
 use super::picture::{self, part_in_words};
 use super::record::{Record, Spread};
 use super::song::{Against, Song};
-use crate::compare::{ONE_BESIDE_TWO, shelves};
+use crate::compare::{ONE_BESIDE_TWO, nothing_apart, shelves};
 use crate::encoded::Row;
 use crate::table::{hundredths, minutes_and_seconds, tenths};
 use crestline_core::session::reference::{Profile, REGIONS};
@@ -301,7 +301,7 @@ fn beside(against: &Against) -> String {
         .map(|finding| finding.sentence.clone())
         .collect();
     html += &if told.is_empty() {
-        paragraph("Nothing sets them apart by enough to be told.")
+        paragraph(nothing_apart(against.comparison.suggestion.as_ref()))
     } else {
         list(&told)
     };

@@ -407,7 +407,7 @@ fn flat_tops(mix: &Figures, reference: &Figures) -> Option<Finding> {
         (Some(percent), None) | (None, Some(percent)) => {
             let told = format!(
                 "Of the highest tops of the {bent} {percent:.1} % are flat, as clipping or hard \
-                 saturation leaves them; the {other} has too few that last to tell."
+                 saturation leaves them; of the {other}'s it cannot be told."
             );
             (told, FLAT_TOPS_OF_ONE)
         }
