@@ -357,8 +357,7 @@ fn render_says_of_both_paths_what_their_files_show() {
         for key in ["loudness_change_lu", "plr_change_db", "ldr_change_db"] {
             assert_close(&printed[key], found[key].as_f64().unwrap(), 0.02);
         }
-        // The chain's gains are those of both channels, those found of each: their percentiles differ
-        // by 0.06 dB where channels are bent apart.
+        // The chain's gains are those of both channels, those found of each.
         assert_close(
             &printed["distortion_db"],
             found["distortion_db"].as_f64().unwrap(),
@@ -368,7 +367,14 @@ fn render_says_of_both_paths_what_their_files_show() {
             let (printed, found) = (&printed["bands"][band], &found["bands"][band]);
             assert_eq!(printed["low_hz"], found["low_hz"]);
             assert_eq!(printed["rest_gain_db"], 0.0);
-            for (key, within_db) in [("mean_db", 0.05), ("p95_db", 0.1), ("max_db", 0.3)] {
+            // The mean that bending leaves of uneven waves lies in the lowest band, and is taken out of
+            // what is found (0.06 dB).
+            let p95_db = if path == "output" && band == 0 {
+                0.07
+            } else {
+                0.05
+            };
+            for (key, within_db) in [("mean_db", 0.05), ("p95_db", p95_db), ("max_db", 0.3)] {
                 assert_close(&printed[key], found[key].as_f64().unwrap(), within_db);
             }
             assert_close(

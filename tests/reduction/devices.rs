@@ -802,7 +802,7 @@ fn behind_a_shelf_limiter_and_saturator_are_found_as_they_are() {
 // The chain knows its gains. Its bands are shelves, which turn the phase of what they turn down.
 #[test]
 fn what_is_found_of_own_bands_is_what_they_say_of_themselves() {
-    let settings = [(-24.0, 1.5, 1.5), (-30.0, 2.0, 3.5)];
+    let settings = [(-24.0, 1.5, 0.3), (-30.0, 2.0, 3.2)];
     for ((song, before), (threshold_db, ratio, most_db)) in songs().into_iter().zip(settings) {
         let mut bands = BandsSettings {
             on: true,
@@ -821,7 +821,7 @@ fn what_is_found_of_own_bands_is_what_they_say_of_themselves() {
             assert!((own - found).abs() < 0.3, "{own} {found}");
         }
         // The chain knows its gains to the sample; found are points of 10 ms. That leaves more over
-        // the further they move: 0.3 dB at 3 dB of reduction, 3.0 dB at 14, and never less.
+        // the further they move: none at 3 dB of reduction, 2.9 dB at 14.
         let more = whole(&found) - own_db;
         assert!((-0.5..most_db).contains(&more), "{more}");
     }
