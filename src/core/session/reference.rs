@@ -2,12 +2,13 @@
 //!
 //! A [`Profile`] is all that is kept of a recording: loudness, dynamics, balance and density of the
 //! whole and of one part. A [`Profiler`] measures it while the audio passes, in bounded memory.
-//! [`suggest`] says which shelves bring one balance nearest to another, and [`findings`] what sets
-//! two profiles apart, in words. [`Reference`] is what a session keeps, and [`BesideMeter`] sets
-//! the mix beside it while it plays.
+//! A [`Comparison`] sets two profiles beside each other; [`suggest`] says which shelves bring one
+//! balance nearest to the other, and [`findings`] what sets them apart, in words. [`Reference`] is
+//! what a session keeps, and [`BesideMeter`] sets the mix beside it while it plays.
 
 mod beside;
 mod capture;
+mod comparison;
 mod findings;
 mod profile;
 mod profiler;
@@ -16,7 +17,8 @@ mod suggest;
 
 pub use beside::{Beside, BesideMeter, beside};
 pub use capture::{Capture, CaptureError};
-pub use findings::{Comparison, Finding, REGIONS, findings, power_db, region_sounds};
+pub use comparison::{Comparison, Octave, REGIONS, power_db, region_sounds};
+pub use findings::{Finding, findings};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};
 pub use stored::Reference;

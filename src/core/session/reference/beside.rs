@@ -12,7 +12,8 @@ use std::time::{Duration, Instant};
 
 use super::super::forecast::{Forecaster, LEAST_MUSIC_S, Marks, Music, Part, Stretch};
 use super::super::section::Section;
-use super::findings::{Comparison, Finding, findings, known_of_both};
+use super::comparison::{Comparison, known_of_both};
+use super::findings::{Finding, findings};
 use super::profile::Profile;
 use super::profiler::{LOUDEST_PART_S, Profiler};
 use super::suggest::{Suggestion, as_set, difference_db, suggest};

@@ -1,0 +1,91 @@
+//! The octave in which mix and reference differ otherwise than beside it.
+
+use super::BALANCE_DB;
+use crate::measure::BAND_COUNT;
+use std::ops::Range;
+
+/// Bands of an octave that say less are not told of: 40 dB below the strongest, K-weighted.
+const LEAST_EVIDENCE: f64 = 0.2;
+/// By so much it is more than what lies up to an octave away, on either side: the edge of a shelf is
+/// not (common practice).
+const ALONE_DB: f64 = 1.0;
+/// Third octaves in an octave.
+const BANDS: usize = 3;
+
+/// Three third-octave bands beside one another in which mix and reference differ otherwise than in
+/// the octaves next to them, as a region's level does not show: that of its strongest bands is most
+/// of it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Octave {
+    /// Its middle band.
+    pub band: usize,
+    /// Mix less reference at equal loudness, the powers of its bands added up, dB.
+    pub difference_db: f64,
+    /// How far that stands out from the mean of the octaves below and above, away from 0, dB.
+    pub beyond_db: f64,
+}
+
+/// Mix less reference of the octave around each band, dB, where its bands say enough.
+type Octaves = [Option<f64>; BAND_COUNT];
+
+impl Octave {
+    /// The one that stands out most. `difference_db` tells mix less reference of bands in a row,
+    /// `evidence` how much each band says, 0…1.
+    pub(super) fn find(
+        evidence: &[f64; BAND_COUNT],
+        difference_db: impl Fn(&Range<usize>) -> Option<f64>,
+    ) -> Option<Self> {
+        let octaves = std::array::from_fn(|band| {
+            let bands = band.checked_sub(1)?..band + 2;
+            let mut told = evidence.get(bands.clone())?.iter();
+            told.all(|band| *band >= LEAST_EVIDENCE).then_some(())?;
+            difference_db(&bands)
+        });
+        let found = (0..BAND_COUNT).filter_map(|band| Self::around(&octaves, band));
+        let most = found.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db))?;
+        most.at_its_middle(&octaves)
+    }
+
+    /// The one around this band, if it stands alone. At equal loudness all else moves the other way,
+    /// so its neighbours are what it stands out from.
+    fn around(octaves: &Octaves, band: usize) -> Option<Self> {
+        let difference_db = octaves[band]?;
+        let below_db = octaves[band.checked_sub(BANDS)?]?;
+        let above_db = (*octaves.get(band + BANDS)?)?;
+        let around_db = f64::midpoint(below_db, above_db);
+        let stands =
+            difference_db.abs() >= BALANCE_DB && stands_alone(octaves, band, difference_db);
+        stands.then(|| Self {
+            band,
+            difference_db,
+            beyond_db: difference_db.signum() * (difference_db - around_db),
+        })
+    }
+
+    /// What lies at the border of two regions stands out from the one that it moves less, from beside
+    /// its own middle.
+    fn at_its_middle(self, octaves: &Octaves) -> Option<Self> {
+        let sign = self.difference_db.signum();
+        let near = octaves.iter().enumerate().skip(self.band.checked_sub(1)?);
+        let known = near
+            .take(BANDS)
+            .filter_map(|(band, db)| db.map(|db| (band, db)));
+        let (band, difference_db) = known.max_by(|a, b| (sign * a.1).total_cmp(&(sign * b.1)))?;
+        Some(Self {
+            band,
+            difference_db,
+            ..self
+        })
+    }
+}
+
+/// Of the edge of a shelf its regions say all. What lies at the end of what is known cannot be told
+/// from one.
+fn stands_alone(octaves: &Octaves, band: usize, difference_db: f64) -> bool {
+    let falls = |band: Option<usize>| {
+        let there_db = band.and_then(|band| octaves.get(band).copied().flatten());
+        there_db.is_some_and(|db| difference_db.signum() * (difference_db - db) >= ALONE_DB)
+    };
+    let below = (1..=BANDS).any(|bands| falls(band.checked_sub(bands)));
+    below && (1..=BANDS).any(|bands| falls(Some(band + bands)))
+}
