@@ -1,13 +1,17 @@
 //! The glue to the plug-in framework: layouts, life-cycle, parameters to settings. It translates,
 //! and does nothing else.
 
+mod silence;
+mod transport;
+
+use self::silence::Silence;
+use self::transport::{Now, Transport};
 use crate::editor;
 use crate::params::{CrestlineParams, READING_INTERVAL_S};
 use crate::saved_state;
 use crestline_core::engine::{Engine, EngineSpec, Settings, TapSettings};
 use crestline_core::handover::{AudioEnd, EditorEnd, TapComparison, handover, recent, tap};
 use crestline_core::measure::RestGain;
-use crestline_core::process::ChainSettings;
 use crestline_core::session::forecast::Forecaster;
 use nice_plug::prelude::*;
 use nice_plug_egui::EguiEditorState;
@@ -27,19 +31,16 @@ pub struct Crestline {
     /// Waits here for the editor, which is made once.
     editor_end: Option<EditorEnd>,
     editor_state: Arc<EguiEditorState>,
-    /// The last state of the restart parameter and of the transport, whose rising edges restart the
-    /// measurement.
+    /// The last state of the restart parameter, whose rising edge restarts the measurement as the
+    /// start of playback does.
     restart_was_on: bool,
     /// States that the host had loaded by then.
     loads: u32,
-    was_playing: bool,
-    /// Where the song was at the end of the last block, seconds, if the host tells it.
-    was_at_s: Option<f64>,
+    transport: Transport,
     was_offline: bool,
     /// What was set when the last block began.
     were_set: Option<Settings>,
-    /// Frames of silence at the input since the last sound.
-    silent_frames: usize,
+    silence: Silence,
     /// Frames since a snapshot was last told, and since the readings were brought up to date.
     untold_frames: usize,
     unread_frames: usize,
@@ -67,11 +68,10 @@ impl Default for Crestline {
             editor_state: editor::window_state(),
             restart_was_on: false,
             loads: 0,
-            was_playing: false,
-            was_at_s: None,
+            transport: Transport::default(),
             was_offline: false,
             were_set: None,
-            silent_frames: 0,
+            silence: Silence::default(),
             untold_frames: usize::MAX,
             unread_frames: usize::MAX,
         }
@@ -87,12 +87,6 @@ pub const TOLD_FRAMES: usize = 64;
 /// Engines made in this process: instances that hear their frames at once take turns with what takes
 /// long.
 static TURNS: AtomicU32 = AtomicU32::new(0);
-
-/// What is said to ring on behind the latency, seconds: shelves do for 0.3, the offset that a lean
-/// saturator leaves for 1.6. And after how long nothing is waited for any more.
-const RINGS_S: [usize; 2] = [2, 10];
-/// After silence of this length every reading of the last seconds has settled, seconds.
-const STILL_S: usize = 12;
 
 /// A main bus and a side-chain of the same width. The framework can offer no other combination
 /// soundly.
@@ -224,7 +218,7 @@ impl Plugin for Crestline {
         if let Some(engine) = &mut self.engine {
             engine.reset();
         }
-        self.silent_frames = 0;
+        self.silence.reset();
     }
 
     fn stop_processing(&mut self) {
@@ -247,30 +241,22 @@ impl Plugin for Crestline {
             return ProcessStatus::Normal;
         };
         self.params.edits.block();
-        let playing = context.transport().playing;
-        let song_position_s = context.transport().pos_seconds();
+        let frames = buffer.samples();
+        let rate_hz = engine.spec().sample_rate_hz;
         // Asked in every block: an end while the transport stood is no later start.
         let ended = self.params.rendering.has_ended();
-        // A host that makes its plug-ins ready anew in the midst of a song plays on; one that renders
-        // piece after piece begins with each.
         let offline = self.params.rendering.is_offline();
-        let stayed = !offline && goes_on(self.was_at_s, song_position_s);
-        let went_on = self.was_playing && (!ended || stayed);
-        let started = playing && !went_on && self.params.restart_on_play.value();
-        engine.obey(&mut self.audio_end, started || restart);
-        let block_s = buffer.samples() as f64 / engine.spec().sample_rate_hz;
-        self.was_at_s = song_position_s.map(|at_s| at_s + block_s);
-        self.was_playing = playing;
-
-        let silent = buffer
-            .as_slice_immutable()
-            .iter()
-            .all(|channel| channel.iter().all(|sample| *sample == 0.0));
-        self.silent_frames = if silent {
-            self.silent_frames.saturating_add(buffer.samples())
-        } else {
-            0
+        let transport = context.transport();
+        let now = Now {
+            playing: transport.playing,
+            at_s: transport.pos_seconds(),
+            block_s: frames as f64 / rate_hz,
+            ended,
+            offline,
         };
+        let started = self.transport.starts(now) && self.params.restart_on_play.value();
+        engine.obey(&mut self.audio_end, started || restart);
+        self.silence.hear(buffer.as_slice_immutable(), frames);
 
         // What is written must not begin with a fade from what was listened to.
         if offline && !self.was_offline {
@@ -278,65 +264,31 @@ impl Plugin for Crestline {
         }
         self.was_offline = offline;
         let settings = Settings {
-            playing,
+            playing: now.playing,
             ..whole_settings(&self.params, &mut self.were_set)
         };
-        // In a block longer than the host has promised the slices keep an old length: what is not
-        // there is silence.
-        let frames = buffer.samples();
-        let mut side: [&[f32]; 2] = [&[]; 2];
-        let channels = aux
-            .inputs
-            .first_mut()
-            .map(|port| port.as_slice_immutable())
-            .unwrap_or_default();
-        for (side, channel) in side.iter_mut().zip(channels) {
-            *side = channel.get(..frames).unwrap_or_default();
-        }
+        let side = side_chain(aux, frames);
         engine.process_and_record(
             buffer.as_slice(),
             &side,
             &settings,
-            song_position_s,
+            now.at_s,
             &mut self.audio_end,
         );
-        self.untold_frames = self.untold_frames.saturating_add(frames);
-        self.unread_frames = self.unread_frames.saturating_add(frames);
-        if self.untold_frames >= TOLD_FRAMES {
-            self.untold_frames = 0;
-            let snapshot = engine.snapshot();
-            self.params.tap.report.update(&snapshot.tap);
-            let interval = engine.spec().sample_rate_hz * READING_INTERVAL_S;
-            if self.unread_frames as f64 >= interval {
-                self.unread_frames = 0;
-                self.params.show(&snapshot.output.readings);
-            }
-            self.audio_end.publish(snapshot);
-        }
-        // In lasting silence only the clock and the history move on.
+        let latency = engine.latency_frames();
+        self.tell(frames);
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let second = (engine.spec().sample_rate_hz as usize).max(1);
-        let still = self.silent_frames / second >= STILL_S
-            && self.silent_frames % second >= buffer.samples();
+        let second = (rate_hz as usize).max(1);
+        let still = self.silence.is_still(frames, second);
         self.params
             .repaint
             .request_repaint_with(self.editor_state.is_open() && !still);
-
-        // A host may stop calling once it is told that nothing rings on: the latency must have
-        // drained before, and the filters behind it.
-        let latency = engine.latency_frames();
-        let silent = |channel: &&mut [f32]| channel.iter().all(|sample| *sample == 0.0);
-        let rings = self.silent_frames <= latency + RINGS_S[1] * second
-            && !buffer.as_slice_immutable().iter().all(silent);
         if self.is_waited_for(&settings, &side, offline) {
-            ProcessStatus::KeepAlive
-        } else if self.silent_frames > latency && !rings {
-            ProcessStatus::Normal
-        } else if rings_on(&settings.chain) {
-            ProcessStatus::Tail((latency + RINGS_S[0] * second) as u32)
-        } else {
-            ProcessStatus::Tail(latency as u32)
+            return ProcessStatus::KeepAlive;
         }
+        let output = buffer.as_slice_immutable();
+        self.silence
+            .status(output, &settings.chain, latency, second)
     }
 }
 
@@ -359,6 +311,27 @@ impl Crestline {
         on && !was_on
     }
 
+    /// After so many more frames: tells the editor and the host what has been measured, if it is time.
+    fn tell(&mut self, frames: usize) {
+        let Some(engine) = &mut self.engine else {
+            return;
+        };
+        self.untold_frames = self.untold_frames.saturating_add(frames);
+        self.unread_frames = self.unread_frames.saturating_add(frames);
+        if self.untold_frames < TOLD_FRAMES {
+            return;
+        }
+        self.untold_frames = 0;
+        let snapshot = engine.snapshot();
+        self.params.tap.report.update(&snapshot.tap);
+        let interval = engine.spec().sample_rate_hz * READING_INTERVAL_S;
+        if self.unread_frames as f64 >= interval {
+            self.unread_frames = 0;
+            self.params.show(&snapshot.output.readings);
+        }
+        self.audio_end.publish(snapshot);
+    }
+
     /// Whether something goes on beside a silent mix: a reference that is heard, a side-chain that
     /// is used, or a transport whose next start must be seen, where measuring begins anew with
     /// playback. Offline nobody listens or looks, and the file would be as much longer.
@@ -373,11 +346,19 @@ impl Crestline {
     }
 }
 
-/// Whether what has been heard goes on sounding in the chain's filters.
-fn rings_on(chain: &ChainSettings) -> bool {
-    let shelves = &chain.shelves;
-    let shelved = shelves.low_gain_db != 0.0 || shelves.high_gain_db != 0.0;
-    shelved || chain.bands.on || chain.saturator.enabled
+/// The side-chain's channels. In a block longer than the host has promised the slices keep an old
+/// length: what is not there is silence.
+fn side_chain<'a>(aux: &'a mut AuxiliaryBuffers<'_>, frames: usize) -> [&'a [f32]; 2] {
+    let mut side: [&[f32]; 2] = [&[]; 2];
+    let channels = aux
+        .inputs
+        .first_mut()
+        .map(|port| port.as_slice_immutable())
+        .unwrap_or_default();
+    for (side, channel) in side.iter_mut().zip(channels) {
+        *side = channel.get(..frames).unwrap_or_default();
+    }
+    side
 }
 
 /// What is set, but for the transport; while a state is being loaded, of which a part would be taken
@@ -404,13 +385,6 @@ fn tap_settings(params: &CrestlineParams) -> TapSettings {
         on: params.tap.on.value(),
         rest_gain: rest,
     }
-}
-
-/// Whether a song that was at one place, seconds, is played on at another: up to a tenth of a second
-/// before it or two after.
-fn goes_on(was_at_s: Option<f64>, at_s: Option<f64>) -> bool {
-    let gap_s = was_at_s.zip(at_s).map(|(was, is)| is - was);
-    gap_s.is_some_and(|gap_s| (-0.1..2.0).contains(&gap_s))
 }
 
 impl ClapPlugin for Crestline {
