@@ -68,13 +68,55 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
 
 fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let mut audio = AudioFile::open(path).map_err(|error| error.to_string())?;
-    let rate_hz = audio.sample_rate_hz();
-    let mut meter =
-        Meter::new(f64::from(rate_hz), audio.roles(), BLOCK_FRAMES).with_balance([0.0; 2]);
-    let mut crest = BandCrest::new(f64::from(rate_hz), audio.roles());
+    let rate_hz = f64::from(audio.sample_rate_hz());
+    let mut meter = Meter::new(rate_hz, audio.roles(), BLOCK_FRAMES).with_balance([0.0; 2]);
+    let mut crest = BandCrest::new(rate_hz, audio.roles());
+    let history = heard(&mut audio, &mut meter, &mut crest)?;
+    let readings = meter.readings();
+    let mut measured = measured_file(path, &audio, &readings);
+    let mut against = None;
+    if let Some(reference) = wanted.reference {
+        match beside(path, reference, wanted.section, &mut measured.notes) {
+            Ok(told) => against = Some(told),
+            Err(line) => measured.notes.push(without("compared", path, &line)),
+        }
+    }
+    let mut failed = Vec::new();
+    let trial = if wanted.encoded {
+        trial(path, &mut measured.notes, &mut failed)
+    } else {
+        None
+    };
+    let balance_db = meter.balance().long_term_db.map(|band| band.map(f64::from));
+    let crest_db = crest.crest_db();
+    let sounds = |region| region_sounds(&balance_db, 0.5 * rate_hz, region);
+    let of_its_own = |value: Option<f64>, region| value.filter(|_| sounds(region));
+    let band_crest_db = std::array::from_fn(|region| of_its_own(crest_db[region], region));
+    let level_db = |region: usize| power_db(&balance_db[REGIONS[region].0.clone()]);
+    let regions_db = std::array::from_fn(|region| of_its_own(level_db(region), region));
+    Ok(Song {
+        path: path.to_owned(),
+        measured,
+        readings,
+        band_crest_db,
+        regions_db,
+        balance_db,
+        history,
+        against,
+        trial,
+        failed,
+    })
+}
+
+/// Measures the file to its end, and keeps how it was second by second.
+fn heard(
+    audio: &mut AudioFile,
+    meter: &mut Meter,
+    crest: &mut BandCrest,
+) -> Result<Vec<Moment>, String> {
     let mut history = Vec::new();
     let mut block = Vec::new();
-    let second = rate_hz as usize;
+    let second = audio.sample_rate_hz() as usize;
     let tenth = second.div_ceil(10);
     let (mut into_second, mut heard) = (0, false);
     loop {
@@ -101,64 +143,47 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
         }
     }
     meter.finish();
-    let readings = meter.readings();
-    let mut measured = measured_file(path, &audio, &readings);
-    let mut against = None;
-    if let Some(theirs) = wanted.reference {
-        match profile_of(path, wanted.section, &mut |_| true) {
-            Ok(Profiled { profile, .. }) => {
-                let [own, reference] = Profile::pair(&profile, theirs).map(Cow::into_owned);
-                if own.channels != profile.channels {
-                    measured
-                        .notes
-                        .push(format!("beside the reference: {ONE_BESIDE_TWO}"));
-                }
-                let comparison = Comparison::new(&own, &reference);
-                against = Some(Against {
-                    findings: findings(&own, &reference, &comparison),
-                    reference_lifted: reference.channels != theirs.channels,
-                    profile: own,
-                    reference,
-                    comparison,
-                });
-            }
-            Err(line) => measured.notes.push(without("compared", path, &line)),
-        }
+    Ok(history)
+}
+
+/// Sets the song beside the reference; the error is why it cannot be.
+fn beside(
+    path: &Path,
+    theirs: &Profile,
+    section: Section,
+    notes: &mut Vec<String>,
+) -> Result<Against, String> {
+    let Profiled { profile, .. } = profile_of(path, section, &mut |_| true)?;
+    let [own, reference] = Profile::pair(&profile, theirs).map(Cow::into_owned);
+    if own.channels != profile.channels {
+        notes.push(format!("beside the reference: {ONE_BESIDE_TWO}"));
     }
-    let (mut trial, mut failed) = (None, Vec::new());
-    if wanted.encoded {
-        match try_out(path, None, &|_, _| {}) {
-            Ok(done) => {
-                let lines = done.failed.iter();
-                failed.extend(lines.map(|line| format!("{}: {line}", printable(path))));
-                trial = Some(done);
-            }
-            Err(NoTrial::Input(line)) => measured.notes.push(without("encoded", path, &line)),
-            Err(NoTrial::Room(line)) => {
-                measured.notes.push(without("encoded", path, &line));
-                failed.push(line);
-            }
-        }
-    }
-    let balance_db = meter.balance().long_term_db.map(|band| band.map(f64::from));
-    let crest_db = crest.crest_db();
-    let sounds = |region| region_sounds(&balance_db, 0.5 * f64::from(rate_hz), region);
-    let of_its_own = |value: Option<f64>, region| value.filter(|_| sounds(region));
-    let band_crest_db = std::array::from_fn(|region| of_its_own(crest_db[region], region));
-    let level_db = |region: usize| power_db(&balance_db[REGIONS[region].0.clone()]);
-    let regions_db = std::array::from_fn(|region| of_its_own(level_db(region), region));
-    Ok(Song {
-        path: path.to_owned(),
-        measured,
-        readings,
-        band_crest_db,
-        regions_db,
-        balance_db,
-        history,
-        against,
-        trial,
-        failed,
+    let comparison = Comparison::new(&own, &reference);
+    Ok(Against {
+        findings: findings(&own, &reference, &comparison),
+        reference_lifted: reference.channels != theirs.channels,
+        profile: own,
+        reference,
+        comparison,
     })
+}
+
+/// Encodes the song and measures what comes back; what there is none of is a note, each encoder that
+/// failed a line.
+fn trial(path: &Path, notes: &mut Vec<String>, failed: &mut Vec<String>) -> Option<Trial> {
+    match try_out(path, None, &|_, _| {}) {
+        Ok(done) => {
+            let lines = done.failed.iter();
+            failed.extend(lines.map(|line| format!("{}: {line}", printable(path))));
+            return Some(done);
+        }
+        Err(NoTrial::Input(line)) => notes.push(without("encoded", path, &line)),
+        Err(NoTrial::Room(line)) => {
+            notes.push(without("encoded", path, &line));
+            failed.push(line);
+        }
+    }
+    None
 }
 
 /// What the song is without, and why, where the song's name stands already.

@@ -46,45 +46,23 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         push_db,
         chain,
     );
-    let head = area.top() + HEAD / 2.0;
     let columns = [area.right() - COLUMN, area.right()];
-    let named = area.width() >= NARROW && !chain.changed;
-    let room = if named {
-        columns[0] - COLUMN + 8.0 - area.left()
-    } else {
-        area.width()
-    };
-    scene::cut(
-        painter,
-        pos2(area.left(), head),
-        &card.title,
-        room,
-        colours.text,
-    );
     // Where the title is long there is nothing to be named.
-    if named && card.next.iter().any(|next| next.gained_lu.is_some()) {
-        for (x, name) in columns.into_iter().zip(["microdynamics", "distortion"]) {
-            small(
-                painter,
-                pos2(x, head),
-                Align2::RIGHT_CENTER,
-                name,
-                colours.label,
-            );
-        }
-    }
+    let named = area.width() >= NARROW && !chain.changed;
+    head(painter, area, &card, named.then_some(columns), colours);
     let lines = if area.height() >= 2.0 * FIGURE_PT + HEAD + 2.0 * FOOT {
         2
     } else {
         1
     };
+    let foot_height = f32::from(lines) * FOOT;
     let rows = area
         .with_min_y(area.top() + HEAD)
-        .with_max_y(area.bottom() - lines as f32 * FOOT - 2.0);
+        .with_max_y(area.bottom() - foot_height - 2.0);
     for (index, ((signal, name), next)) in PATHS.into_iter().zip(&card.next).enumerate() {
         let height = rows.height() / 2.0;
         let top = rows.top() + index as f32 * height;
-        let row = Rect::from_x_y_ranges(area.x_range(), top..=top + height);
+        let row = Rect::from_x_y_ranges(rows.x_range(), top..=top + height);
         let response = ui.interact(row, ui.scope_id().with(("decision", name)), Sense::HOVER);
         response.widget_info(|| WidgetInfo::labeled(Role::Label, true, spoken(name, next, &card)));
         one(painter, row, signal, name, next, columns, colours);
@@ -95,20 +73,46 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
              is none where other instances hold all the memory for music.",
         );
     }
+    foot(
+        ui,
+        area.with_min_y(area.bottom() - foot_height),
+        &card,
+        lines,
+    );
+}
+
+/// The title, and the names of the columns that are named.
+fn head(
+    painter: &Painter,
+    area: Rect,
+    card: &Decision,
+    named: Option<[f32; 2]>,
+    colours: &Colours,
+) {
+    let middle = area.top() + HEAD / 2.0;
+    let room = named.map_or(area.width(), |[first, _]| {
+        first - COLUMN + 8.0 - area.left()
+    });
+    let at = pos2(area.left(), middle);
+    scene::cut(painter, at, &card.title, room, colours.text);
+    let known = card.next.iter().any(|next| next.gained_lu.is_some());
+    let columns = named.filter(|_| known).into_iter().flatten();
+    for (x, name) in columns.zip(["microdynamics", "distortion"]) {
+        let at = pos2(x, middle);
+        small(painter, at, Align2::RIGHT_CENTER, name, colours.label);
+    }
+}
+
+/// What saturation is worth, in so many lines.
+fn foot(ui: &Ui, foot: Rect, card: &Decision, lines: u8) {
+    let (painter, colours) = (ui.painter(), scene::colours(ui));
     // In fewer letters where there is little room.
     let short = card.fair.replace("microdynamics", "LDR");
-    let fair = scene::fitting(painter, &card.fair, &short, area.width());
-    for (index, words) in [&card.worth, fair].into_iter().take(lines).enumerate() {
-        let y = area.bottom() - (lines - index) as f32 * FOOT + FOOT / 2.0;
-        scene::cut(
-            painter,
-            pos2(area.left(), y),
-            words,
-            area.width(),
-            colours.text,
-        );
+    let fair = scene::fitting(painter, &card.fair, &short, foot.width());
+    for (line, words) in (0..lines).zip([&card.worth, fair]) {
+        let at = pos2(foot.left(), foot.top() + (f32::from(line) + 0.5) * FOOT);
+        scene::cut(painter, at, words, foot.width(), colours.text);
     }
-    let foot = area.with_min_y(area.bottom() - lines as f32 * FOOT);
     let response = ui.interact(foot, ui.scope_id().with("worth"), Sense::HOVER);
     // Where one of them does not come to it there is no pair of pushes, and that is what is said.
     let pushes = card.fair_push_db.map_or_else(String::new, |pushes_db| {
