@@ -166,7 +166,7 @@ impl Engine {
         Self {
             spec,
             dry_delay: DelayLine::new(latency_frames, spec.channels),
-            in_step: InStep::default(),
+            in_step: InStep::new(spec.sample_rate_hz),
             chain,
             listen: Listen::new(spec.sample_rate_hz),
             points: Points::new(spec, turn),

@@ -41,6 +41,12 @@ fn chain(push_db: f64, bands: bool, saturated: bool, limited: bool) -> ChainSett
     }
 }
 
+/// The same with another ceiling.
+fn below(ceiling_dbtp: f64, mut chain: ChainSettings) -> ChainSettings {
+    chain.limiter.ceiling_dbtp = ceiling_dbtp;
+    chain
+}
+
 fn played(input: &Planes, block: usize, of: impl Fn(usize) -> ChainSettings) -> Planes {
     play(
         &mut engine(48_000.0, 2),
@@ -74,6 +80,15 @@ fn no_moment_of_a_change_is_louder_than_both_of_its_sides() {
         ("bands", chain(9.0, true, false, false)),
         ("bands, limited", chain(12.0, true, false, true)),
         ("bands, saturated", chain(6.0, true, true, false)),
+        (
+            "low, saturated",
+            below(-12.0, chain(18.0, false, true, false)),
+        ),
+        (
+            "low, limited",
+            below(-12.0, chain(18.0, false, false, true)),
+        ),
+        ("low, both", below(-12.0, chain(18.0, false, true, true))),
     ];
     let mut failed = Vec::new();
     for (song, input) in songs() {
@@ -106,16 +121,19 @@ fn no_moment_of_a_change_is_louder_than_both_of_its_sides() {
 #[test]
 fn a_change_is_the_same_wherever_blocks_end() {
     let [(_, input), _] = songs();
-    let [before, between, after] = [
+    let [before, between, after, last] = [
         chain(12.0, false, false, true),
         chain(3.0, true, false, false),
         chain(9.0, true, true, false),
+        below(-0.5, chain(6.0, false, true, true)),
     ];
-    // The second change comes while the bands of the first still listen.
+    // The second change comes while the bands of the first still listen, and in the last one bands
+    // and ceiling wait for push.
     let of = |start: usize| match start {
         start if start < AT => before,
         start if start < AT + 1_200 => between,
-        _ => after,
+        start if start < AT + 9_600 => after,
+        _ => last,
     };
     let expected = played(&input, 1_200, of);
     for block in [1, 48, 600] {
