@@ -85,10 +85,10 @@ fn the_plane_shows_the_forecast_it_was_given() {
     harness.get_by_label("mark in").click();
     harness.run_steps(2);
     assert_eq!(forecaster.marks().0, Marks::In);
-    // Ten seconds must have come since.
-    harness.get_by_label("mark out").click();
+    // Until ten seconds have come since there is no end to mark.
+    harness.get_by_label("unmark").click();
     harness.run_steps(2);
-    assert_eq!(forecaster.marks().0, Marks::In);
+    assert_eq!(forecaster.marks().0, Marks::None);
 }
 
 /// Until the first figures with a new setting are there, those of the one before are said to be of
@@ -110,7 +110,7 @@ fn figures_of_the_setting_before_are_said_to_be() {
     };
     let strong = tick(&mut harness);
     let gives = "one more dB of push, limiter on, gives";
-    let gave = "before the change, one more dB, limiter on, gave";
+    let gave = "before: one more dB, limiter on, gave";
     assert!(is(&harness, gives) && !is(&harness, gave));
     harness.state().set_plain(|params| &params.push, 5.0);
     harness.run_steps(2);

@@ -147,9 +147,14 @@ impl State {
                 "From here on the music counts, for the forecast and beside the reference; mark its \
                  end with this button.",
             ),
+            Marks::In if marked_s < LEAST_MUSIC_S => (
+                "unmark",
+                "Takes the mark away: what was played before it counts again. After 10 s of music the \
+                 end can be marked here.",
+            ),
             Marks::In => (
                 "mark out",
-                "What came since the mark, 10 s at least, is what counts, and stays so.",
+                "What came since the mark is what counts, and stays so.",
             ),
             Marks::Between => (
                 "unmark",
@@ -159,7 +164,7 @@ impl State {
         Some(NextMark {
             name,
             tip,
-            enabled: forecaster.has_source() && (marks != Marks::In || marked_s >= LEAST_MUSIC_S),
+            enabled: forecaster.has_source(),
         })
     }
 

@@ -135,8 +135,9 @@ struct State {
     /// Sources so far.
     sources: u64,
     marks: Marks,
-    /// The first frame that counts.
+    /// The first frame that counts, and the one that did before its beginning was marked.
     first: u64,
+    unmarked: u64,
     /// Settings last asked for, and since when.
     seen: Option<(ChainSettings, Instant)>,
     /// The newest forecast, waiting, running or done.
@@ -284,7 +285,7 @@ impl Forecaster {
     }
 
     /// Marks the beginning of a part of the music, then its end, then takes both marks away. An end
-    /// that would leave less than 10 s is not taken.
+    /// that would leave less than 10 s takes the beginning away, too: what counted before counts again.
     pub fn mark(&self) {
         let mut state = lock(&self.instance.state);
         let Some(source) = state.source.clone() else {
@@ -295,16 +296,19 @@ impl Forecaster {
                 state.cancel();
                 // Whatever was found before is of other music.
                 state.job = None;
+                state.unmarked = state.first;
                 (state.marks, state.first) = (Marks::In, source.written());
             }
             Marks::In => {
                 if state.held(&source) as f64 >= LEAST_MUSIC_S * source.sample_rate_hz() {
                     source.keep_still(true);
                     state.marks = Marks::Between;
-                    // What is known or under way may be of less than the whole part.
-                    state.cancel();
-                    state.job = None;
+                } else {
+                    (state.marks, state.first) = (Marks::None, state.unmarked);
                 }
+                // What is known or under way may be of less than what counts now.
+                state.cancel();
+                state.job = None;
             }
             Marks::Between => {
                 source.keep_still(false);
