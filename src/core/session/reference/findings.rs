@@ -142,7 +142,10 @@ fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Optio
             "The {denser} is denser {name}: the crest factor there is {mix:.1} dB in the mix and \
              {reference:.1} dB in the reference."
         ),
-        brief: format!("crest factor {:.1} dB {higher} {name}", difference.abs()),
+        brief: format!(
+            "crest factor {:.1} dB {higher} {name}",
+            apart(mix, reference)
+        ),
     })
 }
 
@@ -200,11 +203,11 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
             sentence: format!(
                 "The {louder} is {:.1} LU louder ({} LUFS against {}): compare with the {louder} \
                  turned down by that much.",
-                difference.abs(),
+                apart(mix, reference),
                 signed(mix.max(reference)),
                 signed(mix.min(reference))
             ),
-            brief: format!("{:.1} LU {quieter}", difference.abs()),
+            brief: format!("{:.1} LU {quieter}", apart(mix, reference)),
         }
     });
     let microdynamics = both(|figures| figures.ldr_db).map(|(mix, reference)| {
@@ -222,7 +225,7 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
                 "The beat of the mix stands out {further} than that of the reference: LDR {mix:.1} \
                  dB against {reference:.1} dB."
             ),
-            brief: format!("{:.1} dB {more}", difference.abs()),
+            brief: format!("{:.1} dB {more}", apart(mix, reference)),
         }
     });
     let plr = both(|figures| figures.plr_db).map(|(mix, reference)| {
@@ -235,9 +238,9 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
             sentence: format!(
                 "Peaks of the mix stand {:.1} dB {higher} above its loudness: PLR {mix:.1} dB \
                  against {reference:.1} dB.",
-                difference.abs()
+                apart(mix, reference)
             ),
-            brief: format!("{:.1} dB {higher}", difference.abs()),
+            brief: format!("{:.1} dB {higher}", apart(mix, reference)),
         }
     });
     [loudness, microdynamics, plr].into_iter().flatten()
@@ -245,7 +248,17 @@ fn levels(mix: &Figures, reference: &Figures) -> impl Iterator<Item = Finding> {
 
 /// With a real minus sign.
 fn signed(value: f64) -> String {
-    // Rounded first: what is next to nothing has no sign.
-    let tenths = (10.0 * value).round() / 10.0 + 0.0;
-    format!("{tenths:.1}").replace('-', "\u{2212}")
+    // What is next to nothing has no sign.
+    format!("{:.1}", shown(value)).replace('-', "\u{2212}")
+}
+
+/// By how much one value is more than another, both as they are shown: so that it never contradicts
+/// them where they stand beside it.
+fn apart(one: f64, other: f64) -> f64 {
+    (shown(one) - shown(other)).abs()
+}
+
+/// A value as it is shown, in tenths.
+fn shown(value: f64) -> f64 {
+    (10.0 * value).round() / 10.0 + 0.0
 }
