@@ -761,3 +761,42 @@ fn a_live_reference_that_falls_silent_keeps_its_place() {
     );
     assert_eq!(place(&harness, "Listen to Output"), output);
 }
+
+/// A capture can be given up, and a reference that was removed, or in whose place another has come, be
+/// had back.
+#[test]
+fn a_reference_can_be_had_back_and_a_capture_given_up() {
+    let (mut harness, mut writer, _comparison) = capturing();
+    let params = Arc::clone(&harness.state().params);
+    let name = || params.session.get().reference.map(|of| of.profile.name);
+    let tone: Vec<f32> = (0..4 * 48_000_u32)
+        .map(|frame| 0.1 * (0.1 * frame as f32).sin())
+        .collect();
+    writer.capture(&[&tone, &tone]);
+    harness.get_by_label("Cancel capturing").click();
+    harness.run_steps(3);
+    assert!(!writer.is_captured() && name().is_none());
+    let first = Reference {
+        profile: profile_of(&turnstile(48_000).channels, "Harbour"),
+        file: None,
+    };
+    params.edit_session(|session| session.reference = Some(first));
+    harness.run_steps(3);
+    let back = |harness: &mut Harness<'_, Stage>| {
+        let words = "“Harbour” is no reference any more: undo (";
+        harness.get_by_label_contains(words).click();
+        harness.run_steps(3);
+        assert_eq!(name().as_deref(), Some("Harbour"));
+        assert!(harness.query_by_label_contains(words).is_none());
+    };
+    choose(&mut harness, "remove");
+    assert_eq!(name(), None);
+    back(&mut harness);
+    choose(&mut harness, "capture the side-chain");
+    writer.capture(&[&tone, &tone]);
+    harness.step();
+    harness.get_by_label("Stop capturing").click();
+    until_said(&mut harness, "“side-chain” is the reference");
+    assert_eq!(name().as_deref(), Some("side-chain"));
+    back(&mut harness);
+}

@@ -10,6 +10,7 @@ use egui::{
 use super::scene::{self, Scene};
 use super::standing::{self, Deleted, Offered};
 use super::theme::{RADIUS, SMALL_PT, font};
+use super::view_model::caution::Reason;
 use super::view_model::notices;
 use super::view_model::recording::{Heard, Severity, hears_reference};
 use super::{Action, control};
@@ -29,7 +30,7 @@ pub fn show(
     ui: &mut Ui,
     rect: Rect,
     scene: &Scene<'_>,
-    caution: bool,
+    caution: Option<Reason>,
     message: Option<&str>,
     deleted: Option<&Deleted>,
 ) -> (Option<Action>, bool) {
@@ -54,7 +55,11 @@ pub fn show(
         words.map(|words| width(ui, words, SMALL_PT) + padding)
     }));
     // A rise or a caution is said in every window.
-    let least = if caution || rises(scene) { 2 } else { 1 };
+    let least = if caution.is_some() || rises(scene) {
+        2
+    } else {
+        1
+    };
     let Fit { whole, count, gap } = fit(&widths, rect.width(), least);
     let brief = |index: usize| usize::from(index >= whole);
     let left_out = widths.len() - count;
@@ -92,7 +97,7 @@ fn rises(scene: &Scene<'_>) -> bool {
 
 /// What is recorded, always, then a rise that is under way, then the caution, then a rise that would
 /// be.
-fn notices_of(scene: &Scene<'_>, caution: bool) -> Vec<Notice> {
+fn notices_of(scene: &Scene<'_>, caution: Option<Reason>) -> Vec<Notice> {
     let bypass = scene.params.bypass.value();
     let listen = if bypass {
         ListenChoice::Input
@@ -114,9 +119,12 @@ fn notices_of(scene: &Scene<'_>, caution: bool) -> Vec<Notice> {
         words,
         kind: Kind::Louder,
     });
-    let caution = caution.then(|| Notice {
-        words: notices::CAUTION.map(Into::into),
-        kind: Kind::Caution,
+    let caution = caution.map(|reason| Notice {
+        words: notices::caution(reason),
+        kind: match reason {
+            Reason::FirstUse => Kind::Caution,
+            Reason::Push(_) | Reason::Louder(_) => Kind::Risen,
+        },
     });
     let mut said = [caution, jump];
     if rises(scene) {
@@ -218,8 +226,10 @@ struct Notice {
 /// What the words are for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Kind {
-    /// For a while.
+    /// Until something has been heard, and for a while then.
     Caution,
+    /// Framed, for a while: what is heard got louder.
+    Risen,
     /// Always there: the output is recorded, as one expects.
     Recorded,
     /// Framed: something is heard or recorded that one may not expect.
@@ -234,7 +244,7 @@ impl Kind {
     /// Size of the text and what its frame adds to each side, points.
     fn size(self) -> (f32, Vec2) {
         match self {
-            Self::Warning | Self::Louder => (SMALL_PT + 1.0, vec2(8.0, 2.0)),
+            Self::Warning | Self::Louder | Self::Risen => (SMALL_PT + 1.0, vec2(8.0, 2.0)),
             Self::Caution | Self::Recorded | Self::Said => (SMALL_PT, Vec2::ZERO),
         }
     }
@@ -253,7 +263,7 @@ impl Notice {
         let (size_pt, frame) = self.kind.size();
         let colour = match self.kind {
             Kind::Caution | Kind::Recorded => colours.label,
-            Kind::Warning | Kind::Louder => colours.window.text,
+            Kind::Warning | Kind::Louder | Kind::Risen => colours.window.text,
             Kind::Said => colours.text,
         };
         let mut job =

@@ -38,6 +38,8 @@ pub enum Ask {
     Capture,
     /// What is being measured to be given up, or what is being captured to be enough.
     Stop,
+    /// What is being captured to be given up.
+    GiveUp,
     /// The file that the reference was measured from to be measured again, in this part.
     Measure(Section),
     /// The profile to be saved in a file of its own.
@@ -62,6 +64,8 @@ pub struct State {
     folder: Option<PathBuf>,
     /// The file that has been looked for.
     looked_for: Option<String>,
+    /// The reference in whose place another has come.
+    replaced: Option<Box<Reference>>,
 }
 
 impl State {
@@ -89,6 +93,11 @@ impl State {
         }
         self.looked_for = file.cloned();
         file.map(PathBuf::from)
+    }
+
+    /// The reference in whose place another has come since this was last asked.
+    pub fn take_replaced(&mut self) -> Option<Box<Reference>> {
+        self.replaced.take()
     }
 
     /// The mix beside the reference, once that is known.
@@ -229,7 +238,7 @@ impl State {
             said = Some(match outcome.outcome() {
                 Ok((reference, notes)) => {
                     let words = loaded_in_words(&reference, &notes);
-                    kept(params, setter, &reference);
+                    self.keep(params, session, setter, &reference);
                     // It may be the same file, mended since.
                     params.audition.try_again_if_missing();
                     words
@@ -242,7 +251,7 @@ impl State {
             said = Some(match outcome {
                 Ok(profile) => {
                     let reference = of_side_chain(profile);
-                    kept(params, setter, &reference);
+                    self.keep(params, session, setter, &reference);
                     loaded_in_words(&reference, &[])
                 }
                 Err(error) => error.to_string(),
@@ -272,6 +281,27 @@ impl State {
         }
         said
     }
+
+    /// Keeps this one, which has been measured.
+    fn keep(
+        &mut self,
+        params: &CrestlineParams,
+        session: &Session,
+        setter: &Setter<'_>,
+        reference: &Reference,
+    ) {
+        // Where there was nothing to be heard nobody listens, and none is to be heard unasked.
+        let nothing =
+            params.audition.state() == AuditionState::None || params.audition.is_missing();
+        if reference.file.is_none() || nothing {
+            unheard(params, setter);
+        }
+        // Another part of the same file is no other reference.
+        let other = |before: &&Reference| before.file.is_none() || before.file != reference.file;
+        let replaced = session.reference.as_ref().filter(other);
+        self.replaced = replaced.cloned().map(Box::new);
+        params.keep_measured();
+    }
 }
 
 fn of_side_chain(profile: Profile) -> Reference {
@@ -279,16 +309,6 @@ fn of_side_chain(profile: Profile) -> Reference {
         profile,
         file: None,
     }
-}
-
-/// Keeps this one, which has been measured.
-fn kept(params: &CrestlineParams, setter: &Setter<'_>, reference: &Reference) {
-    // Where there was nothing to be heard nobody listens, and none is to be heard unasked.
-    let nothing = params.audition.state() == AuditionState::None || params.audition.is_missing();
-    if reference.file.is_none() || nothing {
-        unheard(params, setter);
-    }
-    params.keep_measured();
 }
 
 /// Keeps no reference.

@@ -9,27 +9,39 @@ use super::scene::{self, Scene};
 use super::theme::{SMALL_PT, font};
 use super::view_model::notices;
 use crestline_core::session::TargetWindow;
+use crestline_core::session::reference::Reference;
 
 /// For so long a deletion can be taken back, seconds.
 const UNDO_S: f64 = 10.0;
 
-/// A window of the user's own that was deleted.
+/// What was deleted.
+#[derive(Debug)]
+pub enum What {
+    /// A window of the user's own.
+    Window {
+        /// The window.
+        window: TargetWindow,
+        /// It was kept for all sessions.
+        kept: bool,
+    },
+    /// The reference, or another has taken its place.
+    Reference(Box<Reference>),
+}
+
+/// Something that was deleted and can be had back for a while.
 #[derive(Debug)]
 pub struct Deleted {
-    /// The window.
-    pub window: TargetWindow,
-    /// It was kept for all sessions.
-    pub kept: bool,
+    /// What.
+    pub what: What,
     /// When it was deleted, in the window's own time.
     at_s: f64,
 }
 
 impl Deleted {
     /// Deleted just now.
-    pub fn now(ui: &Ui, window: TargetWindow, kept: bool) -> Self {
+    pub fn now(ui: &Ui, what: What) -> Self {
         Self {
-            window,
-            kept,
+            what,
             at_s: ui.input(|input| input.time),
         }
     }
@@ -65,10 +77,23 @@ pub fn offered(ui: &Ui, scene: &Scene<'_>, deleted: Option<&Deleted>) -> Vec<Off
         action: Action::UndoRestart,
     });
     let deleted = deleted.map(|deleted| {
-        let what = format!("“{}” is deleted", deleted.window.name);
+        let left_s = deleted.left_s(ui);
+        let (words, tip) = match &deleted.what {
+            What::Window { window, .. } => (
+                notices::undo(&format!("“{}” is deleted", window.name), "undelete", left_s),
+                "Brings the window back, also into your own file if it was kept there.",
+            ),
+            What::Reference(reference) => {
+                let what = format!("“{}” is no reference any more", reference.profile.name);
+                (
+                    notices::undo(&what, "old reference", left_s),
+                    "Brings it back in the place of what is there now.",
+                )
+            }
+        };
         Offered {
-            words: notices::undo(&what, "undelete", deleted.left_s(ui)),
-            tip: "Brings the window back, also into your own file if it was kept there.",
+            words,
+            tip,
             action: Action::UndoDelete,
         }
     });

@@ -15,7 +15,8 @@ use super::control::{self, Look};
 use super::file_jobs::{FileJobs, Files};
 use super::resizing::Resizing;
 use super::scene::{self, Scene};
-use super::standing::Deleted;
+use super::standing::{Deleted, What};
+use super::view_model::caution::Reason;
 use super::{
     Action, chain, compare, corner, decision, details, forecast, history, introduction, layout,
     notice, plane, push, reference, starting_points as start_menu, theme, top_bar, view_model,
@@ -163,13 +164,16 @@ impl View {
     pub fn ui(&mut self, ui: &mut Ui, setter: &ParamSetter<'_>) {
         self.follow_session(ui.ctx());
         if self.changes.follow_loads(setter) {
-            self.deleted.take_if(|deleted| !deleted.kept);
+            // A window that was kept for all sessions is.
+            let of_all =
+                |deleted: &Deleted| matches!(deleted.what, What::Window { kept: true, .. });
+            self.deleted.take_if(|deleted| !of_all(deleted));
             self.caution.recall();
             self.reference.give_up();
             self.message = None;
         }
         self.follow_file_jobs();
-        self.follow_reference();
+        self.follow_reference(ui);
         if self.forecast.follow(&self.params) {
             ui.ctx().request_repaint_after(ANSWER);
         }
@@ -237,7 +241,8 @@ impl View {
         let places = layout::places(window, self.chain.open.is_some());
         top_bar::keys(ui, &scene);
         let mut actions = vec![top_bar::show(ui, places.top_bar, &scene)];
-        let caution = self.caution.is_due() || !scene.session.introduced;
+        let first_use = (!scene.session.introduced).then_some(Reason::FirstUse);
+        let caution = self.caution.due().or(first_use);
         self.deleted.take_if(|deleted| deleted.left_s(ui) <= 0.0);
         let mut words = places.notice;
         words.max.x -= BESIDE + 12.0;
@@ -267,7 +272,8 @@ impl View {
         let introduced = !scene.session.introduced && introduction::heard(&scene);
         corner::show(ui, &self.resizing);
         if introduced {
-            self.caution.remind(ui.input(|input| input.time));
+            self.caution
+                .show(Reason::FirstUse, ui.input(|input| input.time));
             self.params
                 .edit_session(|session| session.introduced = true);
         }
@@ -359,7 +365,7 @@ impl View {
             Action::Keep(window) => self.keep(window),
             Action::Delete(window) => self.delete(ui, window),
             Action::UndoDelete => self.undo_delete(),
-            Action::Reference(ask) => self.answer(ask),
+            Action::Reference(ask) => self.answer(ui, ask),
         };
         if refused.is_some() {
             self.message = refused;

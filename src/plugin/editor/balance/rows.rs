@@ -17,7 +17,7 @@ use crestline_core::session::reference::{Profile, REGIONS};
 const APART: f32 = GAP + SUMMARY + 4.0 * FINDING;
 const GAP: f32 = 4.0;
 const FINDING: f32 = 15.0;
-const LEAST_PLOT_ABOVE: f32 = 100.0;
+const LEAST_PLOT_ABOVE: f32 = 76.0;
 /// The plot is no lower than this while there are rows.
 const LEAST_PLOT: f32 = 72.0;
 const ADVICE: f32 = 24.0;

@@ -1,6 +1,6 @@
 //! The button of the reference, and what opens from it.
 
-use egui::{Button, Popup, PopupCloseBehavior, Rect, RichText, Ui};
+use egui::{Button, Popup, PopupCloseBehavior, Rect, RichText, ScrollArea, Ui};
 
 use super::super::top_bar::KEYS;
 use super::{Ask, part_in_words};
@@ -14,6 +14,12 @@ use crestline_core::session::Section;
 use crestline_core::session::reference::{Figures, LOUDEST_PART_S, Profile, REGIONS, Reference};
 use crestline_files::LONGEST_AUDITION_S;
 
+/// Height that the window keeps around the menu, points.
+const AROUND: f32 = 24.0;
+/// Width of the button that gives up a capture, and the least in which the other says of what it is.
+const CANCEL: f32 = 48.0;
+const WITH_SOURCE: f32 = 140.0;
+
 /// Draws the button into `rect`: it chooses a file where there is no reference, stops what is being
 /// measured, or opens what can be done with the reference.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
@@ -26,11 +32,27 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
         return clicked.then_some(Ask::Stop);
     }
     if let Some(captured_s) = scene.reference.captured_s() {
-        let words = format!("side-chain {} · stop", clock(Some(captured_s)));
+        let [stop, cancel] = rect.split_left_right_at_x(rect.right() - CANCEL).into();
+        let time = clock(Some(captured_s));
+        let words = if stop.width() < WITH_SOURCE {
+            format!("{time} · stop")
+        } else {
+            format!("side-chain {time} · stop")
+        };
         let button = Button::new(text(ui, words)).small().truncate();
-        let response = ui.put(rect, button).accessible_name("Stop capturing");
+        let response = ui.put(stop.with_max_x(stop.right() - 4.0), button);
+        let response = response.accessible_name("Stop capturing");
         let tip = "Takes what has come in by the side-chain as the reference.";
-        return control::tip(response, tip).clicked().then_some(Ask::Stop);
+        let stopped = control::tip(response, tip).clicked();
+        let button = Button::new(text(ui, "cancel".into())).small();
+        let response = ui.put(cancel, button).accessible_name("Cancel capturing");
+        let tip = "Takes nothing of it: the reference stays as it is.";
+        let cancelled = control::tip(response, tip).clicked();
+        return match (stopped, cancelled) {
+            (_, true) => Some(Ask::GiveUp),
+            (true, false) => Some(Ask::Stop),
+            (false, false) => None,
+        };
     }
     let reference = scene.session.reference.as_ref();
     let words = match reference {
@@ -48,12 +70,19 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
         .close_behavior(PopupCloseBehavior::CloseOnClickOutside)
         .show(|ui| {
             ui.set_min_width(280.0);
-            ask = match reference {
-                Some(reference) => opened(ui, scene, reference),
-                None => offered(ui),
-            };
-            ui.separator();
-            live(ui, scene);
+            ui.spacing_mut().item_spacing.y = 3.0;
+            let room = ui.ctx().content_rect().height() - AROUND;
+            let list = ScrollArea::vertical()
+                .max_height(room)
+                .min_scrolled_height(room);
+            list.show(ui, |ui| {
+                ask = match reference {
+                    Some(reference) => opened(ui, scene, reference),
+                    None => offered(ui),
+                };
+                ui.separator();
+                live(ui, scene);
+            });
             if ask.is_some() {
                 ui.close();
             }
@@ -124,7 +153,7 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
             format!("{name}: {} and {}", fixed(*ours, 1), fixed(*theirs, 1))
         });
     let crests = crests.collect::<Vec<_>>().join(" · ");
-    // The view has them where there is room for it.
+    // The view has findings and density where there is room for them.
     let density = [
         view_model::density_in_words(
             &density,
@@ -138,7 +167,16 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
     let mono = (profile.channels != reference.profile.channels)
         .then(|| "mono: told as it is heard from both loudspeakers".to_owned());
     let figures = in_words(profile, reference.file.is_some(), &audition, live);
-    for line in figures.into_iter().chain(mono).chain(density) {
+    for line in figures.into_iter().chain(mono) {
+        ui.label(RichText::new(line).size(LABEL_PT));
+    }
+    let found = scene.reference.found();
+    for finding in found.map_or(&[][..], |found| &found.findings) {
+        let line = format!("{}: {}", view_model::about(finding), finding.brief);
+        ui.label(RichText::new(line).size(LABEL_PT))
+            .on_hover_text(&finding.sentence);
+    }
+    for line in density {
         ui.label(RichText::new(line).size(LABEL_PT));
     }
     ui.separator();

@@ -9,7 +9,7 @@ use egui::Ui;
 
 use super::View;
 use crate::editor::file_jobs::{Files, Outcome};
-use crate::editor::standing::Deleted;
+use crate::editor::standing::{Deleted, What};
 use crestline_core::session::starting_points::{self, StartingPoint};
 use crestline_core::session::{TargetWindow, export, user_targets};
 
@@ -46,7 +46,7 @@ impl View {
         self.params
             .edit_session(|session| session.remove_own(&name));
         let kept = self.kept.iter().any(|kept| kept.name == name);
-        self.deleted = Some(Deleted::now(ui, window, kept));
+        self.deleted = Some(Deleted::now(ui, What::Window { window, kept }));
         if !kept {
             return None;
         }
@@ -61,7 +61,14 @@ impl View {
         if self.file_jobs.under_way() {
             return Some("The file of your windows is being written. Try again.".into());
         }
-        let Deleted { window, kept, .. } = self.deleted.take()?;
+        let (window, kept) = match self.deleted.take()?.what {
+            What::Window { window, kept } => (window, kept),
+            What::Reference(reference) => {
+                self.params
+                    .edit_session(|session| session.reference = Some(*reference));
+                return None;
+            }
+        };
         self.params
             .edit_session(|session| session.choose_own(window.clone()));
         kept.then(|| self.keep(window))?

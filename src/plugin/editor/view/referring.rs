@@ -3,9 +3,12 @@
 use std::io::Write;
 use std::path::Path;
 
+use egui::Ui;
+
 use super::View;
 use crate::editor::file_jobs::Outcome;
 use crate::editor::reference::{self, Ask};
+use crate::editor::standing::{Deleted, What};
 use crestline_core::session::Section;
 use crestline_core::session::reference::Beside;
 
@@ -28,10 +31,13 @@ impl View {
 
     /// Takes in what became of the reference, and looks whether the file of one that the host has
     /// loaded is where it was.
-    pub(super) fn follow_reference(&mut self) {
+    pub(super) fn follow_reference(&mut self, ui: &Ui) {
         let setter = self.changes.setter();
         let said = self.reference.follow(&self.params, &self.session, &setter);
         self.message = said.or(self.message.take());
+        if let Some(reference) = self.reference.take_replaced() {
+            self.deleted = Some(Deleted::now(ui, What::Reference(reference)));
+        }
         // One that has been measured may be in the session already, should the host have saved, but
         // nobody has looked whether it would be heard unasked.
         if !self.reference.is_measuring() {
@@ -49,16 +55,20 @@ impl View {
     }
 
     /// Does what is asked of the reference. Returns what is to be said if that cannot begin.
-    pub(super) fn answer(&mut self, ask: Ask) -> Option<String> {
+    pub(super) fn answer(&mut self, ui: &Ui, ask: Ask) -> Option<String> {
         match ask {
             Ask::Choose => self.reference.choose(),
             Ask::Capture => return self.reference.capture(&self.params),
             Ask::Stop => self.reference.stop(),
+            Ask::GiveUp => self.reference.give_up(),
             Ask::Measure(section) => {
                 let (params, session) = (&self.params, &self.session);
                 return self.reference.measure_again(params, session, section);
             }
             Ask::Remove => {
+                let removed = self.session.reference.clone().map(Box::new);
+                let what = removed.map(What::Reference);
+                self.deleted = what.map(|what| Deleted::now(ui, what));
                 reference::remove(&self.params, &self.changes.setter());
                 // What was said of it is no longer so.
                 self.message = None;

@@ -60,6 +60,17 @@ struct Recalled {
     since_s: Option<f64>,
 }
 
+/// Why the caution is shown.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Reason {
+    /// Nothing has been heard through this plug-in before.
+    FirstUse,
+    /// The push has risen at once, by so many dB.
+    Push(f64),
+    /// What is heard has become louder at once, by so many LU.
+    Louder(f64),
+}
+
 /// Follows the chain and what is heard.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Caution {
@@ -67,8 +78,8 @@ pub struct Caution {
     chain: Option<ChainSettings>,
     /// The push from which the present rise began, dB, and when it was last there, seconds.
     from: Option<(f64, f64)>,
-    /// When the caution ends, seconds.
-    until: Option<f64>,
+    /// Why the caution is shown, and when it ends, seconds.
+    shown: Option<(Reason, f64)>,
     heard: Option<Loudness>,
     recalled: Option<Recalled>,
     /// The time of the frame before, seconds.
@@ -97,20 +108,20 @@ impl Caution {
         }
         // A window that is opened again counts its time anew, and what was shown is shown again.
         if now_s < self.last_s {
-            self.until = self.until.map(|_| now_s + SHOWN_S);
+            self.shown = self.shown.map(|(reason, _)| (reason, now_s + SHOWN_S));
         }
         self.last_s = now_s;
         let from = self.from.filter(|(_, at_s)| *at_s <= now_s);
         let (from_db, at_s) = from.unwrap_or((push_db, now_s));
         if rises && push_db > from_db + RISE_DB && now_s - at_s <= AT_ONCE_S {
-            self.until = Some(now_s + SHOWN_S);
+            self.show(Reason::Push(push_db - from_db), now_s);
         }
         self.from = if push_db <= from_db || now_s - at_s > AT_ONCE_S {
             Some((push_db, now_s))
         } else {
             Some((from_db, at_s))
         };
-        self.until = self.until.filter(|until| now_s < *until);
+        self.shown = self.shown.filter(|(_, until)| now_s < *until);
     }
 
     /// Settings are called up: from now on it counts whether that is louder.
@@ -134,7 +145,7 @@ impl Caution {
         let before = recalled.before;
         let risen = (heard.heard_lufs - before.heard_lufs).min(heard.gain_lu - before.gain_lu);
         if risen > RISE_DB {
-            self.remind(now_s);
+            self.show(Reason::Louder(risen), now_s);
             self.recalled = None;
         } else if !(0.0..=AT_ONCE_S).contains(&(now_s - since_s)) {
             self.recalled = None;
@@ -142,18 +153,18 @@ impl Caution {
     }
 
     /// Shows it for a while from now on.
-    pub fn remind(&mut self, now_s: f64) {
-        self.until = Some(now_s + SHOWN_S);
+    pub fn show(&mut self, reason: Reason, now_s: f64) {
+        self.shown = Some((reason, now_s + SHOWN_S));
     }
 
-    /// Whether it is to be shown.
-    pub fn is_due(&self) -> bool {
-        self.until.is_some()
+    /// Why it is to be shown, if it is.
+    pub fn due(&self) -> Option<Reason> {
+        self.shown.map(|(reason, _)| reason)
     }
 
     /// Seconds until it is put away; `None` while it is not shown.
     pub fn ends_in(&self, now_s: f64) -> Option<f64> {
-        self.until.map(|until| (until - now_s).max(0.0))
+        self.shown.map(|(_, until)| (until - now_s).max(0.0))
     }
 }
 
@@ -167,13 +178,13 @@ mod tests {
         let mut caution = Caution::default();
         caution.follow(0.0, &neutral, true, 0.0);
         caution.follow(2.0, &neutral, true, 0.3);
-        assert!(!caution.is_due());
+        assert!(caution.due().is_none());
         caution.follow(3.5, &neutral, true, 0.8);
-        assert!(caution.is_due());
+        assert_eq!(caution.due(), Some(Reason::Push(3.5)));
         caution.follow(3.5, &neutral, true, 5.0);
-        assert!(caution.is_due());
+        assert!(caution.due().is_some());
         caution.follow(3.5, &neutral, true, 10.9);
-        assert!(!caution.is_due());
+        assert!(caution.due().is_none());
     }
 
     fn heard(heard_lufs: f64, input_lufs: f64) -> Loudness {
@@ -190,9 +201,9 @@ mod tests {
             caution.hear(heard(-20.0, -20.0), 5.0);
             caution.recall();
             caution.hear(heard(-18.0, -20.0), 5.2 + wait_s);
-            assert!(!caution.is_due());
+            assert!(caution.due().is_none());
             caution.hear(heard(-16.5, -20.0), 5.4 + wait_s);
-            assert!(caution.is_due());
+            assert_eq!(caution.due(), Some(Reason::Louder(3.5)));
         }
     }
 
@@ -209,9 +220,9 @@ mod tests {
             chain.limiter.enabled = false;
             caution.follow(12.0, &chain, true, 5.2);
             caution.hear(heard(-20.0, -26.0), 5.2);
-            assert!(!caution.is_due());
+            assert!(caution.due().is_none());
             caution.hear(heard(after_lufs, -26.0), 5.6);
-            assert_eq!(caution.is_due(), is_due);
+            assert_eq!(caution.due().is_some(), is_due);
         }
     }
 
@@ -225,10 +236,10 @@ mod tests {
         caution.hear(heard(-26.0, -32.0), 5.4);
         caution.hear(heard(-20.0, -20.0), 6.3);
         caution.hear(heard(-10.0, -20.0), 6.4);
-        assert!(!caution.is_due());
+        assert!(caution.due().is_none());
         // Nothing was called up.
         caution.hear(heard(-6.0, -20.0), 6.5);
-        assert!(!caution.is_due());
+        assert!(caution.due().is_none());
     }
 
     #[test]
@@ -238,11 +249,11 @@ mod tests {
         for step in 0..40_u8 {
             let at = f64::from(step) * 0.5;
             caution.follow(0.25 * f64::from(step), &neutral, true, at);
-            assert!(!caution.is_due(), "{at} s");
+            assert!(caution.due().is_none(), "{at} s");
         }
         caution.follow(0.0, &neutral, true, 20.5);
-        assert!(!caution.is_due());
-        caution.remind(20.5);
-        assert!(caution.is_due());
+        assert!(caution.due().is_none());
+        caution.show(Reason::FirstUse, 20.5);
+        assert!(caution.due().is_some());
     }
 }

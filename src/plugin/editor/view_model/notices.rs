@@ -1,15 +1,30 @@
 //! What has to be said in words while listening.
 
 use crate::editor::number;
+use crate::editor::view_model::caution::Reason;
 use crate::params::ListenChoice;
 use crestline_core::handover::{Faults, Overs, Point, Snapshot};
 use crestline_core::process::{JUMP_DB, MOST_JUMP_DB};
 
-/// Shown at first use, and when the push rises by much at once; in full and in brief.
-pub const CAUTION: [&str; 2] = [
-    "Loud sound harms ears and loudspeakers: start low when you switch; keep to your local exposure rules.",
-    "Loud sound harms: start low.",
-];
+/// The caution about loud sound, in full and in brief.
+pub fn caution(reason: Reason) -> [String; 2] {
+    const HARMS: &str = "Loud sound harms ears and loudspeakers";
+    const RULES: &str = "keep to your local exposure rules.";
+    let (what, by) = match reason {
+        Reason::FirstUse => {
+            return [
+                format!("{HARMS}: start low when you switch; {RULES}"),
+                "Loud sound harms: start low.".into(),
+            ];
+        }
+        Reason::Push(db) => ("more push", number::with_unit(Some(db), 1, "dB")),
+        Reason::Louder(lu) => ("louder", number::with_unit(Some(lu), 1, "LU")),
+    };
+    [
+        format!("{by} {what} at once: mind your level. {HARMS}; {RULES}"),
+        format!("{by} {what}: mind your level."),
+    ]
+}
 
 /// That what is heard is rising after a switch; otherwise how much louder another source is than
 /// the one heard, where that is a jump to be warned of and nothing matches the levels; in full and
