@@ -20,6 +20,6 @@ pub use saved::{
 pub use section::{LoudestPart, Section};
 pub use target::{
     BUILT_IN, BuiltIn, DEFAULT_WINDOW_ID, Judgement, Limits, TargetWindow, Verdict, built_in,
-    rink_floor,
+    my_target, rink_floor,
 };
 pub use turn_down::{PLAYBACK_CEILING_DBTP, PLAYBACK_LUFS, TurnDown, turn_down};

@@ -12,7 +12,7 @@ use std::time::Duration;
 
 use crestline_core::handover::Column;
 use crestline_core::session::user_targets;
-use crestline_core::session::{Limits, TargetChoice, TargetWindow, rink_floor};
+use crestline_core::session::{Limits, TargetChoice, TargetWindow, my_target};
 use crestline_plugin::editor::Files;
 use egui::Key;
 use egui_kittest::Harness;
@@ -259,7 +259,7 @@ fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
     );
     for limit in [
         "Limit lowest loudness",
-        "Limit highest PLR",
+        "Limit lowest PLR",
         "Limit highest short-term",
     ] {
         harness.get_by_label(limit).click();
@@ -274,7 +274,7 @@ fn a_window_is_made_named_limited_opened_and_kept_for_all_sessions() {
             high: None,
         },
         short_term_max_lufs: Some(-6.0),
-        ..rink_floor()
+        ..my_target()
     };
     assert_eq!(window, expected);
     harness.get_by_label("lowest PLR, dB").increment_accesskit();

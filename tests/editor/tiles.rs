@@ -58,7 +58,7 @@ fn a_tile_tells_its_main_values() {
         "low −2.5 dB at 120\u{a0}Hz, high 0.0 dB at 6.0\u{a0}kHz"
     );
     assert!(said("Open saturator").starts_with("shoulder 4.0\u{a0}dB, off: would bend"));
-    assert!(said("Open limiter").starts_with("ceiling −1.0\u{a0}dBTP, lowest"));
+    assert!(said("Open limiter").starts_with("ceiling −1.0\u{a0}dBTP, reduction"));
     assert!(said("Open bands").contains("off"));
 }
 

@@ -266,7 +266,7 @@ fn a_target_window_is_chosen_and_one_of_ones_own_is_made() {
     choose(&mut harness, "new: my target");
     assert_eq!(
         params.session.get().window,
-        TargetChoice::User("Rink floor".into())
+        TargetChoice::User("my target".into())
     );
 }
 

@@ -297,6 +297,11 @@ pub fn built_in(id: &str) -> Option<&'static BuiltIn> {
     BUILT_IN.iter().find(|built_in| built_in.id == id)
 }
 
+/// What a window of one's own begins with: not from any document.
+pub fn my_target() -> TargetWindow {
+    window("my target", -11.0, -9.0, -1.0)
+}
+
 /// An example of a window of one's own: not from any document.
 pub fn rink_floor() -> TargetWindow {
     TargetWindow {

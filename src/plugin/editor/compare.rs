@@ -10,9 +10,11 @@ use super::view_model::settings_memory::Which;
 
 const HEIGHT: f32 = 26.0;
 const GAP: f32 = 4.0;
+/// Width of the button that names the other settings.
+const COPY: f32 = 73.0;
 
 /// Width that [`show`] takes, points.
-pub const WIDTH: f32 = 54.0 + 64.0 + 52.0 + 52.0 + 50.0 + 4.0 * GAP;
+pub const WIDTH: f32 = 54.0 + 64.0 + COPY + 47.0 + 46.0 + 4.0 * GAP;
 
 /// Draws the buttons from the left of `rect` on, in the middle of its height.
 pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
@@ -29,11 +31,16 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         (Which::First, 54.0, "first", "Use the first"),
         (Which::Second, 64.0, "second", "Use the second"),
     ] {
+        let tip = if chosen == which {
+            "One of two settings of the chain, and in use."
+        } else {
+            "Goes to the other of two settings of the chain; listen matched to compare them: each is as \
+             loud as the input then, or quieter where it turns the input down."
+        };
         let look = Look {
             text,
             name,
-            tip: "Goes to the other of two settings of the chain; listen matched to compare them: each \
-                  is as loud as the input then, or quieter where it turns the input down.",
+            tip,
             selected: Some(chosen == which),
             enabled: true,
         };
@@ -42,18 +49,21 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         }
     }
     let copy = Look {
-        text: "copy",
+        text: match chosen {
+            Which::First => "to second",
+            Which::Second => "to first",
+        },
         name: "Copy over the other",
         tip: "Makes the other settings the same as these; undo over there takes that back.",
         selected: None,
         enabled: true,
     };
-    if button(ui, 52.0, copy) {
+    if button(ui, COPY, copy) {
         scene.changes.ask(Ask::CopyOver);
     }
     for (ask, width, text, name, enabled) in [
-        (Ask::Undo, 52.0, "undo", "Undo", scene.changes.can_undo()),
-        (Ask::Redo, 50.0, "redo", "Redo", scene.changes.can_redo()),
+        (Ask::Undo, 47.0, "undo", "Undo", scene.changes.can_undo()),
+        (Ask::Redo, 46.0, "redo", "Redo", scene.changes.can_redo()),
     ] {
         let look = Look {
             text,

@@ -73,7 +73,7 @@ pub fn show(ui: &Ui, area: Rect, scene: &Scene<'_>) {
         response.widget_info(|| WidgetInfo::labeled(Role::Label, true, spoken(name, &costs)));
         band(ui.painter(), row, groups, scales, name, &costs, colours);
         response.on_hover_text(format!(
-            "How far this band was turned down on average of the last 3 s, and how much distortion \
+            "How far this band was turned down on average over the last 3 s, and how much distortion \
              was added to it: {whose}."
         ));
     }

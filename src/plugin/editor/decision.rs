@@ -47,9 +47,8 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         chain,
     );
     let columns = [area.right() - COLUMN, area.right()];
-    // Where the title is long there is nothing to be named.
-    let named = area.width() >= NARROW && !chain.changed;
-    head(painter, area, &card, named.then_some(columns), colours);
+    let named = (area.width() >= NARROW).then_some(columns);
+    head(painter, area, &card, named, colours);
     let lines = if area.height() >= 2.0 * FIGURE_PT + HEAD + 2.0 * FOOT {
         2
     } else {
@@ -65,7 +64,11 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
         let row = Rect::from_x_y_ranges(rows.x_range(), top..=top + height);
         let response = ui.interact(row, ui.scope_id().with(("decision", name)), Sense::HOVER);
         response.widget_info(|| WidgetInfo::labeled(Role::Label, true, spoken(name, next, &card)));
-        one(painter, row, signal, name, next, columns, colours);
+        let figures = Figures {
+            columns,
+            of_before: chain.changed,
+        };
+        one(painter, row, signal, name, next, figures, colours);
         response.on_hover_text(
             "What the next decibel of push adds: loudness, and the change of microdynamics and \
              distortion (what no gain explains) that it costs, forecast from the last minute of \
@@ -136,13 +139,22 @@ fn spoken(name: &str, next: &Next, card: &Decision) -> String {
     )
 }
 
+/// How a row's figures are written.
+#[derive(Clone, Copy)]
+struct Figures {
+    /// Where those of microdynamics and distortion end.
+    columns: [f32; 2],
+    /// They are of other settings than those that are set.
+    of_before: bool,
+}
+
 fn one(
     painter: &Painter,
     row: Rect,
     signal: Signal,
     name: &str,
     next: &Next,
-    columns: [f32; 2],
+    Figures { columns, of_before }: Figures,
     colours: &Colours,
 ) {
     let middle = row.center().y;
@@ -151,7 +163,11 @@ fn one(
     mark::paint(painter, signal, at, 16.0, hue.mark);
     let [gained, microdynamics, distortion] = next.written();
     let unknown = next.gained_lu.is_none();
-    let ink = if unknown { colours.label } else { hue.text };
+    let ink = if unknown || of_before {
+        colours.label
+    } else {
+        hue.text
+    };
     number::right(
         painter,
         pos2(row.left() + FIGURE, middle),
@@ -163,9 +179,15 @@ fn one(
     // The unit stands on the figure's line.
     let line = middle + 0.22 * FIGURE_PT;
     let at = pos2(row.left() + FIGURE + 6.0, line);
-    label(painter, at, Align2::LEFT_CENTER, "LU", colours.label);
+    if !unknown {
+        label(painter, at, Align2::LEFT_CENTER, "LU", colours.label);
+    }
     if row.width() < NARROW {
-        let ink = if unknown { colours.label } else { colours.text };
+        let ink = if unknown || of_before {
+            colours.label
+        } else {
+            colours.text
+        };
         for (down, text) in [
             (-8.0, format!("{microdynamics} microdynamics")),
             (8.0, format!("{distortion} distortion")),
@@ -197,7 +219,11 @@ fn one(
         );
     }
     for (x, text) in columns.into_iter().zip([microdynamics, distortion]) {
-        let ink = if unknown { colours.label } else { colours.text };
+        let ink = if unknown || of_before {
+            colours.label
+        } else {
+            colours.text
+        };
         number::right(painter, pos2(x, middle), text, BODY_PT, ink);
     }
 }

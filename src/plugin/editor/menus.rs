@@ -14,7 +14,7 @@ use super::view_model::target;
 use crate::params::units::number_typed;
 use crestline_core::session::{
     BUILT_IN, MAX_OWN_WINDOWS, PLAYBACK_LUFS, Session, TargetChoice, TargetWindow, ThemeChoice,
-    rink_floor,
+    my_target,
 };
 
 /// Sizes to choose from, percent.
@@ -111,10 +111,10 @@ fn choose(
 
 fn add_own(session: &mut Session) {
     let taken = |name: &str| session.own_windows.iter().any(|own| own.name == name);
-    let mut window = rink_floor();
+    let mut window = my_target();
     let mut count = 2;
     while taken(&window.name) {
-        window.name = format!("Rink floor {count}").into();
+        window.name = format!("my target {count}").into();
         count += 1;
     }
     session.window = TargetChoice::User(window.name.clone().into_owned());

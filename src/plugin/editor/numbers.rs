@@ -11,7 +11,7 @@ use super::view_model::numbers::{self, Row, WANTED};
 use super::view_model::target;
 
 /// Least height of a row, points: rows that would not fit are left to a larger window.
-const LEAST_ROW: f32 = 14.0;
+const LEAST_ROW: f32 = 13.5;
 /// Greatest height of a row, points.
 const MOST_ROW: f32 = 26.0;
 const VERDICT: f32 = 20.0;

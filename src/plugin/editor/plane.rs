@@ -96,6 +96,9 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> bo
         (thumb, written),
         colours,
     );
+    if let Some(thumb) = thumb {
+        rails::frame(&painter, thumb, colours);
+    }
     introduction::show(ui, plot, scene);
     moving
 }

@@ -1,8 +1,8 @@
 //! Title, target window, listen switch, settings.
 
 use egui::{
-    Align, Align2, Event, Key, Layout, Modifiers, Rect, Response, Role, Sense, Ui, UiBuilder,
-    WidgetInfo, pos2, vec2,
+    Align, Align2, Event, Key, Layout, Modifiers, Rect, Response, Role, Sense, Stroke, StrokeKind,
+    Ui, UiBuilder, WidgetInfo, pos2, vec2,
 };
 use nice_plug::prelude::{BoolParam, Param};
 
@@ -148,7 +148,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
             ui.painter(),
             at,
             Align2::LEFT_CENTER,
-            "by dB",
+            "gain, dB",
             colours.label,
         );
     }
@@ -248,7 +248,8 @@ fn listen_button(
         choice == Some(scene.params.listen.value())
     };
     let hue = signal.map(|signal| colours.hue(signal));
-    let (face, ink) = match (on, hue) {
+    let bypassed = scene.params.bypass.value();
+    let (face, ink) = match (on && !bypassed, hue) {
         (true, Some(hue)) => (hue.mark, hue.over),
         (true, None) => (colours.level, colours.panel),
         (false, _) if response.hovered() => (colours.track, colours.text),
@@ -256,9 +257,18 @@ fn listen_button(
     };
     let painter = ui.painter();
     painter.rect_filled(rect, RADIUS, face);
+    if on && bypassed {
+        let edge = hue.map_or(colours.level, |hue| hue.mark);
+        let edge = Stroke::new(1.5, edge);
+        painter.rect_stroke(rect, RADIUS, edge, StrokeKind::Inside);
+    }
     let mut x = rect.left() + 9.0;
     if let Some(signal) = signal {
-        let colour = if on { ink } else { colours.hue(signal).mark };
+        let colour = if on && !bypassed {
+            ink
+        } else {
+            colours.hue(signal).mark
+        };
         mark::paint(painter, signal, pos2(x + 4.0, rect.center().y), 8.5, colour);
         x += 14.0;
     }
@@ -287,5 +297,11 @@ fn listen_button(
     control::focus_ring(ui, rect.expand(2.0), &response);
     let text = format!("Listen to {name}");
     response.widget_info(|| WidgetInfo::selected(Role::RadioButton, ui.is_enabled(), on, &text));
+    if bypassed {
+        return control::tip(
+            response,
+            &format!("{tip} With bypass on the input is heard, whatever is chosen."),
+        );
+    }
     control::tip(response, tip)
 }

@@ -53,11 +53,7 @@ pub fn face(scene: &Scene<'_>, state: &mut State) -> Face {
         );
     }
     let most = with_unit(state.lowest.told_db().map(|db| (-db).into()), 1, "dB");
-    lines(
-        format!("{working}, turn down"),
-        format!("{most} at most in 10 s"),
-        on,
-    )
+    lines(working, format!("reduction {most} in 10 s"), on)
 }
 
 /// The four levels as they stand in the tile.

@@ -45,9 +45,9 @@ impl State {
         }
     }
 
-    fn lowest_in_words(&self) -> [String; 2] {
+    fn reduction_in_words(&self) -> [String; 2] {
         self.lowest_db
-            .map(|lowest| with_unit(lowest.map(f64::from), 1, "dB"))
+            .map(|lowest| with_unit(lowest.map(|db| -f64::from(db)), 1, "dB"))
     }
 
     fn reach_db(&self) -> f32 {
@@ -78,8 +78,8 @@ pub fn face(scene: &Scene<'_>, state: &mut State) -> Face {
     let ceiling = with_unit(Some(limiter.ceiling.value().into()), 1, "dBTP");
     let on = limiter.on.value();
     let second = if on {
-        let [lowest, _] = state.lowest_in_words();
-        format!("lowest {lowest} in 10 s")
+        let [most, _] = state.reduction_in_words();
+        format!("reduction {most} in 10 s")
     } else {
         "off: peaks pass as they are".into()
     };
@@ -118,9 +118,9 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>, state: &mu
     let limiter = &scene.params.limiter;
     let on = limiter.on.value();
     let colours = scene::colours(ui);
-    let [output, clean] = state.lowest_in_words();
+    let [output, clean] = state.reduction_in_words();
     let at = pos2(head.left(), head.center().y - 3.0);
-    let said = format!("lowest in 10 s: output {output}, clean {clean}");
+    let said = format!("most reduction in 10 s: output {output}, clean {clean}");
     let said = label(ui.painter(), at, Align2::LEFT_CENTER, said, colours.text);
     let head = head.with_min_x(said.right() + 18.0);
     hint(ui, head, "bars: output · line: clean");

@@ -3,14 +3,14 @@
 //! on a rail that grows fat.
 
 use egui::{
-    Align2, CursorIcon, Id, Pos2, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, Vec2,
+    Align2, CursorIcon, Id, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, Vec2,
     WidgetInfo, vec2,
 };
 use nice_plug::prelude::Param as _;
 
 use super::Axes;
 use crate::editor::scene::{self, Scene, small};
-use crate::editor::theme::{SMALL_PT, Signal, font};
+use crate::editor::theme::{Colours, SMALL_PT, Signal, font};
 use crate::editor::view_model::decision::clean_at_one_loudness;
 use crate::editor::view_model::rail::{Rail, Stop, breadth};
 use crate::editor::{control, mark, number};
@@ -28,6 +28,8 @@ const TICK: f32 = 6.5;
 const REACH: f32 = 14.0;
 /// Side of the thumb, points.
 const THUMB: f32 = 22.0;
+/// Radius of its corners.
+const ROUND: u8 = 5;
 
 /// Draws the rails; the thumb on that of the output sets the push as it is drawn along. Returns
 /// where the thumb is, and adds what it has written to `taken`.
@@ -281,23 +283,26 @@ fn thumb(
     }
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(axes.plot);
-    painter.rect(
-        place,
-        5,
-        colours.text,
-        Stroke::new(2.0, colours.well),
-        StrokeKind::Outside,
-    );
+    painter.rect_filled(place, ROUND, colours.text);
     // The same white thumb as the push has on its ruler, with the path's mark in it.
     let ink = colours.over_text(signal);
     mark::paint(&painter, signal, at, 12.0, ink);
     response
         .on_hover_cursor(CursorIcon::Grab)
         .on_hover_text(format!(
-            "Where the push leads{}. Draw it along the rail to set the push.",
+            "Where the push leads{}. Drag it along the rail to set the push.",
             scene.forecast_differs()
         ));
     Some(at)
+}
+
+/// Frames the thumb, whatever has been painted over it.
+pub fn frame(painter: &Painter, thumb: Pos2, colours: &Colours) {
+    let place = Rect::from_center_size(thumb, vec2(THUMB, THUMB));
+    let around = Stroke::new(2.0, colours.well);
+    painter.rect_stroke(place, ROUND, around, StrokeKind::Outside);
+    let edge = Stroke::new(2.0, colours.text);
+    painter.rect_stroke(place, ROUND, edge, StrokeKind::Inside);
 }
 
 fn distance(one: Pos2, other: Pos2) -> f32 {

@@ -1,6 +1,6 @@
 //! The four bands and the balance.
 
-use crate::editor::number::{fixed, frequency, with_unit};
+use crate::editor::number::{NONE, fixed, frequency, with_unit};
 use crate::editor::theme::Signal;
 use crestline_core::handover::{Column, Point, Snapshot, TapState};
 use crestline_core::measure::Reduction;
@@ -114,7 +114,7 @@ pub fn linear_in_words(snapshot: &Snapshot) -> Option<String> {
             .then(|| "left and right exchanged".to_owned()),
         linear.opposed.then(|| {
             let name = if tap.inverted { "left" } else { "right" };
-            format!("{name} upside down")
+            format!("{name} inverted")
         }),
         linear.right_late_frames.map(|frames| {
             let name = if frames > 0.0 { "right" } else { "left" };
@@ -250,17 +250,15 @@ pub fn balance_in_words(snapshot: &Snapshot, share: f32) -> String {
     let of = |point: &Point| {
         let band = point.balance.long_term_db.get(index).copied().flatten();
         let loudness = point.readings.integrated_lufs;
-        let level = band
-            .zip(loudness)
-            .map(|(db, loudness)| f64::from(db) - loudness);
-        fixed(level, 1)
+        band.zip(loudness)
+            .map(|(db, loudness)| f64::from(db) - loudness)
     };
-    format!(
-        "{}: input {}, output {} dB.",
-        frequency(mid_band_hz(index)),
-        of(&snapshot.input),
-        of(&snapshot.output)
-    )
+    let change_db = of(&snapshot.output)
+        .zip(of(&snapshot.input))
+        .map(|(output, input)| output - input);
+    let change = change_db.map_or_else(|| NONE.to_owned(), with_sign);
+    let hz = frequency(mid_band_hz(index));
+    format!("{hz}: {change}, output less input at equal loudness.")
 }
 
 #[cfg(test)]
@@ -292,7 +290,7 @@ mod tests {
         for (inverted, name) in [(true, "left"), (false, "right")] {
             snapshot.tap.inverted = inverted;
             let words = linear_in_words(&snapshot).unwrap();
-            let told = format!(", left and right exchanged, {name} upside down, side");
+            let told = format!(", left and right exchanged, {name} inverted, side");
             assert!(words.contains(&told), "{words}");
             assert!(tap_in_words(&snapshot).starts_with("before tap"));
         }
@@ -393,6 +391,9 @@ mod tests {
         assert_eq!(runs.iter().map(Vec::len).collect::<Vec<_>>(), [3, 4]);
         assert!((runs[0][0].1 - 2.0).abs() < 1e-4);
         let words = balance_in_words(&snapshot, share_of(mid_band_hz(4)));
-        assert_eq!(words, "50\u{a0}Hz: input −4.0, output −2.0 dB.");
+        assert_eq!(
+            words,
+            "50\u{a0}Hz: +2.0\u{a0}dB, output less input at equal loudness."
+        );
     }
 }

@@ -100,7 +100,7 @@ pub fn decision(
         // A forecast limits both paths, and a new one is told from its first points on.
         let limited = if limited { "" } else { ", limiter on," };
         match (changed, found.done) {
-            (true, _) => format!("before the change, one more dB{limited} gave"),
+            (true, _) => format!("before: one more dB{limited} gave"),
             (false, true) => format!("one more dB of push{limited} gives"),
             (false, false) => format!("one more dB of push{limited} gives so far"),
         }
@@ -248,7 +248,7 @@ mod tests {
         };
         let old = decision(&forecast(), true, &Snapshot::default(), 6.0, changed);
         assert_eq!(old.next, card.next);
-        assert_eq!(old.title, "before the change, one more dB gave");
+        assert_eq!(old.title, "before: one more dB gave");
         assert_eq!(old.worth, "saturation was worth +3.0 LU at this push");
         // At -14 LUFS: clean 12 dB, 2.6 dB, -28 dB; saturated 6 dB, 4.4 dB, -24 dB.
         assert_eq!(

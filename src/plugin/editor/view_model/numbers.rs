@@ -188,7 +188,7 @@ pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
                     number::fixed(values[point], measure.decimals)
                 }
             }),
-            change: number::signed(change(values), measure.decimals),
+            change: change(values, measure.decimals),
             settled: measure.name != RANGE
                 || values.iter().all(Option::is_none)
                 || points.iter().all(|r| r.loudness_range_settled),
@@ -197,8 +197,8 @@ pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
     rows
 }
 
-fn change([input, _, output]: [Option<f64>; 3]) -> Option<f64> {
-    output.zip(input).map(|(output, input)| output - input)
+fn change([input, _, output]: [Option<f64>; 3], decimals: usize) -> String {
+    number::signed(number::change(input, output, decimals), decimals)
 }
 
 /// What playback levelled to one loudness does, and what it leaves.
@@ -211,9 +211,9 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
         Row {
             name: "playback gain",
             unit: format!("dB, {level} LUFS"),
-            tip: "What playback levelled to that loudness does to the level, dB: down where it is louder, up where it is quieter, as far as −1 dBTP. The loudness is set in the settings, and −14 LUFS is common practice.",
+            tip: "What playback levelled to that loudness does to the level, dB: down where it is louder, up where it is quieter, as far as −1 dBTP. The loudness is set under ⋯, and −14 LUFS is common practice.",
             cells: gains.map(|gain| number::signed(gain, 1)),
-            change: number::signed(change(gains), 1),
+            change: change(gains, 1),
             settled: true,
         },
         Row {
@@ -222,7 +222,7 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
             tip: "Room that this gain leaves between the highest peak and −1 dBTP, unused: pushing \
                   has paid for it with dynamics and plays no louder for it.",
             cells: room.map(|room| number::fixed(room, 1)),
-            change: number::signed(change(room), 1),
+            change: change(room, 1),
             settled: true,
         },
     ]

@@ -121,8 +121,9 @@ pub fn turn_down_words(playback_lufs: f64, readings: &Readings) -> String {
         readings.integrated_lufs,
         readings.true_peak_dbtp,
     );
-    let gain = number::signed(turned.map(|turned| turned.gain_db), 1);
-    format!("levelled to {level} LUFS: {gain} dB")
+    let gain = turned.map(|turned| number::signed(Some(turned.gain_db), 1) + " dB");
+    let gain = gain.as_deref().unwrap_or(number::NONE);
+    format!("levelled to {level} LUFS: {gain}")
 }
 
 #[cfg(test)]
@@ -179,7 +180,7 @@ mod tests {
         );
         assert_eq!(
             turn_down_words(-14.0, &Readings::default()),
-            "levelled to −14 LUFS: — dB"
+            "levelled to −14 LUFS: —"
         );
     }
 }

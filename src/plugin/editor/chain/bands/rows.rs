@@ -7,7 +7,7 @@ use egui::{
 
 use super::State;
 use crate::editor::control::{self, grip};
-use crate::editor::number::{fixed, with_unit};
+use crate::editor::number::{NONE, fixed, with_unit};
 use crate::editor::scene::{self, Scene, label, small};
 use crate::editor::theme::Colours;
 use crate::editor::view_model::bands::BAND_NAMES;
@@ -139,7 +139,8 @@ fn choose(
     label(painter, at, Align2::LEFT_CENTER, BAND_NAMES[index], colour);
     let gain = fixed(row.working.then_some(row.told_gain_db.into()), 1);
     let right = rect.right_center() - vec2(6.0, 0.0);
-    let unit = small(painter, right, Align2::RIGHT_CENTER, "dB", colours.label);
+    let unit = if gain == NONE { "" } else { "dB" };
+    let unit = small(painter, right, Align2::RIGHT_CENTER, unit, colours.label);
     let at = pos2(unit.left() - 4.0, right.y);
     label(painter, at, Align2::RIGHT_CENTER, gain, colour);
     if scene.params.band[index].solo.value() {

@@ -63,7 +63,7 @@ pub fn show(ui: &Ui, area: Rect, row: &Row) {
         let on_curve = at(in_db, out_db(in_db));
         painter.circle_filled(on_curve, 3.0, colours.text);
         let [input, output] = [in_db, out_db(in_db)].map(|db| fixed(Some(db.into()), 1));
-        let text = format!("{input} dBFS in, {output} out");
+        let text = format!("{input} dBFS in, {output} dBFS out");
         let bounds = area.expand2(vec2(80.0, 0.0));
         grip::tell(ui.painter(), bounds, on_curve, &text, colours);
     }
