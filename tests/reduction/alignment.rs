@@ -271,8 +271,12 @@ fn the_worker_finds_settles_and_gives_up() {
     let (mut writer, comparison) = tap(RATE_HZ, 2).unwrap();
     let song = &RINK_LIGHTS.channels;
     let block = |channels: &[Vec<f32>; 2], at: usize| -> [Vec<f32>; 2] {
-        let from = at % (channels[0].len() - 1_024);
-        [0, 1].map(|channel| channels[channel][from..from + 512].to_vec())
+        // Round and round, so that what is late stays so past the end.
+        [0, 1].map(|channel| {
+            let round = channels[channel].iter().cycle();
+            let from = at % channels[channel].len();
+            round.skip(from).take(512).copied().collect()
+        })
     };
     writer.begin();
     assert_eq!(writer.told().state, TapState::Listening);
@@ -391,7 +395,7 @@ fn once_known(seconds: f64, change: impl Fn([f32; 4], Option<f64>) -> [f32; 4]) 
         let mut block = [(); 4].map(|()| Vec::with_capacity(500));
         for frame in written.get()..written.get() + 500 {
             let since = frame.checked_sub(known_at.get());
-            let [from, to] = [frame + LATE, frame];
+            let [from, to] = [frame + LATE, frame].map(|frame| frame % left.len());
             let signals = [left[from], right[from], 0.5 * left[to], 0.5 * right[to]];
             let signals = change(signals, since.map(|frames| frames as f64 / RATE_HZ));
             for (channel, sample) in block.iter_mut().zip(signals) {

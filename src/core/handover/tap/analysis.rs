@@ -21,9 +21,9 @@ const MEMORY_S: f64 = 20.0;
 /// device anew, seconds.
 const LOOK_S: f64 = 4.0;
 const LOOK_AGAIN_S: f64 = 16.0;
-/// An alignment this close to the one in force, frames, is the same: a crossover's response has
+/// An alignment this close to the one in force, seconds, is the same: a crossover's response has
 /// several tops, and a response may begin a little early or late.
-const SAME_PLACE: i32 = 64;
+const SAME_PLACE_S: f64 = 64.0 / 48_000.0;
 /// Both signals below this mean square (−70 dBFS) are a pause.
 const PAUSE: f64 = 1e-7;
 /// The device has been changed where it leaves this many times more than it did, and another
@@ -31,6 +31,11 @@ const PAUSE: f64 = 1e-7;
 const CHANGED: f64 = 4.0;
 /// What is left of a device below this share (−50 dB) says nothing of a change.
 const LEAST_SHARE: f64 = 1e-5;
+
+/// Whether two places, frames, may be those of one device.
+pub(super) fn is_near(one: i32, other: i32, sample_rate_hz: f64) -> bool {
+    one.abs_diff(other) as usize <= frames(SAME_PLACE_S, sample_rate_hz)
+}
 
 /// One vector a channel.
 type Planes = Vec<Vec<f32>>;
@@ -195,7 +200,7 @@ impl Analysis {
         (old, was_inverted): (i32, bool),
         (new, inverted): (i32, bool),
     ) -> bool {
-        let near = old.abs_diff(new) <= SAME_PLACE.unsigned_abs();
+        let near = is_near(old, new, self.sample_rate_hz);
         near && (was_inverted == inverted || !self.is_turned_over())
     }
 

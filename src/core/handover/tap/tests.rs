@@ -71,3 +71,13 @@ fn what_takes_long_gives_way_and_waits_for_a_way_to() {
     comparison.step(Some(&give_way));
     assert_eq!((turns.get(), writer.told().state), (5, TapState::Settling));
 }
+
+/// A device's places lie as far apart in time at every rate: 22 frames at 48 kHz, by a crossover at 1 kHz.
+#[test]
+fn places_of_one_device_are_near_at_every_rate() {
+    for rate_hz in [8_000.0, 48_000.0, 96_000.0, 192_000.0, 384_000.0] {
+        let crossover = (22.0 * rate_hz / RATE_HZ) as i32;
+        assert!(analysis::is_near(0, crossover, rate_hz), "{rate_hz}");
+        assert!(!analysis::is_near(-4 * crossover, 0, rate_hz), "{rate_hz}");
+    }
+}
