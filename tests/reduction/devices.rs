@@ -531,6 +531,39 @@ fn a_muted_channel_is_not_turned_down() {
     }
 }
 
+// By construction: `tanh(3x)/3` turns nothing that is below full scale down by more than 9.6 dB, stops
+// of the music or not, into which what is taken out as linear rings. What a device mutes for long is.
+#[test]
+fn stops_of_the_music_are_no_mutes() {
+    let [(_, mut before), _] = songs();
+    let stops = |frame: usize| frame % 192_000 < 36_000;
+    for channel in &mut before {
+        for frame in (0..channel.len()).filter(|frame| stops(*frame)) {
+            channel[frame] = 0.0;
+        }
+    }
+    let bent = frames(|_, left, right| [left, right].map(|x| (3.0 * x).tanh() / 3.0));
+    let crossover = crossover_at(RATE_HZ, [120.0, 1000.0, 6000.0]);
+    let device: Device = Box::new(move |before| bent(&crossover(before)));
+    let (_, reading) = through("bent, with stops", &before, &device);
+    for band in &reading.bands {
+        let most_db = band.reduction.max_db.unwrap();
+        println!("at most {most_db:.1} dB");
+        assert!(most_db < 9.6, "{band:?}");
+    }
+    let mutes = frames(move |frame, left, right| {
+        if (96_000..120_000).contains(&(frame % 192_000)) {
+            [0.0; 2]
+        } else {
+            [left, right]
+        }
+    });
+    let (_, reading) = through("muted for half a second", &before, &mutes);
+    for band in &reading.bands {
+        assert!(band.reduction.max_db.unwrap() > 50.0, "{band:?}");
+    }
+}
+
 // Music that ends where hearing does leaves the upper octaves of high rates empty.
 #[test]
 fn at_high_rates_a_crossover_is_no_distortion() {

@@ -39,6 +39,9 @@ const LOWEST_LEVEL_DB: f64 = -100.0;
 const LEVEL_DB: f64 = 2.0;
 /// A band of less than this share of its power before is muted (−60 dB).
 const MUTED: f64 = 1e-6;
+/// Windows, a hundred a second, for which a response of 0.12 s, rounded up, can be heard, and those that
+/// hold any of it.
+const RINGS_WINDOWS: u32 = 20;
 const PERCENT_AT_REST: u64 = 95;
 
 /// Sums over some windows of one band.
@@ -226,6 +229,8 @@ pub(super) struct Report {
     given_gain_db: [f64; 4],
     windows: u32,
     bucket: usize,
+    /// Windows in a row in which a band is muted.
+    muted: [u32; 4],
     readings: Reduction,
 }
 
@@ -245,6 +250,7 @@ impl Report {
             given_gain_db: [0.0; 4],
             windows: 0,
             bucket: 0,
+            muted: [0; 4],
             readings: Reduction::default(),
         };
         levels.report();
@@ -257,6 +263,7 @@ impl Report {
         self.rest_gain_db = [None; 4];
         self.windows = 0;
         self.bucket = 0;
+        self.muted = [0; 4];
         self.report();
     }
 
@@ -297,9 +304,20 @@ impl Report {
             };
             let no_lower_db = gain_db(fit.no_lower[band]);
             let gain_db = gain_db(fit.gain[band]);
-            // What has been muted is explained by its silence.
+            // What has been muted is explained by its silence, once that lasts longer than a response
+            // that is taken out beforehand can ring into a pause of the music, from either end.
+            let muted = through < xx * MUTED;
+            self.muted[band] = if muted && loud {
+                self.muted[band].saturating_add(1)
+            } else {
+                0
+            };
             let own = fit.gain[band].powi(2) * xx > LEAST_OWN * through;
-            let firm = explained > FIRMLY_EXPLAINED && own || through < xx * MUTED;
+            let firm = if muted {
+                self.muted[band] > RINGS_WINDOWS
+            } else {
+                explained > FIRMLY_EXPLAINED && own
+            };
             if let Some(gains) = &mut self.gains {
                 gains[band].push(gain_db.filter(|_| firm));
             }
