@@ -1,6 +1,7 @@
 //! Peaks over full scale that nothing held.
 
 use super::CHUNK;
+use crate::dsp::ramp::SWITCH_MS;
 use crate::handover::Overs;
 use crate::process::{ListenSettings, Source};
 
@@ -11,10 +12,17 @@ const FULL_SCALE_DBTP: f64 = 0.0;
 /// true peak is told.
 const TOGETHER_S: f64 = 0.02;
 
+/// A limiter that was switched on so long ago holds what a peak is told of now, s: it fades in, and
+/// then comes the slot.
+const HOLDS_S: f64 = SWITCH_MS / 1_000.0 + 0.01;
+
 /// Notes them until they are cleared.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct OverLatch {
     noted: Overs,
+    /// Chunks after which a limiter holds, and for how many it has been on.
+    holding: u32,
+    limited: u32,
     /// Chunks without a peak that part one from the next, and how many there have been.
     parting: u32,
     without: u32,
@@ -23,9 +31,13 @@ pub(super) struct OverLatch {
 impl OverLatch {
     pub fn new(sample_rate_hz: f64) -> Self {
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let parting = (TOGETHER_S * sample_rate_hz / CHUNK as f64).ceil() as u32;
+        let chunks = |seconds: f64| (seconds * sample_rate_hz / CHUNK as f64).ceil() as u32;
+        let (parting, holding) = (chunks(TOGETHER_S), chunks(HOLDS_S));
         Self {
             noted: Overs::default(),
+            holding,
+            // What it begins with is there at once.
+            limited: holding,
             parting,
             without: parting,
         }
@@ -39,12 +51,18 @@ impl OverLatch {
         listen: &ListenSettings,
         limited: bool,
     ) {
+        self.limited = if limited {
+            self.limited.saturating_add(1)
+        } else {
+            0
+        };
+        let held = self.limited > self.holding;
         let heard = listen.source == Source::Clean && !listen.bypass;
         let highest = output
             .into_iter()
             .chain(clean.filter(|_| heard))
             .reduce(f64::max);
-        let over = highest.filter(|dbtp| *dbtp > FULL_SCALE_DBTP && !limited);
+        let over = highest.filter(|dbtp| *dbtp > FULL_SCALE_DBTP && !held);
         let Some(dbtp) = over else {
             self.without = self.without.saturating_add(1);
             return;
@@ -109,7 +127,11 @@ mod tests {
             highest_dbtp: Some(2.0),
         };
         assert_eq!(latch.noted(), noted);
-        latch.chunk_done([Some(9.0); 2], &heard(Source::Clean), true);
+        // 30 ms are six chunks.
+        for chunk in 0..20 {
+            let late = (chunk >= 6).then_some(9.0);
+            latch.chunk_done([late; 2], &heard(Source::Clean), true);
+        }
         latch.chunk_done([None, Some(9.0)], &heard(Source::Input), false);
         assert_eq!(latch.noted(), noted);
         // What the clean path holds counts while that is what goes out.
@@ -117,5 +139,8 @@ mod tests {
         assert_eq!(latch.noted().highest_dbtp, Some(9.0));
         latch.clear();
         assert_eq!(latch.noted(), Overs::default());
+        // A limiter that is switched on after a peak does not undo it.
+        latch.chunk_done([Some(3.0), None], &heard(Source::Output), true);
+        assert_eq!(latch.noted().highest_dbtp, Some(3.0));
     }
 }
