@@ -22,6 +22,7 @@ mod wav;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
+use crestline_core::dsp::fault::LARGEST_SAMPLE;
 use crestline_core::measure::ChannelRole;
 
 use self::source::{Opened, Promise, Source};
@@ -89,8 +90,9 @@ pub struct AudioFile {
     given: usize,
     frames: u64,
     longest_block_frames: u64,
-    /// Not a number or infinite; they were replaced by 0.
+    /// Not a number or infinite, or too large for a meter; they were replaced by 0.
     non_finite_samples: u64,
+    beyond_samples: u64,
     ended: bool,
 }
 
@@ -128,6 +130,7 @@ impl AudioFile {
             frames: 0,
             longest_block_frames: LEAST_SLACK_FRAMES,
             non_finite_samples: 0,
+            beyond_samples: 0,
             ended: false,
         })
     }
@@ -165,12 +168,15 @@ impl AudioFile {
     /// empty for nearly every file.
     pub fn notes(&self) -> Vec<String> {
         let mut notes = Vec::new();
-        match self.non_finite_samples {
-            0 => {}
-            1 => notes.push("1 sample is not a number or infinite; it was taken as 0".to_owned()),
-            count => notes.push(format!(
-                "{count} samples are not a number or infinite; they were taken as 0"
-            )),
+        for (count, what) in [
+            (self.non_finite_samples, "not a number or infinite"),
+            (self.beyond_samples, "beyond +180 dBFS"),
+        ] {
+            match count {
+                0 => {}
+                1 => notes.push(format!("1 sample is {what}; it was taken as 0")),
+                _ => notes.push(format!("{count} samples are {what}; they were taken as 0")),
+            }
         }
         match &self.source {
             Source::Pcm(..) | Source::Flac(_) if self.promise == Promise::Nothing => notes.push(
@@ -298,10 +304,15 @@ impl AudioFile {
                 .block
                 .iter_mut()
                 .flatten()
-                .filter(|sample| !sample.is_finite())
+                // What is not a number is within no bounds.
+                .filter(|sample| !(-LARGEST_SAMPLE..=LARGEST_SAMPLE).contains(*sample))
             {
+                if sample.is_finite() {
+                    self.beyond_samples += 1;
+                } else {
+                    self.non_finite_samples += 1;
+                }
                 *sample = 0.0;
-                self.non_finite_samples += 1;
             }
             if frames > 0 {
                 return Ok(true);

@@ -597,6 +597,7 @@ fn samples_that_are_no_numbers_are_counted_and_measured_as_silence() {
         (1_000, f64::NAN),
         (50_000, f64::INFINITY),
         (150_000, f64::NEG_INFINITY),
+        (160_000, -1e10),
     ] {
         hurt[at] = value;
         zeroed[at] = 0.0;
@@ -613,8 +614,14 @@ fn samples_that_are_no_numbers_are_counted_and_measured_as_silence() {
     .unwrap();
     let output = measure(&folder, &["--json", "hurt.wav", "zeroed.wav"]);
     assert_eq!(output.status.code(), Some(0));
-    assert_eq!(text(&output.stderr).lines().count(), 1);
-    assert!(text(&output.stderr).starts_with("hurt.wav: 3 samples are not a number or infinite"));
+    let notes = text(&output.stderr);
+    assert_eq!(notes.lines().count(), 2, "{notes}");
+    for note in [
+        "hurt.wav: 3 samples are not a number or infinite; they were taken as 0",
+        "hurt.wav: 1 sample is beyond +180 dBFS; it was taken as 0",
+    ] {
+        assert!(notes.lines().any(|line| line == note), "{notes}");
+    }
     let objects: Vec<Value> = serde_json::from_slice(&output.stdout).unwrap();
     for key in MEASURES {
         assert_eq!(objects[0][key], objects[1][key], "{key}");
