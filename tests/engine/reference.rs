@@ -197,13 +197,13 @@ fn a_profile_survives_its_file() {
     assert_eq!(Profile::from_json(&more), Ok(told.clone()));
     let later = told
         .to_json()
-        .replacen("\"version\": 2", "\"version\": 3", 1);
+        .replacen("\"version\": 3", "\"version\": 4", 1);
     let error = Profile::from_json(&later).unwrap_err();
-    assert_eq!(error, ProfileFileError::Later { version: 3 });
-    // Crest factors of version 1 were of another definition. What else was measured is the same.
+    assert_eq!(error, ProfileFileError::Later { version: 4 });
+    // Crest factors of version 2 were of another definition. What else was measured is the same.
     let earlier = told
         .to_json()
-        .replacen("\"version\": 2", "\"version\": 1", 1);
+        .replacen("\"version\": 3", "\"version\": 2", 1);
     let earlier = Profile::from_json(&earlier).unwrap();
     assert_eq!(earlier.whole.band_crest_db, [None; 4]);
     let comparison = Comparison::new(&told, &earlier);
@@ -584,6 +584,21 @@ fn stereo_is_no_denser_than_surround() {
     assert_eq!(findings(&stereo, &surround, &comparison), []);
 }
 
+/// A compressor's slow attack leaves peaks in one band as it makes the others denser: that says nothing
+/// of the whole.
+#[test]
+fn density_is_not_told_of_bands_that_contradict_each_other() {
+    let told = |apart_db: [f64; 4]| {
+        let mix = figures(|part| part.band_crest_db = apart_db.map(|db| Some(12.0 + db)));
+        let reference = figures(|_| {});
+        let comparison = Comparison::new(&mix, &reference);
+        findings(&mix, &reference, &comparison).len()
+    };
+    assert_eq!(told([-1.4, -1.4, 1.7, 0.2]), 0);
+    assert_eq!(told([-0.9, 0.0, 1.7, 0.2]), 1);
+    assert_eq!(told([-1.7, -1.2, -0.5, 0.9]), 1);
+}
+
 /// Where one region differs, all others differ the other way at equal loudness: that is two
 /// sentences, of which none is left out.
 #[test]
@@ -614,6 +629,9 @@ fn a_tilt_is_told_by_its_ends() {
         assert!(told[0].ends_with(&words), "{told:?}");
     }
     assert_eq!(told_of_gains(|hz| 0.1 * (hz / 640.0).log2()), [""; 0]);
+    // Where one end is told by itself and the other not, both are told as one.
+    let told = told_of_gains(|hz| 0.2 * (hz / 640.0).log2() + if hz > 6_000.0 { 0.6 } else { 0.0 });
+    assert!(told.len() == 1 && told[0].contains(" tilts "), "{told:?}");
 }
 
 /// By construction: profiles made by hand that differ in known ways.

@@ -183,6 +183,23 @@ fn a_band_that_holds_next_to_nothing_is_not_told() {
     }
 }
 
+/// By construction: what lies far below hearing makes nothing denser, in any band.
+#[test]
+fn neither_an_offset_nor_rumble_makes_sound_denser() {
+    let noise = white_noise(5, 0.5, 484_096);
+    let alone = crest_of(48_000.0, &[Front], &[&noise]);
+    let mut group = Group::new("band crest, what is not heard", 0.2, "dB");
+    let rumble = tone(48_000.0, 4.0, -26.0, 11.0);
+    for (name, below) in [("DC", vec![0.05; noise.len()]), ("4 Hz", rumble)] {
+        let both: Vec<f32> = noise.iter().zip(&below).map(|(a, b)| a + b).collect();
+        let read = crest_of(48_000.0, &[Front], &[&both]);
+        for band in 0..4 {
+            let what = format!("{name}, band {band}");
+            group.check(what, read[band], alone[band].unwrap());
+        }
+    }
+}
+
 #[test]
 fn a_gain_changes_nothing_and_silence_has_none() {
     let noise = white_noise(3, 0.5, 96_000);

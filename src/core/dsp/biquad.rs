@@ -100,6 +100,16 @@ impl Coefficients {
         )
     }
 
+    /// High-pass of Butterworth's kind (Q = 1/√2): −3 dB at the corner, 12 dB an octave below.
+    pub fn high_pass(sample_rate_hz: f64, corner_hz: f64) -> Self {
+        let (cos, alpha) = angle(sample_rate_hz, corner_hz, FRAC_1_SQRT_2);
+        let half = f64::midpoint(1.0, cos);
+        Self::normalised(
+            [half, -2.0 * half, half],
+            [1.0 + alpha, -2.0 * cos, 1.0 - alpha],
+        )
+    }
+
     /// Complex gain at `freq_hz`, as (real, imaginary).
     pub fn response(&self, freq_hz: f64, sample_rate_hz: f64) -> (f64, f64) {
         let (sin1, cos1) = (2.0 * PI * freq_hz / sample_rate_hz).sin_cos();

@@ -5,6 +5,7 @@ use wide::f64x2;
 use super::readings::ChannelRole;
 use super::time_grid::TimeGrid;
 use super::true_peak::TruePeak;
+use crate::dsp::biquad::{Biquad, Coefficients};
 use crate::dsp::crossover::{BandLanes, Crossover, DEFAULT_CORNERS_HZ, low_to_high};
 use crate::dsp::decibel::{db_from_gain, db_from_power, power_from_db};
 use crate::dsp::fault::{LARGEST_SAMPLE, or_silence};
@@ -27,6 +28,9 @@ const CLASSES: usize = 4_500;
 /// A band so far below the whole holds nothing of its own: what dense or open is said of it would be
 /// said of skirts, dB.
 pub const FAINT_DB: f64 = 40.0;
+/// Below lies nothing that is heard, as DC or rumble, whose energy would make the lowest band denser:
+/// the third octaves begin about here (IEC 61260-1), Hz.
+const AUDIBLE_HZ: f64 = 20.0;
 /// Frames worked on at a time.
 const RUN: usize = 256;
 
@@ -38,8 +42,8 @@ const RUN: usize = 256;
 /// stand out 3 dB more than the same in the middle. Peaks between the samples count too: above 6 kHz
 /// the highest sample of a band lies up to some dB below them, by as much as the sample rate will have
 /// it. The RMS is gated as loudness is: of pauses and passages far below the rest none is taken, or
-/// an intro would make a song more open, and one at a lower level denser. Low-frequency effects are
-/// left out, and bands 40 dB below the whole of the other channels.
+/// an intro would make a song more open, and one at a lower level denser. What lies below 20 Hz and
+/// low-frequency effects are left out, and bands 40 dB below the whole of the other channels.
 #[derive(Clone, Debug)]
 pub struct BandCrest {
     /// Two channels each, and how many channels count.
@@ -67,6 +71,8 @@ fn class_of(mean: f64) -> Option<usize> {
 struct Pair {
     /// 1 for a channel that counts, 0 for one that does not.
     counted: [f64; 2],
+    audible: Coefficients,
+    low_cut: Biquad,
     crossover: Crossover,
     /// Scratch: the frames of a run, and their bands.
     frames: Box<[f64x2; RUN]>,
@@ -91,6 +97,8 @@ impl BandCrest {
             crossover.reset(DEFAULT_CORNERS_HZ);
             Pair {
                 counted: [counts(pair.first()), counts(pair.get(1))],
+                audible: Coefficients::high_pass(sample_rate_hz, AUDIBLE_HZ),
+                low_cut: Biquad::default(),
                 crossover,
                 frames: Box::new([f64x2::ZERO; RUN]),
                 split: Box::new([[Quad::ZERO; 2]; RUN]),
@@ -216,7 +224,8 @@ impl Pair {
             f64::from(or_silence(sample, LARGEST_SAMPLE)) * self.counted[channel]
         };
         for (at, frame) in (start..end).enumerate() {
-            self.frames[at] = f64x2::new([sample(0, frame), sample(1, frame)]);
+            let lanes = f64x2::new([sample(0, frame), sample(1, frame)]);
+            self.frames[at] = self.low_cut.step(&self.audible, lanes);
         }
         let (frames, split) = (&self.frames[..end - start], &mut self.split[..end - start]);
         self.crossover.split_run([frames], [&mut *split]);

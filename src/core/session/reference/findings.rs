@@ -32,6 +32,8 @@ const MOST_REGIONS: usize = 2;
 const OCTAVE_DB: f64 = 1.8;
 const TILT_DB: f64 = 1.5;
 const DENSITY_DB: f64 = 1.5;
+/// By so much another band must say the opposite for density to be no finding.
+const OPPOSED_DB: f64 = 1.0;
 const LOUDNESS_LU: f64 = 3.0;
 const MICRODYNAMICS_DB: f64 = 0.7;
 const PLR_DB: f64 = 2.0;
@@ -90,6 +92,12 @@ fn balance(comparison: &Comparison) -> Vec<Finding> {
         .collect();
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     all.truncate(MOST_REGIONS);
+    // What falls from one end to the other is one thing, unless one end is most of it.
+    if let Some(tilt) = tilt(comparison)
+        && all.iter().all(|region| region.weight < tilt.weight)
+    {
+        all = vec![tilt];
+    }
     all.extend(comparison.octave.map(|octave| {
         finding(
             octave.difference_db,
@@ -97,16 +105,18 @@ fn balance(comparison: &Comparison) -> Vec<Finding> {
             &format!("around {} Hz", nominal_hz(octave.band)),
         )
     }));
-    all.extend(tilt(comparison));
     all
 }
 
-/// Lowest against highest region, where neither is told by itself.
+/// Lowest against highest region, where it is more of the one and less of the other, what lies between
+/// them is so, too, and not both are told by themselves.
 fn tilt(comparison: &Comparison) -> Option<Finding> {
     let [low, .., high] = comparison.region_difference_db;
     let (low, high) = (low?, high?);
     let difference = low - high;
-    let apart = low * high < 0.0 && low.abs().max(high.abs()) < BALANCE_DB;
+    let regions = comparison.region_difference_db.iter().flatten();
+    let falls = regions.is_sorted_by(|a, b| difference.signum() * (**a - **b) >= 0.0);
+    let apart = low * high < 0.0 && low.abs().min(high.abs()) < BALANCE_DB && falls;
     let end = if difference > 0.0 { "bass" } else { "treble" };
     apart.then(|| Finding {
         about: "balance",
@@ -126,7 +136,12 @@ fn tilt(comparison: &Comparison) -> Option<Finding> {
 fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Option<Finding> {
     let bands = comparison.crest_difference_db.into_iter().enumerate();
     let known = bands.filter_map(|(band, difference)| Some((difference?, band)));
+    let all = known.clone();
     let (difference, band) = known.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
+    // One is denser here and the other there: a peak in one of the bands, as attacks that a compressor
+    // lets pass, says nothing of the whole.
+    let mut others = all.map(|(other, _)| other * difference.signum());
+    others.all(|other| other > -OPPOSED_DB).then_some(())?;
     let (mix, reference) = (mix.band_crest_db[band]?, reference.band_crest_db[band]?);
     let name = REGIONS[band].1;
     let (denser, higher) = if difference > 0.0 {
