@@ -409,12 +409,14 @@ mod tests {
     }
 
     #[test]
-    fn crossovers_must_rise() {
+    fn each_crossover_has_a_range_of_its_own() {
         assert_eq!(
             parse_crossovers("120, 1000,6000"),
             Ok([120.0, 1_000.0, 6_000.0])
         );
         assert!(parse_crossovers("1000,120,6000").is_err());
+        // The ranges meet.
+        assert!(parse_crossovers("400,400,3000").is_ok());
         assert!(parse_crossovers("120,1000").is_err());
     }
 }

@@ -332,8 +332,8 @@ impl Crestline {
         self.audio_end.publish(snapshot);
     }
 
-    /// Whether something goes on beside a silent mix: a reference that is heard, a side-chain that
-    /// is used, or a transport whose next start must be seen, where measuring begins anew with
+    /// Whether something goes on beside a silent mix: a reference that is wanted, and may be on its
+    /// way, a side-chain that is used, or a transport whose next start must be seen, where measuring begins anew with
     /// playback. Offline nobody listens or looks, and the file would be as much longer.
     fn is_waited_for(&self, settings: &Settings, side: &[&[f32]], offline: bool) -> bool {
         let captured = self.comparison.as_ref();

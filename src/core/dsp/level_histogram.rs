@@ -9,7 +9,7 @@ const LOWEST_EXPONENT: i32 = -5;
 /// Time constant with which older samples count less, seconds.
 const MEMORY_S: f64 = 3.0;
 /// One frame in so many is counted: enough to know a distribution by, and a fifth of the work. A
-/// prime, so that a tone is met in all its phases.
+/// prime, so that a tone is met in all its phases, but for one whose period is a multiple of it.
 const EVERY: usize = 5;
 /// How often they are made to count less, Hz.
 const FADES_PER_SECOND: f64 = 100.0;

@@ -27,7 +27,7 @@ impl ChannelRole {
     }
 }
 
-/// Everything one measuring point knows, as of the last whole 5 ms.
+/// Everything one measuring point knows, as of the last whole 10 ms; `frames` counts at once.
 ///
 /// `None` means that the value cannot be measured (yet): too little signal, silence, or below the
 /// gate. It is shown as a dash.

@@ -27,7 +27,7 @@ pub enum EditBy {
     /// The user, in the editor.
     Editor,
     /// The host, which may only have followed what it plays anyway: its word alone never changes a
-    /// parameter while audio runs.
+    /// parameter while audio runs, unless a state is saved.
     Host,
 }
 
@@ -266,8 +266,9 @@ impl CrestlineParams {
         self.audition.try_again_if_missing();
     }
 
-    /// Has every edit that still waits take effect, and what has been measured kept, for what is about
-    /// to be saved.
+    /// Has every edit that still waits take effect, the host's too, and what has been measured kept,
+    /// for what is about to be saved: a value that a host has set and saves at once is the one that it
+    /// expects to load.
     pub fn settle_all(&self) {
         self.keep_left();
         self.take_effect(Instant::now(), |_, _| Some(true));

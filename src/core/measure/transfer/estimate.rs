@@ -17,8 +17,8 @@ use crate::measure::reduction::MovingGain;
 /// A response without a gain that moves is taken at once if it leaves no more than this share
 /// (−50 dB).
 const STATIC_SHARE: f64 = 1e-5;
-/// Plain gains are taken if they leave no more than this many times what the best response leaves,
-/// which has some thousand unknowns to use up.
+/// Plain gains are taken, or an earlier response is kept, if they leave no more than this many times
+/// what the best response leaves, which has some thousand unknowns to use up.
 const PLAIN_IS_AS_GOOD: f64 = 1.15;
 /// A response is found in so many times its length, and not in less (2.7 s at 48 kHz): a bell read
 /// up to −22 dB of distortion in two seconds, −47 dB at worst in two and a half.
@@ -178,7 +178,8 @@ impl Estimator {
         Some(self.or_placed(material, best, is_plain))
     }
 
-    /// The same, from an earlier estimate on: one turn, kept only if it is no worse.
+    /// The same, from an earlier estimate on: one turn, kept only if it leaves
+    /// [clearly less](PLAIN_IS_AS_GOOD).
     pub fn refine(
         &self,
         stretches: &[Stretch],

@@ -112,7 +112,7 @@ struct Instance {
     state: Mutex<State>,
 }
 
-/// Where the music of an instance is, and what of it counts.
+/// The music of an instance.
 #[derive(Clone, Debug)]
 pub(in crate::session) struct Music {
     pub source: RecentReader,
@@ -291,31 +291,23 @@ impl Forecaster {
         let Some(source) = state.source.clone() else {
             return;
         };
+        // Whatever was found or is under way is of other music than what counts from now on.
+        state.cancel();
+        state.job = None;
         match state.marks {
             Marks::None => {
-                state.cancel();
-                // Whatever was found before is of other music.
-                state.job = None;
                 state.unmarked = state.first;
                 (state.marks, state.first) = (Marks::In, source.written());
             }
-            Marks::In => {
-                if state.held(&source) as f64 >= LEAST_MUSIC_S * source.sample_rate_hz() {
-                    source.keep_still(true);
-                    state.marks = Marks::Between;
-                } else {
-                    (state.marks, state.first) = (Marks::None, state.unmarked);
-                }
-                // What is known or under way may be of less than what counts now.
-                state.cancel();
-                state.job = None;
+            Marks::In if state.held(&source) as f64 >= LEAST_MUSIC_S * source.sample_rate_hz() => {
+                source.keep_still(true);
+                state.marks = Marks::Between;
             }
+            Marks::In => (state.marks, state.first) = (Marks::None, state.unmarked),
             Marks::Between => {
                 source.keep_still(false);
                 // What comes next does not follow on what was marked, which is not the last minute.
                 (state.marks, state.first) = (Marks::None, source.written());
-                state.cancel();
-                state.job = None;
                 state.forecasted = Forecasted::default();
             }
         }
