@@ -1,10 +1,10 @@
 //! The `crestline` command.
 
+mod channels;
 mod compare;
 mod comparison;
 mod console;
 mod encoded;
-mod faults;
 mod forecast;
 mod interrupt;
 mod measure_files;

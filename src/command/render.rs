@@ -6,9 +6,9 @@ use std::process::ExitCode;
 use clap::ValueEnum;
 use serde::Serialize;
 
+use crate::channels::taken_for_front;
 use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
-use crate::faults::{silenced, taken_for_front};
 use crate::measures::{MeasuredFile, Measures};
 use crate::output;
 use crate::stage_args::{StageArgs, with_bands};
@@ -242,7 +242,6 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     let (engine, clipped) = run.finish()?;
     let told = engine.snapshot();
     let [input, clean, output] = [told.input, told.clean, told.output].map(|point| point.readings);
-    notes.extend(silenced(told.activity.faults.input));
     notes.extend(taken_for_front(audio.roles()));
     for note in notes {
         print_error(&format!("{}: {note}", printable(&args.input)));

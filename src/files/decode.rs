@@ -22,7 +22,7 @@ mod wav;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use crestline_core::dsp::fault::LARGEST_SAMPLE;
+use crestline_core::dsp::fault::LARGEST_INPUT;
 use crestline_core::measure::ChannelRole;
 
 use self::source::{Opened, Promise, Source};
@@ -42,7 +42,8 @@ pub struct Audio {
     pub sample_rate_hz: u32,
     /// How each channel counts towards loudness; one to six of them.
     pub roles: Vec<ChannelRole>,
-    /// One vector a channel, all of one length, at least one frame; every sample finite. Full scale
+    /// One vector a channel, all of one length, at least one frame; every sample finite and no louder than
+    /// +80 dBFS. Full scale
     /// is ±1.
     pub channels: Vec<Vec<f32>>,
 }
@@ -90,7 +91,7 @@ pub struct AudioFile {
     given: usize,
     frames: u64,
     longest_block_frames: u64,
-    /// Not a number or infinite, or too large for a meter; they were replaced by 0.
+    /// Not a number or infinite, and beyond +80 dBFS; they were replaced by 0.
     non_finite_samples: u64,
     beyond_samples: u64,
     ended: bool,
@@ -168,16 +169,16 @@ impl AudioFile {
     /// empty for nearly every file.
     pub fn notes(&self) -> Vec<String> {
         let mut notes = Vec::new();
-        for (count, what) in [
-            (self.non_finite_samples, "not a number or infinite"),
-            (self.beyond_samples, "beyond +180 dBFS"),
-        ] {
-            match count {
-                0 => {}
-                1 => notes.push(format!("1 sample is {what}; it was taken as 0")),
-                _ => notes.push(format!("{count} samples are {what}; they were taken as 0")),
-            }
-        }
+        let mut silenced = |count: u64, what: &str| match count {
+            0 => {}
+            1 => notes.push(format!("1 sample is {what}; it was taken as 0")),
+            _ => notes.push(format!("{count} samples are {what}; they were taken as 0")),
+        };
+        silenced(self.non_finite_samples, "not a number or infinite");
+        silenced(
+            self.beyond_samples,
+            "beyond +80 dBFS, louder than any audio: check the scale it was exported in",
+        );
         match &self.source {
             Source::Pcm(..) | Source::Flac(_) if self.promise == Promise::Nothing => notes.push(
                 "its header does not tell its length, as in a stream; it was read to the end of \
@@ -191,7 +192,8 @@ impl AudioFile {
     }
 
     /// The next stretch of audio as it comes, or `None` after the last: one vector a channel, all
-    /// of one length, from 1 frame to 65536, every sample finite.
+    /// of one length, from 1 frame to 65536, every sample finite and no louder than
+    /// +80 dBFS.
     ///
     /// # Errors
     /// The data cannot be decoded, contradict their own checksum, change sample rate or channels
@@ -305,7 +307,7 @@ impl AudioFile {
                 .iter_mut()
                 .flatten()
                 // What is not a number is within no bounds.
-                .filter(|sample| !(-LARGEST_SAMPLE..=LARGEST_SAMPLE).contains(*sample))
+                .filter(|sample| !(-LARGEST_INPUT..=LARGEST_INPUT).contains(*sample))
             {
                 if sample.is_finite() {
                     self.beyond_samples += 1;

@@ -7,7 +7,7 @@ use crestline_core::session::forecast::{LONGEST_STRETCH_S, Stretch};
 use crestline_core::session::{LoudestPart, Section};
 use crestline_files::{AudioFile, printable, unchanged};
 
-use crate::faults::{silenced, taken_for_front};
+use crate::channels::taken_for_front;
 
 /// Readings of the loudness in a second while the loudest part is searched for.
 const STEPS_PER_SECOND: u32 = 10;
@@ -86,7 +86,6 @@ fn part(path: &Path, section: Section) -> Result<(Input, Stretch), String> {
     });
     let stretch = Stretch::new(rate_hz, planes);
     let mut notes = audio.notes();
-    notes.extend(silenced(stretch.silenced()));
     notes.extend(taken_for_front(audio.roles()));
     let input = Input {
         sample_rate_hz: audio.sample_rate_hz(),

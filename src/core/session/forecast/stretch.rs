@@ -10,7 +10,6 @@ pub const LONGEST_STRETCH_S: f64 = 60.0;
 pub struct Stretch {
     sample_rate_hz: f64,
     planes: Vec<Vec<f32>>,
-    silenced: u32,
 }
 
 impl Stretch {
@@ -19,21 +18,14 @@ impl Stretch {
     pub fn new(sample_rate_hz: f64, mut planes: Vec<Vec<f32>>) -> Self {
         planes.truncate(2);
         let frames = planes.iter().map(Vec::len).min().unwrap_or(0);
-        let mut silenced = 0_u32;
         for plane in &mut planes {
             plane.truncate(frames);
-            silenced = silenced.saturating_add(silence_faults(plane, LARGEST_INPUT));
+            silence_faults(plane, LARGEST_INPUT);
         }
         Self {
             sample_rate_hz,
             planes,
-            silenced,
         }
-    }
-
-    /// Samples that were not finite, or beyond +80 dBFS, and count as silence.
-    pub fn silenced(&self) -> u32 {
-        self.silenced
     }
 
     /// Hz.
