@@ -47,6 +47,9 @@ whole, has no gain of its own.
 crestline render measures its own paths without looking for a linear part first. A limiter's or a saturator's own bends
 look linear in part, so that what it tells of distortion and what is told here of its files differ by some 1 dB, by 2 dB
 where saturation is heavy; behind an equaliser and hard limiting by up to 4 dB in a band that holds little of the energy.
+Of bands that take 10 dB and more up to 4 dB too much distortion is told here, and up to 10 where one of them is fast.
+Of a single instrument that repeats itself, as a drum machine or a held voice, what happens to each repetition alike is
+taken for a change of tone: by some decibels; --rest-gain-db puts the reduction right.
 
 What is linear and stays is found first and taken out: a delay (up to 2 s, either way), an inverted polarity,
 equalisers, crossovers, balance, width, DC, channels that are exchanged, or one that is late or upside down. Behind a

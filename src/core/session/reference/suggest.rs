@@ -28,7 +28,7 @@ const SHARE_LEFT: f64 = 0.65;
 const SHARE_NEARER: f64 = 0.7;
 /// Two shelves that turn the same way from corners nearer to each other than this, in octaves, make
 /// a bell between them: another tool's work.
-const BELL_OCTAVES: f64 = 2.5;
+const BELL_OCTAVES: f64 = 3.0;
 /// Together they must bring the difference down by this, dB.
 const LEAST_IMPROVEMENT_DB: f64 = 0.2;
 /// Balances whose difference in shape is smaller than this are the same, dB.
