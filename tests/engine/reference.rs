@@ -353,7 +353,10 @@ fn a_balanced_pair_needs_no_shelf_and_a_notch_gets_none() {
     for hz in [
         100.0, 300.0, 500.0, 700.0, 1_000.0, 2_000.0, 3_000.0, 6_000.0,
     ] {
-        for (q, gain_db) in [(4.0, -12.0), (2.0, -6.0), (4.0, 8.0)] {
+        // A broad bell near either end is all but a shelf.
+        let broad = (500.0..=1_000.0).contains(&hz).then_some((1.4, -5.0));
+        let narrow = [(4.0, -12.0), (2.0, -6.0), (4.0, 8.0)];
+        for (q, gain_db) in narrow.into_iter().chain(broad) {
             let mix = original
                 .each_ref()
                 .map(|plane| cookbook_bell(plane, hz, q, gain_db));
