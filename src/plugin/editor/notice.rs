@@ -190,9 +190,14 @@ fn draw_buttons(
         ui.spacing_mut().item_spacing.x = GAPS[1];
         let (mut asked, mut right) = (None, rect.right());
         for (index, Offered { words, tip, action }) in buttons.iter().enumerate() {
+            let colours = scene::colours(ui);
+            let ink = match action {
+                Action::ClearFaults => colours.caution.text,
+                _ => colours.text,
+            };
             let text = RichText::new(&words[brief(index)])
                 .font(font(ui.ctx(), SMALL_PT))
-                .color(scene::colours(ui).window.text);
+                .color(ink);
             let button = Button::new(text)
                 .small()
                 .wrap_mode(egui::TextWrapMode::Extend);
@@ -263,7 +268,7 @@ impl Notice {
         let (size_pt, frame) = self.kind.size();
         let colour = match self.kind {
             Kind::Caution | Kind::Recorded => colours.label,
-            Kind::Warning | Kind::Louder | Kind::Risen => colours.window.text,
+            Kind::Warning | Kind::Louder | Kind::Risen => colours.caution.text,
             Kind::Said => colours.text,
         };
         let mut job =
@@ -277,7 +282,7 @@ impl Notice {
             painter.rect_stroke(
                 around,
                 RADIUS,
-                egui::Stroke::new(1.0, colours.window.mark),
+                egui::Stroke::new(1.0, colours.caution.mark),
                 egui::StrokeKind::Inside,
             );
         }

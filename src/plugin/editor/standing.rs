@@ -116,7 +116,7 @@ pub fn overs(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<(f32, Option<
         .layout(Layout::right_to_left(Align::Center));
     let text = RichText::new(if fits { &words } else { &brief })
         .font(font(ui.ctx(), SMALL_PT))
-        .color(scene::colours(ui).window.text);
+        .color(scene::colours(ui).caution.text);
     let add = |ui: &mut Ui| {
         ui.spacing_mut().button_padding.y = 0.0;
         ui.add(

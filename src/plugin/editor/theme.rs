@@ -90,6 +90,9 @@ pub struct Colours {
     pub window: Hue,
     /// The reference, green.
     pub reference: Hue,
+    /// What is to be minded: a rise, what else than the output is recorded or heard, what is over or
+    /// broken; purple.
+    pub caution: Hue,
 }
 
 /// Gives every egui widget of `ctx` the colours and sizes of both themes, between which egui picks,
@@ -165,6 +168,7 @@ impl Colours {
             text: Color32::from_rgb(0x3C, 0xC4, 0x9C),
             over: INK,
         },
+        caution: Hue::plain(Color32::from_rgb(0xCC, 0x79, 0xA7), INK),
     };
 
     /// Dark on light, for bright rooms.
@@ -193,6 +197,7 @@ impl Colours {
             over: INK,
         },
         reference: Hue::plain(Color32::from_rgb(0x00, 0x6B, 0x4E), Color32::WHITE),
+        caution: Hue::plain(Color32::from_rgb(0x8C, 0x2F, 0x66), Color32::WHITE),
     };
 
     /// The theme that goes with the style in use.
@@ -335,13 +340,14 @@ mod tests {
         (one.max(other) + 0.05) / (one.min(other) + 0.05)
     }
 
-    fn hues(theme: &Colours) -> [Hue; 5] {
+    fn hues(theme: &Colours) -> [Hue; 6] {
         [
             theme.input,
             theme.clean,
             theme.output,
             theme.window,
             theme.reference,
+            theme.caution,
         ]
     }
 
@@ -399,6 +405,7 @@ mod tests {
         assert_eq!(Colours::DARK.window.mark, of(240, 228, 66));
         assert_eq!(Colours::LIGHT.clean.mark, of(0, 114, 178));
         assert_eq!(Colours::DARK.reference.mark, of(0, 158, 115));
+        assert_eq!(Colours::DARK.caution.mark, of(204, 121, 167));
     }
 
     /// WCAG 2.2, success criteria 1.4.3 and 1.4.11, for what is composed of two colours.

@@ -150,7 +150,7 @@ fn choose(
             at,
             Align2::RIGHT_CENTER,
             "solo",
-            colours.window.text,
+            colours.caution.text,
         );
     }
     control::focus_ring(ui, rect, &response);
