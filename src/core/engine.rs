@@ -45,9 +45,7 @@ use crate::dsp::delay::DelayLine;
 use crate::dsp::fault::{LARGEST_INPUT, silence_faults};
 use crate::handover::{AudioEnd, AuditionReceiver, Faults, RecentWriter, TapWriter};
 use crate::measure::{GainMemory, ReductionMeter, RestGain};
-use crate::process::{
-    Before, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness, Signals,
-};
+use crate::process::{Before, Chain, ChainSettings, Listen, ListenSettings, RecentLoudness};
 use std::ops::Range;
 
 /// What an engine is built for.
@@ -419,22 +417,8 @@ impl Engine {
             turned_down.fill([1.0; 4]);
         }
         if !self.unheard {
-            if let Some(audition) = &mut self.audition {
-                // Tap and reference look at the same samples: those that are no audio count once.
-                silenced = silenced.max(audition.play(settings.listen, side, &range));
-            }
-            let audition = self.audition.as_ref();
-            let signals = Signals {
-                references: audition.map_or_else(Default::default, |of| of.signals(&range)),
-                output: output.map(|channel| &*channel),
-                clean: clean.map(|channel| &*channel),
-                input: dry.map(|channel| &*channel),
-            };
-            self.listen
-                .process(main, &signals, settings.listen, &self.loudness);
-            let heard = [0, 1].map(|index| main.get(index).map_or(&[][..], |channel| channel));
-            self.residue.process(heard);
-            self.listen.solo(main, settings.listen, corners_hz);
+            // Tap and reference look at the same samples: those that are no audio count once.
+            silenced = silenced.max(self.hear(main, side, &range, settings.listen, corners_hz));
         }
         self.faults.side_chain = self.faults.side_chain.saturating_add(silenced);
         (self.position, self.at_hand) = (range.end, range);

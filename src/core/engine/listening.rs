@@ -1,8 +1,9 @@
 //! What listening goes by, and how it goes on where it was interrupted.
 
-use super::Engine;
 use super::audition::Audition;
-use crate::process::{ChainSettings, RecentLoudness};
+use super::{Engine, range_of};
+use crate::process::{ChainSettings, ListenSettings, RecentLoudness, Signals};
+use std::ops::Range;
 
 impl Engine {
     /// What only serves listening (the source, matching, solo) is taken at once with the next
@@ -40,5 +41,34 @@ impl Engine {
             references: references.unwrap_or_default(),
             coming_lu: [0.0; 2],
         };
+    }
+
+    /// Puts what is heard of the frames of `range` in the chunk into `main`. Returns how many samples
+    /// of the side-chain, where that is listened to, were no audio.
+    pub(super) fn hear(
+        &mut self,
+        main: &mut [&mut [f32]],
+        side: &[&[f32]],
+        range: &Range<usize>,
+        settings: ListenSettings,
+        corners_hz: [f64; 3],
+    ) -> u32 {
+        let audition = self.audition.as_mut();
+        let silenced = audition.map_or(0, |audition| audition.play(settings, side, range));
+        let audition = self.audition.as_ref();
+        let [output, clean, input] = [&self.output_signal, &self.clean_signal, &self.dry_signal]
+            .map(|signal| range_of(signal, range.clone()));
+        let signals = Signals {
+            references: audition.map_or_else(Default::default, |of| of.signals(range)),
+            output,
+            clean,
+            input,
+        };
+        self.listen
+            .process(main, &signals, settings, &self.loudness);
+        let heard = [0, 1].map(|index| main.get(index).map_or(&[][..], |channel| channel));
+        self.residue.process(heard);
+        self.listen.solo(main, settings, corners_hz);
+        silenced
     }
 }
