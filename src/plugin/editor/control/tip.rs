@@ -12,7 +12,8 @@ pub fn tip(response: Response, text: &str) -> Response {
         Tooltip::for_widget(&response).show(|ui| ui.label(text));
         return response;
     }
-    response.on_hover_text(text)
+    // What cannot be pressed says why not.
+    response.on_hover_text(text).on_disabled_hover_text(text)
 }
 
 /// Whether tab was pressed since the pointer last was.
