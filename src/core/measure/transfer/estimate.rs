@@ -179,7 +179,7 @@ impl Estimator {
     }
 
     /// The same, from an earlier estimate on: one turn, kept only if it leaves
-    /// [clearly less](PLAIN_IS_AS_GOOD).
+    /// less by more than a seventh.
     pub fn refine(
         &self,
         stretches: &[Stretch],
