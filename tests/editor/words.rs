@@ -114,6 +114,20 @@ fn what_is_recorded_and_words_about_level_are_read_in_every_window() {
     harness.get_by_label_contains("Measured anew: undo (");
 }
 
+/// The push rises by 6 dB at once.
+#[test]
+fn by_how_much_the_push_has_risen_is_read_in_every_window() {
+    for width in WIDTHS {
+        let mut harness = open(Stage::default(), [width, 600.0], 1.0);
+        harness.state().set_plain(|params| &params.push, 6.0);
+        harness.run_steps(3);
+        let all = written(&harness);
+        let of = begins(&all, &["6.0\u{a0}dB more push"]);
+        let whole = of.is_some_and(|of| !of.elided && of.clip.contains_rect(of.place));
+        assert!(whole, "{width}: {of:?}");
+    }
+}
+
 #[test]
 fn peaks_over_full_scale_lie_over_nothing() {
     in_every_window(&mut busy(), |width, all| {
