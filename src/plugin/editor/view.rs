@@ -272,8 +272,11 @@ impl View {
         let introduced = !scene.session.introduced && introduction::heard(&scene);
         corner::show(ui, &self.resizing);
         if introduced {
-            self.caution
-                .show(Reason::FirstUse, ui.input(|input| input.time));
+            // A rise says more.
+            if self.caution.due().is_none() {
+                let now_s = ui.input(|input| input.time);
+                self.caution.show(Reason::FirstUse, now_s);
+            }
             self.params
                 .edit_session(|session| session.introduced = true);
         }

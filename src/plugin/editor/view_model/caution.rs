@@ -110,10 +110,12 @@ impl Caution {
         if now_s < self.last_s {
             self.shown = self.shown.map(|(reason, _)| (reason, now_s + SHOWN_S));
         }
-        self.last_s = now_s;
+        let last_s = std::mem::replace(&mut self.last_s, now_s);
         let from = self.from.filter(|(_, at_s)| *at_s <= now_s);
         let (from_db, at_s) = from.unwrap_or((push_db, now_s));
-        if rises && push_db > from_db + RISE_DB && now_s - at_s <= AT_ONCE_S {
+        // What has risen between two frames has at once, however long a window at rest drew none.
+        let at_once = now_s - at_s <= AT_ONCE_S || at_s >= last_s;
+        if rises && push_db > from_db + RISE_DB && at_once {
             self.show(Reason::Push(push_db - from_db), now_s);
         }
         self.from = if push_db <= from_db || now_s - at_s > AT_ONCE_S {
@@ -185,6 +187,15 @@ mod tests {
         assert!(caution.due().is_some());
         caution.follow(3.5, &neutral, true, 10.9);
         assert!(caution.due().is_none());
+    }
+
+    #[test]
+    fn a_rise_after_a_rest_without_frames_is_warned_of() {
+        let neutral = ChainSettings::default();
+        let mut caution = Caution::default();
+        caution.follow(0.0, &neutral, true, 5.0);
+        caution.follow(6.5, &neutral, true, 65.0);
+        assert_eq!(caution.due(), Some(Reason::Push(6.5)));
     }
 
     fn heard(heard_lufs: f64, input_lufs: f64) -> Loudness {
