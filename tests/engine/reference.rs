@@ -600,6 +600,8 @@ fn density_is_not_told_of_bands_that_contradict_each_other() {
     assert_eq!(told([-1.4, -1.4, 1.7, 0.2]), 0);
     assert_eq!(told([-0.9, 0.0, 1.7, 0.2]), 1);
     assert_eq!(told([-1.7, -1.2, -0.5, 0.9]), 1);
+    // Far less of the opposite takes nothing away.
+    assert_eq!(told([-8.0, -3.0, 0.0, 1.2]), 1);
 }
 
 /// Where one region differs, all others differ the other way at equal loudness: that is two

@@ -32,8 +32,10 @@ const MOST_REGIONS: usize = 2;
 const OCTAVE_DB: f64 = 1.8;
 const TILT_DB: f64 = 1.5;
 const DENSITY_DB: f64 = 1.5;
-/// By so much another band must say the opposite for density to be no finding.
+/// By so much, dB and as a share of it, another band must say the opposite for density to be no
+/// finding.
 const OPPOSED_DB: f64 = 1.0;
+const OPPOSED: f64 = 0.5;
 const LOUDNESS_LU: f64 = 3.0;
 const MICRODYNAMICS_DB: f64 = 0.7;
 const PLR_DB: f64 = 2.0;
@@ -136,12 +138,14 @@ fn tilt(comparison: &Comparison) -> Option<Finding> {
 fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Option<Finding> {
     let bands = comparison.crest_difference_db.into_iter().enumerate();
     let known = bands.filter_map(|(band, difference)| Some((difference?, band)));
-    let all = known.clone();
     let (difference, band) = known.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
     // One is denser here and the other there: a peak in one of the bands, as attacks that a compressor
     // lets pass, says nothing of the whole.
-    let mut others = all.map(|(other, _)| other * difference.signum());
-    others.all(|other| other > -OPPOSED_DB).then_some(())?;
+    let opposed_db = OPPOSED_DB.max(OPPOSED * difference.abs());
+    let mut all = comparison.crest_difference_db.into_iter().flatten();
+    if all.any(|other| other * difference.signum() <= -opposed_db) {
+        return None;
+    }
     let (mix, reference) = (mix.band_crest_db[band]?, reference.band_crest_db[band]?);
     let name = REGIONS[band].1;
     let (denser, higher) = if difference > 0.0 {
