@@ -35,7 +35,8 @@ Columns:
   mean        mean reduction, dB, weighted by the energy that the band has in BEFORE, over all windows of which a gain
               explains a tenth at least
   95 %        95th percentile of the reduction over the windows, dB, each counting the same, and only those of which a
-              gain explains half: where all of it lies in the loudest moments it is less than the mean
+              gain explains half: where all of it lies in the loudest moments it is less than the mean. Silence that
+              the device makes counts once it has lasted for a quarter of a second
   most        highest reduction, dB, in such a window where the band is no more than 30 dB below its mean; no less than
               the mean and the 95 %
   distortion  share of AFTER that no gain of the band explains, dB, weighted by its energy; -150 dB is none. In all, of

@@ -279,6 +279,26 @@ mod tests {
         }
     }
 
+    /// The Cookbook's analogue prototype, at s = jr: `s²/(s² + s/Q + 1)`.
+    #[test]
+    fn the_high_pass_has_the_response_of_its_analogue_prototype() {
+        for rate in RATES_HZ {
+            for corner_hz in [20.0, 300.0, 3_000.0] {
+                for freq_hz in frequencies(rate) {
+                    let r = warped(freq_hz, corner_hz, rate);
+                    let damping = r / FRAC_1_SQRT_2;
+                    let expected_db = 40.0 * r.log10() - db(1.0 - r * r, damping);
+                    let design = Coefficients::high_pass(rate, corner_hz);
+                    let got_db = design.magnitude_db(freq_hz, rate);
+                    assert!(
+                        (got_db - expected_db).abs() < 1e-6,
+                        "{rate} {corner_hz} {freq_hz}: {got_db} {expected_db}"
+                    );
+                }
+            }
+        }
+    }
+
     /// The discrete Fourier transform of the impulse response is the response.
     #[test]
     fn the_section_does_what_its_coefficients_say() {

@@ -227,6 +227,7 @@ impl Pair {
             let lanes = f64x2::new([sample(0, frame), sample(1, frame)]);
             self.frames[at] = self.low_cut.step(&self.audible, lanes);
         }
+        self.low_cut.snap_to_zero();
         let (frames, split) = (&self.frames[..end - start], &mut self.split[..end - start]);
         self.crossover.split_run([frames], [&mut *split]);
         for (at, bands) in split.iter().enumerate() {

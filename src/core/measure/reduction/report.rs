@@ -39,9 +39,9 @@ const LOWEST_LEVEL_DB: f64 = -100.0;
 const LEVEL_DB: f64 = 2.0;
 /// A band of less than this share of its power before is muted (−60 dB).
 const MUTED: f64 = 1e-6;
-/// Windows, a hundred a second, for which a response of 0.12 s, rounded up, can be heard, and those that
-/// hold any of it.
-const RINGS_WINDOWS: u32 = 20;
+/// Windows, a hundred a second, into which a response rings: three quarters of at most 0.24 s (0.12 s,
+/// rounded up to a power of two in frames), and the length of a window.
+const RINGS_WINDOWS: u32 = 22;
 const PERCENT_AT_REST: u64 = 95;
 
 /// Sums over some windows of one band.

@@ -179,7 +179,7 @@ impl Estimator {
     }
 
     /// The same, from an earlier estimate on: one turn, kept only if it leaves
-    /// less by more than a seventh.
+    /// less by 13 % and more.
     pub fn refine(
         &self,
         stretches: &[Stretch],
