@@ -778,7 +778,7 @@ fn a_reference_can_be_had_back_and_a_capture_given_up() {
     assert!(!writer.is_captured() && name().is_none());
     let first = Reference {
         profile: profile_of(&turnstile(48_000).channels, "Harbour"),
-        file: None,
+        file: Some("/nowhere/Harbour.wav".into()),
     };
     params.edit_session(|session| session.reference = Some(first));
     harness.run_steps(3);
@@ -798,5 +798,9 @@ fn a_reference_can_be_had_back_and_a_capture_given_up() {
     harness.get_by_label("Stop capturing").click();
     until_said(&mut harness, "“side-chain” is the reference");
     assert_eq!(name().as_deref(), Some("side-chain"));
+    // Which cannot be heard: what comes back is not to be heard unasked.
+    harness.state().set_plain(|params| &params.reference, true);
     back(&mut harness);
+    harness.run_steps(3);
+    assert!(!params.reference.value());
 }

@@ -290,12 +290,7 @@ impl State {
         setter: &Setter<'_>,
         reference: &Reference,
     ) {
-        // Where there was nothing to be heard nobody listens, and none is to be heard unasked.
-        let nothing =
-            params.audition.state() == AuditionState::None || params.audition.is_missing();
-        if reference.file.is_none() || nothing {
-            unheard(params, setter);
-        }
+        unheard_unasked(params, setter, reference);
         // Another part of the same file is no other reference.
         let other = |before: &&Reference| before.file.is_none() || before.file != reference.file;
         let replaced = session.reference.as_ref().filter(other);
@@ -309,6 +304,21 @@ fn of_side_chain(profile: Profile) -> Reference {
         profile,
         file: None,
     }
+}
+
+/// Where there was nothing to be heard nobody listens, and `reference`, which is kept now, is not to
+/// be heard unasked.
+fn unheard_unasked(params: &CrestlineParams, setter: &Setter<'_>, reference: &Reference) {
+    let nothing = params.audition.state() == AuditionState::None || params.audition.is_missing();
+    if reference.file.is_none() || nothing {
+        unheard(params, setter);
+    }
+}
+
+/// Keeps this one again, which was removed or replaced.
+pub fn bring_back(params: &CrestlineParams, setter: &Setter<'_>, reference: Reference) {
+    unheard_unasked(params, setter, &reference);
+    params.edit_session(|session| session.reference = Some(reference));
 }
 
 /// Keeps no reference.

@@ -9,6 +9,7 @@ use egui::Ui;
 
 use super::View;
 use crate::editor::file_jobs::{Files, Outcome};
+use crate::editor::reference;
 use crate::editor::standing::{Deleted, What};
 use crestline_core::session::starting_points::{self, StartingPoint};
 use crestline_core::session::{TargetWindow, export, user_targets};
@@ -64,8 +65,7 @@ impl View {
         let (window, kept) = match self.deleted.take()?.what {
             What::Window { window, kept } => (window, kept),
             What::Reference(reference) => {
-                self.params
-                    .edit_session(|session| session.reference = Some(*reference));
+                reference::bring_back(&self.params, &self.changes.setter(), *reference);
                 return None;
             }
         };
