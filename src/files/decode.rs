@@ -42,9 +42,8 @@ pub struct Audio {
     pub sample_rate_hz: u32,
     /// How each channel counts towards loudness; one to six of them.
     pub roles: Vec<ChannelRole>,
-    /// One vector a channel, all of one length, at least one frame; every sample finite and no louder than
-    /// +80 dBFS. Full scale
-    /// is ±1.
+    /// One vector a channel, all of one length, at least one frame; every sample finite and no louder
+    /// than +80 dBFS. Full scale is ±1.
     pub channels: Vec<Vec<f32>>,
 }
 
@@ -192,8 +191,8 @@ impl AudioFile {
     }
 
     /// The next stretch of audio as it comes, or `None` after the last: one vector a channel, all
-    /// of one length, from 1 frame to 65536, every sample finite and no louder than
-    /// +80 dBFS.
+    /// of one length, from 1 frame to 65536, every sample finite and no louder than +80
+    /// dBFS.
     ///
     /// # Errors
     /// The data cannot be decoded, contradict their own checksum, change sample rate or channels

@@ -1,4 +1,4 @@
-//! What listening goes by, and how it goes on where it was interrupted.
+//! What is heard of a chunk, what listening goes by, and how it goes on where it was interrupted.
 
 use super::audition::Audition;
 use super::{Engine, range_of};

@@ -16,7 +16,7 @@ pub(super) struct Silence {
 }
 
 impl Silence {
-    /// Sound may have been anything.
+    /// Forgets what came in before.
     pub fn reset(&mut self) {
         self.frames = 0;
     }
