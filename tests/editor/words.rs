@@ -122,9 +122,14 @@ fn by_how_much_the_push_has_risen_is_read_in_every_window() {
         harness.state().set_plain(|params| &params.push, 6.0);
         harness.run_steps(3);
         let all = written(&harness);
-        let of = begins(&all, &["6.0\u{a0}dB more push"]);
-        let whole = of.is_some_and(|of| !of.elided && of.clip.contains_rect(of.place));
-        assert!(whole, "{width}: {of:?}");
+        for beginnings in [
+            ["6.0\u{a0}dB more push", "6.0\u{a0}dB more push"],
+            ["host records: output", "records output"],
+        ] {
+            let of = begins(&all, &beginnings);
+            let whole = of.is_some_and(|of| !of.elided && of.clip.contains_rect(of.place));
+            assert!(whole, "{width}: {of:?}");
+        }
     }
 }
 

@@ -10,7 +10,7 @@ use super::view_model::settings_memory::Which;
 
 const HEIGHT: f32 = 26.0;
 const GAP: f32 = 4.0;
-/// Width of the button that names the other settings.
+/// Width of the button that copies.
 const COPY: f32 = 73.0;
 
 /// Width that [`show`] takes, points.
@@ -49,10 +49,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         }
     }
     let copy = Look {
-        text: match chosen {
-            Which::First => "to second",
-            Which::Second => "to first",
-        },
+        text: "copy over",
         name: "Copy over the other",
         tip: "Makes the other settings the same as these; undo over there takes that back.",
         selected: None,

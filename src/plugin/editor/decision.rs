@@ -163,10 +163,10 @@ fn one(
     mark::paint(painter, signal, at, 16.0, hue.mark);
     let [gained, microdynamics, distortion] = next.written();
     let unknown = next.gained_lu.is_none();
-    let ink = if unknown || of_before {
-        colours.label
+    let [ink, beside] = if unknown || of_before {
+        [colours.label; 2]
     } else {
-        hue.text
+        [hue.text, colours.text]
     };
     number::right(
         painter,
@@ -183,17 +183,12 @@ fn one(
         label(painter, at, Align2::LEFT_CENTER, "LU", colours.label);
     }
     if row.width() < NARROW {
-        let ink = if unknown || of_before {
-            colours.label
-        } else {
-            colours.text
-        };
         for (down, text) in [
             (-8.0, format!("{microdynamics} microdynamics")),
             (8.0, format!("{distortion} distortion")),
         ] {
             let at = pos2(row.right(), middle + down);
-            small(painter, at, Align2::RIGHT_CENTER, text, ink);
+            small(painter, at, Align2::RIGHT_CENTER, text, beside);
         }
         return;
     }
@@ -219,12 +214,7 @@ fn one(
         );
     }
     for (x, text) in columns.into_iter().zip([microdynamics, distortion]) {
-        let ink = if unknown || of_before {
-            colours.label
-        } else {
-            colours.text
-        };
-        number::right(painter, pos2(x, middle), text, BODY_PT, ink);
+        number::right(painter, pos2(x, middle), text, BODY_PT, beside);
     }
 }
 

@@ -233,7 +233,7 @@ struct Notice {
 enum Kind {
     /// Until something has been heard, and for a while then.
     Caution,
-    /// Framed, for a while: what is heard got louder.
+    /// Framed, for a while: what is heard, or the push, has risen.
     Risen,
     /// Always there: the output is recorded, as one expects.
     Recorded,

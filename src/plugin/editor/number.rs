@@ -28,8 +28,8 @@ pub fn plain(value: f64) -> String {
     fixed(Some(value), usize::from(tenths % 10.0 != 0.0))
 }
 
-/// By how much `to` is more than `from`, both as they are [written](fixed): so that it never contradicts
-/// the figures beside it.
+/// By how much `to` is more than `from`, both as they are [written](fixed): so that it never
+/// contradicts the figures beside it.
 pub fn change(from: Option<f64>, to: Option<f64>, decimals: usize) -> Option<f64> {
     let as_written = |value: Option<f64>| format!("{:.decimals$}", value?).parse::<f64>().ok();
     as_written(to)

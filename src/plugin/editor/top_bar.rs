@@ -148,7 +148,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Action> {
             ui.painter(),
             at,
             Align2::LEFT_CENTER,
-            "gain, dB",
+            "in dB",
             colours.label,
         );
     }

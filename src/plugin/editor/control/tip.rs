@@ -12,7 +12,7 @@ pub fn tip(response: Response, text: &str) -> Response {
         Tooltip::for_widget(&response).show(|ui| ui.label(text));
         return response;
     }
-    // What cannot be pressed says why not.
+    // What cannot be pressed now says what it is for, too.
     response.on_hover_text(text).on_disabled_hover_text(text)
 }
 

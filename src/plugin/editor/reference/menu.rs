@@ -17,7 +17,7 @@ use crestline_files::LONGEST_AUDITION_S;
 /// Height that the window keeps around the menu, points.
 const AROUND: f32 = 24.0;
 /// Width of the button that gives up a capture, and the least in which the other says of what it is.
-const CANCEL: f32 = 48.0;
+const CANCEL: f32 = 60.0;
 const WITH_SOURCE: f32 = 140.0;
 
 /// Draws the button into `rect`: it chooses a file where there is no reference, stops what is being
@@ -44,7 +44,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) -> Option<Ask> {
         let response = response.accessible_name("Stop capturing");
         let tip = "Takes what has come in by the side-chain as the reference.";
         let stopped = control::tip(response, tip).clicked();
-        let button = Button::new(text(ui, "cancel".into())).small();
+        let button = Button::new(text(ui, "cancel".into())).small().truncate();
         let response = ui.put(cancel, button).accessible_name("Cancel capturing");
         let tip = "Takes nothing of it: the reference stays as it is.";
         let cancelled = control::tip(response, tip).clicked();

@@ -22,7 +22,7 @@ pub fn caution(reason: Reason) -> [String; 2] {
     };
     [
         format!("{by} {what} at once: mind your level. {HARMS}; {RULES}"),
-        format!("{by} {what}: mind your level."),
+        format!("{by} {what}"),
     ]
 }
 
