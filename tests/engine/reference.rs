@@ -197,13 +197,13 @@ fn a_profile_survives_its_file() {
     assert_eq!(Profile::from_json(&more), Ok(told.clone()));
     let later = told
         .to_json()
-        .replacen("\"version\": 3", "\"version\": 4", 1);
+        .replacen("\"version\": 4", "\"version\": 5", 1);
     let error = Profile::from_json(&later).unwrap_err();
-    assert_eq!(error, ProfileFileError::Later { version: 4 });
-    // Crest factors of version 2 were of another definition. What else was measured is the same.
+    assert_eq!(error, ProfileFileError::Later { version: 5 });
+    // Crest factors of version 3 were of another definition. What else was measured is the same.
     let earlier = told
         .to_json()
-        .replacen("\"version\": 3", "\"version\": 2", 1);
+        .replacen("\"version\": 4", "\"version\": 3", 1);
     let earlier = Profile::from_json(&earlier).unwrap();
     assert_eq!(earlier.whole.band_crest_db, [None; 4]);
     let comparison = Comparison::new(&told, &earlier);
@@ -706,6 +706,15 @@ fn findings_tell_what_differs_most_and_by_how_much() {
             ("plr", "5.0 dB lower".to_owned()),
         ]
     );
+    // Density says where peaks stand out; PLR, which outweighs it here, the same without the place.
+    let denser = figures(|part| {
+        part.band_crest_db[0] = part.band_crest_db[0].map(|db| db - 2.0);
+        part.plr_db = part.plr_db.map(|db| db - 5.0);
+    });
+    let comparison = Comparison::new(&denser, &mix);
+    let told = findings(&denser, &mix, &comparison);
+    let about: Vec<_> = told.iter().map(|finding| finding.about).collect();
+    assert_eq!(about, ["density"]);
 }
 
 /// By construction: where bending sets both apart it comes last, whatever else does.

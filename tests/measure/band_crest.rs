@@ -140,7 +140,9 @@ fn quiet_passages_make_sound_no_more_open() {
 #[test]
 fn what_passes_the_gate_passes_it_at_any_level() {
     // Whole steps behind the lead-in, and the same again.
-    let noise = white_noise(7, 0.5, 484_096);
+    // Every step the same, so that it is all one which of them have the highest peaks.
+    let step = white_noise(7, 0.5, 24_000);
+    let noise: Vec<f32> = step.into_iter().cycle().take(484_096).collect();
     let mut group = Group::new("band crest at any level", 0.05, "dB");
     for (down_db, counts) in [(13.4, false), (12.2, true)] {
         let half = 10.0_f32.powf(-down_db / 20.0);
@@ -181,6 +183,29 @@ fn a_band_that_holds_next_to_nothing_is_not_told() {
         assert_eq!(read[0].is_some(), told, "{level_dbfs}: {read:?}");
         assert!(read[2].is_some());
     }
+}
+
+/// By construction: a click of two samples at full scale, far above the noise around it, makes no
+/// band more open. Once a second it is the music's: in every other step.
+#[test]
+fn a_click_makes_sound_no_more_open() {
+    let noise = white_noise(9, 0.05, 1_444_096);
+    let with = |clicks: &[usize]| {
+        let mut signal = noise.clone();
+        for at in clicks {
+            signal[*at] = 1.0;
+            signal[at + 1] = -1.0;
+        }
+        crest_of(48_000.0, &[Front], &[&signal])
+    };
+    let alone = with(&[]);
+    let often: Vec<usize> = (1..30).map(|second| 48_000 * second).collect();
+    let mut group = Group::new("band crest, a click", 0.1, "dB");
+    for (band, crest) in with(&[700_000]).into_iter().enumerate() {
+        group.check(format!("band {band}"), crest, alone[band].unwrap());
+    }
+    let often = with(&often);
+    assert!(often[3].unwrap() > alone[3].unwrap() + 6.0, "{often:?}");
 }
 
 /// By construction: what lies far below hearing makes nothing denser, in any band.

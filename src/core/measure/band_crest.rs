@@ -25,6 +25,12 @@ const STEPS_PER_SECOND: u64 = 2;
 const RELATIVE_GATE_DB: f64 = 10.0;
 const CLASS_DB: f64 = 0.02;
 const CLASSES: usize = 4_500;
+/// How much of the music reaches the peak that counts, by energy: what is rarer is a click, or a hit
+/// at the end of a verse (common practice).
+const OFTEN: f64 = 0.1;
+/// Peaks are filed by their level from −100 dBFS on, in classes as narrow.
+const LEAST_PEAK_DBFS: f64 = -100.0;
+const PEAK_CLASSES: usize = 9_000;
 /// A band so far below the whole holds nothing of its own: what dense or open is said of it would be
 /// said of skirts, dB.
 pub const FAINT_DB: f64 = 40.0;
@@ -34,10 +40,14 @@ const AUDIBLE_HZ: f64 = 20.0;
 /// Frames worked on at a time.
 const RUN: usize = 256;
 
-/// Highest true peak less RMS in each of the bands that a [`Crossover`] at its default corners
-/// makes, low to high.
+/// True peak less RMS in each of the bands that a [`Crossover`] at its default corners makes, low to
+/// high.
 ///
-/// Either is the highest of all channels. Beside an RMS that is their mean, as in
+/// The peak is the one that a tenth of the music reaches, in steps of half a second that count by
+/// their energy: the highest of all is a matter of how long is listened, and a click of two samples
+/// would make a song more open.
+///
+/// Peak and RMS are the highest of all channels. Beside an RMS that is their mean, as in
 /// [`Readings::crest_factor_db`](super::Readings::crest_factor_db), an instrument panned hard would
 /// stand out 3 dB more than the same in the middle. Peaks between the samples count too: above 6 kHz
 /// the highest sample of a band lies up to some dB below them, by as much as the sample rate will have
@@ -54,10 +64,29 @@ pub struct BandCrest {
     /// of the bands in every channel, two channels a pair.
     frames: Vec<f64>,
     energies: Vec<[f64x2; BANDS]>,
+    /// Of the same steps, by their peak in each band, [`PEAK_CLASSES`] a band.
+    peaks: Vec<Peaked>,
+}
+
+/// Steps whose peaks in a band lie in one class.
+#[derive(Clone, Copy, Debug, Default)]
+struct Peaked {
+    /// The highest of them, linear.
+    highest: f32,
+    /// Energy of these steps, in all bands.
+    energy: f64,
 }
 
 /// Frames of some classes, and the energy of every band and channel over them.
 type Loud = (f64, Vec<[f64x2; BANDS]>);
+
+/// Class of a linear peak.
+fn peak_class_of(peak: f32) -> usize {
+    let above_db = db_from_gain(f64::from(peak)).unwrap_or(LEAST_PEAK_DBFS) - LEAST_PEAK_DBFS;
+    #[expect(clippy::cast_sign_loss, reason = "not below zero")]
+    let class = (above_db.max(0.0) / CLASS_DB) as usize;
+    class.min(PEAK_CLASSES - 1)
+}
 
 /// Class of a mean square; `None` of a pause.
 fn class_of(mean: f64) -> Option<usize> {
@@ -80,8 +109,8 @@ struct Pair {
     /// Of each band and channel, and the run at hand.
     peaks: [[TruePeak; 2]; BANDS],
     run: Box<[[[f32; RUN]; 2]; BANDS]>,
+    /// Peaks and energies of the step at hand.
     peak: [[f32; 2]; BANDS],
-    /// Energies of the step at hand.
     energy: [f64x2; BANDS],
 }
 
@@ -115,6 +144,7 @@ impl BandCrest {
             grid: TimeGrid::with_steps(sample_rate_hz, STEPS_PER_SECOND),
             frames: vec![0.0; CLASSES],
             energies: vec![[f64x2::ZERO; BANDS]; CLASSES * roles.len().div_ceil(2)],
+            peaks: vec![Peaked::default(); BANDS * PEAK_CLASSES],
         }
     }
 
@@ -123,6 +153,7 @@ impl BandCrest {
         self.grid.reset();
         self.frames.fill(0.0);
         self.energies.fill([f64x2::ZERO; BANDS]);
+        self.peaks.fill(Peaked::default());
         for pair in &mut self.pairs {
             pair.peaks.iter_mut().flatten().for_each(TruePeak::restart);
             pair.peak = [[0.0; 2]; BANDS];
@@ -158,8 +189,16 @@ impl BandCrest {
             let pairs = self.pairs.len();
             let filed = &mut self.energies[class * pairs..][..pairs];
             add(filed, self.pairs.iter().map(|pair| &pair.energy));
+            for (band, filed) in self.peaks.chunks_mut(PEAK_CLASSES).enumerate() {
+                let peaks = self.pairs.iter().flat_map(|pair| pair.peak[band]);
+                let peak = peaks.fold(0.0, f32::max);
+                let filed = &mut filed[peak_class_of(peak)];
+                filed.highest = filed.highest.max(peak);
+                filed.energy += energy;
+            }
         }
         for pair in &mut self.pairs {
+            pair.peak = [[0.0; 2]; BANDS];
             pair.energy = [f64x2::ZERO; BANDS];
         }
     }
@@ -185,6 +224,29 @@ impl BandCrest {
         from(class_of(mean * power_from_db(-RELATIVE_GATE_DB)).unwrap_or(0))
     }
 
+    /// The peak that is reached in the [`OFTEN`]th part of the music, dBFS: between those of the two
+    /// steps next to it, so that it does not jump where one more is heard.
+    fn peak_dbfs(&self, band: usize) -> Option<f64> {
+        let filed = &self.peaks[band * PEAK_CLASSES..][..PEAK_CLASSES];
+        let wanted = OFTEN * filed.iter().map(|class| class.energy).sum::<f64>();
+        let mut above = 0.0;
+        let mut higher = None;
+        for class in filed.iter().rev().filter(|class| class.energy > 0.0) {
+            let here = (
+                above + 0.5 * class.energy,
+                db_from_gain(class.highest.into())?,
+            );
+            if here.0 >= wanted {
+                let (before, higher) = higher.unwrap_or(here);
+                let share = (wanted - before).max(0.0) / (here.0 - before).max(f64::MIN_POSITIVE);
+                return Some(higher + share * (here.1 - higher));
+            }
+            above += class.energy;
+            higher = Some(here);
+        }
+        higher.map(|(_, highest)| highest)
+    }
+
     /// Crest factor in each band so far, dB, of whole steps of half a second. `None` where a band's
     /// RMS is below −90.3 dBFS or its energy 40 dB below that of all bands.
     pub fn crest_db(&self) -> [Option<f64>; BANDS] {
@@ -195,13 +257,11 @@ impl BandCrest {
         };
         let whole = (0..BANDS).map(of_band).sum::<f64>() * power_from_db(-FAINT_DB);
         std::array::from_fn(|band| {
-            let peaks = self.pairs.iter().flat_map(|pair| pair.peak[band]);
-            let peak = f64::from(peaks.fold(0.0, f32::max));
             let energies = energies.iter().flat_map(|pair| pair[band].to_array());
             let mean = energies.fold(0.0, f64::max) / frames;
             let rms_dbfs = db_from_power(mean).filter(|rms| *rms > LEAST_RMS_DBFS)?;
             (of_band(band) > whole).then_some(())?;
-            Some(db_from_gain(peak)? - rms_dbfs)
+            Some(self.peak_dbfs(band)? - rms_dbfs)
         })
     }
 }

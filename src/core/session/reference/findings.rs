@@ -52,6 +52,10 @@ pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> 
     all.extend(density(&mix.part, &reference.part, comparison));
     all.extend(levels(&mix.part, &reference.part));
     all.retain(|finding| finding.weight >= 1.0);
+    // How far peaks stand out, too, and where: told twice, it would take the place of something else.
+    if all.iter().any(|finding| finding.about == "density") {
+        all.retain(|finding| finding.about != "plr");
+    }
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     all.truncate(MOST);
     let bent = flat_tops(&mix.part, &reference.part);
