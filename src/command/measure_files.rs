@@ -13,7 +13,7 @@ use crate::console::{INPUT_UNUSABLE, print_as, print_error, progress_bar};
 use crate::measures::{MeasuredFile, Measures, too_short};
 use crate::table::table;
 use crate::workers::gather;
-use crestline_core::measure::{Meter, Readings};
+use crestline_core::measure::{DcOffset, Meter, Readings};
 use crestline_files::{AudioFile, InputError, decode_ahead, named, printable};
 
 const AFTER_HELP: &str = "\
@@ -39,12 +39,14 @@ Columns:
 A dash (null with --json) stands for what cannot be measured: everything in silence, everything but peaks of
 what sounds in the LFE alone, loudness below -70 LUFS and of files shorter than 400 ms, LDR of files shorter
 than 1.5 s, short-term loudness, least PLR and range of files shorter than 3 s.
+An offset (DC), which is the mean of the samples in the channel where that is furthest from zero, is told with a note
+from -50 dBFS on, and always with --json.
 
 JSON (--json):
   An array with one object a file, in the order given; a file that cannot be used is left out. Keys:
   file, sample_rate_hz, channels, duration_s, integrated_lufs, loudness_range_lu, momentary_max_lufs,
   short_term_max_lufs, true_peak_dbtp, sample_peak_dbfs, plr_db, short_term_plr_min_db, ldr_db,
-  rms_dbfs, crest_factor_db, clipped_runs
+  rms_dbfs, crest_factor_db, clipped_runs, dc_offset_dbfs
 
 Files:
   WAV (RF64, BW64 and Wave64 too), AIFF, FLAC, MP3 and Ogg Vorbis; 8 kHz to 384 kHz; mono, stereo, and up
@@ -82,8 +84,16 @@ pub struct MeasureArgs {
     json: bool,
 }
 
+/// From here on an offset is told, dBFS: it takes 0.03 dB of a full-scale peak's headroom.
+const DC_TOLD_DBFS: f64 = -50.0;
+
 /// What was measured of a file, with what its reader should know besides.
-pub(super) fn measured_file(path: &Path, audio: &AudioFile, readings: &Readings) -> MeasuredFile {
+pub(super) fn measured_file(
+    path: &Path,
+    audio: &AudioFile,
+    readings: &Readings,
+    offset: &DcOffset,
+) -> MeasuredFile {
     let rate_hz = f64::from(audio.sample_rate_hz());
     let mut notes = audio.notes();
     if readings.sample_peak_dbfs.is_none() {
@@ -98,12 +108,20 @@ pub(super) fn measured_file(path: &Path, audio: &AudioFile, readings: &Readings)
                 .to_owned(),
         );
     }
+    let dc_offset_dbfs = offset.dbfs();
+    if let Some(offset_dbfs) = dc_offset_dbfs.filter(|dbfs| *dbfs >= DC_TOLD_DBFS) {
+        notes.push(format!(
+            "an offset (DC) of {offset_dbfs:.1} dBFS, which takes headroom and counts towards RMS \
+             unheard; a high-pass at some 10 Hz takes it away"
+        ));
+    }
     MeasuredFile {
         file: named(path),
         sample_rate_hz: audio.sample_rate_hz(),
         channels: audio.roles().len(),
         duration_s: audio.frames() as f64 / rate_hz,
         measures: Measures::new(readings),
+        dc_offset_dbfs,
         loudness_range_settled: readings.loudness_range_settled,
         notes,
     }
@@ -171,7 +189,9 @@ fn measure(path: &Path, ahead: bool, progress: &ProgressBar) -> Result<MeasuredF
         BLOCK_FRAMES,
     )
     .told_at_end();
+    let mut offset = DcOffset::new(audio.roles().len());
     let mut take = |planes: &[Vec<f32>]| {
+        offset.process(planes.iter().map(Vec::as_slice));
         let frames = planes.first().map_or(0, Vec::len);
         for start in (0..frames).step_by(BLOCK_FRAMES) {
             let end = frames.min(start + BLOCK_FRAMES);
@@ -199,7 +219,7 @@ fn measure(path: &Path, ahead: bool, progress: &ProgressBar) -> Result<MeasuredF
         }
     }
     meter.finish();
-    Ok(measured_file(path, &audio, &meter.readings()))
+    Ok(measured_file(path, &audio, &meter.readings(), &offset))
 }
 
 /// Bytes in a file; 0 if it cannot be asked.

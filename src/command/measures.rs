@@ -22,6 +22,9 @@ pub(super) struct MeasuredFile {
     pub duration_s: f64,
     #[serde(flatten)]
     pub measures: Measures,
+    /// Mean of the samples; `None` also where it is not asked for.
+    #[serde(serialize_with = "to_thousandths_if_any")]
+    pub dc_offset_dbfs: Option<f64>,
     /// Is the file long enough for its loudness range to be relied on?
     #[serde(skip)]
     pub loudness_range_settled: bool,

@@ -43,8 +43,8 @@ Distortion of -150 dB is none.
 
 JSON (--json):
   One object with the keys file, path, sample_rate_hz, channels, duration_s, clipped_samples, and input, clean and output,
-  each an object with the measuring keys of crestline measure, and clean_reduction and output_reduction, each an object
-  with the keys of crestline reduction; null for what cannot be measured.
+  each an object with the measuring keys of crestline measure but dc_offset_dbfs, and clean_reduction and
+  output_reduction, each an object with the keys of crestline reduction; null for what cannot be measured.
 
 Exit codes:
   0  the file was written
@@ -261,6 +261,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
         channels,
         duration_s,
         measures: Measures::new(readings),
+        dc_offset_dbfs: None,
         loudness_range_settled: readings.loudness_range_settled,
         notes: Vec::new(),
     };

@@ -311,6 +311,7 @@ fn json_has_the_promised_keys_and_rounds_to_thousandths() {
         "rms_dbfs",
         "crest_factor_db",
         "clipped_runs",
+        "dc_offset_dbfs",
     ];
     keys.sort_unstable();
     promised.sort_unstable();
@@ -440,6 +441,27 @@ fn mono_says_that_it_reads_3_01_lu_below_two_channels() {
         text(&output.stdout).contains("3.01 LU below the same signal on both of two channels")
     };
     assert!(says_so("mono.wav") && !says_so("both.wav"));
+}
+
+// By construction: 0.05 in one channel is 20·log10 0.05 = -26.02 dBFS in the mean. 40 Hz that break off
+// amid a cycle have next to none: at most 1/(π·40·T) of their peak over T seconds.
+#[test]
+fn an_offset_is_told_and_a_cut_bass_note_is_none() {
+    let folder = folder("offset");
+    for (name, seconds, offset) in [("offset.wav", 4.0, 0.05), ("cut.wav", 4.006, 0.0)] {
+        let left = tone(48_000, 40.0, -6.0, seconds);
+        let right = left.iter().map(|sample| sample + offset).collect();
+        let file = wav(48_000, Stored::Int24, None, &[left, right]);
+        fs::write(folder.join(name), file).unwrap();
+    }
+    let (objects, _) = measure_json(&folder, &["offset.wav", "cut.wav"]);
+    assert_level(&objects[0], "dc_offset_dbfs", -26.02, 0.01);
+    let most = 20.0 * (0.5 / (std::f64::consts::PI * 40.0 * 4.006)).log10();
+    assert!(objects[1]["dc_offset_dbfs"].as_f64().unwrap() < most + 0.1);
+    let notes = |name: &str| text(&measure(&folder, &[name]).stderr).to_owned();
+    let offset = notes("offset.wav");
+    assert!(offset.contains("an offset (DC) of -26.0 dBFS"), "{offset}");
+    assert_eq!(notes("cut.wav"), "");
 }
 
 // A click a second: what the percentile finds lies between the clicks.

@@ -24,8 +24,9 @@ fn folder(test: &str) -> PathBuf {
         sample_format: hound::SampleFormat::Int,
     };
     let mut wav = hound::WavWriter::create(folder.join("a.wav"), spec).unwrap();
-    for _ in 0..48_000 {
-        wav.write_sample(1_000_i16).unwrap();
+    for frame in 0..48_000 {
+        let sample = if frame % 2 == 0 { 1_000 } else { -1_000_i16 };
+        wav.write_sample(sample).unwrap();
     }
     wav.finalize().unwrap();
     folder

@@ -8,7 +8,7 @@ use crate::compare::{ONE_BESIDE_TWO, profile_of};
 use crate::encoded::{NoTrial, Trial, try_out};
 use crate::measure_files::measured_file;
 use crate::measures::MeasuredFile;
-use crestline_core::measure::{BAND_COUNT, BandCrest, Meter, Readings};
+use crestline_core::measure::{BAND_COUNT, BandCrest, DcOffset, Meter, Readings};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{
     Comparison, Finding, Profile, REGIONS, findings, power_db, region_sounds,
@@ -71,9 +71,10 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let rate_hz = f64::from(audio.sample_rate_hz());
     let mut meter = Meter::new(rate_hz, audio.roles(), BLOCK_FRAMES).with_balance([0.0; 2]);
     let mut crest = BandCrest::new(rate_hz, audio.roles());
-    let history = heard(&mut audio, &mut meter, &mut crest)?;
+    let mut offset = DcOffset::new(audio.roles().len());
+    let history = heard(&mut audio, &mut meter, &mut crest, &mut offset)?;
     let readings = meter.readings();
-    let mut measured = measured_file(path, &audio, &readings);
+    let mut measured = measured_file(path, &audio, &readings, &offset);
     let mut against = None;
     if let Some(reference) = wanted.reference {
         match beside(path, reference, wanted.section, &mut measured.notes) {
@@ -113,6 +114,7 @@ fn heard(
     audio: &mut AudioFile,
     meter: &mut Meter,
     crest: &mut BandCrest,
+    offset: &mut DcOffset,
 ) -> Result<Vec<Moment>, String> {
     let mut history = Vec::new();
     let mut block = Vec::new();
@@ -129,6 +131,7 @@ fn heard(
         let planes: Vec<&[f32]> = block.iter().map(Vec::as_slice).collect();
         meter.process(&planes);
         crest.process(&planes);
+        offset.process(planes.iter().copied());
         into_second = (into_second + frames) % second;
         let readings = meter.readings();
         heard |= readings.placed().momentary_lufs.is_some();
