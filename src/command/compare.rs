@@ -43,10 +43,10 @@ JSON (--json):
     bands             [{hz, mix_db, reference_db, difference_db, shelved_db}], third octaves from 20 Hz: level of either, mix
                       less reference at equal loudness, and the same with the suggested shelves
     regions           [{low_hz, high_hz, difference_db, mix_crest_db, reference_crest_db}], low to high: the difference of
-                      whole regions, null where both hold next to nothing there, and the crest factor of either in the four
-                      bands of the crossover, from 20 Hz on: the peak that a tenth of the music reaches, less RMS; null for
-                      both where one does not hold the whole of the band or next to nothing in it, or is surround and the
-                      other not
+                      whole regions, null where both hold next to nothing there, and the crest factor of either in the
+                      four bands of the crossover, from 20 Hz on: the peak that a twentieth of the music reaches, less
+                      RMS; null for both where one does not hold the whole of the band or next to nothing in it, or is
+                      surround and the other not
     suggestion        {helps, low_shelf_hz, low_shelf_db, high_shelf_hz, high_shelf_db, before_db, after_db,
                       loudness_change_lu}: difference in shape (weighted rms) before and after
     findings          [{about: balance | density | loudness | microdynamics | plr | flat tops, difference, sentence}],

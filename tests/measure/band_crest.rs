@@ -186,7 +186,8 @@ fn a_band_that_holds_next_to_nothing_is_not_told() {
 }
 
 /// By construction: a click of two samples at full scale, far above the noise around it, makes no
-/// band more open. Once a second it is the music's: in every other step.
+/// band more open: it takes the place of one of the three highest peaks among sixty, which lie some
+/// 0.2 dB apart. Once a second it is the music's: in every other step.
 #[test]
 fn a_click_makes_sound_no_more_open() {
     let noise = white_noise(9, 0.05, 1_444_096);
@@ -200,7 +201,7 @@ fn a_click_makes_sound_no_more_open() {
     };
     let alone = with(&[]);
     let often: Vec<usize> = (1..30).map(|second| 48_000 * second).collect();
-    let mut group = Group::new("band crest, a click", 0.1, "dB");
+    let mut group = Group::new("band crest, a click", 0.3, "dB");
     for (band, crest) in with(&[700_000]).into_iter().enumerate() {
         group.check(format!("band {band}"), crest, alone[band].unwrap());
     }

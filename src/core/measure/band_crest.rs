@@ -27,7 +27,7 @@ const CLASS_DB: f64 = 0.02;
 const CLASSES: usize = 4_500;
 /// How much of the music reaches the peak that counts, by energy: what is rarer is a click, or a hit
 /// at the end of a verse (common practice).
-const OFTEN: f64 = 0.1;
+const OFTEN: f64 = 0.05;
 /// Peaks are filed by their level from −100 dBFS on, in classes as narrow.
 const LEAST_PEAK_DBFS: f64 = -100.0;
 const PEAK_CLASSES: usize = 9_000;
@@ -43,7 +43,7 @@ const RUN: usize = 256;
 /// True peak less RMS in each of the bands that a [`Crossover`] at its default corners makes, low to
 /// high.
 ///
-/// The peak is the one that a tenth of the music reaches, in steps of half a second that count by
+/// The peak is the one that a twentieth of the music reaches, in steps of half a second that count by
 /// their energy: the highest of all is a matter of how long is listened, and a click of two samples
 /// would make a song more open.
 ///
@@ -224,8 +224,8 @@ impl BandCrest {
         from(class_of(mean * power_from_db(-RELATIVE_GATE_DB)).unwrap_or(0))
     }
 
-    /// The peak that is reached in the [`OFTEN`]th part of the music, dBFS: between those of the two
-    /// steps next to it, so that it does not jump where one more is heard.
+    /// The peak that [`OFTEN`] of the music reaches, dBFS: between those of the two steps next to it, so
+    /// that it does not jump where one more is heard.
     fn peak_dbfs(&self, band: usize) -> Option<f64> {
         let filed = &self.peaks[band * PEAK_CLASSES..][..PEAK_CLASSES];
         let wanted = OFTEN * filed.iter().map(|class| class.energy).sum::<f64>();
