@@ -184,12 +184,14 @@ fn head(ui: &Ui, area: Rect, scene: &Scene<'_>, mode: PlaneMode) {
     let colours = scene::colours(ui);
     let at = pos2(area.left(), area.top() + 9.0);
     let up = match mode {
-        PlaneMode::Plr => "↑ PLR",
-        PlaneMode::Microdynamics => "↑ microdynamics",
+        PlaneMode::Plr => "PLR",
+        PlaneMode::Microdynamics => "microdynamics",
     };
-    let words = format!("→ louder   {up}   broader rail: more distortion");
+    let axes = format!("→ louder   ↑ {up}");
+    let all = format!("{axes}   broader rail: more distortion");
     let room = area.width() - 176.0;
-    scene::cut(ui.painter(), at, &words, room, colours.label);
+    let words = scene::fitting(ui.painter(), &all, &axes, room);
+    scene::cut(ui.painter(), at, words, room, colours.label);
     for (index, (choice, name, tip)) in [
         (
             PlaneMode::Microdynamics,
