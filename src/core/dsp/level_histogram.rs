@@ -8,8 +8,8 @@ const BINS_PER_OCTAVE: usize = 8;
 const LOWEST_EXPONENT: i32 = -5;
 /// Time constant with which older samples count less, seconds.
 const MEMORY_S: f64 = 3.0;
-/// One frame in so many is counted: enough to know a distribution by, and a fifth of the work. A
-/// prime, so that a tone is met in all its phases, but for one whose period is a multiple of it.
+/// One frame in so many is counted: enough to know a distribution by, and a fifth of the work. After
+/// each fade it is the next of them, so that a tone is met in all its phases whatever its period.
 const EVERY: usize = 5;
 /// How often they are made to count less, Hz.
 const FADES_PER_SECOND: f64 = 100.0;
@@ -64,6 +64,8 @@ pub struct LevelCounter {
     total: f32,
     fade_every: usize,
     until_fade: usize,
+    /// Which of [`EVERY`] frames is counted until then.
+    phase: usize,
     keep: f32,
 }
 
@@ -77,6 +79,7 @@ impl LevelCounter {
             total: 0.0,
             fade_every,
             until_fade: fade_every,
+            phase: 0,
             keep: (-(fade_every as f64) / (sample_rate_hz * MEMORY_S)).exp() as f32,
         }
     }
@@ -89,6 +92,7 @@ impl LevelCounter {
         self.counts = [0.0; BINS];
         self.total = 0.0;
         self.until_fade = self.fade_every;
+        self.phase = 0;
     }
 
     /// Counts one or two channels of equal length, in stretches of any length: the result does not
@@ -102,7 +106,8 @@ impl LevelCounter {
         while start < frames {
             let end = frames.min(start + self.until_fade);
             // Counted from the last fade, wherever the stretch begins.
-            let first = (EVERY - (self.fade_every - self.until_fade) % EVERY) % EVERY;
+            let counted = self.fade_every - self.until_fade;
+            let first = (EVERY + self.phase - counted % EVERY) % EVERY;
             for channel in channels {
                 let samples = channel.get(start..end).unwrap_or_default();
                 for sample in samples.iter().skip(first).step_by(EVERY) {
@@ -114,6 +119,7 @@ impl LevelCounter {
             start = end;
             if self.until_fade == 0 {
                 self.until_fade = self.fade_every;
+                self.phase = (self.phase + 1) % EVERY;
                 self.total *= self.keep;
                 for count in &mut self.counts {
                     *count *= self.keep;
@@ -175,6 +181,16 @@ mod tests {
             );
         }
         assert!(levels.share_above(0.88) < 1e-6);
+    }
+
+    /// By construction: of five samples one is at the peak, and the others are at 0.81 of it at most.
+    #[test]
+    fn a_tone_whose_period_is_five_frames_is_met_in_all_its_phases() {
+        let mut tone: Vec<f32> = (0..480_000)
+            .map(|frame| (0.8 * (f64::from(frame % 5) * 0.4 * PI).cos()) as f32)
+            .collect();
+        let share = counted(&mut tone).share_above(0.72);
+        assert!((share - 0.2).abs() < 0.002, "{share}");
     }
 
     #[test]
