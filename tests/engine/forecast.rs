@@ -130,6 +130,27 @@ fn a_point_is_what_the_engine_does_at_that_push() {
     println!("worst: {worst:.4?} LU, dB, dB");
 }
 
+// By construction: the same score at four times the rate is the same music, but for what lies above
+// 24 kHz. (Behind the saturator it is not: what decimation makes of bent tops falls with the rate.)
+#[test]
+fn what_the_limiter_takes_away_does_not_depend_on_the_rate() {
+    let taken = |rate_hz: u32| {
+        let start = 28 * rate_hz as usize;
+        let song = cut(
+            &rink_lights(rate_hz).channels,
+            start..start + 8 * rate_hz as usize,
+        );
+        let runs = runs(&song, rate_hz, &ChainSettings::default());
+        let clean = runs.at(12.0, &|| false).unwrap().clean;
+        [clean.limiter_mean_db, clean.limiter_p95_db].map(Option::unwrap)
+    };
+    let (low, high) = (taken(48_000), taken(192_000));
+    println!("forecast: limiter, mean and p95 at 48 and 192 kHz: {low:.2?} {high:.2?} dB");
+    for (low, high) in low.into_iter().zip(high) {
+        assert!((low - high).abs() < 0.15, "{low:.2} {high:.2}");
+    }
+}
+
 // Closed form (ITU-R BS.1770-5, Annex 1, note to equation 3): a sine of 997 Hz in both channels
 // whose peaks stand at A dBFS has a loudness of A LUFS. It follows the push one for one until its
 // peaks meet the ceiling, and stays there.
