@@ -11,6 +11,7 @@ mod after_close;
 mod band;
 mod edits;
 mod instance;
+mod modulation;
 mod outbox;
 mod pages;
 mod queued;
@@ -27,6 +28,7 @@ mod whole;
 pub use self::after_close::AfterClose;
 pub use self::band::BandParams;
 pub use self::edits::{EditBy, Edits};
+pub use self::modulation::Modulation;
 pub use self::outbox::{Held, Outbox};
 pub use self::queued::Queued;
 pub use self::readings::{READING_COUNT, READING_INTERVAL_S, ReadingParams, Shown};
@@ -129,6 +131,8 @@ pub struct CrestlineParams {
 
     /// What has been changed and has not come back from the host.
     pub edits: Edits,
+    /// What modulation adds, in CLAP.
+    pub modulation: Modulation,
 
     /// What the window has done, on its way to a CLAP host.
     pub outbox: Arc<Outbox>,
@@ -301,6 +305,7 @@ impl Default for CrestlineParams {
             side_chain: Mutex::default(),
             measured: Arc::default(),
             edits: Edits::default(),
+            modulation: Modulation::default(),
             outbox: Arc::default(),
             after_close: AfterClose::default(),
             unsaved: Unsaved::default(),

@@ -707,3 +707,52 @@ fn what_a_modulator_adds_is_not_told_as_set() {
         assert_eq!(host.value(id).unwrap(), set, "{name} after loading");
     }
 }
+
+// clap/events.h, `CLAP_EVENT_PARAM_MOD`: modulation is added to the value and leaves it as it is, so
+// what is set meanwhile is there once it ends, also where the sum lies beyond an end of the range.
+#[test]
+fn what_is_set_under_modulation_is_kept() {
+    for (name, low, high) in [("Push", 0.25, 0.75), ("Limiter", 0.0, 1.0)] {
+        let mut host = linked();
+        let id = host.param(name).unwrap().id;
+        let set = |host: &mut ClapHost, value: f64| {
+            let change = Change {
+                frame: 0,
+                id,
+                value,
+            };
+            host.flush(&[change]).unwrap();
+        };
+        let told = |host: &mut ClapHost, wanted: f64, when: &str| {
+            let value = host.value(id).unwrap();
+            assert!((value - wanted).abs() < 1e-6, "{name}, {when}: {value}");
+        };
+        set(&mut host, low);
+        let state = host.save().unwrap();
+        set(&mut host, high);
+        host.modulate(id, 1.0).unwrap();
+        host.load_state(&state).unwrap();
+        told(&mut host, low, "loaded");
+        host.modulate(id, -1.0).unwrap();
+        set(&mut host, high);
+        told(&mut host, high, "set in a flush");
+        let change = Change {
+            frame: 100,
+            id,
+            value: low,
+        };
+        let main = noise(2, 512, 0.1, 3);
+        let run = Run {
+            changes: &[change],
+            ..Run::new(&main, &[256])
+        };
+        host.activate(48_000.0, 256).unwrap();
+        host.run(run).unwrap();
+        host.deactivate();
+        told(&mut host, low, "set in a block");
+        host.modulate(id, 0.0).unwrap();
+        told(&mut host, low, "once it has ended");
+        let loaded_anew = host.save().unwrap();
+        assert_eq!(loaded_anew, state, "{name}");
+    }
+}

@@ -6,6 +6,7 @@
 
 use crestline_plugin::export::denormals::flushed;
 use kit::signals::white_noise;
+use rig::raw_host::clap::Event;
 use rig::raw_host::vst3::DOUBLE_PRECISION;
 use rig::raw_host::{Block, Port, Ports, RawClap, RawHost, RawVst3, both};
 use std::hint::black_box;
@@ -426,4 +427,20 @@ fn denormal_audio_counts_as_silence_where_it_is_worked_on() {
             assert_eq!(last > 0.0, is_heard, "{format}: {last:e}");
         }
     }
+}
+
+// `clap/events.h`: a list hands over as many events as it says. Of one that hands over less the rest
+// counts, in a flush as in a block.
+#[test]
+fn an_event_that_is_missing_is_passed_by_in_a_flush() {
+    let host = RawClap::inactive();
+    let (id, set) = host.param("Push").unwrap();
+    assert!((set - 0.5).abs() > 0.1, "{set}");
+    host.flush_behind_nothing(Event {
+        frame: 0,
+        id,
+        value: 0.5,
+    });
+    let (_, value) = host.param("Push").unwrap();
+    assert!((value - 0.5).abs() < 1e-6, "{value}");
 }

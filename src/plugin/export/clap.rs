@@ -273,7 +273,7 @@ unsafe extern "C" fn process(
     let Some(ports) = ports.as_mut() else {
         return CLAP_PROCESS_ERROR;
     };
-    let events = Events::within(block.in_events, block.frames_count);
+    let events = Events::within(block.in_events, block.frames_count, &instance.params);
     let in_events = events.list();
     // SAFETY: null or the host's list, for the length of the call.
     let told = unsafe { block.out_events.as_ref() };
@@ -290,6 +290,7 @@ unsafe extern "C" fn process(
     // SAFETY: the block is the host's, for whose truth it vouches; `ports` is held until the call
     // has ended.
     let status = processing(|| flushed(|| unsafe { process_guarded(instance, &within, ports) }));
+    instance.params.keep_set();
     if let Some(held) = held.filter(|_| status != CLAP_PROCESS_ERROR) {
         instance.outbox_emptied(held);
     }

@@ -45,6 +45,7 @@ impl Known {
             // Past the end for one that is not there, which no number is at.
             (place.unwrap_or(usize::MAX), steps(&reading))
         });
+        params.modulation.begin(all.len());
         Self {
             steps: all.iter().map(steps).collect(),
             all,
@@ -58,6 +59,11 @@ impl Known {
     /// The parameters themselves.
     pub fn params(&self) -> &CrestlineParams {
         &self.params
+    }
+
+    /// The same, to be held.
+    pub fn shared(&self) -> Arc<CrestlineParams> {
+        Arc::clone(&self.params)
     }
 
     /// The place of the parameter that the host calls `id`.
@@ -106,9 +112,60 @@ impl Known {
     pub fn set(&self, index: usize, value: f32) {
         let param = self.all.get(index);
         // SAFETY: a pointer into `params`, which is held.
-        if param.is_some_and(|param| unsafe { param._internal_set_normalized_value(value) }) {
+        let set = |param: &ParamPtr| unsafe { self.params.modulation.set(index, *param, value) };
+        if param.is_some_and(set) {
             self.params.repaint.request_repaint();
         }
+    }
+
+    /// The host has an event that sets the parameter that it calls `id`, in CLAP's values.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn is_set(&self, id: u32, value: f64) {
+        if let Some(index) = self.index(id) {
+            let value = self.normalized(index, value);
+            self.params.modulation.is_set(index, value);
+        }
+    }
+
+    /// The host has an event that moves the parameter that it calls `id` by this much, in CLAP's
+    /// values.
+    ///
+    /// # Realtime
+    /// Yes.
+    pub fn is_moved(&self, id: u32, by: f64) {
+        if let Some(index) = self.index(id) {
+            self.params
+                .modulation
+                .is_moved(index, self.normalized(index, by));
+        }
+    }
+
+    /// A value, or a difference of two, as the framework reads it off an event.
+    fn normalized(&self, index: usize, value: f64) -> f32 {
+        let steps = self.steps.get(index).copied().flatten().unwrap_or(1);
+        value as f32 / steps as f32
+    }
+
+    /// Once the framework has read the host's events: has what they have set be set, where it has made
+    /// nothing of it.
+    ///
+    /// # Realtime
+    /// Yes: some sixty atomic loads.
+    pub fn keep_set(&self) {
+        for index in 0..self.all.len() {
+            if let Some(value) = self.params.modulation.take_set(index) {
+                self.set(index, value);
+            }
+        }
+    }
+
+    /// Has a state loaded with nothing added to any parameter by modulation. Allocates.
+    #[expect(unsafe_code, reason = "as above")]
+    pub fn load(&self, load: impl FnOnce() -> bool) -> bool {
+        // SAFETY: pointers into `params`, which is held.
+        unsafe { self.params.modulation.without(&self.all, load) }
     }
 
     /// The value of a reading, normalised, and its steps; `None` for any other parameter.

@@ -311,7 +311,7 @@ impl CrestlineParams {
                 }
                 let decided = decide(edited, present.is_some());
                 if decided == Some(true) {
-                    param._internal_set_normalized_value(edited.last());
+                    self.modulation.set(edited.index, *param, edited.last());
                 }
                 decided.is_none()
             }

@@ -1,6 +1,7 @@
 //! The framework's extensions, some of whose functions are ours.
 
 use super::Instance;
+use super::events::Events;
 use clap_sys::events::{clap_input_events, clap_output_events};
 use clap_sys::ext::gui::{CLAP_EXT_GUI, clap_plugin_gui};
 use clap_sys::ext::params::{
@@ -180,13 +181,16 @@ unsafe extern "C" fn flush(
     } else {
         ptr::null()
     };
+    let events = Events::flushed(in_events, &instance.params);
+    let in_events = events.list();
     // SAFETY: the table is that of the extension; otherwise the host's promise.
     unsafe {
         let params: Option<&clap_plugin_params> = instance.extension(CLAP_EXT_PARAMS);
         if let Some(flush) = params.and_then(|params| params.flush) {
-            flush(plugin, in_events, out_events);
+            flush(plugin, &raw const in_events, out_events);
         }
     }
+    instance.params.keep_set();
     if let Some(held) = held {
         instance.outbox_emptied(held);
     }
@@ -221,12 +225,12 @@ unsafe extern "C" fn load(plugin: *const clap_plugin, stream: *const clap_istrea
         let drop_unsent = || kept = instance.unsent.drop_all(plugin, instance);
         params.outbox.alone(drop_unsent);
         // SAFETY: the table is that of the extension; otherwise the host's promise.
-        let loaded = unsafe {
+        let loaded = instance.params.load(|| unsafe {
             let state: Option<&clap_plugin_state> = instance.extension(CLAP_EXT_STATE);
             state
                 .and_then(|state| state.load)
                 .is_some_and(|load| load(plugin, stream))
-        };
+        });
         if loaded {
             params.loaded();
         }

@@ -376,6 +376,25 @@ impl RawClap {
     }
 }
 
+impl RawClap {
+    /// Has the plug-in flush this change behind one that is said to be there, and is null.
+    pub fn flush_behind_nothing(&self, change: Event) {
+        let changes = [event(&change)];
+        let in_events = clap_input_events {
+            ctx: (&raw const changes).cast_mut().cast(),
+            size: Some(two),
+            get: Some(get_second),
+        };
+        let out_events = clap_output_events {
+            ctx: ptr::null_mut(),
+            try_push: Some(drop_event),
+        };
+        let params: &clap_plugin_params = self.extension(CLAP_EXT_PARAMS);
+        // SAFETY: the plug-in's own function, and lists that outlive the call.
+        unsafe { params.flush.unwrap()(self.plugin, &raw const in_events, &raw const out_events) };
+    }
+}
+
 impl AnyThread {
     /// Asks what there is to be asked: extensions, values and their texts, latency, tail, state.
     /// Returns how many parameters have told a finite value.
@@ -461,6 +480,21 @@ unsafe extern "C" fn get(list: *const clap_input_events, index: u32) -> *const c
     // SAFETY: the list that `process` makes, whose `ctx` is this vector.
     let events = unsafe { &*(*list).ctx.cast::<Vec<clap_event_param_value>>() };
     (&raw const events[index as usize]).cast()
+}
+
+unsafe extern "C" fn two(_: *const clap_input_events) -> u32 {
+    2
+}
+
+unsafe extern "C" fn get_second(
+    list: *const clap_input_events,
+    index: u32,
+) -> *const clap_event_header {
+    if index == 0 {
+        return ptr::null();
+    }
+    // SAFETY: the list that `flush_behind_nothing` makes, whose `ctx` is its one event.
+    unsafe { (*list).ctx.cast_const().cast() }
 }
 
 unsafe extern "C" fn drop_event(_: *const clap_output_events, _: *const clap_event_header) -> bool {
