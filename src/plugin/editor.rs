@@ -66,6 +66,7 @@ use nice_plug_egui::baseview::{HandlerError, WindowSize};
 use nice_plug_egui::{
     EguiEditorState, EguiNiceSettings, Frame, NiceEguiApp, RepaintNotifier, create_egui_editor,
 };
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -206,7 +207,9 @@ impl NiceEguiApp for App {
         self.guard = guard;
         // What is held would be for as long as the window stands still.
         if let Some(gui) = self.gui.as_ref().filter(|_| failed) {
-            self.view.give_up(&gui.param_setter());
+            let give_up = || self.view.give_up(&gui.param_setter());
+            // That fails as well where the frame has failed because the host has let go of the instance.
+            let _ = catch_unwind(AssertUnwindSafe(give_up));
         }
     }
 

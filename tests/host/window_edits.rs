@@ -196,8 +196,11 @@ fn a_window_closed_while_a_value_is_held_lets_go_of_it() {
             }
             let [begun, ended] = host.gestures(push);
             assert_eq!(begun, ended + 1, "the value is not held");
+            host.take_back_to(0.125);
             host.close_window();
             assert_eq!(host.gestures(push), [begun, begun]);
+            let value = host.value(push);
+            assert!((value - 0.125).abs() < 1e-6, "{value}");
             Ok(())
         },
     );

@@ -1,8 +1,8 @@
 //! What a window leaves to be told when it closes, and when the host may be told.
 //!
-//! The CLAP framework drops a window within the host's call for that, and holds its place locked
-//! meanwhile. A host that takes word of a gesture's end by flushing at once, as one may on its main
-//! thread, would come back to that very place, which ends its process.
+//! The framework drops a window within the host's call for that, and holds its place locked meanwhile.
+//! A host that takes word of a gesture's end by flushing or setting a value at once, as one may on its
+//! main thread, would come back to that very place, which ends its process.
 
 use std::fmt;
 use std::sync::{Mutex, MutexGuard, PoisonError};

@@ -16,8 +16,9 @@ use crate::raw_host::stream::Pieces;
 use crate::raw_host::vst3::Points;
 use crate::raw_host::{Block, Port, Ports, RawVst3};
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-    IComponentHandler, IComponentHandler2, IComponentHandler2Trait, IComponentHandlerTrait,
-    IComponentTrait, IEditControllerTrait, ParamID, ParamValue, ParameterInfo, String128, TChar,
+    IAudioProcessorTrait, IComponentHandler, IComponentHandler2, IComponentHandler2Trait,
+    IComponentHandlerTrait, IComponentTrait, IEditController, IEditControllerTrait, ParamID,
+    ParamValue, ParameterInfo, String128, TChar,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, IBStream, IPlugFrame, IPlugView, IPlugViewContentScaleSupport,
@@ -81,6 +82,8 @@ struct Handler {
     edits: Mutex<Vec<(ParamID, ParamValue)>>,
     /// How often an edit has begun, and how often one has ended, by parameter.
     gestures: Mutex<BTreeMap<ParamID, [u32; 2]>>,
+    /// What the end of an edit is answered with, if with anything: a value of the parameter.
+    answer: Mutex<Option<(ComPtr<IEditController>, ParamValue)>>,
     /// The thread on which it was said that there is something to save, each time.
     unsaved: Mutex<Vec<ThreadId>>,
 }
@@ -126,6 +129,11 @@ impl IComponentHandlerTrait for Handler {
 
     unsafe fn endEdit(&self, id: ParamID) -> tresult {
         self.gestures.lock().unwrap().entry(id).or_default()[1] += 1;
+        let answer = self.answer.lock().unwrap().clone();
+        if let Some((controller, value)) = answer {
+            // SAFETY: a controller that is counted.
+            return unsafe { controller.setParamNormalized(id, value) };
+        }
         kResultOk
     }
 
@@ -149,6 +157,7 @@ impl Vst3Host {
             automatable: automatable.map(|it| it.id).collect(),
             edits: Mutex::default(),
             gestures: Mutex::default(),
+            answer: Mutex::default(),
             unsaved: Mutex::default(),
         });
         let to_handler = handler.to_com_ptr::<IComponentHandler>().unwrap();
@@ -349,6 +358,14 @@ impl Vst3Host {
     pub fn gestures(&self, id: ParamID) -> [u32; 2] {
         let all = self.handler.gestures.lock().unwrap();
         all.get(&id).copied().unwrap_or_default()
+    }
+
+    /// Stands still, and takes a parameter back to this value where the user's hand lets go, as a host
+    /// does that writes automation while it is touched.
+    pub fn take_back_to(&self, value: ParamValue) {
+        // SAFETY: a call as the interface has it.
+        unsafe { self.raw.processor.setProcessing(0) };
+        *self.handler.answer.lock().unwrap() = Some((self.raw.controller.clone(), value));
     }
 
     /// Runs audio through the plug-in, in blocks of these sizes, again and again, and returns what

@@ -172,6 +172,8 @@ mod run_loop {
                 self.framework
                     .registerEventHandler(ours.as_ptr(), descriptor)
             };
+            // The framework ends the process where it is refused; without its handler only what it
+            // would have done on the host's thread stays undone.
             if result == kResultOk {
                 let mut registered = self
                     .registered
@@ -179,7 +181,7 @@ mod run_loop {
                     .unwrap_or_else(PoisonError::into_inner);
                 registered.push(Registered { handler, with_host });
             }
-            result
+            kResultOk
         }
 
         unsafe fn unregisterEventHandler(&self, handler: *mut IEventHandler) -> tresult {

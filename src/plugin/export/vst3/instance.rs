@@ -242,6 +242,6 @@ impl IEditControllerTrait for Instance {
 
     unsafe fn createView(&self, name: FIDString) -> *mut IPlugView {
         // SAFETY: the host's promise; a view of which one reference is the caller's.
-        unsafe { View::around(self.framework.createView(name)) }
+        unsafe { View::around(self.framework.createView(name), self.params.shared()) }
     }
 }

@@ -2,12 +2,15 @@
 //!
 //! A scale that the host tells before the window is attached, as it may
 //! (`gui/iplugviewcontentscalesupport.h`), is refused and forgotten: here it is kept until then. Nor
-//! is the host told of the size that comes of a scale: here it is asked for that. And with each frame
+//! is the host told of the size that comes of a scale: here it is asked for that. With each frame
 //! that a host on Linux sets, the framework leaves an event handler registered and two sockets open,
-//! for the handler holds a reference to itself: here it is given back.
+//! for the handler holds a reference to itself: here it is given back. And it holds the window's place
+//! while it drops the window: what that ends is told to the host afterwards, which may answer with a
+//! value, for which the framework looks at that place.
 
 use super::forward::forward;
 use super::frame;
+use crate::params::CrestlineParams;
 use nice_plug::wrapper::vst3::vst3::Steinberg::IPlugViewContentScaleSupport_::ScaleFactor;
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, IPlugFrame, IPlugFrameTrait, IPlugView, IPlugViewContentScaleSupport,
@@ -18,7 +21,7 @@ use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComRef, ComWrapper};
 use std::ffi::c_void;
 use std::ptr;
 use std::sync::atomic::{AtomicPtr, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 const NOWHERE: ViewRect = ViewRect {
     left: 0,
@@ -30,6 +33,7 @@ const NOWHERE: ViewRect = ViewRect {
 /// A view around the framework's. Used on the host's UI thread.
 pub struct View {
     framework: ComPtr<IPlugView>,
+    params: Arc<CrestlineParams>,
     /// What the host holds of this, to be named to its frame; not counted.
     itself: AtomicPtr<IPlugView>,
     /// The scale that the host has told and the framework has not taken.
@@ -48,13 +52,17 @@ impl View {
     ///
     /// # Safety
     /// `framework` is null or the framework's view, with a reference that is given away.
-    pub unsafe fn around(framework: *mut IPlugView) -> *mut IPlugView {
+    pub unsafe fn around(
+        framework: *mut IPlugView,
+        params: Arc<CrestlineParams>,
+    ) -> *mut IPlugView {
         // SAFETY: the caller's promise.
         let Some(framework) = (unsafe { ComPtr::from_raw(framework) }) else {
             return ptr::null_mut();
         };
         let view = ComWrapper::new(Self {
             framework,
+            params,
             itself: AtomicPtr::default(),
             scale: Mutex::default(),
             told: Mutex::default(),
@@ -147,6 +155,15 @@ impl IPlugViewTrait for View {
         attached
     }
 
+    unsafe fn removed(&self) -> tresult {
+        let mut removed = kResultFalse;
+        self.params.after_close.during(|| {
+            // SAFETY: nothing is passed.
+            removed = unsafe { self.framework.removed() };
+        });
+        removed
+    }
+
     unsafe fn getSize(&self, size: *mut ViewRect) -> tresult {
         // SAFETY: the host's promise.
         let result = unsafe { self.framework.getSize(size) };
@@ -178,7 +195,6 @@ impl IPlugViewTrait for View {
 
     forward! { IPlugViewTrait:
         fn isPlatformTypeSupported(kind: FIDString) -> tresult;
-        fn removed() -> tresult;
         fn onWheel(distance: f32) -> tresult;
         fn onKeyDown(key: char16, code: int16, modifiers: int16) -> tresult;
         fn onKeyUp(key: char16, code: int16, modifiers: int16) -> tresult;
