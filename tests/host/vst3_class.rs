@@ -26,10 +26,13 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
 use nice_plug::wrapper::vst3::vst3::{ComPtr, ComWrapper, Interface};
 use rig::raw_host::stream::Pieces;
 use rig::raw_host::vst3::factory;
-use rig::raw_host::{Block, Ports, RawHost, RawVst3};
+use rig::raw_host::{Block, Port, Ports, RawHost, RawVst3};
 use std::ffi::{CStr, c_void};
 use std::mem::MaybeUninit;
 use std::ptr;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
 
 /// The address by which an object is known, whatever interface it was reached through.
 fn identity<I: Interface>(object: &ComPtr<I>) -> *mut FUnknown {
@@ -243,4 +246,48 @@ fn a_saved_state_comes_back_in_another_instance() {
         // The controller has no state of its own.
         assert_eq!(other.controller.setComponentState(stream), kResultOk);
     }
+}
+
+/// The component, to be called on whichever thread.
+struct Anywhere(ComPtr<IComponent>);
+
+// SAFETY: what a test calls on another thread is what a host at fault would.
+unsafe impl Send for Anywhere {}
+
+// `ivstcomponent.h` has `setActive` called on the UI thread while no audio is processed. A host that
+// does both at once is refused blocks, and goes on.
+#[test]
+fn blocks_beside_an_activation_are_refused_or_processed() {
+    const FRAMES: usize = 64;
+    let mut host = RawVst3::active(2, FRAMES);
+    let component = Anywhere(host.component.clone());
+    let over = AtomicBool::new(false);
+    let main = vec![vec![0.1; FRAMES]; 2];
+    thread::scope(|scope| {
+        let over = &over;
+        let activates = scope.spawn(move || {
+            let Anywhere(component) = { component };
+            let start = Instant::now();
+            let mut times = 0;
+            while start.elapsed() < Duration::from_millis(1_500) {
+                // SAFETY: the class's own function.
+                times += i32::from(unsafe { component.setActive(1) } == kResultOk);
+            }
+            over.store(true, Ordering::Relaxed);
+            times
+        });
+        let mut processed = 0;
+        while !over.load(Ordering::Relaxed) {
+            let mut block = Block {
+                frames: FRAMES,
+                inputs: Ports::Passed(vec![Port::of(&main), Port::of(&main)]),
+                outputs: Ports::Passed(vec![Port::of(&main)]),
+                changes: Vec::new(),
+            };
+            processed += i32::from(host.process(&mut block));
+        }
+        let activated = activates.join().unwrap();
+        println!("host: {processed} blocks beside {activated} activations");
+        assert!(processed > 0 && activated > 10);
+    });
 }

@@ -130,6 +130,15 @@ impl Resizing {
         size
     }
 
+    /// Waits for a call that is under way, if there is one: it holds the instance, which the host may
+    /// be about to destroy.
+    #[cfg(not(target_os = "linux"))]
+    pub fn end_call(&self) {
+        // Not while locked.
+        let calling = std::mem::take(&mut self.lock().calling);
+        drop(calling);
+    }
+
     /// Whether it is of any use to ask.
     pub fn is_possible(&self) -> bool {
         let mut state = self.lock();

@@ -177,9 +177,22 @@ pub struct EndingWindow {
     window: Window,
     host: Option<Callbacks>,
     by_host: bool,
+    #[cfg(not(target_os = "linux"))]
+    _called: Called,
     _ended: Ended,
     _let_go: LetGo,
     _watched: Watched,
+}
+
+/// Waits, when dropped, for what the window has asked for on a thread of its own.
+#[cfg(not(target_os = "linux"))]
+struct Called(Resizing);
+
+#[cfg(not(target_os = "linux"))]
+impl Drop for Called {
+    fn drop(&mut self) {
+        self.0.end_call();
+    }
 }
 
 /// The framework's handle.
@@ -229,6 +242,8 @@ impl Editor for WindowedEditor {
                 window,
                 host: callbacks,
                 by_host,
+                #[cfg(not(target_os = "linux"))]
+                _called: Called(self.resizing.clone()),
                 _ended: ended,
                 _let_go: let_go,
                 _watched: Watched(self.forecaster.clone()),

@@ -247,6 +247,8 @@ unsafe extern "C" fn activate(
     let Some(activate) = instance.framework.activate else {
         return false;
     };
+    // A block beside this is refused: the framework would have one of another width end the process.
+    *lock_by_asking(&instance.ports) = None;
     // SAFETY: the arguments are the host's, for whose truth it vouches.
     let activated = unsafe { activate(plugin, sample_rate, min_frames, max_frames) };
     if activated {

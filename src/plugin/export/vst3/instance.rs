@@ -119,13 +119,19 @@ impl Instance {
 
 impl IComponentTrait for Instance {
     unsafe fn setActive(&self, state: TBool) -> tresult {
+        // Without ports a block beside this is refused: the framework ends the process over one that
+        // comes while it sets itself up. Nothing is held, for the host may come back meanwhile.
+        let kept = self.ports().take();
         // SAFETY: the host's promise.
         let result = unsafe { self.framework.setActive(state) };
-        if state != 0 && result == kResultOk {
-            let channels = self.channels();
-            if let Some(ports) = self.ports().as_mut() {
-                ports.set_channels(channels);
-            }
+        let activated = state != 0 && result == kResultOk;
+        let channels = activated.then(|| self.channels());
+        let mut ports = self.ports();
+        if ports.is_none() {
+            *ports = kept;
+        }
+        if let Some((ports, channels)) = ports.as_mut().zip(channels) {
+            ports.set_channels(channels);
         }
         result
     }
