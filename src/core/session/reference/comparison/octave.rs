@@ -17,7 +17,7 @@ const BANDS: usize = 3;
 /// of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Octave {
-    /// Its middle band.
+    /// That of its bands which differs most.
     pub band: usize,
     /// Mix less reference at equal loudness, the powers of its bands added up, dB.
     pub difference_db: f64,
@@ -43,7 +43,20 @@ impl Octave {
         });
         let found = (0..BAND_COUNT).filter_map(|band| Self::around(&octaves, band));
         let most = found.max_by(|a, b| a.beyond_db.total_cmp(&b.beyond_db))?;
-        most.at_its_middle(&octaves)
+        let octave = most.at_its_middle(&octaves)?;
+        Some(octave.named_by(&difference_db))
+    }
+
+    /// Added up, its strongest band says most, and may lie beside what differs.
+    fn named_by(self, difference_db: impl Fn(&Range<usize>) -> Option<f64>) -> Self {
+        let sign = self.difference_db.signum();
+        let known = (self.band.saturating_sub(1)..self.band + 2)
+            .filter_map(|band| Some((band, sign * difference_db(&(band..band + 1))?)));
+        let most = known.max_by(|a, b| a.1.total_cmp(&b.1));
+        Self {
+            band: most.map_or(self.band, |most| most.0),
+            ..self
+        }
     }
 
     /// The one around this band, if it stands alone. At equal loudness all else moves the other way,
