@@ -507,6 +507,10 @@ fn a_bell_of_four_decibels_in_music_is_told_where_it_is() {
         (500.0, 1.0, -4.0),
         (2_500.0, 1.4, 4.0),
         (2_500.0, 2.0, -4.0),
+        (250.0, 3.0, 6.0),
+        (500.0, 3.0, 6.0),
+        (2_000.0, 3.0, 6.0),
+        (4_000.0, 3.0, -6.0),
     ] {
         let theirs = of(&mix
             .each_ref()
@@ -715,6 +719,14 @@ fn findings_tell_what_differs_most_and_by_how_much() {
     let told = findings(&denser, &mix, &comparison);
     let about: Vec<_> = told.iter().map(|finding| finding.about).collect();
     assert_eq!(about, ["density"]);
+    // Where PLR says the opposite, as of clipping that adds bursts to an empty band, it is told alone.
+    let bursts = figures(|part| {
+        part.band_crest_db[3] = part.band_crest_db[3].map(|db| db + 2.2);
+        part.plr_db = part.plr_db.map(|db| db - 2.2);
+    });
+    let told = findings(&bursts, &mix, &Comparison::new(&bursts, &mix));
+    let about: Vec<_> = told.iter().map(|finding| finding.about).collect();
+    assert_eq!(about, ["plr"]);
 }
 
 /// By construction: where bending sets both apart it comes last, whatever else does.

@@ -32,7 +32,7 @@ const MOST_REGIONS: usize = 2;
 const OCTAVE_DB: f64 = 1.8;
 const TILT_DB: f64 = 1.5;
 const DENSITY_DB: f64 = 1.5;
-/// By so much, dB and as a share of it, another band must say the opposite for density to be no
+/// By so much, dB and as a share of it, another band or PLR must say the opposite for density to be no
 /// finding.
 const OPPOSED_DB: f64 = 1.0;
 const OPPOSED: f64 = 0.5;
@@ -145,8 +145,15 @@ fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Optio
     let (difference, band) = known.max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
     // One is denser here and the other there: a peak in one of the bands, as attacks that a compressor
     // lets pass, says nothing of the whole.
+    // So it is where peaks stand the other way round above the loudness of all: what clipping bends
+    // comes in bursts where there was next to nothing.
     let opposed_db = OPPOSED_DB.max(OPPOSED * difference.abs());
-    let mut all = comparison.crest_difference_db.into_iter().flatten();
+    let plr_db = mix
+        .plr_db
+        .zip(reference.plr_db)
+        .map(|(mix, reference)| mix - reference);
+    let bands = comparison.crest_difference_db.into_iter();
+    let mut all = bands.chain([plr_db]).flatten();
     if all.any(|other| other * difference.signum() <= -opposed_db) {
         return None;
     }
