@@ -73,7 +73,10 @@ impl LevelCounter {
     /// A counter that has seen nothing.
     pub fn new(sample_rate_hz: f64) -> Self {
         #[expect(clippy::cast_sign_loss, reason = "a sample rate is positive")]
-        let fade_every = ((sample_rate_hz / FADES_PER_SECOND) as usize).max(1);
+        // In whole ones of what is counted, or its phase would go on by itself and, at 176.4 kHz, stand
+        // still.
+        let fade_every = (sample_rate_hz / FADES_PER_SECOND) as usize / EVERY * EVERY;
+        let fade_every = fade_every.max(EVERY);
         Self {
             counts: [0.0; BINS],
             total: 0.0,
@@ -186,11 +189,15 @@ mod tests {
     /// By construction: of five samples one is at the peak, and the others are at 0.81 of it at most.
     #[test]
     fn a_tone_whose_period_is_five_frames_is_met_in_all_its_phases() {
-        let mut tone: Vec<f32> = (0..480_000)
+        let mut tone: Vec<f32> = (0..1_764_000)
             .map(|frame| (0.8 * (f64::from(frame % 5) * 0.4 * PI).cos()) as f32)
             .collect();
-        let share = counted(&mut tone).share_above(0.72);
-        assert!((share - 0.2).abs() < 0.002, "{share}");
+        for rate_hz in [44_100.0, 48_000.0, 88_200.0, 176_400.0] {
+            let mut counter = LevelCounter::new(rate_hz);
+            counter.count(&[&mut tone]);
+            let share = counter.levels().share_above(0.72);
+            assert!((share - 0.2).abs() < 0.002, "{rate_hz}: {share}");
+        }
     }
 
     #[test]
