@@ -219,9 +219,7 @@ fn run(
     let latency = engine.latency_frames();
     let end = stretch.frames() + latency;
     let (mut left, mut right) = ([0.0; CHUNK], [0.0; CHUNK]);
-    #[expect(clippy::cast_sign_loss, reason = "a ratio of lengths")]
-    let chunks = (GAIN_S * stretch.sample_rate_hz() / CHUNK as f64).round() as usize;
-    let mut limiters_db = [0; 2].map(|_| Lowest::of_each(chunks));
+    let mut limiters_db: [Vec<f32>; 2] = [Vec::new(), Vec::new()];
     let mut blocks = Blocks::default();
     let mut block_ends = Ends::new(stretch.sample_rate_hz(), latency);
     let mut start = 0;
@@ -245,13 +243,19 @@ fn run(
             engine.begin();
         } else if start > latency {
             for (gains_db, gain_db) in limiters_db.iter_mut().zip(engine.limiters_db()) {
-                gains_db.take(gain_db);
+                gains_db.push(gain_db);
             }
         }
     }
     engine.finish();
     let snapshot = engine.snapshot();
-    let [clean_limiter, saturated_limiter] = limiters_db.map(|lowest| lowest.values);
+    #[expect(clippy::cast_sign_loss, reason = "a ratio of lengths")]
+    let chunks = (GAIN_S * stretch.sample_rate_hz() / CHUNK as f64).round() as usize;
+    let lowest = |gains_db: &[f32]| gains_db.iter().copied().fold(0.0, f32::min);
+    let [clean_limiter, saturated_limiter] = limiters_db.map(|gains_db| {
+        let together = gains_db.chunks(chunks.max(1));
+        together.map(lowest).collect()
+    });
     let [saturated_lufs, clean_lufs] = blocks.loudness_lufs(counted);
     Some(Point {
         push_db,
@@ -268,36 +272,6 @@ fn run(
             saturated_limiter,
         ),
     })
-}
-
-/// The lowest of every so many values.
-#[derive(Debug)]
-struct Lowest {
-    values: Vec<f32>,
-    every: usize,
-    /// How many the last of them is of.
-    taken: usize,
-}
-
-impl Lowest {
-    fn of_each(every: usize) -> Self {
-        Self {
-            values: Vec::new(),
-            every: every.max(1),
-            taken: 0,
-        }
-    }
-
-    fn take(&mut self, value: f32) {
-        match self.values.last_mut() {
-            Some(lowest) if self.taken < self.every => *lowest = lowest.min(value),
-            _ => {
-                self.values.push(value);
-                self.taken = 0;
-            }
-        }
-        self.taken += 1;
-    }
 }
 
 /// `gains_db` are the limiter's, of [`GAIN_S`] each.
