@@ -362,7 +362,7 @@ fn side_chain<'a>(aux: &'a mut AuxiliaryBuffers<'_>, frames: usize) -> [&'a [f32
 }
 
 /// What is set, but for the transport; while a state is being loaded, of which a part would be taken
-/// else, what was set before.
+/// else, or modulation is away, what was set before.
 fn whole_settings(params: &CrestlineParams, were_set: &mut Option<Settings>) -> Settings {
     let read = || Settings {
         chain: params.chain_settings(),
@@ -370,7 +370,8 @@ fn whole_settings(params: &CrestlineParams, were_set: &mut Option<Settings>) -> 
         tap: tap_settings(params),
         playing: false,
     };
-    let whole = params.loading.read(read).or(*were_set);
+    let whole = params.loading.read(|| params.modulation.away.read(read));
+    let whole = whole.flatten().or(*were_set);
     *were_set.insert(whole.unwrap_or_else(read))
 }
 

@@ -155,7 +155,8 @@ impl Known {
     /// Yes: some sixty atomic loads.
     pub fn keep_set(&self) {
         for index in 0..self.all.len() {
-            if let Some(value) = self.params.modulation.take_set(index) {
+            let set = self.params.modulation.take_set(index);
+            if let Some(value) = set.filter(|value| self.value(index) != *value) {
                 self.set(index, value);
             }
         }
