@@ -1,6 +1,7 @@
 //! `crestline measure`: the numbers of finished files.
 
 use std::cmp::Reverse;
+use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -41,7 +42,7 @@ A dash (null with --json) stands for what cannot be measured: everything in sile
 what sounds in the LFE alone, loudness below -70 LUFS and of files shorter than 400 ms, LDR of files shorter
 than 1.5 s, short-term loudness, least PLR and range of files shorter than 3 s.
 An offset (DC), which is the mean of the samples in the channel where that is furthest from zero, is told with a note
-from -50 dBFS on, and always with --json.
+from -50 dBFS on, unless the file is so short that a low note alone leaves as much, and always with --json.
 
 JSON (--json):
   An array with one object a file, in the order given; a file that cannot be used is left out. Keys:
@@ -85,8 +86,18 @@ pub struct MeasureArgs {
     json: bool,
 }
 
-/// From here on an offset is told, dBFS: it takes 0.03 dB of a full-scale peak's headroom.
+/// From here on an offset is told, dBFS: it takes 0.03 dB of a full-scale peak's headroom. Nor is one
+/// of which a sound may be all, which leaves the more the lower it is and the shorter the file: of a
+/// tone of 20 Hz at the file's peak, half a cycle.
 const DC_TOLD_DBFS: f64 = -50.0;
+const LOWEST_HZ: f64 = 20.0;
+
+/// Whether a mean of the samples is an offset that is worth telling.
+fn is_told(offset_dbfs: f64, peak_dbfs: Option<f64>, duration_s: f64) -> bool {
+    let half_cycle_db = -20.0 * (PI * LOWEST_HZ * duration_s).log10();
+    let of_sound_dbfs = peak_dbfs.map_or(f64::MIN, |peak_dbfs| peak_dbfs + half_cycle_db);
+    offset_dbfs >= DC_TOLD_DBFS.max(of_sound_dbfs)
+}
 
 /// What was measured of a file, with what its reader should know besides.
 pub(super) fn measured_file(
@@ -110,7 +121,9 @@ pub(super) fn measured_file(
         );
     }
     let dc_offset_dbfs = offset.dbfs();
-    if let Some(offset_dbfs) = dc_offset_dbfs.filter(|dbfs| *dbfs >= DC_TOLD_DBFS) {
+    let duration_s = audio.frames() as f64 / rate_hz;
+    let told = |dbfs: &f64| is_told(*dbfs, readings.sample_peak_dbfs, duration_s);
+    if let Some(offset_dbfs) = dc_offset_dbfs.filter(told) {
         notes.push(format!(
             "an offset (DC) of {offset_dbfs:.1} dBFS, which takes headroom and counts towards RMS \
              unheard; a high-pass at some 10 Hz takes it away"
@@ -120,7 +133,7 @@ pub(super) fn measured_file(
         file: named(path),
         sample_rate_hz: audio.sample_rate_hz(),
         channels: audio.roles().len(),
-        duration_s: audio.frames() as f64 / rate_hz,
+        duration_s,
         measures: Measures::new(readings),
         dc_offset_dbfs,
         loudness_range_settled: readings.loudness_range_settled,

@@ -462,6 +462,17 @@ fn an_offset_is_told_and_a_cut_bass_note_is_none() {
     let offset = notes("offset.wav");
     assert!(offset.contains("an offset (DC) of -26.0 dBFS"), "{offset}");
     assert_eq!(notes("cut.wav"), "");
+    // A drum's one stroke: 50 Hz that fall by e in 60 ms have a mean of 1/(2π·50·0.5 s) of their peak,
+    // about -44 dBFS, and no offset.
+    let stroke = (0..24_000).map(|frame| {
+        let time_s = f64::from(frame) / 48_000.0;
+        (std::f64::consts::TAU * 50.0 * time_s).sin() * (-time_s / 0.06).exp()
+    });
+    let file = wav(48_000, Stored::Int24, None, &[stroke.collect()]);
+    fs::write(folder.join("stroke.wav"), file).unwrap();
+    let (objects, _) = measure_json(&folder, &["stroke.wav"]);
+    assert!(objects[0]["dc_offset_dbfs"].as_f64().unwrap() > -50.0);
+    assert!(!notes("stroke.wav").contains("offset"));
 }
 
 // A click a second: what the percentile finds lies between the clicks.
