@@ -44,9 +44,9 @@ JSON (--json):
                       less reference at equal loudness, and the same with the suggested shelves
     regions           [{low_hz, high_hz, difference_db, mix_crest_db, reference_crest_db}], low to high: the difference of
                       whole regions, null where both hold next to nothing there, and the crest factor of either in the
-                      four bands of the crossover, from 20 Hz on: the peak that a twentieth of the music reaches, less
-                      RMS; null for both where one does not hold the whole of the band or next to nothing in it, or is
-                      surround and the other not
+                      four bands of the crossover, from 20 Hz on: true peak less RMS of single seconds, and of these the
+                      mean over the middle half; null for both where one does not hold the whole of the band or next to
+                      nothing in it, or is surround and the other not
     suggestion        {helps, low_shelf_hz, low_shelf_db, high_shelf_hz, high_shelf_db, before_db, after_db,
                       loudness_change_lu}: difference in shape (weighted rms) before and after
     findings          [{about: balance | density | loudness | microdynamics | plr | flat tops, difference, sentence}],

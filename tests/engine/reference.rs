@@ -197,13 +197,13 @@ fn a_profile_survives_its_file() {
     assert_eq!(Profile::from_json(&more), Ok(told.clone()));
     let later = told
         .to_json()
-        .replacen("\"version\": 4", "\"version\": 5", 1);
+        .replacen("\"version\": 5", "\"version\": 6", 1);
     let error = Profile::from_json(&later).unwrap_err();
-    assert_eq!(error, ProfileFileError::Later { version: 5 });
-    // Crest factors of version 3 were of another definition. What else was measured is the same.
+    assert_eq!(error, ProfileFileError::Later { version: 6 });
+    // Crest factors of version 4 were of another definition. What else was measured is the same.
     let earlier = told
         .to_json()
-        .replacen("\"version\": 4", "\"version\": 3", 1);
+        .replacen("\"version\": 5", "\"version\": 4", 1);
     let earlier = Profile::from_json(&earlier).unwrap();
     assert_eq!(earlier.whole.band_crest_db, [None; 4]);
     let comparison = Comparison::new(&told, &earlier);
@@ -659,7 +659,7 @@ fn findings_tell_what_differs_most_and_by_how_much() {
     // 6 LU louder, and 4 dB more above 6 kHz once as loud: 6 + 4 dB up there.
     let reference = figures(|part| {
         part.integrated_lufs = Some(-8.0);
-        part.band_crest_db = [Some(11.5), Some(11.0), Some(7.0), Some(11.0)];
+        part.band_crest_db = [Some(11.5), Some(11.0), Some(7.5), Some(11.0)];
         for (band, level) in part.balance_db.iter_mut().enumerate() {
             *level = Some(if band >= 25 { -20.0 } else { -24.0 });
         }
@@ -670,13 +670,13 @@ fn findings_tell_what_differs_most_and_by_how_much() {
     assert!((comparison.difference_db[28].unwrap() + 4.0).abs() < 1e-9);
     assert!((comparison.region_difference_db[3].unwrap() + 4.0).abs() < 1e-9);
     assert!(comparison.region_difference_db[0].unwrap().abs() < 1e-9);
-    assert_eq!(comparison.crest_difference_db[2], Some(5.0));
+    assert_eq!(comparison.crest_difference_db[2], Some(4.5));
     assert_eq!(
         told(&reference),
         [
             "At equal loudness the mix has 4.0 dB less than the reference above 6 kHz.",
             "The reference is denser from 1 to 6 kHz: the crest factor there is 12.0 dB in the mix \
-             and 7.0 dB in the reference.",
+             and 7.5 dB in the reference.",
             "The reference is 6.0 LU louder (\u{2212}8.0 LUFS against \u{2212}14.0): compare with the \
              reference turned down by that much.",
         ]
@@ -689,7 +689,7 @@ fn findings_tell_what_differs_most_and_by_how_much() {
         brief,
         [
             "4.0 dB less above 6 kHz",
-            "crest factor 5.0 dB higher from 1 to 6 kHz",
+            "crest factor 4.5 dB higher from 1 to 6 kHz",
             "6.0 LU quieter",
         ]
     );

@@ -7,7 +7,7 @@ use kit::signals::{SILENCE, amplitude, frames, tone, tone_steps, white_noise};
 use songs::{self, Song};
 use std::sync::LazyLock;
 
-static RINK_LIGHTS: LazyLock<Song> = LazyLock::new(|| songs::rink_lights(48_000));
+pub static RINK_LIGHTS: LazyLock<Song> = LazyLock::new(|| songs::rink_lights(48_000));
 
 fn of_song(channels: &[Vec<f32>; 2]) -> Readings {
     readings_of(48_000.0, &STEREO, &[&channels[0], &channels[1]])

@@ -31,7 +31,7 @@ const MOST_REGIONS: usize = 2;
 /// dB, loudness LU, microdynamics dB, PLR dB.
 const OCTAVE_DB: f64 = 1.8;
 const TILT_DB: f64 = 1.5;
-const DENSITY_DB: f64 = 1.5;
+const DENSITY_DB: f64 = 1.2;
 /// By so much, dB and as a share of it, another band or PLR must say the opposite for density to be no
 /// finding.
 const OPPOSED_DB: f64 = 1.0;

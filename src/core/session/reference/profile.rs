@@ -9,9 +9,9 @@ use super::super::section::Section;
 use super::profiler::SHORTEST_S;
 use crate::measure::{BAND_COUNT, Readings};
 
-/// Version of the layout that is written. Up to version 3 the crest factors were of other
+/// Version of the layout that is written. Up to version 4 the crest factors were of other
 /// definitions, and are taken for unknown.
-pub const PROFILE_VERSION: u32 = 4;
+pub const PROFILE_VERSION: u32 = 5;
 
 /// One channel is this much quieter than the same signal on two, dB: half the power.
 const ONE_OF_TWO_DB: f64 = 3.010_3;

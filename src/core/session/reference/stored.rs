@@ -45,7 +45,7 @@ impl Profile {
         self.name = printable.take(NAME_CHARS).collect();
         for figures in [&mut self.whole, &mut self.part] {
             figures.drop_what_is_no_level();
-            if self.version < 4 {
+            if self.version < 5 {
                 figures.band_crest_db = [None; 4];
             }
         }
