@@ -492,7 +492,8 @@ fn an_octave_that_stands_out_is_told() {
 }
 
 /// Source: the *Audio EQ Cookbook*. The reference is the mix through one of its bells: the first thing
-/// said of their balance is where that is. Equal loudness takes up to 1.7 dB of it away.
+/// said of their balance is where that is, and nothing is said of all that has less for it at equal
+/// loudness, which takes up to 1.7 dB of it away.
 #[test]
 fn a_bell_of_four_decibels_in_music_is_told_where_it_is() {
     let mix = programme();
@@ -502,6 +503,7 @@ fn a_bell_of_four_decibels_in_music_is_told_where_it_is() {
     };
     let ours = of(&mix);
     for (hz, q, gain_db) in [
+        (160.0, 2.0, 5.0),
         (250.0, 1.0, 4.0),
         (400.0, 1.4, 5.0),
         (500.0, 1.0, -4.0),
@@ -524,6 +526,8 @@ fn a_bell_of_four_decibels_in_music_is_told_where_it_is() {
             "{gain_db} dB at {hz} Hz: {told:?}"
         );
         assert!(first.unwrap().difference * gain_db < 0.0);
+        let balance = told.iter().filter(|finding| finding.about == "balance");
+        assert_eq!(balance.count(), 1, "{gain_db} dB at {hz} Hz: {told:?}");
     }
 }
 
@@ -560,6 +564,9 @@ fn a_shelf_hides_no_bell() {
         let told = told_of_gains(|hz| shelf_db(hz / shelf[0], shelf[1]) + bell_db(hz)).concat();
         let words = format!(" around {} Hz.", bell[0]);
         assert!(told.contains(&words), "{shelf:?}, {bell:?}: {told}");
+        let shelf_words = [" below 120 Hz.", " above 120 Hz.", "(below 120 Hz against"];
+        let shelf_told = shelf_words.iter().any(|words| told.contains(words));
+        assert!(shelf_told, "{shelf:?}, {bell:?}: {told}");
     }
 }
 

@@ -17,7 +17,7 @@ mod suggest;
 
 pub use beside::{Beside, BesideMeter, beside};
 pub use capture::{Capture, CaptureError};
-pub use comparison::{Comparison, Octave, REGIONS, power_db, region_sounds};
+pub use comparison::{Comparison, Octave, REGIONS, WithoutOctave, power_db, region_sounds};
 pub use findings::{Finding, findings};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};

@@ -4,7 +4,7 @@ mod octave;
 
 pub use self::octave::Octave;
 use super::profile::{Figures, Profile};
-use super::suggest::{Bands, Suggestion, difference_db, evidence, suggest};
+use super::suggest::{Bands, Suggestion, difference_db, evidence, loudness_change_lu, suggest};
 use crate::dsp::decibel::{db_from_power, power_from_db};
 use crate::measure::{BAND_COUNT, FAINT_DB, band_edge_hz, mid_band_hz};
 use std::ops::Range;
@@ -22,6 +22,15 @@ pub const REGIONS: [(Range<usize>, &str); 4] = [
 pub(super) const BALANCE_DB: f64 = 1.0;
 /// Neighbouring regions whose differences lie no farther apart differ alike.
 const ALIKE_DB: f64 = 0.3;
+
+/// What is left between two balances without the octave that stands out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WithoutOctave {
+    /// As [`Comparison::region_difference_db`].
+    pub region_difference_db: [Option<f64>; 4],
+    /// Of each of [`Comparison::spans`], dB.
+    pub spans_db: Vec<Option<f64>>,
+}
 
 /// A mix beside its reference, part against part at equal loudness.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,6 +52,9 @@ pub struct Comparison {
     pub spans: Vec<(Range<usize>, f64)>,
     /// The octave that stands out most from its region.
     pub octave: Option<Octave>,
+    /// The differences of the regions and of the spans if that octave were as its neighbours are: at
+    /// equal loudness, what is added in one place is missing in all others.
+    pub without_octave: Option<WithoutOctave>,
     /// Everything measured of both is the same. That may be one recording, or another that no
     /// measure tells from it, as with its channels exchanged.
     pub same: bool,
@@ -56,21 +68,36 @@ impl Comparison {
         let [our_balance, their_balance] = &both.balances;
         let rate_hz = f64::from(mix.sample_rate_hz);
         let evidence = evidence(rate_hz, our_balance, their_balance);
-        let region_difference_db = REGIONS.map(|(bands, _)| both.difference_db(&bands));
+        let regions_of = |both: &Both<'_>| REGIONS.map(|(bands, _)| both.difference_db(&bands));
+        let region_difference_db = regions_of(&both);
+        let spans: Vec<_> = spans(region_difference_db)
+            .into_iter()
+            .filter_map(|bands| Some((bands.clone(), both.difference_db(&bands)?)))
+            .collect();
+        let difference_db = both.lufs.map_or([None; BAND_COUNT], |[mix, reference]| {
+            difference_db(our_balance, mix, their_balance, reference)
+        });
+        let octave = Octave::find(&evidence, |bands| both.difference_db(bands));
+        let without_octave = octave.map(|octave| {
+            let without = both.without(octave.excess_db(&difference_db, &evidence));
+            let spans = spans.iter();
+            WithoutOctave {
+                region_difference_db: regions_of(&without),
+                spans_db: spans
+                    .map(|(bands, _)| without.difference_db(bands))
+                    .collect(),
+            }
+        });
         Self {
             match_gain_db: both.lufs.map(|[mix, reference]| mix - reference),
-            difference_db: both.lufs.map_or([None; BAND_COUNT], |[mix, reference]| {
-                difference_db(our_balance, mix, their_balance, reference)
-            }),
+            difference_db,
             region_difference_db,
-            spans: spans(region_difference_db)
-                .into_iter()
-                .filter_map(|bands| Some((bands.clone(), both.difference_db(&bands)?)))
-                .collect(),
+            spans,
             crest_difference_db: std::array::from_fn(|region| both.crest_difference_db(region)),
             // Shelves move the mix as it is, also where the reference holds nothing.
             suggestion: suggest(rate_hz, &mix.part.balance_db, their_balance),
-            octave: Octave::find(&evidence, |bands| both.difference_db(bands)),
+            octave,
+            without_octave,
             same: mix.channels == reference.channels
                 && measure_alike(&mix.whole, &reference.whole)
                 && measure_alike(&mix.part, &reference.part),
@@ -116,6 +143,23 @@ impl<'a> Both<'a> {
         let told = sides.any(|(within_db, balance)| stands_out(*within_db, balance));
         let [ours, theirs] = within.map(|db| db.filter(|_| told));
         Some(ours? - mix - (theirs? - reference))
+    }
+
+    /// The same with so much less in the mix's bands, dB.
+    fn without(&self, excess_db: [f64; BAND_COUNT]) -> Self {
+        let [mut ours, theirs] = self.balances;
+        for (level, excess) in ours.iter_mut().zip(excess_db) {
+            *level = level.map(|db| db - excess);
+        }
+        let rate_hz = f64::from(self.mix.sample_rate_hz);
+        let change_lu =
+            loudness_change_lu(rate_hz, &self.mix.part.balance_db, &excess_db.map(|db| -db));
+        Self {
+            mix: self.mix,
+            reference: self.reference,
+            balances: [ours, theirs],
+            lufs: self.lufs.map(|[ours, theirs]| [ours + change_lu, theirs]),
+        }
     }
 
     /// The same of the crest factor in a region.

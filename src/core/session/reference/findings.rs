@@ -92,25 +92,37 @@ fn balance(comparison: &Comparison) -> Vec<Finding> {
             brief: format!("{:.1} dB {more} {place}", difference.abs()),
         }
     };
-    let spans = comparison.spans.iter();
-    let mut all: Vec<Finding> = spans
-        .map(|(bands, db)| finding(*db, db.abs() / BALANCE_DB, place(bands)))
-        .collect();
-    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-    all.truncate(MOST_REGIONS);
-    // What falls from one end to the other is one thing, unless one end is most of it.
-    if let Some(tilt) = tilt(comparison)
-        && all.iter().all(|region| region.weight < tilt.weight)
-    {
-        all = vec![tilt];
-    }
-    all.extend(comparison.octave.map(|octave| {
+    let octave = comparison.octave.map(|octave| {
         finding(
             octave.difference_db,
             octave.beyond_db / OCTAVE_DB,
             &format!("around {} Hz", nominal_hz(octave.band)),
         )
-    }));
+    });
+    // What is told of an octave is not told again of all regions that have less for it.
+    let without = comparison.without_octave.as_ref();
+    let without = without.filter(|_| octave.as_ref().is_some_and(|octave| octave.weight >= 1.0));
+    let spans = comparison.spans.iter().enumerate().filter(|(span, _)| {
+        let left_db = without.and_then(|without| without.spans_db[*span]);
+        left_db.is_none_or(|db| db.abs() >= BALANCE_DB)
+    });
+    let mut all: Vec<Finding> = spans
+        .map(|(_, (bands, db))| finding(*db, db.abs() / BALANCE_DB, place(bands)))
+        .collect();
+    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    all.truncate(MOST_REGIONS);
+    // What falls from one end to the other is one thing, unless one end is most of it.
+    let tilts = |[low, .., high]: [Option<f64>; 4]| {
+        let tilt_db = low.zip(high).map(|(low, high)| low - high);
+        tilt_db.is_some_and(|db| db.abs() >= TILT_DB)
+    };
+    if let Some(tilt) = tilt(comparison)
+        && without.is_none_or(|without| tilts(without.region_difference_db))
+        && all.iter().all(|region| region.weight < tilt.weight)
+    {
+        all = vec![tilt];
+    }
+    all.extend(octave);
     all
 }
 

@@ -115,7 +115,7 @@ pub fn suggest(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> Option<Su
         before_db: before.sqrt(),
         after_db: after.sqrt(),
         gain_db,
-        loudness_change_lu: problem.loudness_change_lu(&gain_db),
+        loudness_change_lu: loudness_change_lu(sample_rate_hz, mix, &gain_db),
     })
 }
 
@@ -145,7 +145,7 @@ pub fn as_set(
     let gain_db = problem.response_db(&parameters);
     Some(AsSet {
         difference_db: problem.mean_square(&parameters).sqrt(),
-        loudness_change_lu: problem.loudness_change_lu(&gain_db),
+        loudness_change_lu: loudness_change_lu(sample_rate_hz, mix, &gain_db),
     })
 }
 
@@ -191,8 +191,6 @@ struct Problem {
     wanted_db: [f64; BAND_COUNT],
     /// Adding up to 1; 0 where a band is not known.
     weights: [f64; BAND_COUNT],
-    /// K-weighted power of the mix, of bands that are only partly there too.
-    loudness: [f64; BAND_COUNT],
 }
 
 /// K-weighted levels of the bands, dB; `None` where one is not known.
@@ -205,7 +203,21 @@ fn weighted(sample_rate_hz: f64, bands: &Bands) -> Bands {
     })
 }
 
-/// The same without those that reach beyond half the rate and are only partly there.
+/// What these gains do to the loudness of a balance, LU, of bands that are only partly there too.
+pub(super) fn loudness_change_lu(
+    sample_rate_hz: f64,
+    balance: &Bands,
+    gain_db: &[f64; BAND_COUNT],
+) -> f64 {
+    let powers =
+        weighted(sample_rate_hz, balance).map(|level_db| level_db.map_or(0.0, power_from_db));
+    let before: f64 = powers.iter().sum();
+    let bands = powers.iter().zip(gain_db);
+    let after: f64 = bands.map(|(power, db)| power * power_from_db(*db)).sum();
+    10.0 * (after / before).log10()
+}
+
+/// [`weighted`] without those that reach beyond half the rate and are only partly there.
 fn weighted_whole(sample_rate_hz: f64, bands: &Bands) -> Bands {
     let weighted = weighted(sample_rate_hz, bands);
     let is_whole = |band: usize| band_edge_hz(band + 1) < 0.5 * sample_rate_hz;
@@ -243,8 +255,6 @@ impl Problem {
                 _ => 0.0,
             }),
             weights: weights.map(|weight| weight / sum),
-            loudness: weighted(sample_rate_hz, mix)
-                .map(|level_db| level_db.map_or(0.0, power_from_db)),
         })
     }
 
@@ -374,12 +384,5 @@ impl Problem {
                 (up[band] - down[band]) / (2.0 * STEP)
             }))
         })
-    }
-
-    fn loudness_change_lu(&self, gain_db: &[f64; BAND_COUNT]) -> f64 {
-        let before: f64 = self.loudness.iter().sum();
-        let bands = self.loudness.iter().zip(gain_db);
-        let after: f64 = bands.map(|(power, db)| power * power_from_db(*db)).sum();
-        10.0 * (after / before).log10()
     }
 }

@@ -11,6 +11,8 @@ const LEAST_EVIDENCE: f64 = 0.2;
 const ALONE_DB: f64 = 1.0;
 /// Third octaves in an octave.
 const BANDS: usize = 3;
+/// A neighbour that differs by so much more belongs to something else, dB.
+const RISES_DB: f64 = 0.3;
 
 /// Three third-octave bands beside one another in which mix and reference differ otherwise than in
 /// the octaves next to them, as a region's level does not show: that of its strongest bands is most
@@ -59,6 +61,35 @@ impl Octave {
         }
     }
 
+    /// What stands out in each band up to an octave away, dB: beyond what the octaves around it, or half
+    /// of all bands, differ by.
+    pub(super) fn excess_db(
+        &self,
+        difference_db: &Octaves,
+        evidence: &[f64; BAND_COUNT],
+    ) -> [f64; BAND_COUNT] {
+        let sign = self.difference_db.signum();
+        let around_db = sign * (self.difference_db - sign * self.beyond_db);
+        let base_db = around_db.max(sign * median(difference_db, evidence));
+        let excess = |band: usize| Some(sign * difference_db[band]? - base_db);
+        let mut excesses = [0.0; BAND_COUNT];
+        let mut fill = |bands: &mut dyn Iterator<Item = usize>| {
+            let mut nearer = f64::INFINITY;
+            for band in bands {
+                let Some(more) =
+                    excess(band).filter(|more| (0.0..nearer + RISES_DB).contains(more))
+                else {
+                    break;
+                };
+                excesses[band] = sign * more;
+                nearer = more;
+            }
+        };
+        fill(&mut (self.band..BAND_COUNT).take(BANDS + 1));
+        fill(&mut (0..=self.band).rev().take(BANDS + 1));
+        excesses
+    }
+
     /// The one around this band, if it stands alone. At equal loudness all else moves the other way,
     /// so its neighbours are what it stands out from.
     fn around(octaves: &Octaves, band: usize) -> Option<Self> {
@@ -101,4 +132,20 @@ fn stands_alone(octaves: &Octaves, band: usize, difference_db: f64) -> bool {
     };
     let below = (1..=BANDS).any(|bands| falls(band.checked_sub(bands)));
     below && (1..=BANDS).any(|bands| falls(Some(band + bands)))
+}
+
+/// The difference that half of the evidence lies below, dB.
+fn median(difference_db: &Octaves, evidence: &[f64; BAND_COUNT]) -> f64 {
+    let known = difference_db.iter().zip(evidence);
+    let mut known: Vec<(f64, f64)> = known
+        .filter_map(|(db, says)| Some(((*db)?, *says)))
+        .collect();
+    known.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = 0.5 * known.iter().map(|(_, says)| says).sum::<f64>();
+    let mut below = 0.0;
+    let reaches = |(_, says): &&(f64, f64)| {
+        below += says;
+        below >= half
+    };
+    known.iter().find(reaches).map_or(0.0, |(db, _)| *db)
 }
