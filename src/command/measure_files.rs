@@ -36,7 +36,8 @@ Columns:
   crest        crest factor: peak of those channels less RMS, dB
   clipped      runs of three or more samples of one sign at full scale, or equal ones at the file's own peak where that
                lies within 0.1 dB of full scale, that break off instead of rounding off (what was clipped and then
-               turned down further shows in the flat tops of crestline compare); of a float file also what lies
+               turned down further shows in the flat tops of crestline compare and the cautions of crestline
+               report); of a float file also what lies
                beyond full scale, and is whole until it is made into one of integers
 A dash (null with --json) stands for what cannot be measured: everything in silence, everything but peaks of
 what sounds in the LFE alone, loudness below -70 LUFS and of files shorter than 400 ms, LDR of files shorter

@@ -369,6 +369,35 @@ fn cautions(document: &Element, id: &str) -> Vec<String> {
     items.map(|item| item.text.clone()).collect()
 }
 
+/// By construction: a tone that swells and fades, and the same bent at half its peak and turned down,
+/// so that nothing lies near full scale.
+#[test]
+fn what_was_clipped_and_turned_down_is_a_caution() {
+    let folder = folder("report_bent");
+    let swells = |n: usize| 0.55 + 0.45 * (n as f64 / 40_000.0).sin();
+    let whole: Vec<f64> = tone(48_000, 200.0, -1.0, 8.0)
+        .into_iter()
+        .enumerate()
+        .map(|(n, sample)| swells(n) * sample)
+        .collect();
+    let bent: Vec<f64> = whole.iter().map(|x| 0.7 * x.clamp(-0.5, 0.5)).collect();
+    for (name, plane) in [("whole.wav", &whole), ("bent.wav", &bent)] {
+        let file = wav(48_000, Stored::Int24, None, std::slice::from_ref(plane));
+        fs::write(folder.join(name), file).unwrap();
+    }
+    let arguments = ["report", "whole.wav", "bent.wav", "--html", "out.html"];
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document = check(&fs::read_to_string(folder.join("out.html")).unwrap());
+    let told = [1, 2].map(|song| cautions(&document, &format!("song-{song}")).concat());
+    assert!(!told[0].contains("are flat"), "{told:?}");
+    assert!(
+        told[1].contains(" % of its highest tops are flat,"),
+        "{told:?}"
+    );
+    assert!(!told[1].contains("clipped run"), "{told:?}");
+}
+
 #[test]
 fn cautions_are_whole_sentences_told_once_whatever_the_name() {
     let folder = folder("report_cautions");

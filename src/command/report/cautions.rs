@@ -4,6 +4,7 @@ use super::song::Song;
 use crate::encoded::Trial;
 use crate::table::hundredths;
 use crestline_core::measure::Readings;
+use crestline_core::session::reference::FLAT_TOPS_OF_ONE;
 use crestline_core::session::{Judgement, TargetWindow, turn_down};
 
 /// The cautions of one song; empty where there is nothing to say.
@@ -22,6 +23,7 @@ pub(super) fn cautions(song: &Song, target: &TargetWindow, playback_lufs: f64) -
         ));
     }
     told.extend(clipped(readings));
+    told.extend(bent(song.flat_tops_percent));
     let played = turn_down(
         playback_lufs,
         readings.integrated_lufs,
@@ -76,6 +78,14 @@ fn clipped(readings: &Readings) -> Option<String> {
     Some(format!(
         "{runs}: three or more samples at full scale or beyond, or equal ones at the peak just below it, \
          that break off."
+    ))
+}
+
+fn bent(flat_tops_percent: Option<f64>) -> Option<String> {
+    let percent = flat_tops_percent.filter(|percent| *percent >= FLAT_TOPS_OF_ONE)?;
+    Some(format!(
+        "{percent:.1} % of its highest tops are flat, as clipping or hard saturation leaves them, \
+         whatever its level now."
     ))
 }
 

@@ -8,7 +8,7 @@ use crate::compare::{ONE_BESIDE_TWO, profile_of};
 use crate::encoded::{NoTrial, Trial, try_out};
 use crate::measure_files::measured_file;
 use crate::measures::MeasuredFile;
-use crestline_core::measure::{BAND_COUNT, BandCrest, DcOffset, Meter, Readings};
+use crestline_core::measure::{BAND_COUNT, BandCrest, DcOffset, FlatTops, Meter, Readings};
 use crestline_core::session::Section;
 use crestline_core::session::reference::{
     Comparison, Finding, Profile, REGIONS, findings, power_db, region_sounds,
@@ -31,6 +31,8 @@ pub(super) struct Song {
     pub measured: MeasuredFile,
     pub readings: Readings,
     pub band_crest_db: [Option<f64>; 4],
+    /// How many of the highest tops are flat, %.
+    pub flat_tops_percent: Option<f64>,
     /// Level of each region, dB; `None` where next to nothing of the song lies in it.
     pub regions_db: [Option<f64>; 4],
     pub balance_db: [Option<f64>; BAND_COUNT],
@@ -69,12 +71,15 @@ pub(super) fn measure(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
 fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     let mut audio = AudioFile::open(path).map_err(|error| error.to_string())?;
     let rate_hz = f64::from(audio.sample_rate_hz());
-    let mut meter = Meter::new(rate_hz, audio.roles(), BLOCK_FRAMES).with_balance([0.0; 2]);
-    let mut crest = BandCrest::new(rate_hz, audio.roles());
-    let mut offset = DcOffset::new(audio.roles().len());
-    let history = heard(&mut audio, &mut meter, &mut crest, &mut offset)?;
-    let readings = meter.readings();
-    let mut measured = measured_file(path, &audio, &readings, &offset);
+    let mut meters = Meters {
+        meter: Meter::new(rate_hz, audio.roles(), BLOCK_FRAMES).with_balance([0.0; 2]),
+        crest: BandCrest::new(rate_hz, audio.roles()),
+        tops: FlatTops::new(rate_hz, audio.roles()),
+        offset: DcOffset::new(audio.roles().len()),
+    };
+    let history = heard(&mut audio, &mut meters)?;
+    let readings = meters.meter.readings();
+    let mut measured = measured_file(path, &audio, &readings, &meters.offset);
     let mut against = None;
     if let Some(reference) = wanted.reference {
         match beside(path, reference, wanted.section, &mut measured.notes) {
@@ -88,8 +93,12 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     } else {
         None
     };
-    let balance_db = meter.balance().long_term_db.map(|band| band.map(f64::from));
-    let crest_db = crest.crest_db();
+    let balance_db = meters
+        .meter
+        .balance()
+        .long_term_db
+        .map(|band| band.map(f64::from));
+    let crest_db = meters.crest.crest_db();
     let sounds = |region| region_sounds(&balance_db, 0.5 * rate_hz, region);
     let of_its_own = |value: Option<f64>, region| value.filter(|_| sounds(region));
     let band_crest_db = std::array::from_fn(|region| of_its_own(crest_db[region], region));
@@ -100,6 +109,7 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
         measured,
         readings,
         band_crest_db,
+        flat_tops_percent: meters.tops.percent(),
         regions_db,
         balance_db,
         history,
@@ -109,13 +119,16 @@ fn measured(path: &Path, wanted: Wanted<'_>) -> Result<Song, String> {
     })
 }
 
+/// What listens to a song.
+struct Meters {
+    meter: Meter,
+    crest: BandCrest,
+    tops: FlatTops,
+    offset: DcOffset,
+}
+
 /// Measures the file to its end, and keeps how it was second by second.
-fn heard(
-    audio: &mut AudioFile,
-    meter: &mut Meter,
-    crest: &mut BandCrest,
-    offset: &mut DcOffset,
-) -> Result<Vec<Moment>, String> {
+fn heard(audio: &mut AudioFile, meters: &mut Meters) -> Result<Vec<Moment>, String> {
     let mut history = Vec::new();
     let mut block = Vec::new();
     let second = audio.sample_rate_hz() as usize;
@@ -129,11 +142,12 @@ fn heard(
             break;
         }
         let planes: Vec<&[f32]> = block.iter().map(Vec::as_slice).collect();
-        meter.process(&planes);
-        crest.process(&planes);
-        offset.process(planes.iter().copied());
+        meters.meter.process(&planes);
+        meters.crest.process(&planes);
+        meters.tops.process(&planes);
+        meters.offset.process(planes.iter().copied());
         into_second = (into_second + frames) % second;
-        let readings = meter.readings();
+        let readings = meters.meter.readings();
         heard |= readings.placed().momentary_lufs.is_some();
         if into_second == 0 {
             let known = |value: Option<f64>| value.filter(|_| heard);
@@ -145,7 +159,7 @@ fn heard(
             heard = false;
         }
     }
-    meter.finish();
+    meters.meter.finish();
     Ok(history)
 }
 

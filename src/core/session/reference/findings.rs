@@ -41,8 +41,8 @@ const MICRODYNAMICS_DB: f64 = 0.7;
 const PLR_DB: f64 = 2.0;
 /// Percentage points of flat tops: music that was at most limited has some tenths of one at most.
 const FLAT_TOPS: f64 = 1.0;
-/// The same of one alone, where the other's cannot be told.
-const FLAT_TOPS_OF_ONE: f64 = 3.0;
+/// The same of one alone, as where the other's cannot be told.
+pub const FLAT_TOPS_OF_ONE: f64 = 3.0;
 
 /// Up to three differences that weigh most, the heaviest first, and last that of flat tops; empty
 /// where nothing is worth telling.
