@@ -99,7 +99,6 @@ impl Gestures {
             }
             Call::Set(_, normalised) => {
                 gesture.last = Some(normalised);
-                note_edit(params, param, normalised);
                 true
             }
             Call::End(_) => {
@@ -180,6 +179,10 @@ impl Queue {
             // being: asked anew each time, for the host may load one whenever it is told of something.
             let may_be_told = matches!(call, Call::End(_)) || params.loading.is_as_after(loads);
             if may_be_told && self.gestures.note(params, call) {
+                // Once the gestures are let go of: the host may be asked for blocks, and answer at once.
+                if let Call::Set(param, normalised) = call {
+                    note_edit(params, param, normalised);
+                }
                 tell(host.raw_context, &params.outbox, call);
             }
         }
