@@ -29,7 +29,7 @@ no shelf undoes a notch or a resonance.
 
 Flat tops are those of the wave's highest tops (within 3 dB of a level that one a second passes) that are flatter than
 a smooth wave's, as clipping leaves them and saturation that reaches a ceiling; a limiter that looks ahead makes none.
-Few say nothing: soft saturation leaves none, and a low cut, an all-pass, a decibel of equaliser, widening or lossy
+Few do not prove that nothing was: soft saturation leaves none, and a low cut, an all-pass, a decibel of equaliser, widening or lossy
 coding rounds them again. A dash stands where fewer than 200 tops last long enough to be seen, as of drums, and where
 lower ones are flat as well, as of square waves.
 
@@ -45,8 +45,9 @@ JSON (--json):
     regions           [{low_hz, high_hz, difference_db, mix_crest_db, reference_crest_db}], low to high: the difference of
                       whole regions, null where both hold next to nothing there, and the crest factor of either in the
                       four bands of the crossover, from 20 Hz on: true peak less RMS of single seconds, and of these the
-                      mean over the middle half; null for both where one does not hold the whole of the band or next to
-                      nothing in it, or is surround and the other not
+                      mean over the middle half; null for both where one does not reach the end of the band, holds next to
+                      nothing in it, or is surround and the other not, and where the reference was saved by an
+                      earlier version; low_hz of the first and high_hz of the last are null
     suggestion        {helps, low_shelf_hz, low_shelf_db, high_shelf_hz, high_shelf_db, before_db, after_db,
                       loudness_change_lu}: difference in shape (weighted rms) before and after
     findings          [{about: balance | density | loudness | microdynamics | plr | flat tops, difference, sentence}],
@@ -58,7 +59,7 @@ Exit codes:
   0  done
   2  wrong usage
   3  an input could not be used
-  4  the result could not be written
+  4  the result could not be written, or is there already
 
 Examples:
   crestline compare mix.wav reference.flac
@@ -77,7 +78,7 @@ pub struct CompareArgs {
     /// The reference: an audio file, or a profile saved before
     #[arg(value_name = "REFERENCE")]
     reference: PathBuf,
-    /// What of the files: their loudest 30 s, the whole, or from one time to another (s or m:ss)
+    /// What of the files: their loudest 30 s, the whole, or from one time to another (s, m:ss or h:mm:ss)
     #[arg(
         long,
         value_name = "loudest|whole|START-END",

@@ -45,7 +45,7 @@ Exit codes:
   0  done
   2  wrong usage
   3  the input could not be used
-  4  an encoder failed, or a result could not be written; the rest was done
+  4  an encoder failed, or a result could not be written, or is there already; the rest was done
 
 Examples:
   crestline encoded master.wav
@@ -87,9 +87,14 @@ pub fn run(args: &EncodedArgs) -> ExitCode {
             Ok(((), folder)) => unfinished = Some(folder),
             Err(error) => {
                 let name = printable(keep);
-                print_error(&format!(
-                    "{name}: cannot be made a new folder ({error}); choose another name"
-                ));
+                print_error(&if error.kind() == std::io::ErrorKind::AlreadyExists {
+                    format!("{name}: is there already; choose another name")
+                } else {
+                    format!(
+                        "{name}: the folder could not be made ({error}); check the one that it is to \
+                         lie in"
+                    )
+                });
                 return ExitCode::from(OUTPUT_FAILED);
             }
         }

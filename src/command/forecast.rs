@@ -65,7 +65,7 @@ Exit codes:
   0  done
   2  wrong usage
   3  the input could not be used
-  4  the result could not be written
+  4  the result could not be written, or is there already
 
 Examples:
   crestline forecast mix.wav
@@ -96,7 +96,7 @@ pub struct ForecastArgs {
     file: PathBuf,
     #[command(flatten)]
     stages: StageArgs,
-    /// What of the file: its loudest minute, the whole, or from one time to another (s or m:ss)
+    /// What of the file: its loudest minute, the whole, or from one time to another (s, m:ss or h:mm:ss)
     #[arg(
         long,
         value_name = "loudest|whole|START-END",

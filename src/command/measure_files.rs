@@ -37,13 +37,14 @@ Columns:
   clipped      runs of three or more samples of one sign at full scale, or equal ones at the file's own peak where that
                lies within 0.1 dB of full scale, that break off instead of rounding off (what was clipped and then
                turned down further shows in the flat tops of crestline compare and the cautions of crestline
-               report); of a float file also what lies
-               beyond full scale, and is whole until it is made into one of integers
-A dash (null with --json) stands for what cannot be measured: everything in silence, everything but peaks of
-what sounds in the LFE alone, loudness below -70 LUFS and of files shorter than 400 ms, LDR of files shorter
-than 1.5 s, short-term loudness, least PLR and range of files shorter than 3 s.
+               report). Samples of a float file beyond full scale count too, though they are clipped only once it
+               becomes one of integers
+A dash (null with --json) stands for what cannot be measured: all values of a silent file; all but the peaks where
+only the LFE sounds; loudness below -70 LUFS, or of a file shorter than 400 ms; LDR of one shorter than 1.5 s;
+short-term loudness, least PLR and range of one shorter than 3 s.
 An offset (DC), which is the mean of the samples in the channel where that is furthest from zero, is told with a note
-from -50 dBFS on, unless the file is so short that a low note alone leaves as much, and always with --json.
+from -50 dBFS on, but not of a file so short that a low note by itself could leave as much; with --json it is always
+there.
 
 JSON (--json):
   An array with one object a file, in the order given; a file that cannot be used is left out. Keys:

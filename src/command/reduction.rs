@@ -101,7 +101,7 @@ pub struct ReductionArgs {
     /// Audio file from after it
     #[arg(value_name = "AFTER")]
     after: PathBuf,
-    /// Gain of the process while it turns nothing down, dB, or auto
+    /// Gain of the process while it turns nothing down, -24 to 24 dB, or auto
     #[arg(long, value_name = "auto|X", default_value = "auto", value_parser = rest, allow_hyphen_values = true)]
     rest_gain_db: RestGain,
     /// Print JSON for machines instead of a table

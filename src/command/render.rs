@@ -6,7 +6,7 @@ use std::process::ExitCode;
 use clap::ValueEnum;
 use serde::Serialize;
 
-use crate::channels::taken_for_front;
+use crate::channels::{taken_for_front, too_many};
 use crate::comparison::Comparison;
 use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_as, print_error};
 use crate::measures::{MeasuredFile, Measures};
@@ -44,13 +44,14 @@ Distortion of -150 dB is none.
 JSON (--json):
   One object with the keys file, path, sample_rate_hz, channels, duration_s, clipped_samples, and input, clean and output,
   each an object with the measuring keys of crestline measure but dc_offset_dbfs, and clean_reduction and
-  output_reduction, each an object with the keys of crestline reduction; null for what cannot be measured.
+  output_reduction, each an object with the keys of crestline reduction; null for what cannot be measured. The file is
+  the one that was written.
 
 Exit codes:
   0  the file was written
   2  wrong usage
   3  the input could not be used
-  4  the file or the result could not be written
+  4  the file or the result could not be written, or is there already
 
 Examples:
   crestline render mix.wav loud.wav --push-db 6
@@ -126,8 +127,8 @@ struct Rendered {
 
 enum RenderError {
     Input(InputError),
-    /// The input has more channels than can be written.
-    Channels(OutputError),
+    /// The input has more channels than the chain.
+    Channels(usize),
     Output(OutputError),
 }
 
@@ -163,8 +164,8 @@ pub fn run(args: &RenderArgs) -> ExitCode {
             print_error(&error.to_string());
             return ExitCode::from(INPUT_UNUSABLE);
         }
-        Err(RenderError::Channels(error)) => {
-            print_error(&error.to_string());
+        Err(RenderError::Channels(count)) => {
+            print_error(&too_many(&args.input, count));
             return ExitCode::from(INPUT_UNUSABLE);
         }
         Err(RenderError::Output(error)) => {
@@ -217,8 +218,7 @@ fn render(args: &RenderArgs) -> Result<(Rendered, [MeasuredFile; 3]), RenderErro
     let mut audio = AudioFile::open(&args.input)?;
     let (sample_rate_hz, channels) = (audio.sample_rate_hz(), audio.roles().len());
     if channels > 2 {
-        let kind = OutputErrorKind::Channels { count: channels };
-        return Err(RenderError::Channels(OutputError::new(&args.input, kind)));
+        return Err(RenderError::Channels(channels));
     }
     let format = match args.bits {
         Bits::Int16 => SampleFormat::Int16,

@@ -16,7 +16,9 @@ use indicatif::ProgressBar;
 use self::page::Report;
 use self::song::{Song, Wanted};
 use crate::compare::profile_of;
-use crate::console::{INPUT_UNUSABLE, OUTPUT_FAILED, print_error, print_result, progress_bar};
+use crate::console::{
+    INPUT_UNUSABLE, OUTPUT_FAILED, WRONG_USAGE, print_error, print_result, progress_bar,
+};
 use crate::output::Text;
 use crate::stage_args::within;
 use crestline_core::session::reference::Profile;
@@ -33,13 +35,14 @@ history, place on the plane, balance, density, and what lossy encoders make of i
 
 With --reference each song is set beside it, as `crestline compare` does.
 
-A file that cannot be used is named on standard error and on the page; the others are reported all the same.
+A file that cannot be used is named on standard error and on the page; the others are reported all the same. Without one
+that can be used, or without the reference that was asked for, there is no page.
 
 Exit codes:
   0  done
   2  wrong usage
   3  some file could not be used
-  4  an encoder failed, which the page says, or the page could not be written
+  4  an encoder failed, which the page says, or the page could not be written or is there already
 
 Examples:
   crestline report mix.wav --html mix.html
@@ -60,15 +63,10 @@ pub struct ReportArgs {
     /// A reference to set each song beside: an audio file, or a profile that `compare` has saved
     #[arg(long, value_name = "REF")]
     reference: Option<PathBuf>,
-    /// What is compared with the reference: the loudest 30 s, the whole, or from one time to another
-    /// (s or m:ss)
-    #[arg(
-        long,
-        value_name = "loudest|whole|START-END",
-        default_value = "loudest",
-        requires = "reference"
-    )]
-    section: Section,
+    /// What is compared with --reference: the loudest 30 s, the whole, or from one time to another
+    /// (s, m:ss or h:mm:ss) [default: loudest]
+    #[arg(long, value_name = "loudest|whole|START-END")]
+    section: Option<Section>,
     /// The target window, from a standard
     #[arg(long, value_name = "TARGET", default_value = DEFAULT_WINDOW_ID, value_parser = target())]
     target: &'static BuiltIn,
@@ -91,6 +89,12 @@ fn target() -> impl TypedValueParser<Value = &'static BuiltIn> {
 
 /// Writes the page; the exit code is as `crestline report --help` says.
 pub fn run(args: &ReportArgs) -> ExitCode {
+    if args.section.is_some() && args.reference.is_none() {
+        print_error(
+            "--section changes nothing without --reference; add --reference or leave it out",
+        );
+        return ExitCode::from(WRONG_USAGE);
+    }
     let name = printable(&args.html);
     let inputs = args.files.iter().chain(&args.reference);
     let inputs: Vec<&Path> = inputs.map(PathBuf::as_path).collect();
@@ -149,8 +153,16 @@ pub fn run(args: &ReportArgs) -> ExitCode {
         print_error(&line);
         return ExitCode::from(OUTPUT_FAILED);
     }
-    let songs = if count == 1 { "song" } else { "songs" };
-    print_result(&format!("{name}: {count} {songs}\n"))
+    let songs = if args.files.len() == 1 {
+        "song"
+    } else {
+        "songs"
+    };
+    let of = match args.files.len() {
+        all if all == count => String::new(),
+        all => format!(" of {all}"),
+    };
+    print_result(&format!("{name}: {count}{of} {songs}\n"))
         .err()
         .unwrap_or(code)
 }
@@ -160,10 +172,11 @@ type Measured = (Vec<Song>, Option<Profile>, Vec<String>);
 /// The songs, the reference, and a line for each file that could not be used. Without the reference
 /// that was asked for there is no report.
 fn measure(args: &ReportArgs, bar: &ProgressBar) -> Result<Measured, String> {
+    let section = args.section.unwrap_or(Section::Loudest);
     let reference = match &args.reference {
         None => None,
         Some(path) => {
-            let Profiled { profile, notes } = profile_of(path, args.section, &mut |_| true)?;
+            let Profiled { profile, notes } = profile_of(path, section, &mut |_| true)?;
             for note in notes {
                 bar.suspend(|| print_error(&format!("{}: {note}", printable(path))));
             }
@@ -172,7 +185,7 @@ fn measure(args: &ReportArgs, bar: &ProgressBar) -> Result<Measured, String> {
     };
     let wanted = Wanted {
         reference: reference.as_ref(),
-        section: args.section,
+        section,
         encoded: !args.no_encoders,
     };
     let (mut songs, mut missing) = (Vec::new(), Vec::new());

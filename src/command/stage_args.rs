@@ -106,7 +106,7 @@ pub(super) struct StageArgs {
         value_parser = within(ShelvesSettings::HIGH_HZ),
     )]
     high_shelf_hz: Option<f64>,
-    /// Compress in four bands, low to high (see --help)
+    /// Compress in four bands, low to high (described at the end of --help)
     #[arg(long, value_name = "BANDS", allow_hyphen_values = true, value_parser = parse_bands)]
     bands: Option<[BandSettings; 4]>,
     #[arg(
@@ -322,10 +322,9 @@ fn parse_band(text: &str) -> Result<BandSettings, String> {
         ));
     }
     for ((name, field, setting), value) in fields.into_iter().zip(values) {
-        let value: f64 = value
-            .trim()
-            .parse()
-            .map_err(|_| format!("{name}: “{value}” is not a number"))?;
+        let value: f64 = value.trim().parse().map_err(|_| {
+            format!("{name}: “{value}” is not a number; a band that is off is off alone")
+        })?;
         if !setting.holds(value) {
             return Err(format!("{name}: {}", outside(value, setting)));
         }

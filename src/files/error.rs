@@ -230,7 +230,7 @@ impl fmt::Display for OutputErrorKind {
                 "longer than a WAV file can hold (4 GiB); write fewer bits, or split the file first"
             ),
             Self::Channels { count } => {
-                write!(f, "{count} channels cannot be written; use mono or stereo")
+                write!(f, "{count} channels cannot be written; write one or two")
             }
             Self::Unwritable(error) if error.kind() == io::ErrorKind::InvalidFilename => {
                 write!(f, "cannot be called so ({error}); choose a shorter name")

@@ -14,6 +14,10 @@ use crate::version::unchanged;
 /// A saved profile is a few kilobytes; what is longer is none, bytes.
 const LONGEST_PROFILE: u64 = 1 << 20;
 
+/// What is told of a profile from before the crest factors were those of today.
+const NO_CREST: &str = "a profile saved by an earlier version, whose crest factors were another measure and are left \
+                        out; measure the reference again to have them";
+
 /// A profile, and what whoever uses it should be told about the file.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Profiled {
@@ -113,8 +117,11 @@ fn saved(path: &Path) -> Option<Result<Profiled, ProfileFailure>> {
     if !text.trim_start().starts_with('{') {
         return None;
     }
-    let notes = Vec::new();
-    let read = Profile::from_json(&text).map(|profile| Profiled { profile, notes });
+    let read = Profile::from_json(&text).map(|profile| {
+        let earlier = !profile.crest_is_of_today();
+        let notes = earlier.then(|| NO_CREST.to_owned()).into_iter().collect();
+        Profiled { profile, notes }
+    });
     Some(read.map_err(|error| ProfileFailure::NoProfile {
         path: path.to_owned(),
         error,

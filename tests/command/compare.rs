@@ -384,6 +384,26 @@ fn a_saved_profile_stands_for_its_file_and_is_never_overwritten_unasked() {
     assert_eq!(fs::read(folder.join("kept.json")).unwrap(), kept);
     let forced = crestline(&folder, &[&save[..], &["--force"]].concat());
     assert_eq!(forced.status.code(), Some(0));
+    // Of an earlier version all but the crest factors is known, and a note says so.
+    let text_of = fs::read_to_string(folder.join("kept.json")).unwrap();
+    let earlier = text_of.replacen("\"version\": 5", "\"version\": 4", 1);
+    fs::write(folder.join("earlier.json"), earlier).unwrap();
+    let output = crestline(&folder, &["compare", "mix.wav", "earlier.json", "--json"]);
+    let line = text(&output.stderr);
+    assert!(
+        line.starts_with("earlier.json: a profile saved by an earlier version, ")
+            && line.lines().count() == 1,
+        "{line}"
+    );
+    let told: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(told["bands"], direct["bands"]);
+    assert!(
+        told["regions"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|region| region["mix_crest_db"].is_null())
+    );
     fs::write(folder.join("later.json"), "{\"version\": 99}").unwrap();
     fs::write(folder.join("other.json"), "{\"a\": 1}").unwrap();
     for (file, cause) in [

@@ -244,7 +244,7 @@ fn an_input_that_cannot_be_used_ends_with_3_and_leaves_nothing() {
         assert!(output.stdout.is_empty() && !folder.join("out.wav").exists());
     }
     let surround = render(&folder, &["surround.wav", "out.wav"]);
-    assert!(text(&surround.stderr).contains("mono or stereo"));
+    assert!(text(&surround.stderr).contains("mix it down first"));
 }
 
 #[test]

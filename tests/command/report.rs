@@ -273,7 +273,7 @@ fn the_page_is_valid_and_its_numbers_are_measures() {
     // The bad file is named, and does not stop the rest.
     assert_eq!(output.status.code(), Some(3), "{}", text(&output.stderr));
     assert!(text(&output.stderr).starts_with("broken.wav: not an audio file"));
-    assert_eq!(text(&output.stdout), "out.html: 4 songs\n");
+    assert_eq!(text(&output.stdout), "out.html: 4 of 5 songs\n");
     let page = fs::read_to_string(folder.join("out.html")).unwrap();
     let document = check(&page);
     assert!(document.text.contains("broken.wav: not an audio file"));
@@ -396,6 +396,27 @@ fn what_was_clipped_and_turned_down_is_a_caution() {
         "{told:?}"
     );
     assert!(!told[1].contains("clipped run"), "{told:?}");
+}
+
+#[test]
+fn a_section_without_a_reference_is_wrong_usage() {
+    let folder = folder("report_section");
+    let arguments = [
+        "report",
+        "a.wav",
+        "--html",
+        "out.html",
+        "--section",
+        "whole",
+    ];
+    let output = crestline(&folder, &arguments);
+    assert_eq!(output.status.code(), Some(2));
+    let line = text(&output.stderr);
+    assert!(
+        line.starts_with("--section changes nothing without --reference;"),
+        "{line}"
+    );
+    assert_eq!(line.lines().count(), 1);
 }
 
 #[test]

@@ -8,6 +8,7 @@ use crestline_core::session::{LoudestPart, Section};
 use crestline_files::{AudioFile, printable, unchanged};
 
 use crate::channels::taken_for_front;
+use crate::channels::too_many;
 
 /// Readings of the loudness in a second while the loudest part is searched for.
 const STEPS_PER_SECOND: u32 = 10;
@@ -101,10 +102,7 @@ fn open(path: &Path) -> Result<AudioFile, String> {
     let audio = AudioFile::open(path).map_err(|error| error.to_string())?;
     match audio.roles().len() {
         1 | 2 => Ok(audio),
-        count => Err(format!(
-            "{}: has {count} channels, and the chain takes one or two; mix it down first",
-            printable(path)
-        )),
+        count => Err(too_many(path, count)),
     }
 }
 

@@ -264,7 +264,7 @@ fn regions(song: &Song) -> String {
             cells: cells(&crest_db(profile)),
         });
         columns.push(Column {
-            heading: "reference",
+            heading: "crest factor, reference",
             unit: "dB",
             cells: cells(&crest_db(reference)),
         });
@@ -275,7 +275,8 @@ fn regions(song: &Song) -> String {
         });
     }
     table(
-        "Density and balance by region",
+        "Density and balance by region. Crest factor: true peak less RMS of single seconds, the mean of \
+         the middle half; the smaller, the denser",
         ("region", &names),
         &columns,
     )

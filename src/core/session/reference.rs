@@ -18,7 +18,7 @@ mod suggest;
 pub use beside::{Beside, BesideMeter, beside};
 pub use capture::{Capture, CaptureError};
 pub use comparison::{Comparison, Octave, REGIONS, WithoutOctave, power_db, region_sounds};
-pub use findings::{FLAT_TOPS_OF_ONE, Finding, findings};
+pub use findings::{DENSITY_DB, FLAT_TOPS_OF_ONE, Finding, findings};
 pub use profile::{Figures, PROFILE_VERSION, Profile, ProfileError, ProfileFileError};
 pub use profiler::{LOUDEST_PART_S, Profiler, SHORTEST_S};
 pub use stored::Reference;

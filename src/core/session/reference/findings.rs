@@ -26,19 +26,20 @@ pub struct Finding {
 const MOST: usize = 3;
 const MOST_REGIONS: usize = 2;
 
-/// From these differences on something is worth telling (common practice, no standard's figures):
-/// what an octave stands out by dB, the lowest region against the highest dB, a band's crest factor
-/// dB, loudness LU, microdynamics dB, PLR dB.
+/// From such a difference of its crest factor on a band is denser, dB (common practice).
+pub const DENSITY_DB: f64 = 1.2;
+/// From these differences on something else is worth telling (common practice, no standard's figures):
+/// what an octave stands out by dB, the lowest region against the highest dB, loudness LU,
+/// microdynamics dB, PLR dB.
 const OCTAVE_DB: f64 = 1.8;
 const TILT_DB: f64 = 1.5;
-const DENSITY_DB: f64 = 1.2;
+const LOUDNESS_LU: f64 = 3.0;
+const MICRODYNAMICS_DB: f64 = 0.7;
+const PLR_DB: f64 = 2.0;
 /// By so much, dB and as a share of it, another band or PLR must say the opposite for density to be no
 /// finding.
 const OPPOSED_DB: f64 = 1.0;
 const OPPOSED: f64 = 0.5;
-const LOUDNESS_LU: f64 = 3.0;
-const MICRODYNAMICS_DB: f64 = 0.7;
-const PLR_DB: f64 = 2.0;
 /// Percentage points of flat tops: music that was at most limited has some tenths of one at most.
 const FLAT_TOPS: f64 = 1.0;
 /// The same of one alone, as where the other's cannot be told.

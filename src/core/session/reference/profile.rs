@@ -9,9 +9,10 @@ use super::super::section::Section;
 use super::profiler::SHORTEST_S;
 use crate::measure::{BAND_COUNT, Readings};
 
-/// Version of the layout that is written. Up to version 4 the crest factors were of other
-/// definitions, and are taken for unknown.
+/// Version of the layout that is written.
 pub const PROFILE_VERSION: u32 = 5;
+/// Up to the version before this the crest factors were of other definitions, and are taken for unknown.
+const CREST_VERSION: u32 = 5;
 
 /// One channel is this much quieter than the same signal on two, dB: half the power.
 const ONE_OF_TWO_DB: f64 = 3.010_3;
@@ -118,6 +119,11 @@ fn thousandths(value: f64) -> f64 {
 }
 
 impl Profile {
+    /// Whether its crest factors are what is measured today. Those of an earlier version are dropped.
+    pub fn crest_is_of_today(&self) -> bool {
+        self.version >= CREST_VERSION
+    }
+
     /// The recording as it is heard beside another of so many channels: one channel beside two comes
     /// out of both alike, which makes it 3.01 LU louder at the same peaks (ITU-R BS.1770-5 adds up
     /// the channels' powers).

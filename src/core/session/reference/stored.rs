@@ -43,9 +43,10 @@ impl Profile {
     pub fn sanitised(mut self) -> Option<Self> {
         let printable = self.name.chars().filter(|letter| !letter.is_control());
         self.name = printable.take(NAME_CHARS).collect();
+        let crest_is_of_today = self.crest_is_of_today();
         for figures in [&mut self.whole, &mut self.part] {
             figures.drop_what_is_no_level();
-            if self.version < 5 {
+            if !crest_is_of_today {
                 figures.band_crest_db = [None; 4];
             }
         }

@@ -203,7 +203,7 @@ fn dense(ui: &Ui, place: Rect, scene: &Scene<'_>, of: &Profile) {
         scene.reference.found().is_some(),
         scene.forecast.is_possible(),
     );
-    let words = reference::density_in_words(&density, known, possible);
+    let words = reference::density_in_words(&density, of, known, possible);
     line(ui, place.with_max_y(place.top() + SUMMARY), &words, "dense");
     let top = place.top() + SUMMARY;
     let width = place.width() / 4.0;
@@ -247,7 +247,8 @@ fn told(ui: &Ui, cell: Rect, index: usize, [ours, theirs]: Density) {
     let response = ui.interact(cell, ui.scope_id().with(("density", index)), Sense::HOVER);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
     response.on_hover_text(format!(
-        "{words}. Highest true peak less RMS: the smaller, the denser."
+        "{words}: of single seconds true peak less RMS, and of these the mean over the middle half. \
+         The smaller, the denser."
     ));
 }
 

@@ -157,6 +157,7 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
     let density = [
         view_model::density_in_words(
             &density,
+            profile,
             scene.reference.found().is_some(),
             scene.forecast.is_possible(),
         ),

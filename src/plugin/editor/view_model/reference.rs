@@ -5,7 +5,7 @@ use crestline_core::handover::{Point, Snapshot};
 use crestline_core::measure::BAND_COUNT;
 use crestline_core::process::ShelvesSettings;
 use crestline_core::session::reference::{
-    Beside, Figures, Finding, Profile, REGIONS, difference_db,
+    Beside, DENSITY_DB, Figures, Finding, Profile, REGIONS, difference_db,
 };
 
 /// Third-octave bands, dB.
@@ -21,8 +21,6 @@ const SAME_CORNER: f64 = 0.02;
 const LEAST_GAIN_DB: f64 = 0.1;
 /// Change of loudness from which on it is mentioned, LU.
 const TOLD_LU: f64 = 0.5;
-/// A band's crest factor that differs by less is equally dense, dB (common practice).
-const DENSER_DB: f64 = 1.5;
 /// What two measurements of one recording differ by at most, dB.
 const ONE_RECORDING_DB: f64 = 0.1;
 /// Less than this is as loud, LU: it would be written as 0.0.
@@ -278,9 +276,17 @@ pub fn density(beside: Option<&Beside>, reference: &Profile) -> [Density; 4] {
 
 /// What the figures come to, in words; `known`: whether the mix has been measured; `possible`:
 /// whether there is room for music to compare.
-pub fn density_in_words(density: &[Density; 4], known: bool, possible: bool) -> String {
+pub fn density_in_words(
+    density: &[Density; 4],
+    reference: &Profile,
+    known: bool,
+    possible: bool,
+) -> String {
     match denser_in_words(density) {
         Some(denser) => format!("crest factor, dB: {denser}"),
+        None if !reference.crest_is_of_today() => {
+            "crest factor, dB: not of this reference, saved by an earlier version".into()
+        }
         None if known => "crest factor, dB: there is no band that both hold".into(),
         None if possible => "crest factor, dB; the mix's after ten seconds of music".into(),
         None => "crest factor, dB; no room for music to tell the mix's".into(),
@@ -298,9 +304,9 @@ fn denser_in_words(density: &[Density; 4]) -> Option<String> {
         .iter()
         .max_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))?;
     let who = if *most > 0.0 { "reference" } else { "mix" };
-    let denser = |(db, _): &(f64, &str)| db * most.signum() >= DENSER_DB;
+    let denser = |(db, _): &(f64, &str)| db * most.signum() >= DENSITY_DB;
     let everywhere = differences.len() == REGIONS.len() && differences.iter().all(denser);
-    Some(if most.abs() < DENSER_DB {
+    Some(if most.abs() < DENSITY_DB {
         "equally dense".into()
     } else if everywhere {
         format!("the {who} is denser in every band")
