@@ -330,7 +330,8 @@ fn without_a_link_a_quiet_channel_is_left_alone_and_with_it_both_get_one_gain() 
     }
 }
 
-/// By definition: the quiet channel takes over that share of what the loud one is turned down by.
+/// By definition: the quiet channel takes over that share of the decibels by which the loud one is
+/// turned down.
 #[test]
 fn a_link_in_between_takes_over_its_share() {
     let rate_hz = 48_000.0;
@@ -357,7 +358,7 @@ fn a_link_in_between_takes_over_its_share() {
             passed / all
         };
         let (loud, quiet) = (gain(tone(2.0), &left), gain(tone(0.01), &right));
-        let expected = 1.0 - link_percent / 100.0 * (1.0 - loud);
+        let expected = loud.powf(link_percent / 100.0);
         println!("{link_percent} %: {loud:.4}, {quiet:.4} for {expected:.4}");
         assert!(
             (quiet - expected).abs() < 1e-3,
@@ -581,14 +582,18 @@ fn the_automatic_release_is_done_60_ms_after_one_peak_as_after_many() {
     }
 }
 
-/// Power of everything but the tones, against theirs, over four seconds of whole periods, once four
-/// seconds have passed.
-fn intermodulation_db(rate: usize, tones_hz: [usize; 2], release: Release) -> f64 {
+/// Power of everything below 600 Hz but the tones, against theirs, over four seconds of whole periods,
+/// once four seconds have passed. Eight times a second a hi-hat comes in, of steps between samples of
+/// noise, whose peaks are `hats` of those of the tones.
+fn intermodulation_db(rate: usize, tones_hz: [usize; 2], hats: f64, release: Release) -> f64 {
     let amplitude = 10.0_f64.powf(6.0 / 20.0) / 2.0;
+    let noise = white_noise(7, 1.0, 8 * rate + 1);
     let signal: Vec<f32> = (0..8 * rate)
         .map(|n| {
             let sines = tones_hz.map(|hz| (TAU * (hz * n) as f64 / rate as f64).sin());
-            (amplitude * (sines[0] + sines[1])) as f32
+            let since_s = (8.0 * n as f64 / rate as f64).fract() / 8.0;
+            let high = f64::from(noise[n + 1] - noise[n]) * (-60.0 * since_s).exp();
+            (amplitude * (sines[0] + sines[1] + hats * high)) as f32
         })
         .collect();
     let settings = LimiterSettings {
@@ -606,18 +611,21 @@ fn intermodulation_db(rate: usize, tones_hz: [usize; 2], release: Release) -> f6
     forward.process(&mut time, &mut spectrum).unwrap();
     let power = |bin: usize| spectrum[bin].norm_sqr();
     let tones: f64 = tones_hz.iter().map(|hz| power(4 * hz)).sum();
-    let all: f64 = spectrum.iter().map(Complex::norm_sqr).sum();
+    let all: f64 = spectrum[..4 * 600].iter().map(Complex::norm_sqr).sum();
     10.0 * ((all - tones) / tones).log10()
 }
 
 /// Two low notes whose beat is slower than any window: the hardest case for a gain that follows the
-/// programme (common practice; the figure is the project's own).
+/// programme (common practice; the figures are the project's own). Hats 24 dB below it used to make −14
+/// of the −41 dB, at once.
 #[test]
 fn a_beat_of_two_low_notes_is_hardly_followed() {
     for rate in [44100, 48000, 88200, 96000, 192_000] {
-        let found = intermodulation_db(rate, [41, 55], Release::Automatic);
-        println!("{rate} Hz, 41 and 55 Hz at +6 dB: {found:.1} dB");
-        assert!(found < -40.0, "{rate}: {found} dB");
+        for (hats, least_db) in [(0.0, -40.0), (0.032, -40.0), (0.063, -38.0), (0.126, -31.0)] {
+            let found = intermodulation_db(rate, [41, 55], hats, Release::Automatic);
+            println!("{rate} Hz, 41 and 55 Hz at +6 dB, hats {hats}: {found:.1} dB");
+            assert!(found < least_db, "{rate}, hats {hats}: {found} dB");
+        }
     }
 }
 

@@ -16,7 +16,10 @@
 //!   whole bright song at +18 dB a meter reads 0.154 dB over where the waveform itself, by Fourier
 //!   transform, stays 0.016 dB under.
 //! * Distortion: steady tones from 20 Hz on −120 dB with the automatic release, −105 dB at any
-//!   release by hand; 41 and 55 Hz at +6 dB, automatic, −41 dB.
+//!   release by hand; 41 and 55 Hz at +6 dB, automatic, −41 dB, and
+//!   −37 with hats 24 dB below them. The automatic release takes chords above the bass for what is
+//!   played everywhere: two tones or a triad of sines from 80 Hz on, 6 dB over the ceiling all the
+//!   time, −14 to −30 dB, where 100 ms by hand leave −23 and less, and are up to 2 LU less loud.
 //! * Memory: with the automatic release nothing is left of any sample after 1.8 s, unless bass
 //!   ruled alone. Renderings whose starts lie whole quanta of 32 frames apart are then equal to the
 //!   last bit; others differ by what groups of eight frames that lie elsewhere make of the same
@@ -366,8 +369,9 @@ impl Core {
         for ((gain, alone), needed) in gains.iter_mut().zip(&mut self.alone).zip(&needed) {
             for ((gain, alone), link) in gain.iter_mut().zip(alone.process(needed, pace)).zip(link)
             {
-                // Neither is higher than what the channel needs, so no mix of the two is.
-                *gain = alone + link * (*gain - alone);
+                // A share of the decibels. Neither is higher than what the channel needs, so nothing
+                // between them is.
+                *gain = alone * (*gain / alone.max(f32::MIN_POSITIVE)).powf(link);
             }
         }
         gains

@@ -57,7 +57,8 @@ fn decaying_low_notes_get_as_loud_and_as_clean_as_by_a_release_that_suits_them()
     assert!(automatic[1] < by_hand[1] + 2.0);
 }
 
-/// A quiet hi-hat ends that bass plays alone. The bass must not jump for that: it did by 2.5 dB.
+/// The bass must not jump where a quiet hi-hat comes in: it did by 2.5 dB, and by 1 dB as long as that
+/// ended that bass plays alone. By the peaks that the hats add it may fall.
 #[test]
 fn bass_hardly_gets_louder_where_a_quiet_hat_comes_in() {
     let rate_hz = RATES_HZ[1];
@@ -88,5 +89,5 @@ fn bass_hardly_gets_louder_where_a_quiet_hat_comes_in() {
     // The last two seconds of four, once all has settled.
     let (alone_db, with_hats_db) = (gain_db([2, 10]), gain_db([6, 14]));
     println!("gain of bass alone {alone_db:.2} dB, with hats {with_hats_db:.2} dB");
-    assert!((with_hats_db - alone_db).abs() < 1.2);
+    assert!((-0.8..0.2).contains(&(with_hats_db - alone_db)));
 }

@@ -1,39 +1,42 @@
 //! Whether bass rules alone.
 //!
-//! The mean frequency of a signal is known from its energy and that of its slope: for a sine,
-//! `√(Σẋ²/Σx²)` is its angular frequency, for a sum of sines their power-weighted root mean square.
-//! Anything above the bass brings it up at once, so a mix is never taken for bass alone, however
-//! strong its bass is; a beat of two low notes is.
+//! The less a signal moves within half a millisecond the lower it is: for a sine of `f` Hz the mean
+//! square of `x(t) − x(t − ½ ms)` is `4 sin²(π f ½ ms)` times its own, and of what lies above some
+//! hundred hertz twice that of its energy, however far above. So a mix, of whose energy a twentieth
+//! lies there, is not taken for bass alone, however strong its bass is; a beat of two low notes is, and
+//! stays so beside a quiet hi-hat. (By the slope, which grows with the frequency, hats of 24 dB less
+//! ended it, and made of two low notes' distortion of −44 dB one of −14.)
 
-use std::f64::consts::TAU;
+use std::f64::consts::PI;
 
 use super::running::Delay;
 use crate::dsp::quantum::{Lane, QUANTUM};
 
+/// Within what time it moves.
+const MOVES_MS: f64 = 0.5;
 /// Span over which the energies are summed up.
 const SPAN_MS: f64 = 100.0;
-/// Mean frequency up to which bass rules alone, and from which on it does not at all.
+/// Sine up to which bass rules alone, and from which on it does not at all.
 const ALONE_HZ: f64 = 70.0;
 const NOT_AT_ALL_HZ: f64 = 100.0;
 /// Energies are whole numbers of this, so that running sums are exact.
-const STEP: f64 = 1.0 / 1_048_576.0;
+const STEP: f64 = 1.0 / 268_435_456.0;
 /// Largest energy of a quantum: far beyond any audio, and small enough for any sum of them.
 const LARGEST: f64 = 16_777_216.0;
-/// A tone's slopes have so much less energy than it has, at 50 Hz and 48 kHz by 1/23 000: they are
-/// counted in finer steps by this factor, or what is quiet would seem to have none, and to be bass.
-const FINER: f64 = 256.0;
-/// Most quanta in a sum: of `LARGEST · FINER / STEP` each.
+/// Most quanta in a sum: of `LARGEST / STEP` each.
 const MOST_QUANTA: f64 = 2_048.0;
 
 /// Watches one or two channels.
 #[derive(Debug, Clone)]
 pub struct Bass {
-    hz: f64,
-    /// Energies of slopes fall with the square of the sample rate: so much finer are they counted.
-    finer: f64,
-    last: [f32; 2],
+    /// The last half millisecond of each channel.
+    before: [Vec<f32>; 2],
+    /// How far it moves, root mean square against its own, up to which bass rules alone and from
+    /// which on not at all.
+    alone: f64,
+    not_at_all: f64,
     energies: Delay<[u64; 2]>,
-    /// Energy and energy of the slope.
+    /// Energy, and that of what it moves.
     sums: [u64; 2],
 }
 
@@ -41,12 +44,14 @@ impl Bass {
     /// Allocates.
     pub fn new(sample_rate_hz: f64) -> Self {
         let quanta = (SPAN_MS / 1000.0 * sample_rate_hz / QUANTUM as f64).clamp(1.0, MOST_QUANTA);
+        let frames = (MOVES_MS / 1000.0 * sample_rate_hz).round().max(1.0);
+        let moves = |hz: f64| 2.0 * (PI * hz * frames / sample_rate_hz).sin();
         #[expect(clippy::cast_sign_loss, reason = "at least 1")]
-        let quanta = quanta as usize;
+        let (quanta, frames) = (quanta as usize, frames as usize);
         Self {
-            hz: sample_rate_hz / TAU,
-            finer: FINER * (sample_rate_hz / 48_000.0).powi(2).max(1.0),
-            last: [0.0; 2],
+            before: std::array::from_fn(|_| vec![0.0; frames]),
+            alone: moves(ALONE_HZ),
+            not_at_all: moves(NOT_AT_ALL_HZ),
             energies: Delay::new(quanta, [0; 2]),
             sums: [0; 2],
         }
@@ -57,7 +62,7 @@ impl Bass {
     /// # Realtime
     /// Safe.
     pub fn reset(&mut self) {
-        self.last = [0.0; 2];
+        self.before.iter_mut().for_each(|before| before.fill(0.0));
         self.energies.reset([0; 2]);
         self.sums = [0; 2];
     }
@@ -67,7 +72,9 @@ impl Bass {
     /// # Realtime
     /// Safe.
     pub fn copy_from(&mut self, other: &Self) {
-        self.last = other.last;
+        for (before, other) in self.before.iter_mut().zip(&other.before) {
+            before.copy_from_slice(other);
+        }
         self.energies.copy_from(&other.energies);
         self.sums = other.sums;
     }
@@ -77,27 +84,23 @@ impl Bass {
     /// # Realtime
     /// Safe.
     pub fn push(&mut self, channels: &[Lane]) -> f64 {
-        let (mut energy, mut slope) = (0.0, 0.0);
-        for (lane, last) in channels.iter().zip(&mut self.last) {
-            let (in_lane, of_slope) = energies(lane, *last);
+        let (mut energy, mut moved) = (0.0, 0.0);
+        for (lane, before) in channels.iter().zip(&mut self.before) {
+            let (in_lane, of_moves) = energies(lane, &delayed(lane, before));
             energy += in_lane;
-            slope += of_slope;
-            *last = lane[QUANTUM - 1];
+            moved += of_moves;
         }
-        let newest = [
-            steps(energy, 1.0, LARGEST),
-            steps(slope, self.finer, FINER * LARGEST),
-        ];
+        let newest = [energy, moved].map(steps);
         let oldest = self.energies.push(newest);
         for ((sum, newest), oldest) in self.sums.iter_mut().zip(newest).zip(oldest) {
             *sum = *sum + newest - oldest;
         }
-        let [energy, slope] = self.sums.map(|sum| sum as f64);
+        let [energy, moved] = self.sums.map(|sum| sum as f64);
         if energy == 0.0 {
             return 0.0;
         }
-        let mean_hz = self.hz * (slope / self.finer / energy).sqrt();
-        ((NOT_AT_ALL_HZ - mean_hz) / (NOT_AT_ALL_HZ - ALONE_HZ)).clamp(0.0, 1.0)
+        let moves = (moved / energy).sqrt();
+        ((self.not_at_all - moves) / (self.not_at_all - self.alone)).clamp(0.0, 1.0)
     }
 }
 
@@ -106,34 +109,40 @@ impl Bass {
     clippy::cast_sign_loss,
     reason = "clamped to what fits"
 )]
-fn steps(energy: f32, finer: f64, largest: f64) -> u64 {
-    ((f64::from(energy) * finer).clamp(0.0, largest) / STEP) as u64
+fn steps(energy: f32) -> u64 {
+    (f64::from(energy).clamp(0.0, LARGEST) / STEP) as u64
 }
 
-/// Energy of a lane, and that of the steps from sample to sample, the first from `last`.
-fn energies(lane: &Lane, last: f32) -> (f32, f32) {
+/// The lane as it was as many frames ago as `before` has, which is what comes before the next one.
+fn delayed(lane: &Lane, before: &mut [f32]) -> Lane {
+    let mut delayed = *lane;
+    let held = before.len().min(QUANTUM);
+    delayed[..held].copy_from_slice(&before[..held]);
+    delayed[held..].copy_from_slice(&lane[..QUANTUM - held]);
+    before.copy_within(held.., 0);
+    let rest = before.len() - held;
+    before[rest..].copy_from_slice(&lane[QUANTUM - held..]);
+    delayed
+}
+
+/// Energy of a lane, and that of what it has moved since it was `before`.
+fn energies(lane: &Lane, before: &Lane) -> (f32, f32) {
     use wide::f32x8;
-    let mut before = [0.0; QUANTUM];
-    before[0] = last;
-    before[1..].copy_from_slice(&lane[..QUANTUM - 1]);
-    let (mut energy, mut slope) = (f32x8::ZERO, f32x8::ZERO);
-    for (x, before) in lane
-        .as_chunks::<8>()
-        .0
-        .iter()
-        .zip(before.as_chunks::<8>().0)
-    {
+    let (mut energy, mut moved) = (f32x8::ZERO, f32x8::ZERO);
+    let before = before.as_chunks::<8>().0;
+    for (x, before) in lane.as_chunks::<8>().0.iter().zip(before) {
         let (x, before) = (f32x8::new(*x), f32x8::new(*before));
         energy += x * x;
-        slope += (x - before) * (x - before);
+        moved += (x - before) * (x - before);
     }
-    (energy.reduce_add(), slope.reduce_add())
+    (energy.reduce_add(), moved.reduce_add())
 }
 
 #[cfg(test)]
 #[expect(clippy::cast_sign_loss, reason = "rates and places are positive")]
 mod tests {
     use super::*;
+    use std::f64::consts::TAU;
 
     fn watched(rate_hz: f64, channels: usize, signal: impl Fn(f64) -> f64) -> f64 {
         let mut bass = Bass::new(rate_hz);
@@ -157,12 +166,11 @@ mod tests {
                 1.0
             );
             assert_eq!(watched(rate_hz, 2, tone(110.0)), 0.0);
-            // √(41² + (0.1 · 1500)²) Hz.
-            assert_eq!(
-                watched(rate_hz, 2, |time| tone(41.0)(time)
-                    + 0.1 * tone(1500.0)(time)),
-                0.0
-            );
+            // So far below the bass nothing else rules; 9 dB below it does.
+            for (level, alone) in [(0.1, 1.0), (0.355, 0.0)] {
+                let both = |time| tone(41.0)(time) + level * tone(1500.0)(time);
+                assert_eq!(watched(rate_hz, 2, both), alone, "{rate_hz}, {level}");
+            }
             assert!((watched(rate_hz, 2, tone(85.0)) - 0.5).abs() < 0.05);
             assert_eq!(watched(rate_hz, 2, |_| 0.0), 0.0);
             // So they are where they are quiet, and on one channel.
