@@ -613,6 +613,11 @@ fn what_lets_go_is_matched_as_it_does() {
         chain.bands.bands[1].enabled = false;
         chain
     };
+    let blend = |blend_percent| {
+        let mut chain = chain(12.0, false, true, false);
+        chain.saturator.blend_percent = blend_percent;
+        chain
+    };
     let low = |mut chain: ChainSettings| {
         chain.limiter.ceiling_dbtp = -12.0;
         chain
@@ -641,6 +646,8 @@ fn what_lets_go_is_matched_as_it_does() {
                 chain(12.0, false, true, false),
                 chain(12.0, false, false, false),
             ),
+            ("blend to 0", chain(12.0, false, true, false), blend(0.0)),
+            ("blend to 50", chain(12.0, false, true, false), blend(50.0)),
             (
                 "push",
                 chain(0.0, false, false, false),

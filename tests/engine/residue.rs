@@ -159,6 +159,50 @@ fn a_jump_of_push_does_not_play_the_music_as_a_residue() {
     }
 }
 
+/// Where the saturator stops bending, at once or by its blend, nothing is left to tell, and nothing is
+/// told on the way (it played the music, of dense songs by up to 13 dB over what it had been).
+#[test]
+fn what_stops_bending_does_not_play_the_music_as_a_residue() {
+    let input = loop_of_four_bars(8 * SECOND);
+    let bent = |enabled, blend_percent| ChainSettings {
+        push: PushSettings { push_db: 12.0 },
+        saturator: SaturatorSettings {
+            enabled,
+            blend_percent,
+            ..SaturatorSettings::default()
+        },
+        limiter: LimiterSettings {
+            enabled: false,
+            ..LimiterSettings::default()
+        },
+        ..ChainSettings::default()
+    };
+    for (what, after) in [("off", bent(false, 100.0)), ("blend", bent(true, 0.0))] {
+        let settings = |start: usize| {
+            let chain = if start < 6 * SECOND {
+                bent(true, 100.0)
+            } else {
+                after
+            };
+            with(chain, listen(Source::Residue, false))
+        };
+        let mut engine = engine(48_000.0, 2);
+        let tracks = trace(&mut engine, &input, settings, |_, _| ());
+        let highest_db = |from: usize, to: usize| {
+            let windows = (from..to).step_by(SECOND / 100);
+            let levels = windows.map(|at| level_db(&tracks.heard, at..at + SECOND / 50));
+            levels.fold(f64::MIN, f64::max)
+        };
+        let before_db = highest_db(4 * SECOND, 6 * SECOND);
+        let after_db = highest_db(6 * SECOND, 7 * SECOND);
+        println!("{what}: residue {before_db:.1} dBFS before, at most {after_db:.1} after");
+        assert!(
+            after_db < before_db - 25.0,
+            "{what}: {before_db} {after_db}"
+        );
+    }
+}
+
 /// A bass note bends by `A·ω²` a frame, a crossfade of 5 ms by little more: there is nothing else to
 /// hear of a change but the residue before and the one after.
 #[test]

@@ -418,6 +418,40 @@ fn what_comes_with_another_push_rises_as_well() {
     }
 }
 
+// So does what is no longer bent, which the saturator held down until then.
+#[test]
+fn what_comes_unbent_rises_as_well() {
+    let with = |enabled, blend_percent, source| Settings {
+        chain: ChainSettings {
+            push: PushSettings { push_db: 18.0 },
+            saturator: SaturatorSettings {
+                enabled,
+                blend_percent,
+                ..SaturatorSettings::default()
+            },
+            limiter: LimiterSettings {
+                enabled: false,
+                ceiling_dbtp: -12.0,
+                ..LimiterSettings::default()
+            },
+            ..ChainSettings::default()
+        },
+        listen: ListenSettings {
+            source,
+            ..ListenSettings::default()
+        },
+        ..Settings::default()
+    };
+    for (enabled, blend_percent) in [(false, 100.0), (true, 0.0)] {
+        let settings = [
+            with(true, 100.0, Source::Input),
+            with(enabled, blend_percent, Source::Output),
+        ];
+        let (at, heard) = heard_across(&settings);
+        assert_no_jump(&heard, at, 18.0);
+    }
+}
+
 // Nobody listens to what is written, and a slow rise would be in the file.
 #[test]
 fn in_a_file_what_is_louder_comes_with_its_crossfade() {

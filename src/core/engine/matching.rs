@@ -23,7 +23,7 @@ mod common;
 mod prediction;
 mod since;
 
-use self::bound::{most_lu, rise_lu};
+use self::bound::{most_lu, rise_lu, straightened};
 use self::common::Common;
 use self::prediction::Prediction;
 pub(super) use self::since::LONGEST_S;
@@ -42,6 +42,8 @@ const KEPT_OF_A_JUMP_S: f64 = 0.02;
 const FORGOTTEN_S: f64 = 0.15;
 /// A change by which the paths may become louder by more than this, or push falls, is a jump, dB.
 const SETTINGS_JUMP_DB: f64 = 1.0;
+/// And where the output path goes over to the clean one, or comes back, by more than this share.
+const BLEND_JUMP: f64 = 0.1;
 /// After a jump the gains of the stages take so long to move and the limiter to follow, s.
 const TRANSITION_S: f64 = 0.03;
 /// Energy a frame below which there is nothing to compare: −70 LUFS, the absolute gate of ITU-R
@@ -165,7 +167,11 @@ impl Matching {
     fn notice(&mut self, chain: &ChainSettings, arrives: bool) {
         let last = self.entered.get(self.last()).or(self.heard.as_ref());
         let jumps = last.is_some_and(|last| {
-            last != chain && rise_lu(last, chain).max(rise_lu(chain, last)) > SETTINGS_JUMP_DB
+            let either = |of: fn(&ChainSettings, &ChainSettings) -> f64| {
+                f64::max(of(last, chain), of(chain, last))
+            };
+            last != chain
+                && (either(rise_lu) > SETTINGS_JUMP_DB || either(straightened) > BLEND_JUMP)
         });
         if jumps || arrives {
             self.jumps_s = self.latency_s + TRANSITION_S;
@@ -180,7 +186,9 @@ impl Matching {
 
     fn change(&mut self, before: &ChainSettings, after: &ChainSettings) {
         let rise_lu = rise_lu(before, after);
-        let jump = rise_lu.max(push_db(before) - push_db(after)) > SETTINGS_JUMP_DB;
+        let straightened = straightened(before, after);
+        let louder_lu = rise_lu.max(self.straighter_lu(straightened));
+        let jump = louder_lu.max(push_db(before) - push_db(after)) > SETTINGS_JUMP_DB;
         if jump {
             self.transition_s = TRANSITION_S;
         }
@@ -192,9 +200,10 @@ impl Matching {
             *over = (*over + rise_lu).min(most_lu);
             *kept = (*kept * power_from_db(rise_lu)).min(input * power_from_db(most_lu));
         }
-        if before.saturator.enabled && !after.saturator.enabled {
-            self.over_input_lu[OUTPUT] = self.over_input_lu[CLEAN];
-            self.since.kept[OUTPUT] = self.since.kept[CLEAN];
+        if straightened > 0.0 {
+            self.over_input_lu[OUTPUT] += self.straighter_lu(straightened);
+            let kept = &mut self.since.kept;
+            kept[OUTPUT] = between(straightened, kept[OUTPUT], kept[CLEAN]);
         }
         let foretold = before.shelves == after.shelves
             && before.bands == after.bands
@@ -262,10 +271,23 @@ impl Matching {
 
     /// By how much output path and clean path can become louder, LU, once this is heard.
     pub fn coming_lu(&self, chain: &ChainSettings) -> [f64; PATHS] {
-        let rise_lu = self.heard.map_or(0.0, |heard| rise_lu(&heard, chain));
-        let most_lu = most_lu(chain);
-        let over_lu = self.over_input_lu;
-        over_lu.map(|over_lu| ((over_lu + rise_lu).min(most_lu) - over_lu).max(0.0))
+        let Some(heard) = &self.heard else {
+            return [0.0; PATHS];
+        };
+        let (rise_lu, most_lu) = (rise_lu(heard, chain), most_lu(chain));
+        let mut coming_lu = self
+            .over_input_lu
+            .map(|over_lu| ((over_lu + rise_lu).min(most_lu) - over_lu).max(0.0));
+        let straighter_lu = self.straighter_lu(straightened(heard, chain));
+        coming_lu[OUTPUT] = coming_lu[OUTPUT].max(straighter_lu);
+        coming_lu
+    }
+
+    /// By how much the output path becomes louder, LU, where it goes over to the clean one by this
+    /// share.
+    fn straighter_lu(&self, share: f64) -> f64 {
+        let [output, clean] = self.over_input_lu.map(power_from_db);
+        10.0 * (between(share, output, clean) / output).log10()
     }
 
     /// Loudness of the output path over that of the input, LU, once all of the last 10 s was made
@@ -284,6 +306,12 @@ impl Matching {
     pub fn is_steady(&self) -> bool {
         self.since.span_s() >= STEADY_S
     }
+}
+
+/// Power of one signal that goes over to another by this share: their amplitudes add up, since what is
+/// bent little is still the same.
+fn between(share: f64, from: f64, to: f64) -> f64 {
+    (from.sqrt() + share * (to.sqrt() - from.sqrt())).powi(2)
 }
 
 impl Moment {
