@@ -63,6 +63,42 @@ fn nothing_from_before_a_restart_counts() {
     }
 }
 
+/// The windows of a meter reach back by up to 40 ms: none that holds what was turned down before a
+/// restart, and as little as 10 ms of the new, counts.
+#[test]
+fn no_window_reaches_back_behind_a_restart() {
+    let signal = noise(5);
+    let slices = |signal: &[Vec<f32>; 2], range: std::ops::Range<usize>| {
+        signal
+            .each_ref()
+            .map(|channel| channel[range.clone()].to_vec())
+    };
+    let mut meter = ReductionMeter::new(RATE_HZ, 2, 1, GainMemory::Nothing, RestGain::Known(0.0));
+    let process = |meter: &mut ReductionMeter, before: &[Vec<f32>; 2], after: &[Vec<f32>; 2]| {
+        let [before, after] = [before, after].map(|signal| signal.each_ref().map(Vec::as_slice));
+        meter.process(&before, &[&after]);
+    };
+    for milliseconds in [0.0, 10.0, 20.0, 35.0] {
+        let turned_down = signal
+            .each_ref()
+            .map(|channel| channel.iter().map(|sample| 0.25 * sample).collect());
+        process(&mut meter, &signal, &turned_down);
+        let since = slices(&signal, 0..frames(RATE_HZ, milliseconds / 1000.0));
+        process(&mut meter, &since, &since);
+        meter.restart();
+        process(&mut meter, &signal, &signal);
+        let readings = meter.readings(0);
+        let reduction_db = readings.bands.map(|band| band.reduction.max_db.unwrap());
+        let distortion_db = readings.distortion.max_db.unwrap();
+        println!("{milliseconds} ms: {reduction_db:.2?} dB, {distortion_db:.1} dB");
+        assert!(
+            reduction_db.iter().all(|db| db.abs() < 0.01),
+            "{reduction_db:?}"
+        );
+        assert!(distortion_db < -120.0, "{distortion_db}");
+    }
+}
+
 #[test]
 fn a_gain_at_rest_set_by_hand_does_not_pass_for_one_that_was_found() {
     let rest = RestGain::Known(5.0);

@@ -178,7 +178,8 @@ impl ReductionMeter {
         }
     }
 
-    /// Forgets everything measured so far.
+    /// Forgets everything measured so far, and looks at nothing until a whole window has passed: the
+    /// next ones would still reach back by up to 40 ms.
     ///
     /// # Realtime
     /// Yes.
@@ -186,6 +187,7 @@ impl ReductionMeter {
         for after in &mut self.afters {
             after.report.restart();
         }
+        self.skip(0);
     }
 
     /// Keeps room for what has been measured, to exchange with. Allocates.

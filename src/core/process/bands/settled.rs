@@ -122,6 +122,10 @@ impl Settled {
 
     /// Looks whether the averages have died away.
     pub fn look(&mut self) {
+        // Beside a make-up that stands still they would go on in denormals, which cost many times as
+        // much.
+        self.makeup.arrive();
+        self.reduction.arrive();
         let waits = self.idle || self.until_empty > 0;
         if !waits && self.makeup.is_nothing() && self.reduction.is_nothing() {
             self.reset();
@@ -138,6 +142,13 @@ impl Average {
         (self.value, self.once) = (value, once);
         let twice = value - (once + self.twice);
         twice & twice.abs().simd_ge(f32x4::splat(NOTHING))
+    }
+
+    /// Takes the last that it is behind at once, far below what is [nothing](NOTHING).
+    fn arrive(&mut self) {
+        let all = f32x4::splat(1e-6 * NOTHING);
+        self.once = self.once & self.once.abs().simd_ge(all);
+        self.twice = self.twice & self.twice.abs().simd_ge(all);
     }
 
     fn is_nothing(&self) -> bool {
