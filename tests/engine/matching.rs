@@ -618,6 +618,11 @@ fn what_lets_go_is_matched_as_it_does() {
         chain.saturator.blend_percent = blend_percent;
         chain
     };
+    let slow = |push_db| {
+        let mut chain = chain(push_db, false, false, true);
+        chain.limiter.release = Release::Manual(1_000.0);
+        chain
+    };
     let low = |mut chain: ChainSettings| {
         chain.limiter.ceiling_dbtp = -12.0;
         chain
@@ -646,6 +651,7 @@ fn what_lets_go_is_matched_as_it_does() {
                 chain(12.0, false, true, false),
                 chain(12.0, false, false, false),
             ),
+            ("release", slow(12.0), chain(12.0, false, false, true)),
             ("blend to 0", chain(12.0, false, true, false), blend(0.0)),
             ("blend to 50", chain(12.0, false, true, false), blend(50.0)),
             (
@@ -665,7 +671,9 @@ fn what_lets_go_is_matched_as_it_does() {
                 .map(|at| moved[at] - highest_around(&before, at).max(highest_around(&after, at)))
                 .fold(0.0, f64::max);
             println!("{name}, {what}: {over_db:.1} dB over both");
-            if over_db > 1.0 {
+            // After another release only the moments since tell of the song.
+            let most_db = if what == "release" { 1.6 } else { 1.0 };
+            if over_db > most_db {
                 failed.push((name, what, over_db));
             }
         }

@@ -1,15 +1,23 @@
 //! How much louder a change of settings can make the paths, at most.
 //!
-//! Not counted are times, corners and the saturator's curve; that it goes off, or that less of what it
+//! Not counted are the times of the bands, corners and the saturator's curve; that it goes off, or that less of what it
 //! bends is blended in, is told as [how far the output goes over to the clean path](straightened). Nor is the saturator switched on behind
 //! a limiter that works: of the demo songs that was heard up to 4.6 dB over both at 18 dB of push, and
-//! 3 at 12; counted, up to 17 dB too low for a third of a second.
+//! 3 at 12; counted, up to 17 dB too low for a third of a second. Nor what a limiter takes behind a
+//! saturator, where it goes off: 0.8 dB over what it settles at, of 100 ms, at 9 dB of push, 1.2 at 12
+//! and 1.8 at 18; 1.1, 1.5 and 2.1 after a release by hand.
 
 use super::push_db;
 use crate::process::{
-    BandSettings, BandsSettings, ChainSettings, LimiterSettings, SaturatorSettings, ShelvesSettings,
+    BandSettings, BandsSettings, ChainSettings, LimiterSettings, Release, SaturatorSettings,
+    ShelvesSettings,
 };
 
+/// What a release of half the time lets go of, LU, about: of the demo songs one of a second that became
+/// automatic let go of up to 5 dB at 18 dB of push and 3.5 at 12, within 40 ms.
+const RELEASE_LU: f64 = 1.0;
+/// As quick as the automatic release is, about, s.
+const AUTOMATIC_S: f64 = 0.03;
 /// Louder by so much is louder than [`most_lu`] in any case, LU.
 const WITHOUT_END_LU: f64 = 120.0;
 /// Bands' curves are looked at from here up, dBFS, in steps of so much: they are all but straight.
@@ -51,6 +59,10 @@ pub(super) fn rise_lu(before: &ChainSettings, after: &ChainSettings) -> f64 {
         let [before, after] = [before, after]
             .map(|chain| LimiterSettings::CEILING_DBTP.held(chain.limiter.ceiling_dbtp));
         rise_lu += up(before, after);
+    }
+    if before.limiter.enabled && after.limiter.enabled {
+        let octaves = release_s(&before.limiter) / release_s(&after.limiter);
+        rise_lu += up(0.0, RELEASE_LU * octaves.log2());
     }
     rise_lu
 }
@@ -96,6 +108,13 @@ fn bands_rise_db(before: &BandsSettings, after: &BandsSettings, loudest_dbfs: f6
 fn shelves_db(chain: &ChainSettings) -> [f64; 2] {
     let shelves = &chain.shelves;
     [shelves.low_gain_db, shelves.high_gain_db].map(|db| ShelvesSettings::GAIN_DB.held(db))
+}
+
+fn release_s(limiter: &LimiterSettings) -> f64 {
+    match limiter.release {
+        Release::Automatic => AUTOMATIC_S,
+        Release::Manual(ms) => LimiterSettings::RELEASE_MS.held(ms) / 1_000.0,
+    }
 }
 
 /// Limiter and saturator have theirs in common.
