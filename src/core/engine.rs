@@ -254,6 +254,8 @@ impl Engine {
             tap.reset();
         }
         self.points.cut();
+        // What was heard of a chunk that breaks off is no part of the next.
+        self.points.take_weighted_energies();
         // The stages begin to count frames anew, and so does what is in step with them.
         (self.position, self.measured, self.at_hand) = (0, 0, 0..0);
     }

@@ -129,6 +129,7 @@ impl Matching {
     /// The chain has been cleared; what was found holds for what is heard next.
     pub fn reset(&mut self) {
         self.begins = true;
+        self.moment = Moment::default();
     }
 
     /// A chunk enters the chain with these settings; `arrives`: a stage is on its way in.

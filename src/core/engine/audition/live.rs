@@ -133,7 +133,9 @@ impl Live {
         }
         if !on {
             // What fades out is still compared with what takes its place.
-            if !heard {
+            if heard {
+                self.meter.cut();
+            } else {
                 self.begin_anew();
             }
             return;
