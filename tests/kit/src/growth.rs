@@ -1,14 +1,18 @@
 //! Whether something grows without end.
 
+/// Looks in each half from which on growth is told.
+pub const LEAST_LOOKS: usize = 3;
+
 /// By how much something grew that was looked at time and again: from the first half (less the very
 /// first look, before which all is made) to the second. The least of each counts, since what is
-/// there for a while comes on top. `None` where there were too few looks to tell.
+/// there for a while comes on top. `None` where a half has fewer than [`LEAST_LOOKS`]: all of so few
+/// may have had something on top.
 pub fn growth(looks: &[usize]) -> Option<usize> {
     let rest = looks.get(1..)?;
-    let half = (rest.len() / 2).max(1);
+    let half = rest.len() / 2;
     let early = rest.get(..half)?.iter().min()?;
     let late = rest.get(rest.len() - half..)?.iter().min()?;
-    (rest.len() > 1).then(|| late.saturating_sub(*early))
+    (half >= LEAST_LOOKS).then(|| late.saturating_sub(*early))
 }
 
 #[cfg(test)]
@@ -23,6 +27,6 @@ mod tests {
             .map(|look| 100 + 10 * look + (look % 3) * 50)
             .collect();
         assert!(growth(&leaking) > Some(100));
-        assert_eq!(growth(&[1, 2]), None);
+        assert_eq!(growth(&[90, 50, 54, 60]), None);
     }
 }
