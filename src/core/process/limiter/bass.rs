@@ -6,14 +6,19 @@
 //! lies there, is not taken for bass alone, however strong its bass is; a beat of two low notes is, and
 //! stays so beside a quiet hi-hat. (By the slope, which grows with the frequency, hats of 24 dB less
 //! ended it, and made of two low notes' distortion of −44 dB one of −14.)
+//!
+//! A tone that half a millisecond holds whole periods of, as 2 or 4 kHz, does not move within that. So
+//! a second, shorter time is looked at as well, and the greater movement counts.
 
 use std::f64::consts::PI;
 
 use super::running::Delay;
 use crate::dsp::quantum::{Lane, QUANTUM};
 
-/// Within what time it moves.
+/// Within what times it moves. No tone up to 13 kHz stands still in both, in whole frames of any
+/// rate from 8 kHz on.
 const MOVES_MS: f64 = 0.5;
+const ALSO_MS: f64 = 0.2295;
 /// Span over which the energies are summed up.
 const SPAN_MS: f64 = 100.0;
 /// Sine up to which bass rules alone, and from which on it does not at all.
@@ -31,13 +36,15 @@ const MOST_QUANTA: f64 = 2_048.0;
 pub struct Bass {
     /// The last half millisecond of each channel.
     before: [Vec<f32>; 2],
+    /// Frames of the shorter time.
+    also: usize,
     /// How far it moves, root mean square against its own, up to which bass rules alone and from
     /// which on not at all.
     alone: f64,
     not_at_all: f64,
-    energies: Delay<[u64; 2]>,
-    /// Energy, and that of what it moves.
-    sums: [u64; 2],
+    energies: Delay<[u64; 3]>,
+    /// Energy, and that of what it moves in either time.
+    sums: [u64; 3],
 }
 
 impl Bass {
@@ -46,14 +53,16 @@ impl Bass {
         let quanta = (SPAN_MS / 1000.0 * sample_rate_hz / QUANTUM as f64).clamp(1.0, MOST_QUANTA);
         let frames = (MOVES_MS / 1000.0 * sample_rate_hz).round().max(1.0);
         let moves = |hz: f64| 2.0 * (PI * hz * frames / sample_rate_hz).sin();
+        let also = (ALSO_MS / 1000.0 * sample_rate_hz).floor().max(1.0);
         #[expect(clippy::cast_sign_loss, reason = "at least 1")]
-        let (quanta, frames) = (quanta as usize, frames as usize);
+        let [quanta, frames, also] = [quanta, frames, also].map(|of| of as usize);
         Self {
             before: std::array::from_fn(|_| vec![0.0; frames]),
+            also: also.min(frames),
             alone: moves(ALONE_HZ),
             not_at_all: moves(NOT_AT_ALL_HZ),
-            energies: Delay::new(quanta, [0; 2]),
-            sums: [0; 2],
+            energies: Delay::new(quanta, [0; 3]),
+            sums: [0; 3],
         }
     }
 
@@ -63,8 +72,8 @@ impl Bass {
     /// Safe.
     pub fn reset(&mut self) {
         self.before.iter_mut().for_each(|before| before.fill(0.0));
-        self.energies.reset([0; 2]);
-        self.sums = [0; 2];
+        self.energies.reset([0; 3]);
+        self.sums = [0; 3];
     }
 
     /// Takes over what another has heard, for the same sample rate.
@@ -84,22 +93,24 @@ impl Bass {
     /// # Realtime
     /// Safe.
     pub fn push(&mut self, channels: &[Lane]) -> f64 {
-        let (mut energy, mut moved) = (0.0, 0.0);
+        let mut newest = [0.0; 3];
         for (lane, before) in channels.iter().zip(&mut self.before) {
-            let (in_lane, of_moves) = energies(lane, &delayed(lane, before));
-            energy += in_lane;
-            moved += of_moves;
+            let earlier = [before.len(), self.also].map(|frames| delayed(lane, before, frames));
+            for (sum, energy) in newest.iter_mut().zip(energies(lane, &earlier)) {
+                *sum += energy;
+            }
+            keep(lane, before);
         }
-        let newest = [energy, moved].map(steps);
+        let newest = newest.map(steps);
         let oldest = self.energies.push(newest);
         for ((sum, newest), oldest) in self.sums.iter_mut().zip(newest).zip(oldest) {
             *sum = *sum + newest - oldest;
         }
-        let [energy, moved] = self.sums.map(|sum| sum as f64);
+        let [energy, moved, also] = self.sums.map(|sum| sum as f64);
         if energy == 0.0 {
             return 0.0;
         }
-        let moves = (moved / energy).sqrt();
+        let moves = (moved.max(also) / energy).sqrt();
         ((self.not_at_all - moves) / (self.not_at_all - self.alone)).clamp(0.0, 1.0)
     }
 }
@@ -113,29 +124,36 @@ fn steps(energy: f32) -> u64 {
     (f64::from(energy).clamp(0.0, LARGEST) / STEP) as u64
 }
 
-/// The lane as it was as many frames ago as `before` has, which is what comes before the next one.
-fn delayed(lane: &Lane, before: &mut [f32]) -> Lane {
+/// The lane as it was `frames` frames ago, no more than `before` has, which is what came before it.
+fn delayed(lane: &Lane, before: &[f32], frames: usize) -> Lane {
     let mut delayed = *lane;
-    let held = before.len().min(QUANTUM);
-    delayed[..held].copy_from_slice(&before[..held]);
+    let held = frames.min(QUANTUM);
+    let start = before.len() - frames;
+    delayed[..held].copy_from_slice(&before[start..start + held]);
     delayed[held..].copy_from_slice(&lane[..QUANTUM - held]);
-    before.copy_within(held.., 0);
-    let rest = before.len() - held;
-    before[rest..].copy_from_slice(&lane[QUANTUM - held..]);
     delayed
 }
 
-/// Energy of a lane, and that of what it has moved since it was `before`.
-fn energies(lane: &Lane, before: &Lane) -> (f32, f32) {
+/// The lane's last frames, and those before it as far as there is room.
+fn keep(lane: &Lane, before: &mut [f32]) {
+    let held = before.len().min(QUANTUM);
+    before.copy_within(held.., 0);
+    let rest = before.len() - held;
+    before[rest..].copy_from_slice(&lane[QUANTUM - held..]);
+}
+
+/// Energy of a lane, and those of what it has moved since it was each of `earlier`.
+fn energies(lane: &Lane, earlier: &[Lane; 2]) -> [f32; 3] {
     use wide::f32x8;
-    let (mut energy, mut moved) = (f32x8::ZERO, f32x8::ZERO);
-    let before = before.as_chunks::<8>().0;
-    for (x, before) in lane.as_chunks::<8>().0.iter().zip(before) {
-        let (x, before) = (f32x8::new(*x), f32x8::new(*before));
-        energy += x * x;
-        moved += (x - before) * (x - before);
+    let mut sums = [f32x8::ZERO; 3];
+    let [one, two] = earlier.each_ref().map(|lane| lane.as_chunks::<8>().0);
+    for (x, before) in lane.as_chunks::<8>().0.iter().zip(one.iter().zip(two)) {
+        let [x, one, two] = [*x, *before.0, *before.1].map(f32x8::new);
+        for (sum, x) in sums.iter_mut().zip([x, x - one, x - two]) {
+            *sum += x * x;
+        }
     }
-    (energy.reduce_add(), moved.reduce_add())
+    sums.map(f32x8::reduce_add)
 }
 
 #[cfg(test)]
@@ -166,6 +184,10 @@ mod tests {
                 1.0
             );
             assert_eq!(watched(rate_hz, 2, tone(110.0)), 0.0);
+            // Nor does a tone that is the same half a millisecond later.
+            for hz in (1..=20).map(|kilohertz| 500.0 * f64::from(kilohertz)) {
+                assert_eq!(watched(rate_hz, 1, tone(hz)), 0.0, "{rate_hz}, {hz} Hz");
+            }
             // So far below the bass nothing else rules; 9 dB below it does.
             for (level, alone) in [(0.1, 1.0), (0.355, 0.0)] {
                 let both = |time| tone(41.0)(time) + level * tone(1500.0)(time);
@@ -201,6 +223,6 @@ mod tests {
         for _ in 0..200 {
             bass.push(&[[0.0; QUANTUM]; 2]);
         }
-        assert_eq!(bass.sums, [0; 2]);
+        assert_eq!(bass.sums, [0; 3]);
     }
 }
