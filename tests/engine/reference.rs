@@ -736,6 +736,26 @@ fn findings_tell_what_differs_most_and_by_how_much() {
     assert_eq!(about, ["plr"]);
 }
 
+/// By construction: balance that differs by far more does not hide that peaks stand out further.
+#[test]
+fn dynamics_have_a_place_beside_a_balance_that_differs_more() {
+    let mix = figures(|_| {});
+    let reference = figures(|part| {
+        part.plr_db = part.plr_db.map(|db| db - 5.0);
+        for (band, level) in part.balance_db.iter_mut().enumerate() {
+            *level = level.map(|db| match band {
+                0..8 => db - 12.0,
+                13..16 => db - 14.0,
+                25.. => db + 12.0,
+                _ => db,
+            });
+        }
+    });
+    let told = findings(&mix, &reference, &Comparison::new(&mix, &reference));
+    let about: Vec<_> = told.iter().map(|finding| finding.about).collect();
+    assert_eq!(about, ["balance", "balance", "plr"], "{told:?}");
+}
+
 /// By construction: where bending sets both apart it comes last, whatever else does.
 #[test]
 fn flat_tops_are_told_last_and_always() {

@@ -25,6 +25,9 @@ pub struct Finding {
 /// else tells that bending had a part in it, and no decibels weigh it.
 const MOST: usize = 3;
 const MOST_REGIONS: usize = 2;
+/// What peaks and beats tell of how loud something is made. One of these always has a place: two songs
+/// that are not the same differ in their spectra by so much that balance alone would take all three.
+const DYNAMICS: [&str; 3] = ["density", "microdynamics", "plr"];
 
 /// From such a difference of its crest factor on a band is denser, dB (common practice).
 pub const DENSITY_DB: f64 = 1.2;
@@ -45,8 +48,8 @@ const FLAT_TOPS: f64 = 1.0;
 /// The same of one alone, as where the other's cannot be told.
 pub const FLAT_TOPS_OF_ONE: f64 = 3.0;
 
-/// Up to three differences that weigh most, the heaviest first, and last that of flat tops; empty
-/// where nothing is worth telling.
+/// Up to three differences that weigh most, one of dynamics among them where there is one, the heaviest
+/// first, and last that of flat tops; empty where nothing is worth telling.
 pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> Vec<Finding> {
     let [mix, reference] = Profile::pair(mix, reference);
     let mut all = balance(comparison);
@@ -58,6 +61,10 @@ pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> 
         all.retain(|finding| finding.about != "plr");
     }
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    let dynamics = |finding: &Finding| DYNAMICS.contains(&finding.about);
+    if let Some(heaviest) = all.iter().position(dynamics).filter(|place| *place >= MOST) {
+        all.swap(MOST - 1, heaviest);
+    }
     all.truncate(MOST);
     let bent = flat_tops(&mix.part, &reference.part);
     all.extend(bent.filter(|finding| finding.weight >= 1.0));
