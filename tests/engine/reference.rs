@@ -356,6 +356,10 @@ fn a_balanced_pair_needs_no_shelf_and_a_notch_gets_none() {
         // A broad bell near either end is all but a shelf.
         let broad = (500.0..=1_000.0).contains(&hz).then_some((1.4, -5.0));
         let narrow = [(4.0, -12.0), (2.0, -6.0), (4.0, 8.0)];
+        // Nor one of an octave, which two shelves that lean on the ends of their ranges come near.
+        let octave = (300.0..=2_000.0).contains(&hz);
+        let octave = octave.then_some([(1.0, -4.0), (1.0, 4.0)]);
+        let broad = broad.into_iter().chain(octave.into_iter().flatten());
         for (q, gain_db) in narrow.into_iter().chain(broad) {
             let mix = original
                 .each_ref()

@@ -27,7 +27,8 @@ const SHARE_LEFT: f64 = 0.65;
 /// by weight: a notch pulls a shelf over, at the cost of the bands around it.
 const SHARE_NEARER: f64 = 0.7;
 /// Two shelves that turn the same way from corners nearer to each other than this, in octaves, make
-/// a bell between them: another tool's work.
+/// a bell between them: another tool's work. So do two of which one would have its corner nearer to
+/// the other's than its range allows.
 const BELL_OCTAVES: f64 = 3.0;
 /// Together they must bring the difference down by this, dB.
 const LEAST_IMPROVEMENT_DB: f64 = 0.2;
@@ -99,7 +100,9 @@ pub fn suggest(sample_rate_hz: f64, mix: &Bands, reference: &Bands) -> Option<Su
             without[shelf].is_none_or(|without| problem.is_worth(shelf, &parameters, &without))
         });
         let [low_db, low, high_db, high] = parameters;
-        let bell = low_db * high_db > 0.0 && high - low < BELL_OCTAVES;
+        let held_apart = low >= ShelvesSettings::LOW_HZ.max.log2()
+            || high <= ShelvesSettings::HIGH_HZ.min.log2();
+        let bell = low_db * high_db > 0.0 && (held_apart || high - low < BELL_OCTAVES);
         let improved = before.sqrt() - mean_square.sqrt() >= LEAST_IMPROVEMENT_DB;
         let largest = |shelf: usize| i32::from(parameters[2 * shelf].abs() >= LARGEST_GAIN_DB);
         let held = largest(0) + largest(1);
