@@ -176,8 +176,8 @@ impl Aligner {
     fn correlate(&mut self, first: &[f32], second: &[f32], whitened: bool) {
         for (signal, spectrum) in [(first, &mut self.first), (second, &mut self.second)] {
             self.time.fill(0.0);
-            for ((time, sample), weight) in self.time.iter_mut().zip(signal).zip(&self.window) {
-                *time = sample * weight;
+            for (time, sample) in self.time.iter_mut().zip(windowed(signal, &self.window)) {
+                *time = sample;
             }
             // The buffers were made by the plan itself, so their lengths fit and this cannot fail.
             let _ = self
@@ -225,10 +225,7 @@ impl Aligner {
     /// The shortest lag at which the signals are about as alike as at any, if they are alike.
     fn likeness(&self, first: &[f32], second: &[f32]) -> Option<Alignment> {
         let energy = |signal: &[f32]| {
-            let windowed = signal
-                .iter()
-                .zip(&self.window)
-                .map(|(sample, weight)| f64::from(sample * weight));
+            let windowed = windowed(signal, &self.window).map(f64::from);
             windowed.map(|sample| sample * sample).sum::<f64>()
         };
         // The transforms leave a factor of their length.
@@ -277,6 +274,14 @@ impl Aligner {
             prominence,
         })
     }
+}
+
+/// A signal under the window, drawn together where it is shorter: one that broke off under it would
+/// leave a step.
+fn windowed(signal: &[f32], window: &[f32]) -> impl Iterator<Item = f32> {
+    let weight = |frame: usize| window[frame * window.len() / signal.len()];
+    let signal_frames = signal.iter().enumerate();
+    signal_frames.map(move |(frame, sample)| sample * weight(frame))
 }
 
 /// A signal that holds so many times more in the sum of its channels than in their difference, beside
