@@ -30,8 +30,8 @@ no shelf undoes a notch or a resonance.
 Flat tops are those of the wave's highest tops (within 3 dB of a level that one a second passes) that are flatter than
 a smooth wave's, as clipping leaves them and saturation that reaches a ceiling; a limiter that looks ahead makes none.
 Few do not prove that nothing was: soft saturation leaves none, and a low cut, an all-pass, a decibel of equaliser, widening or lossy
-coding rounds them again. A dash stands where fewer than 200 tops last long enough to be seen, as of drums, and where
-lower ones are flat as well, as of square waves.
+coding rounds them again. A dash stands where fewer than 200 tops last long enough to be seen, as of drums, where
+lower ones are flat as well, as of square waves, and where less than 1 % are of a file that is lossy (MP3, Vorbis).
 
 JSON (--json):
   One object with the keys

@@ -164,6 +164,11 @@ impl AudioFile {
         self.source.bytes()
     }
 
+    /// Whether encoding has changed the audio, as in MP3 and Vorbis.
+    pub fn is_lossy(&self) -> bool {
+        self.source.is_lossy()
+    }
+
     /// What whoever uses the audio should be told about the file, as of what was decoded so far;
     /// empty for nearly every file.
     pub fn notes(&self) -> Vec<String> {

@@ -158,8 +158,9 @@ pub fn profile(
             path: path.to_owned(),
             error,
         })?;
+    let lossy = audio.is_lossy();
     Ok(Profiled {
-        profile,
+        profile: if lossy { profile.from_lossy() } else { profile },
         notes: audio.notes(),
     })
 }

@@ -58,6 +58,42 @@ fn dense(folder: &Path) -> Vec<Vec<f64>> {
     planes
 }
 
+/// By construction: of a release that is known to be clipped a lossy file leaves too little to tell it
+/// by, and says nothing rather than that there was none.
+#[test]
+fn few_flat_tops_of_a_lossy_file_are_no_figure() {
+    let folder = folder("encoded_flat_tops");
+    let song = turnstile(44_100);
+    let channels = song.channels.iter();
+    let cut = channels.map(|channel| channel[15 * 44_100..45 * 44_100].iter());
+    let planes: Vec<Vec<f64>> = cut
+        .map(|channel| channel.map(|x| f64::from(*x)).collect())
+        .collect();
+    let bytes = wav(44_100, Stored::Int24, None, &planes);
+    fs::write(folder.join("dense.wav"), bytes).unwrap();
+    json(&folder, &["encoded", "dense.wav", "--keep", "kept"]);
+    let told = |file: &str| {
+        let whole = ["--section", "whole"];
+        json(
+            &folder,
+            &[&["compare", "dense.wav", file][..], &whole].concat(),
+        )
+    };
+    let lossless = told("dense.wav");
+    let flat = number(&lossless["reference"]["part"]["flat_tops_percent"]);
+    assert!(flat > 3.0, "{flat}");
+    let lossy = told("kept/dense-vorbis-96.ogg");
+    for of in ["part", "whole"] {
+        assert_eq!(lossy["reference"][of]["flat_tops_percent"], Value::Null);
+    }
+    let findings = lossy["findings"].as_array().unwrap();
+    let last = findings.last().unwrap()["sentence"].as_str().unwrap();
+    assert!(
+        last.ends_with("of the reference's it cannot be told."),
+        "{last}"
+    );
+}
+
 /// Source: ffmpeg's decoders, where it is installed: the true peak of what they make of the same
 /// encoded files, measured as any file is.
 #[test]

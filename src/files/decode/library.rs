@@ -4,7 +4,7 @@
 use std::io::ErrorKind;
 
 use symphonia::core::audio::{Channels, GenericAudioBufferRef};
-use symphonia::core::codecs::audio::well_known::CODEC_ID_VORBIS;
+use symphonia::core::codecs::audio::well_known::{CODEC_ID_FLAC, CODEC_ID_VORBIS};
 use symphonia::core::codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error;
 use symphonia::core::formats::probe::Hint;
@@ -31,6 +31,8 @@ pub(super) struct Library {
     track_id: u32,
     sample_rate_hz: u32,
     channels: Channels,
+    /// Whether encoding has changed the audio. Plain samples do not come here.
+    pub lossy: bool,
     /// Encoded bytes used so far.
     pub bytes: u64,
     /// How the packet that was taken last begins.
@@ -94,6 +96,7 @@ impl Library {
             .ok_or(InputErrorKind::Unsupported("its arrangement of channels"))?;
         let decoder = contained(|| decoder(params, &channels, trims)).ok_or_else(damaged)??;
         Ok(Self {
+            lossy: params.codec != CODEC_ID_FLAC,
             track_id: track.id,
             sample_rate_hz: params.sample_rate.unwrap_or(0),
             bounds: bounds(track),

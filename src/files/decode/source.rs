@@ -45,6 +45,15 @@ impl Source {
         }
     }
 
+    /// Whether encoding has changed the audio.
+    pub fn is_lossy(&self) -> bool {
+        match self {
+            Self::Pcm(..) | Self::Flac(_) => false,
+            Self::Mp3(_) => true,
+            Self::Library(library) => library.lossy,
+        }
+    }
+
     /// Decodes a stretch into one vector a channel, which may stay empty; false at the end.
     pub fn next(&mut self, block: &mut Vec<Vec<f32>>) -> Result<bool, InputErrorKind> {
         match self {

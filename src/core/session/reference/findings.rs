@@ -44,7 +44,7 @@ const PLR_DB: f64 = 2.0;
 const OPPOSED_DB: f64 = 1.0;
 const OPPOSED: f64 = 0.5;
 /// Percentage points of flat tops: music that was at most limited has some tenths of one at most.
-const FLAT_TOPS: f64 = 1.0;
+pub(super) const FLAT_TOPS: f64 = 1.0;
 /// The same of one alone, as where the other's cannot be told.
 pub const FLAT_TOPS_OF_ONE: f64 = 3.0;
 
