@@ -73,7 +73,7 @@ fn the_next_decibel_and_the_fair_comparison_are_told() {
             "one more dB of push gives, clean: +0.5 LU, microdynamics −0.1\u{a0}dB, distortion +1\u{a0}dB",
             "one more dB of push gives, saturated: +1.0 LU, microdynamics −0.1\u{a0}dB, distortion +1\u{a0}dB",
             // -14 LUFS: clean at 12 dB has 3.2 dB and -28 dB, saturated at 6 dB 4.4 and -24.
-            "saturation is worth +3.0 LU at this push; at one loudness: microdynamics +1.2\u{a0}dB, \
+            "saturation is worth +3.0 LU at this push; against clean at one loudness: microdynamics +1.2\u{a0}dB, \
              distortion +4\u{a0}dB, both at −14.0\u{a0}LUFS: clean at 12.0\u{a0}dB of push, saturated at \
              6.0\u{a0}dB. Listening plays both at the push that is set",
         ] {

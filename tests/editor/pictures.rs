@@ -1,10 +1,10 @@
 //! What the editor looks like. The pictures in `tests/snapshots` are compared with what is drawn
 //! now; after a change that is meant, look at the new ones and take them over with
-//! `UPDATE_SNAPSHOTS=1 cargo test --test editor_pictures`.
+//! `UPDATE_SNAPSHOTS=1 cargo test -p crestline-plugin --test editor pictures`.
 //!
 //! What is shown is measured by the engine from a demo song, not made up.
 
-use std::sync::LazyLock;
+use std::sync::{LazyLock, OnceLock};
 
 use crestline_core::handover::{Moment, TapState};
 use crestline_core::measure::Readings;
@@ -35,15 +35,18 @@ fn playing(push_db: f32, seconds: f64) -> Stage {
     stage
 }
 
-/// The song's forecast with the settings of [`playing`].
-static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| {
-    let settings = playing(0.0, 0.0).params.chain_settings();
+/// The forecast of the song's first `seconds`, or the last minute of them, with the settings of
+/// `stage`.
+pub fn forecast_of(stage: &Stage, seconds: f64) -> Forecasted {
+    #[expect(clippy::cast_sign_loss, reason = "time runs forward")]
+    let end = (seconds * RATE_HZ) as usize;
     let planes = SONG.channels.each_ref().map(|channel| {
-        let from = channel.len().saturating_sub(60 * 48_000);
-        channel[from..].to_vec()
+        let end = end.min(channel.len());
+        channel[end.saturating_sub(60 * 48_000)..end].to_vec()
     });
     let stretch = Stretch::new(RATE_HZ, planes.to_vec());
     let music_s = stretch.duration_s();
+    let settings = stage.params.chain_settings();
     let points = forecast(stretch, &settings, 18.0, &|| false, &mut |_, _| ()).unwrap();
     Forecasted {
         points,
@@ -51,11 +54,18 @@ static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| {
         music_s,
         ..Forecasted::default()
     }
-});
+}
 
 /// The whole song, and its forecast.
-fn forecast_of(push_db: f32) -> Stage {
+fn whole(push_db: f32) -> Stage {
+    static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| forecast_of(&playing(0.0, 0.0), 62.0));
     playing(push_db, 62.0).with_forecast(FORECAST.clone())
+}
+
+/// The song's first 20 s, and their forecast.
+fn begun(push_db: f32) -> Stage {
+    static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| forecast_of(&playing(0.0, 0.0), 20.0));
+    playing(push_db, 20.0).with_forecast(FORECAST.clone())
 }
 
 /// Compares the window with the picture of that name.
@@ -82,21 +92,21 @@ pub fn compare_after(mut harness: Harness<'_, Stage>, name: &str) {
 
 #[test]
 fn a_song_is_pushed_into_its_window() {
-    compare(forecast_of(6.5), SIZE, 1.0, "editor");
+    compare(whole(6.5), SIZE, 1.0, "editor");
 }
 
 /// The picture of the README: its table says what each number stands for.
 #[test]
 fn the_parts_are_numbered() {
-    let mut stage = forecast_of(6.5);
+    let mut stage = whole(6.5);
     stage.numbered = vec![
         [104.0, 12.0],
-        [376.0, 12.0],
-        [736.0, 58.0],
+        [354.0, 9.0],
+        [712.0, 58.0],
         [440.0, 91.0],
         [906.0, 91.0],
         [120.0, 452.0],
-        [692.0, 292.0],
+        [692.0, 271.0],
         [886.0, 465.0],
         [905.0, 596.0],
         [206.0, 742.0],
@@ -118,12 +128,12 @@ fn it_is_opened_for_the_first_time() {
 /// settled.
 #[test]
 fn a_song_is_outside_its_window() {
-    compare(playing(0.0, 20.0), SIZE, 1.0, "editor_outside");
+    compare(begun(0.0), SIZE, 1.0, "editor_outside");
 }
 
 #[test]
 fn it_is_light() {
-    let stage = forecast_of(6.5);
+    let stage = whole(6.5);
     stage
         .params
         .session
@@ -167,7 +177,7 @@ fn with_stage_open_at(
     theme: ThemeChoice,
     size: [f32; 2],
 ) -> Harness<'static, Stage> {
-    let mut playing = playing(6.5, 20.0);
+    let mut playing = playing(6.5, 8.0);
     playing.set_plain(|params| &params.bands.on, true);
     playing.set_plain(|params| &params.shelves.low_gain, -3.0);
     playing.set_plain(|params| &params.shelves.high_gain, 2.0);
@@ -175,7 +185,7 @@ fn with_stage_open_at(
     for band in 0..4 {
         playing.set_plain(|params| &params.band[band].threshold, -12.0);
     }
-    let more = 960_000..1_440_000;
+    let more = 384_000..576_000;
     let [left, right] = SONG
         .channels
         .each_ref()
@@ -185,7 +195,9 @@ fn with_stage_open_at(
         .params
         .session
         .update(|session| session.theme = theme);
-    let mut harness = open(playing, size, 1.0);
+    static FORECAST: OnceLock<Forecasted> = OnceLock::new();
+    let found = FORECAST.get_or_init(|| forecast_of(&playing, 12.0));
+    let mut harness = open(playing.with_forecast(found.clone()), size, 1.0);
     lead_to(&mut harness, Place::in_stage(stage));
     harness
 }
@@ -238,31 +250,31 @@ fn the_limiter_is_open() {
 
 #[test]
 fn it_is_small() {
-    let stage = forecast_of(6.5);
+    let stage = whole(6.5);
     stage.set_plain(|params| &params.listen, ListenChoice::Clean);
     compare(stage, [960.0, 600.0], 1.0, "editor_small");
 }
 
 #[test]
 fn it_is_as_small_as_it_gets() {
-    compare(forecast_of(6.5), [700.0, 480.0], 1.0, "editor_least");
+    compare(whole(6.5), [700.0, 480.0], 1.0, "editor_least");
 }
 
 #[test]
 fn it_is_large() {
-    compare(forecast_of(6.5), [1_900.0, 1_200.0], 1.0, "editor_large");
+    compare(whole(6.5), [1_900.0, 1_200.0], 1.0, "editor_large");
 }
 
 #[test]
 fn it_is_twice_the_size() {
-    compare(forecast_of(6.5), SIZE, 2.0, "editor_200");
+    compare(whole(6.5), SIZE, 2.0, "editor_200");
 }
 
 /// The transport stops for a while, the limiter is off for a while so that peaks pass the ceiling,
 /// and a moment is read.
 #[test]
 fn a_moment_of_the_history_is_read() {
-    let mut stage = playing(6.5, 20.0);
+    let mut stage = begun(6.5);
     stage.transport = false;
     let silence = vec![0.0; 288_000];
     stage.play([&silence, &silence]);
@@ -317,7 +329,7 @@ fn a_day_has_been_recorded() {
 /// The side-chain carries the signal from before a device that turns the upper bands down.
 #[test]
 fn a_device_in_front_is_compared() {
-    let mut stage = playing(3.0, 20.0);
+    let mut stage = begun(3.0);
     stage.set_plain(|params| &params.tap.on, true);
     let mut snapshot = stage.snapshot();
     snapshot.tap.state = TapState::Aligned;
@@ -339,7 +351,7 @@ fn a_device_in_front_is_compared() {
 /// The list of windows with the controls of one of the user's own, one side of it open.
 #[test]
 fn a_window_of_ones_own_is_changed() {
-    let stage = playing(6.5, 20.0);
+    let stage = begun(6.5);
     let mut own = rink_floor();
     own.plr_db.high = None;
     stage

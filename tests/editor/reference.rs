@@ -6,7 +6,7 @@
     reason = "a test stops at the first thing that goes wrong"
 )]
 
-use crate::pictures::compare_after;
+use crate::pictures::{compare_after, forecast_of};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
@@ -15,7 +15,7 @@ use std::time::Duration;
 use crestline_core::handover::{TapComparison, TapWriter, recent, tap};
 use crestline_core::measure::ChannelRole;
 use crestline_core::process::ShelvesSettings;
-use crestline_core::session::forecast::{Forecaster, Stretch};
+use crestline_core::session::forecast::{Forecasted, Forecaster, Stretch};
 use crestline_core::session::reference::{Beside, Profile, Profiler, Reference, beside};
 use crestline_core::session::{PlaneMode, Section, Session, ThemeChoice};
 use crestline_files::{SampleFormat, WavFile};
@@ -527,6 +527,12 @@ fn stage() -> Stage {
     stage
 }
 
+/// The same with its forecast.
+fn ahead() -> Stage {
+    static FORECAST: LazyLock<Forecasted> = LazyLock::new(|| forecast_of(&Stage::default(), 50.0));
+    stage().with_forecast(FORECAST.clone())
+}
+
 /// A window with the balance in both places.
 fn in_large(stage: Stage) -> Harness<'static, Stage> {
     let mut harness = open(stage, SIZE, 1.0);
@@ -648,12 +654,12 @@ fn compare(stage: Stage, size: [f32; 2], large: bool, name: &str) {
 
 #[test]
 fn the_balance_is_seen_beside_the_reference() {
-    compare(stage(), SIZE, true, "editor_reference");
+    compare(ahead(), SIZE, true, "editor_reference");
 }
 
 #[test]
 fn the_balance_is_seen_beside_the_reference_in_the_light_theme() {
-    let stage = stage();
+    let stage = ahead();
     stage.params.session.update(|session| {
         session.theme = ThemeChoice::Light;
         session.plane = PlaneMode::Plr;
@@ -663,13 +669,13 @@ fn the_balance_is_seen_beside_the_reference_in_the_light_theme() {
 
 #[test]
 fn the_balance_is_seen_beside_the_reference_in_the_smallest_window() {
-    compare(stage(), [700.0, 480.0], false, "editor_reference_least");
+    compare(ahead(), [700.0, 480.0], false, "editor_reference_least");
 }
 
 /// What the menu says, where the view has no room for the density.
 #[test]
 fn the_menu_tells_what_was_measured() {
-    let mut harness = open(stage(), [700.0, 480.0], 1.0);
+    let mut harness = open(ahead(), [700.0, 480.0], 1.0);
     harness.get_by_label("Show balance").click();
     harness.run_steps(3);
     harness.get_by_label("Reference").click();
@@ -704,7 +710,7 @@ fn one_channel_is_told_as_it_is_heard_beside_two() {
 
 #[test]
 fn the_balance_is_seen_beside_the_reference_in_a_large_window() {
-    compare(stage(), [1_900.0, 1_200.0], false, "editor_reference_large");
+    compare(ahead(), [1_900.0, 1_200.0], false, "editor_reference_large");
 }
 
 #[test]

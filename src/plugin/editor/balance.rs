@@ -41,10 +41,9 @@ struct Plot {
 }
 
 impl Plot {
-    /// What leaves the plot runs along its edge.
+    /// May lie outside: along the edge a curve would be taken for one that was measured there.
     fn y(self, db: f32) -> f32 {
-        let share = (db / self.reach_db).clamp(-1.0, 1.0);
-        self.area.center().y - share * (self.area.height() / 2.0 - 1.0)
+        self.area.center().y - db / self.reach_db * (self.area.height() / 2.0 - 1.0)
     }
 
     fn x(self, share: f32) -> f32 {

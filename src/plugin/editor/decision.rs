@@ -93,14 +93,18 @@ fn head(
     colours: &Colours,
 ) {
     let middle = area.top() + HEAD / 2.0;
-    let room = named.map_or(area.width(), |[first, _]| {
+    let known = card.next.iter().any(|next| next.gained_lu.is_some());
+    let columns = named.filter(|_| known);
+    let room = columns.map_or(area.width(), |[first, _]| {
         first - COLUMN + 8.0 - area.left()
     });
     let at = pos2(area.left(), middle);
     scene::cut(painter, at, &card.title, room, colours.text);
-    let known = card.next.iter().any(|next| next.gained_lu.is_some());
-    let columns = named.filter(|_| known).into_iter().flatten();
-    for (x, name) in columns.zip(["microdynamics", "distortion"]) {
+    for (x, name) in columns
+        .into_iter()
+        .flatten()
+        .zip(["microdynamics", "distortion"])
+    {
         let at = pos2(x, middle);
         small(painter, at, Align2::RIGHT_CENTER, name, colours.label);
     }
@@ -110,9 +114,13 @@ fn head(
 fn foot(ui: &Ui, foot: Rect, card: &Decision, lines: u8) {
     let (painter, colours) = (ui.painter(), scene::colours(ui));
     // In fewer letters where there is little room.
-    let short = card.fair.replace("microdynamics", "LDR");
-    let fair = scene::fitting(painter, &card.fair, &short, foot.width());
-    for (line, words) in (0..lines).zip([&card.worth, fair]) {
+    let shorter = card.fair.replace("against clean at", "at");
+    let short = shorter.replace("microdynamics", "LDR");
+    let short = scene::fitting(painter, &shorter, &short, foot.width());
+    let fair = scene::fitting(painter, &card.fair, short, foot.width());
+    let worth = card.worth.replace(", limiter on", "");
+    let worth = scene::fitting(painter, &card.worth, &worth, foot.width());
+    for (line, words) in (0..lines).zip([worth, fair]) {
         let at = pos2(foot.left(), foot.top() + (f32::from(line) + 0.5) * FOOT);
         scene::cut(painter, at, words, foot.width(), colours.text);
     }

@@ -13,7 +13,7 @@ use egui::{
 };
 
 use self::lanes::Lanes;
-use self::legend::legend;
+use self::legend::{legend, width};
 pub use self::picture::Picture;
 use self::strip::{Strip, Subject};
 use super::scene::{self, Scene, label};
@@ -78,10 +78,12 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>, state: &mut State) -> Sh
         .strip
         .read(scene.history, span, width_px, scene.elapsed_s);
     let colours = scene::colours(ui);
+    let subject = subject(scene);
     state
         .strip
-        .paint(ui.painter(), &lanes, span, subject(scene), colours);
-    let (free, action) = head(ui, area, state, span);
+        .paint(ui.painter(), &lanes, span, subject, colours);
+    let legend = width(ui.painter(), &subject, colours);
+    let (free, action) = head(ui, area, state, span, legend);
     let text = read(ui, &response, rect, free, scene, state, span);
     control::focus_ring(ui, plot.expand(3.0), &response);
     response.widget_info(|| {
@@ -188,8 +190,15 @@ fn keys(ui: &Ui, response: &Response, state: &mut State, recorded_s: f64) {
     }
 }
 
-/// Name and buttons. Returns the room between them, and what was asked for.
-fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> (Rect, Option<Action>) {
+/// Name and buttons. Returns the room between them, and what was asked for; `legend` is how wide
+/// what is written into it would be.
+fn head(
+    ui: &mut Ui,
+    area: Rect,
+    state: &mut State,
+    span: Span,
+    legend: f32,
+) -> (Rect, Option<Action>) {
     let colours = scene::colours(ui);
     let line = area.with_max_y(area.top() + HEAD - 4.0);
     let y = line.center().y;
@@ -240,7 +249,9 @@ fn head(ui: &mut Ui, area: Rect, state: &mut State, span: Span) -> (Rect, Option
     };
     let at = pos2(right, y);
     let room = line.with_min_x(name.right() + 18.0);
-    if room.width() > 400.0 {
+    // How to magnify gives way to what is shown; what is magnified does not.
+    let beside = right - room.left() - scene::wide(ui.painter(), &words, LABEL_PT) - 14.0;
+    if room.width() > 400.0 && (!whole || beside > legend) {
         right = label(ui.painter(), at, Align2::RIGHT_CENTER, words, colours.label).left() - 14.0;
     }
     (room.with_max_x(right), action)
@@ -276,12 +287,7 @@ fn read(
         .and_then(|time_s| Some((time_s, scene.history.at(time_s)?)));
     let at = pos2(free.left(), free.center().y);
     let Some((time_s, recorded)) = told else {
-        let target = scene.session.target();
-        let subject = Subject {
-            target,
-            ceiling_dbtp: history::ceiling(scene.params, target),
-        };
-        legend(ui.painter(), at, free.right(), &subject, colours);
+        legend(ui.painter(), at, free.right(), &subject(scene), colours);
         return Vec::new();
     };
     read_out::line(ui.painter(), at, free.right(), time_s, &recorded, colours);

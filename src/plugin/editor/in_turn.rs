@@ -441,7 +441,8 @@ mod tests {
                 events: events.to_vec(),
                 ..RawInput::default()
             };
-            let output = context.run_ui(input, |_| ());
+            let mut output = context.run_ui(input, |_| ());
+            output.textures_delta.clear();
             let asked = output.viewport_output[&ViewportId::ROOT].repaint_delay;
             (
                 asked.as_secs_f64(),

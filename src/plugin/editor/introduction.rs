@@ -38,13 +38,16 @@ pub fn show(ui: &Ui, plot: Rect, scene: &Scene<'_>) {
     // In the lower left, away from the window's name.
     let mut bottom = plot.bottom() - 30.0;
     let mut ground = Rect::NOTHING;
+    let mut placed = Vec::with_capacity(galleys.len());
     for galley in galleys.into_iter().rev() {
         let at = pos2(plot.left() + 24.0, bottom - galley.size().y);
-        let line = Rect::from_min_size(at, galley.size());
-        painter.rect_filled(line.expand2(vec2(4.0, 1.0)), 2, colours.well);
-        painter.galley(at, galley, colours.text);
-        ground = ground.union(line);
+        ground = ground.union(Rect::from_min_size(at, galley.size()));
         bottom = at.y - LINE_GAP;
+        placed.push((at, galley));
+    }
+    painter.rect_filled(ground.expand2(vec2(8.0, 5.0)), 2, colours.well);
+    for (at, galley) in placed {
+        painter.galley(at, galley, colours.text);
     }
     let response = ui.interact(ground, ui.scope_id().with("introduction"), Sense::HOVER);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, lines.join(" ")));

@@ -24,6 +24,8 @@ const LEAST_PLANE: f32 = 120.0;
 /// The eight rows that are always wanted, with their head.
 const LEAST_NUMBERS: f32 = 182.0;
 const LEAST_COST: f32 = 116.0;
+/// What these rows need at their greatest height; the balance below has a use for what is left.
+const MOST_NUMBERS: f32 = 280.0;
 
 /// The views' places; `None` for what has no room.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -96,7 +98,7 @@ pub fn places(window: Rect, opened: bool) -> Places {
     let decision = right.with_max_y(right.top() + decision_height);
     let below = right.with_min_y(decision.bottom() + gap);
     let (numbers, cost) = if below.height() >= LEAST_NUMBERS + gap + LEAST_COST {
-        let height = (0.6 * below.height()).clamp(LEAST_NUMBERS, 340.0);
+        let height = (0.6 * below.height()).clamp(LEAST_NUMBERS, MOST_NUMBERS);
         let numbers = below.with_max_y(below.top() + height);
         (
             Some(numbers),

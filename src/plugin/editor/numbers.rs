@@ -8,7 +8,7 @@ use super::number;
 use super::scene::{self, Scene, label, small};
 use super::theme::{BODY_PT, LABEL_PT, SMALL_PT, Signal, VALUE_PT, font};
 use super::view_model::numbers::{self, Row, WANTED};
-use super::view_model::target;
+use super::view_model::target::{self, State};
 
 /// Least height of a row, points: rows that would not fit are left to a larger window.
 const LEAST_ROW: f32 = 13.5;
@@ -81,16 +81,24 @@ fn verdict(ui: &Ui, area: Rect, scene: &Scene<'_>) {
         colours.text
     };
     let mixed = changed.map(|_| number::clock(changed));
-    let [words, short] = match mixed {
-        None => [&state.words, &state.short].map(|said| format!("song so far: {said}")),
+    let State {
+        words,
+        directions,
+        names,
+        ..
+    } = &state;
+    let [words, directions, names] = match mixed {
+        None => [words, directions, names].map(|said| format!("song so far: {said}")),
         Some(time) => [
-            format!("song so far: {}; settings changed at {time}", state.words),
-            format!("mixed settings: {}", state.short),
+            format!("song so far: {words}; settings changed at {time}"),
+            format!("mixed settings: {directions}"),
+            format!("mixed settings: {names}"),
         ],
     };
     let at = pos2(area.left() + 24.0, middle);
     let room = area.width() - 24.0;
-    let fitting = scene::fitting(painter, &words, &short, room);
+    let shorter = scene::fitting(painter, &directions, &names, room);
+    let fitting = scene::fitting(painter, &words, shorter, room);
     let song = scene::cut(painter, at, fitting, room, colour);
     let turned = target::turn_down_words(scene.session.playback_lufs, readings);
     let size = font(painter.ctx(), LABEL_PT);
@@ -207,7 +215,7 @@ fn line(ui: &Ui, area: Rect, row: &Row) {
         beside
     };
     // What comes after the comma, and then the unit itself, gives way to the figure.
-    let room = column(area, 1) - scene::wide(painter, &row.cells[0], size) - left;
+    let room = column(area, 1) - scene::wide(painter, &row.cells[0], size) - left - 8.0;
     let in_short = unit.split(',').next().unwrap_or(unit);
     let fitting = [unit, in_short]
         .into_iter()
@@ -219,6 +227,7 @@ fn line(ui: &Ui, area: Rect, row: &Row) {
     for (index, cell) in row.cells.iter().enumerate() {
         let colour = match index {
             _ if !row.settled || cell == number::NONE => colours.label,
+            _ if row.over[index] => colours.caution.text,
             2 => colours.output.text,
             _ => colours.text,
         };

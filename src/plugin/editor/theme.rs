@@ -218,15 +218,6 @@ impl Colours {
         }
     }
 
-    /// The mark of `signal` over ground in the colour of text, which the other theme's hues suit.
-    pub const fn over_text(&self, signal: Signal) -> Color32 {
-        if self.dark {
-            Self::LIGHT.hue(signal).mark
-        } else {
-            Self::DARK.hue(signal).mark
-        }
-    }
-
     /// The wash inside the target window, translucent so that curves show through.
     pub fn window_wash(&self) -> Color32 {
         Color32::from_rgb(0xF0, 0xE4, 0x42).gamma_multiply(if self.dark { 0.12 } else { 0.25 })

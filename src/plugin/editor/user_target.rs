@@ -219,6 +219,8 @@ fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) ->
     let same = kept == Some(window);
     ui.horizontal(|ui| {
         ui.add_space(20.0);
+        // In a list there is none: an entry is as wide as the list.
+        ui.spacing_mut().button_padding.x = 8.0;
         let keep = Button::new("keep for all sessions");
         let keep = ui.add_enabled(!same, keep).on_hover_text(
             "Writes this window into your own file, from which every session can choose it.",
@@ -229,6 +231,8 @@ fn keeping(ui: &mut Ui, scene: &Scene<'_>, name: &str, window: &TargetWindow) ->
         let tip = "Takes this window out of this session and out of your own file.";
         if ui.button("delete").on_hover_text(tip).clicked() {
             action = Some(Action::Delete(window.clone()));
+            // The list would cover the undo that is offered.
+            ui.close();
         }
         let state = match (kept, same) {
             (None, _) => "in this session only",

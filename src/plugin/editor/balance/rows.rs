@@ -48,8 +48,13 @@ pub fn places(area: Rect) -> (Rect, Places) {
     };
     let wide = area.width() >= LEAST_WIDTH;
     let room = |height: f32| wide && area.height() >= height + ADVICE;
-    let density = room(LEAST_PLOT + DENSITY);
-    let apart = room(LEAST_PLOT_ABOVE + DENSITY + APART);
+    // What sets both apart names the densities as well, where they do.
+    let apart = room(LEAST_PLOT_ABOVE + APART);
+    let density = room(if apart {
+        LEAST_PLOT_ABOVE + APART + DENSITY
+    } else {
+        LEAST_PLOT + DENSITY
+    });
     let density = if density { take(DENSITY) } else { None };
     let advice = take(ADVICE);
     let apart = if apart { take(APART) } else { None };

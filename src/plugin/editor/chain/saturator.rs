@@ -187,7 +187,8 @@ fn picture(ui: &mut Ui, area: Rect, scene: &Scene<'_>, bent: &str) {
         colours.label,
     );
     for db in [-12.0, -6.0, 0.0] {
-        let at = plot.at(db, UP_DB[0]) - vec2(-3.0, 1.0);
+        // At the top: below stand the levels.
+        let at = plot.at(db, UP_DB[1]) + vec2(3.0, 1.0);
         let unit = if db < 0.0 {
             ""
         } else {
@@ -195,7 +196,7 @@ fn picture(ui: &mut Ui, area: Rect, scene: &Scene<'_>, bent: &str) {
         };
         let text = format!("{}{unit}", fixed(Some(db), 0));
         painter.vline(at.x - 3.0, area.y_range(), Stroke::new(1.0, colours.grid));
-        small(&painter, at, Align2::LEFT_BOTTOM, text, colours.label);
+        small(&painter, at, Align2::LEFT_TOP, text, colours.label);
     }
     let at = shoulder(scene, plot);
     shoulder_line(&painter, plot, at, colours);
@@ -222,7 +223,7 @@ fn picture(ui: &mut Ui, area: Rect, scene: &Scene<'_>, bent: &str) {
     let handle = handle.show(ui, scene.setter);
     grip::disc(&painter, at, &handle, colours.text, colours);
     if grip::in_use(&handle) {
-        grip::tell(&painter, area, at, &read_out, colours);
+        grip::tell_below(&painter, area, at, &read_out, colours);
     } else if let Some(pointer) = response.hover_pos() {
         // What becomes of the level under the pointer.
         let across_db = plot.across_db(pointer.x);
@@ -237,7 +238,7 @@ fn picture(ui: &mut Ui, area: Rect, scene: &Scene<'_>, bent: &str) {
             dbfs(across_db),
             dbfs(out_db(scene, across_db, 1.0))
         );
-        grip::tell(&painter, area, on_curve, &text, colours);
+        grip::tell_below(&painter, area, on_curve, &text, colours);
     }
 }
 

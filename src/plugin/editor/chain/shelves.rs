@@ -7,8 +7,8 @@ use super::tile::Face;
 use super::{cell, frequencies, hint, lines};
 use crate::editor::control::{self, Look, grip};
 use crate::editor::number::{fixed, frequency, signed};
-use crate::editor::scene::{self, Scene, small};
-use crate::editor::theme::Colours;
+use crate::editor::scene::{self, Scene};
+use crate::editor::theme::{Colours, SMALL_PT, font};
 use crestline_core::dsp::biquad::Coefficients;
 
 /// What the curve's height stands for, dB either way.
@@ -138,16 +138,27 @@ pub fn opened(ui: &mut Ui, head: Rect, body: Rect, scene: &Scene<'_>) {
     }
 }
 
-fn picture(ui: &Ui, area: Rect, scene: &Scene<'_>) {
-    let colours = scene::colours(ui);
-    let plot = Plot { area };
-    let painter = ui.painter().with_clip_rect(area);
-    painter.rect_filled(area, 2, colours.well);
-    let grid = Stroke::new(1.0, colours.grid);
-    for hz in [
+/// Lines and figures of both scales, no line through a figure.
+fn scales(painter: &Painter, plot: Plot, colours: &Colours) {
+    const FREQUENCIES_HZ: [f64; 8] = [
         50.0, 100.0, 200.0, 500.0, 1_000.0, 2_000.0, 5_000.0, 10_000.0,
-    ] {
+    ];
+    const GAINS_DB: [f64; 3] = [-6.0, 0.0, 6.0];
+    let area = plot.area;
+    let grid = Stroke::new(1.0, colours.grid);
+    for hz in FREQUENCIES_HZ {
         painter.vline(plot.x(hz), area.y_range(), grid);
+    }
+    for db in GAINS_DB {
+        painter.hline(area.x_range(), plot.y(db), grid);
+    }
+    let figure = |at: Pos2, align: Align2, text: String| {
+        let galley = painter.layout_no_wrap(text, font(painter.ctx(), SMALL_PT), colours.label);
+        let place = align.anchor_size(at, galley.size());
+        painter.rect_filled(place.expand2(vec2(1.0, -2.0)), 0, colours.well);
+        painter.galley(place.min, galley, colours.label);
+    };
+    for hz in FREQUENCIES_HZ {
         // Some figures to a decade or, where there is little room, one.
         if area.width() < 480.0 && ![100.0, 1_000.0, 10_000.0].contains(&hz) {
             continue;
@@ -158,24 +169,25 @@ fn picture(ui: &Ui, area: Rect, scene: &Scene<'_>) {
             (-3.0, Align2::RIGHT_BOTTOM)
         };
         let at = pos2(plot.x(hz) + aside, area.bottom() - 1.0);
-        small(&painter, at, align, frequency(hz), colours.label);
+        figure(at, align, frequency(hz));
     }
-    for db in [-6.0, 0.0, 6.0] {
-        painter.hline(area.x_range(), plot.y(db), grid);
-        let at = pos2(area.left() + 4.0, plot.y(db));
+    for db in GAINS_DB {
         let text = if db < 0.0 {
             fixed(Some(db), 0)
         } else {
             signed(Some(db), 0)
         };
-        small(
-            &painter,
-            at,
-            Align2::LEFT_CENTER,
-            format!("{text} dB"),
-            colours.label,
-        );
+        let at = pos2(area.left() + 4.0, plot.y(db));
+        figure(at, Align2::LEFT_CENTER, format!("{text} dB"));
     }
+}
+
+fn picture(ui: &Ui, area: Rect, scene: &Scene<'_>) {
+    let colours = scene::colours(ui);
+    let plot = Plot { area };
+    let painter = ui.painter().with_clip_rect(area);
+    painter.rect_filled(area, 2, colours.well);
+    scales(&painter, plot, colours);
     curve(&painter, plot, scene, 2.0, colours);
     let rate_hz = scene.sample_rate_hz();
     let filters = scene.params.chain_settings().shelves.coefficients(rate_hz);
@@ -203,10 +215,13 @@ fn picture(ui: &Ui, area: Rect, scene: &Scene<'_>) {
         let response = handle.show(ui, scene.setter);
         grip::disc(&painter, handles[shelf], &response, colours.text, colours);
         if grip::in_use(&response) {
-            told = Some((handles[shelf], read_out));
+            // Where the curve goes up to the right there is room below it.
+            let rises = (gain.value() > 0.0) == (shelf == 1);
+            told = Some((handles[shelf], read_out, rises));
         }
     }
-    if let Some((at, text)) = told {
-        grip::tell(&painter, area, at, &text, colours);
+    if let Some((at, text, rises)) = told {
+        let tell = if rises { grip::tell_below } else { grip::tell };
+        tell(&painter, area, at, &text, colours);
     }
 }

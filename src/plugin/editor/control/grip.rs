@@ -211,9 +211,32 @@ pub fn disc(painter: &Painter, at: Pos2, response: &Response, colour: Color32, c
 
 /// Writes what a handle's values are, beside it and within `bounds`.
 pub fn tell(painter: &Painter, bounds: Rect, at: Pos2, text: &str, colours: &Colours) {
+    tell_at(
+        painter,
+        bounds,
+        at,
+        (Align2::LEFT_BOTTOM, -8.0),
+        text,
+        colours,
+    );
+}
+
+/// The same below it, where what it stands on goes up to the right.
+pub fn tell_below(painter: &Painter, bounds: Rect, at: Pos2, text: &str, colours: &Colours) {
+    tell_at(painter, bounds, at, (Align2::LEFT_TOP, 8.0), text, colours);
+}
+
+fn tell_at(
+    painter: &Painter,
+    bounds: Rect,
+    at: Pos2,
+    (align, down): (Align2, f32),
+    text: &str,
+    colours: &Colours,
+) {
     let font = font(painter.ctx(), LABEL_PT);
     let galley = painter.layout_no_wrap(text.to_owned(), font, colours.text);
-    let beside = Align2::LEFT_BOTTOM.anchor_size(at + vec2(10.0, -8.0), galley.size());
+    let beside = align.anchor_size(at + vec2(10.0, down), galley.size());
     let ground = beside.expand2(vec2(5.0, 2.0));
     let room = bounds.shrink(1.0);
     let within = |low: f32, high: f32, from: f32, to: f32| (to - high).min(0.0).max(from - low);

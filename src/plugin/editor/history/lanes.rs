@@ -6,15 +6,15 @@ use egui::Rect;
 /// Room for the units and figures left and right, and for the times below.
 const FIGURES: [f32; 2] = [64.0, 40.0];
 const TIMES: f32 = 15.0;
-/// Height of the rail for what was outside the target, and of the lane of reduction.
-const RAIL: f32 = 12.0;
-const REDUCTION: f32 = 30.0;
-/// Share of a low strip that is left to reduction.
-const REDUCTION_SHARE: f32 = 0.36;
+/// Height of the rail for what was outside the target, and of the lane of reduction, which is of
+/// this share between the two.
+const RAIL: f32 = 10.0;
+const REDUCTION: [f32; 2] = [9.0, 30.0];
+const REDUCTION_SHARE: f32 = 0.18;
 const GAP: f32 = 3.0;
 /// With this much for curves, microdynamics have a lane of their own, of this share.
-const ROOM_FOR_BOTH: f32 = 84.0;
-const LDR_SHARE: f32 = 0.36;
+const ROOM_FOR_BOTH: f32 = 46.0;
+const LDR_SHARE: f32 = 0.38;
 
 /// The lanes of one strip, from top to bottom; all equally wide.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -38,7 +38,8 @@ impl Lanes {
             room.min + egui::vec2(FIGURES[0], 0.0),
             room.max - egui::vec2(FIGURES[1], TIMES),
         );
-        let height = (REDUCTION_SHARE * whole.height()).min(REDUCTION);
+        let [least, most] = REDUCTION;
+        let height = (REDUCTION_SHARE * whole.height()).clamp(least, most);
         let reduction = whole.with_min_y((whole.bottom() - height).max(whole.top()));
         let rail_bottom = reduction.top() - GAP;
         let rail = whole.with_max_y(rail_bottom).with_min_y(rail_bottom - RAIL);
@@ -71,7 +72,7 @@ mod tests {
             let lanes = Lanes::of(room);
             assert!(room.contains_rect(lanes.whole));
             let own = lanes.ldr != lanes.loudness;
-            assert_eq!(own, height > 145.0, "{height}");
+            assert_eq!(own, height > 91.0, "{height}");
             let mut order = vec![lanes.loudness, lanes.rail, lanes.reduction];
             if own {
                 order.insert(1, lanes.ldr);
@@ -79,12 +80,12 @@ mod tests {
             for pair in order.windows(2) {
                 assert!(pair[0].bottom() < pair[1].top(), "{height}: {pair:?}");
             }
-            assert!(order.iter().all(|lane| lane.height() > 10.0), "{height}");
+            assert!(order.iter().all(|lane| lane.height() > 8.9), "{height}");
+            // Room for the figures of both ends, each half as high as a lane of theirs.
+            assert!(lanes.loudness.height() > 16.0, "{height}");
+            assert!(lanes.ldr.height() > 16.0, "{height}");
             let reduction = lanes.reduction.height();
-            assert!(
-                height < 100.0 || (reduction - 30.0).abs() < 1e-3,
-                "{reduction}"
-            );
+            assert_eq!(reduction > 29.9, height > 181.0, "{height}: {reduction}");
         }
     }
 }

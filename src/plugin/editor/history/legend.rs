@@ -48,6 +48,13 @@ fn entries(subject: &Subject<'_>, colours: &Colours) -> Vec<(Mark, String)> {
     entries
 }
 
+/// How wide all of it is, points.
+pub fn width(painter: &Painter, subject: &Subject<'_>, colours: &Colours) -> f32 {
+    let entries = entries(subject, colours);
+    let wide = |(_, name): &(Mark, String)| MARK + 6.0 + wide(painter, name, LABEL_PT);
+    entries.iter().map(wide).sum::<f32>() + GAP * (entries.len() - 1) as f32
+}
+
 /// Writes as many entries as there is room for up to `right`.
 pub fn legend(painter: &Painter, at: Pos2, right: f32, subject: &Subject<'_>, colours: &Colours) {
     let mut x = at.x;

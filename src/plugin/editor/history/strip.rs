@@ -24,7 +24,7 @@ const MARKED: f32 = 12.0;
 /// How far above the rail's middle loudness lies, and PLR below it, points.
 const ASIDE: f32 = 3.0;
 /// Least height of a lane whose two ends are written, points.
-const ROOM_FOR_ENDS: f32 = 22.0;
+const ROOM_FOR_ENDS: f32 = 16.0;
 /// Where units begin, left of a lane, and right of it, points.
 const UNITS: [f32; 2] = [62.0, 22.0];
 /// A gap at least this wide says what it is, points.
@@ -193,10 +193,13 @@ impl Strip {
         let lane = lanes.reduction;
         let reach_db = history::reduction_reach_db(&self.reduction);
         unit(lane, false, "dB");
-        figure(lane, lane.top() + 5.0, false, "0".into());
+        let reach = number::fixed(Some((-reach_db).into()), 0);
         if lane.height() > 20.0 {
-            let bottom = number::fixed(Some((-reach_db).into()), 0);
-            figure(lane, lane.bottom() - 5.0, false, bottom);
+            figure(lane, lane.top() + 5.0, false, "0".into());
+            figure(lane, lane.bottom() - 5.0, false, reach);
+        } else {
+            // What hangs from the top says by itself where nothing is.
+            figure(lane, lane.top() + 5.0, false, reach);
         }
     }
 }

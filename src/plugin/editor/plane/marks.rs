@@ -12,6 +12,9 @@ use crate::editor::view_model::plane::{self, Place};
 use crate::editor::{control, mark, number};
 use crestline_core::session::PlaneMode;
 
+/// Marks as near as this lie on each other, points.
+const ON_EACH_OTHER: f32 = 14.0;
+
 /// Draws the trails of the last minute, fading towards what can just be seen against the ground.
 pub fn trails(painter: &Painter, state: &State, axes: &Axes, scene: &Scene<'_>, colours: &Colours) {
     for (signal, [across, up]) in SIGNALS.into_iter().zip(&state.trails) {
@@ -83,16 +86,34 @@ pub fn show(
         .map(|at| Rect::from_center_size(at, vec2(16.0, 16.0)))
         .chain(written)
         .collect();
-    for (at, words, ink) in [
+    let named = [
         (thumb, push.as_str(), colours.text),
         (now, heard_in_words, colours.output.text),
         (song, "song so far", colours.output.text),
         (reference[0], "reference", colours.reference.text),
         (reference[1], "all of the reference", colours.reference.text),
-    ] {
-        if let Some(at) = at {
-            beside(painter, at, words, ink, axes.plot, colours, &mut taken);
+    ];
+    for (index, (at, words, ink)) in named.into_iter().enumerate() {
+        let Some(at) = at else { continue };
+        let alike = |(number, (other, _, other_ink)): (usize, (Option<Pos2>, &str, Color32))| {
+            other.filter(|_| number != index && other_ink == ink)
+        };
+        let others: Vec<Pos2> = named.into_iter().enumerate().filter_map(alike).collect();
+        // Of two that lie on each other one is named, and is so wherever its name stands.
+        let before = named[..index].iter().filter(|(_, _, other)| *other == ink);
+        if before
+            .filter_map(|(other, ..)| *other)
+            .any(|other| is_on(other, at))
+        {
+            continue;
         }
+        let name = Name {
+            at,
+            others: &others,
+            words,
+            ink,
+        };
+        beside(painter, &name, axes.plot, colours, &mut taken);
     }
 }
 
@@ -119,25 +140,48 @@ fn references(
     places.map(|at| at.filter(|at| axes.plot.contains(*at)))
 }
 
-/// Writes a mark's name beside it, on the side where it fits and covers nothing that is `taken`.
+/// Whether two marks lie on each other.
+fn is_on(one: Pos2, other: Pos2) -> bool {
+    one.distance(other) < ON_EACH_OTHER
+}
+
+/// What a mark is called.
+struct Name<'a> {
+    at: Pos2,
+    /// Marks whose names are in the same ink.
+    others: &'a [Pos2],
+    words: &'a str,
+    ink: Color32,
+}
+
+/// Writes a mark's name beside it, on the side where it fits, covers nothing that is `taken`, and
+/// cannot be read as the name of another one.
 fn beside(
     painter: &Painter,
-    at: Pos2,
-    words: &str,
-    ink: Color32,
+    name: &Name<'_>,
     plot: Rect,
     colours: &Colours,
     taken: &mut Vec<Rect>,
 ) {
-    let galley = painter.layout_no_wrap(words.into(), font(painter.ctx(), LABEL_PT), ink);
+    let Name { at, ink, .. } = *name;
+    let galley = painter.layout_no_wrap(name.words.into(), font(painter.ctx(), LABEL_PT), ink);
     let sides = [(Align2::LEFT_CENTER, 16.0), (Align2::RIGHT_CENTER, -16.0)];
-    let place = [0.0, -17.0, 17.0, -34.0, 34.0]
+    let aside = [0.0, -17.0, 17.0, -34.0, 34.0]
         .into_iter()
-        .flat_map(|down| {
-            sides.map(|(align, aside)| align.anchor_size(at + vec2(aside, down), galley.size()))
-        })
+        .flat_map(|down| sides.map(|(align, aside)| (align, vec2(aside, down))));
+    let ends = [(Align2::CENTER_BOTTOM, -10.0), (Align2::CENTER_TOP, 10.0)];
+    let above = [0.0, 12.0, -12.0, 24.0, -24.0]
+        .into_iter()
+        .flat_map(|aside| ends.map(|(align, down)| (align, vec2(aside, down))));
+    let places = aside.chain(above);
+    let place = places
+        .map(|(align, by)| align.anchor_size(at + by, galley.size()))
         .find(|place| {
-            plot.contains_rect(*place) && taken.iter().all(|other| !other.intersects(*place))
+            let others = name.others.iter().filter(|other| !is_on(**other, at));
+            let nearest = others.map(|other| place.distance_to_pos(*other));
+            plot.contains_rect(*place)
+                && taken.iter().all(|other| !other.intersects(*place))
+                && nearest.fold(f32::INFINITY, f32::min) > place.distance_to_pos(at) + 3.0
         });
     let Some(place) = place else { return };
     painter.rect_filled(place.expand2(vec2(2.0, -2.0)), 2, colours.well);

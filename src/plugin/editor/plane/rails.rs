@@ -3,13 +3,13 @@
 //! on a rail that grows fat.
 
 use egui::{
-    Align2, CursorIcon, Id, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, StrokeKind, Ui, Vec2,
-    WidgetInfo, vec2,
+    Align2, Color32, CursorIcon, Id, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, StrokeKind,
+    Ui, Vec2, WidgetInfo, vec2,
 };
 use nice_plug::prelude::Param as _;
 
 use super::Axes;
-use crate::editor::scene::{self, Scene, small};
+use crate::editor::scene::{self, Scene};
 use crate::editor::theme::{Colours, SMALL_PT, Signal, font};
 use crate::editor::view_model::decision::clean_at_one_loudness;
 use crate::editor::view_model::rail::{Rail, Stop, breadth};
@@ -28,8 +28,9 @@ const TICK: f32 = 6.5;
 const REACH: f32 = 14.0;
 /// Side of the thumb, points.
 const THUMB: f32 = 22.0;
-/// Radius of its corners.
+/// Radius of its corners, and breadth of its frame.
 const ROUND: u8 = 5;
+const FRAME: f32 = 3.0;
 
 /// Draws the rails; the thumb on that of the output sets the push as it is drawn along. Returns
 /// where the thumb is, and adds what it has written to `taken`.
@@ -65,12 +66,16 @@ pub fn show(
             let at = axes.at(stop.place);
             mark::paint(&painter, signal, at, TICK, ticks);
         }
-        if let Some(end) = rail.stops.last() {
-            let at = axes.at(end.place) + vec2(10.0, 8.0);
-            let name = format!("+{}", number::fixed(Some(end.push_db), 0));
-            taken.push(small(&painter, at, Align2::LEFT_CENTER, name, hue.text));
-        }
     }
+    for ((_, signal), rail) in PATHS.into_iter().zip(&rails) {
+        taken.extend(end(&painter, axes, rail, &rails, colours.hue(signal).text));
+    }
+    taken.extend(
+        rails
+            .iter()
+            .flat_map(Rail::ticks)
+            .map(|stop| Rect::from_center_size(axes.at(stop.place), vec2(TICK, TICK))),
+    );
     let ticks: Vec<Tick> = PATHS
         .into_iter()
         .zip(&rails)
@@ -114,6 +119,33 @@ pub fn show(
         );
     }
     thumb(ui, scene, axes, signal, rail, push_db)
+}
+
+/// Writes the push at a rail's end, or beside the last tick in sight of one that leaves the plot,
+/// where it covers none of `all`.
+fn end(painter: &Painter, axes: &Axes, rail: &Rail, all: &[Rail; 2], ink: Color32) -> Option<Rect> {
+    let in_sight = axes.plot.shrink(TICK);
+    let ticks = rail.ticks().map(|stop| (stop.push_db, axes.at(stop.place)));
+    let (push_db, at) = ticks.filter(|(_, at)| in_sight.contains(*at)).last()?;
+    let name = format!("+{}", number::fixed(Some(push_db), 0));
+    let galley = painter.layout_no_wrap(name, font(painter.ctx(), SMALL_PT), ink);
+    let place = [(Align2::LEFT_CENTER, 10.0), (Align2::RIGHT_CENTER, -10.0)]
+        .into_iter()
+        .flat_map(|(align, aside)| [8.0, 0.0, -8.0].map(|down| (align, vec2(aside, down))))
+        .map(|(align, by)| align.anchor_size(at + by, galley.size()))
+        .find(|place| {
+            let around = place.expand(2.0);
+            let covers = |rail: &Rail| {
+                let stops = rail.stops.windows(2);
+                stops.into_iter().any(|pair| {
+                    let ends = [&pair[0], &pair[1]].map(|stop| axes.at(stop.place));
+                    around.intersects(Rect::from_two_pos(ends[0], ends[1]))
+                })
+            };
+            axes.plot.contains_rect(*place) && !all.iter().any(covers)
+        })?;
+    painter.galley(place.min, galley, ink);
+    Some(place)
 }
 
 /// One whole decibel on a rail.
@@ -283,10 +315,7 @@ fn thumb(
     }
     let colours = scene::colours(ui);
     let painter = ui.painter().with_clip_rect(axes.plot);
-    painter.rect_filled(place, ROUND, colours.text);
-    // The same white thumb as the push has on its ruler, with the path's mark in it.
-    let ink = colours.over_text(signal);
-    mark::paint(&painter, signal, at, 12.0, ink);
+    mark::paint(&painter, signal, at, 12.0, colours.hue(signal).mark);
     response
         .on_hover_cursor(CursorIcon::Grab)
         .on_hover_text(format!(
@@ -296,12 +325,13 @@ fn thumb(
     Some(at)
 }
 
-/// Frames the thumb, whatever has been painted over it.
+/// Frames the thumb, over whatever has been painted there: what stands within stays in sight.
 pub fn frame(painter: &Painter, thumb: Pos2, colours: &Colours) {
     let place = Rect::from_center_size(thumb, vec2(THUMB, THUMB));
-    let around = Stroke::new(2.0, colours.well);
+    let around = Stroke::new(1.5, colours.well);
     painter.rect_stroke(place, ROUND, around, StrokeKind::Outside);
-    let edge = Stroke::new(2.0, colours.text);
+    painter.rect_stroke(place.shrink(FRAME), ROUND - 2, around, StrokeKind::Inside);
+    let edge = Stroke::new(FRAME, colours.text);
     painter.rect_stroke(place, ROUND, edge, StrokeKind::Inside);
 }
 

@@ -202,7 +202,11 @@ fn opened(ui: &mut Ui, scene: &Scene<'_>, reference: &Reference) -> Option<Ask> 
     }
     ui.separator();
     ui.label(RichText::new("another reference:").size(LABEL_PT));
-    let another = ui.horizontal(offered).inner;
+    let another = ui.horizontal(|ui| {
+        ui.spacing_mut().button_padding.x = 8.0;
+        offered(ui)
+    });
+    let another = another.inner;
     ui.separator();
     for (words, tip, what) in [
         (
@@ -229,7 +233,7 @@ fn in_words(
 ) -> Vec<String> {
     let figures = |name: &str, of: &Figures| {
         format!(
-            "{name}: {} LUFS, PLR {} dB, LDR {} dB",
+            "{name}: {} LUFS, PLR {} dB, microdynamics {} dB",
             fixed(of.integrated_lufs, 1),
             fixed(of.plr_db, 1),
             fixed(of.ldr_db, 1)

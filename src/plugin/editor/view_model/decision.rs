@@ -116,7 +116,7 @@ pub fn decision(
     } else if possible || snapshot.sample_rate_hz == 0.0 {
         format!("one more dB of push: told after {LEAST_MUSIC_S:.0} s of music")
     } else {
-        "one more dB of push: no forecast here".into()
+        "one more dB: no room for music here".into()
     };
     let clean = loudness_at(&found.points, Path::Clean, push_db);
     let driven = loudness_at(&found.points, Path::Saturated, push_db);
@@ -178,7 +178,9 @@ fn fair(at: &AtOneLoudness) -> String {
                 distortion_db: difference(Choice::telling_distortion_db),
             };
             let [_, microdynamics, distortion] = difference.written();
-            format!("at one loudness: microdynamics {microdynamics}, distortion {distortion}")
+            format!(
+                "against clean at one loudness: microdynamics {microdynamics}, distortion {distortion}"
+            )
         }
         (Reach::Never, Reach::At(_)) => format!("clean alone does not come to {loudness}"),
         (Reach::Louder, Reach::At(_)) => "clean is louder without any push".into(),
@@ -253,7 +255,7 @@ mod tests {
         // At -14 LUFS: clean 12 dB, 2.6 dB, -28 dB; saturated 6 dB, 4.4 dB, -24 dB.
         assert_eq!(
             card.fair,
-            "at one loudness: microdynamics +1.8\u{a0}dB, distortion +4\u{a0}dB"
+            "against clean at one loudness: microdynamics +1.8\u{a0}dB, distortion +4\u{a0}dB"
         );
         assert!((clean_at_one_loudness(&forecast(), 6.0).unwrap() - 12.0).abs() < 1e-9);
     }
@@ -270,7 +272,7 @@ mod tests {
         let card = decision(&found, true, &Snapshot::default(), 15.0, BOTH);
         assert_eq!(
             card.fair,
-            "at one loudness: microdynamics −0.3\u{a0}dB, distortion +19\u{a0}dB"
+            "against clean at one loudness: microdynamics −0.3\u{a0}dB, distortion +19\u{a0}dB"
         );
         assert!((clean_at_one_loudness(&found, 15.0).unwrap() - 6.0).abs() < 1e-9);
     }
@@ -361,6 +363,6 @@ mod tests {
         found.progress = None;
         snapshot.sample_rate_hz = 48_000.0;
         let card = decision(&found, false, &snapshot, 3.0, BOTH);
-        assert_eq!(card.title, "one more dB of push: no forecast here");
+        assert_eq!(card.title, "one more dB: no room for music here");
     }
 }

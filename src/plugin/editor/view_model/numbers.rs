@@ -43,7 +43,7 @@ const MEASURES: [Measure; 14] = [
     },
     Measure {
         name: "true peak",
-        unit: "dBTP",
+        unit: TRUE_PEAK,
         decimals: 1,
         tip: "Highest peak so far, also between the samples.",
         value: |r| r.true_peak_dbtp,
@@ -127,6 +127,8 @@ const MEASURES: [Measure; 14] = [
 const RANGE: &str = "range";
 /// The row that may be too sparse to be told.
 const MICRODYNAMICS: &str = "microdynamics";
+/// The unit of levels that may lie above full scale, where their sign is written.
+const TRUE_PEAK: &str = "dBTP";
 /// The rows of levelled playback stand before this one.
 const AFTER_TURN_DOWN: &str = "lowest PLR";
 
@@ -141,6 +143,8 @@ pub struct Row {
     pub tip: &'static str,
     /// Input, clean, output.
     pub cells: [String; 3],
+    /// Which of them are peaks above full scale.
+    pub over: [bool; 3],
     /// Output less input, with its sign.
     pub change: String,
     /// False while the value cannot be relied on.
@@ -174,20 +178,19 @@ pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
         }
         let mut values = points.map(measure.value);
         let sparse = points.map(|r| measure.name == MICRODYNAMICS && r.ldr_sparse);
-        if ["LUFS", "dBTP", "dBFS"].contains(&measure.unit) {
+        if ["LUFS", TRUE_PEAK, "dBFS"].contains(&measure.unit) {
             values = values.map(number::level);
         }
         rows.push(Row {
             name: measure.name,
             unit: measure.unit.into(),
             tip: measure.tip,
-            cells: std::array::from_fn(|point| {
-                if sparse[point] {
-                    "sparse".to_owned()
-                } else {
-                    number::fixed(values[point], measure.decimals)
-                }
+            cells: std::array::from_fn(|point| match measure.unit {
+                _ if sparse[point] => "sparse".to_owned(),
+                TRUE_PEAK => number::signed(values[point], measure.decimals),
+                _ => number::fixed(values[point], measure.decimals),
             }),
+            over: values.map(|value| measure.unit == TRUE_PEAK && value.is_some_and(is_over)),
             change: change(values, measure.decimals),
             settled: measure.name != RANGE
                 || values.iter().all(Option::is_none)
@@ -195,6 +198,11 @@ pub fn rows(snapshot: &Snapshot, playback_lufs: f64) -> Vec<Row> {
         });
     }
     rows
+}
+
+/// Above full scale as it is written, with one decimal.
+fn is_over(dbtp: f64) -> bool {
+    dbtp >= 0.05
 }
 
 fn change([input, _, output]: [Option<f64>; 3], decimals: usize) -> String {
@@ -213,6 +221,7 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
             unit: format!("dB, {level} LUFS"),
             tip: "What playback levelled to that loudness does to the level, dB: down where it is louder, up where it is quieter, as far as −1 dBTP. The loudness is set under ⋯, and −14 LUFS is common practice.",
             cells: gains.map(|gain| number::signed(gain, 1)),
+            over: [false; 3],
             change: change(gains, 1),
             settled: true,
         },
@@ -222,6 +231,7 @@ fn turned_down(points: &[&Readings; 3], playback_lufs: f64) -> [Row; 2] {
             tip: "Room that this gain leaves between the highest peak and −1 dBTP, unused: pushing \
                   has paid for it with dynamics and plays no louder for it.",
             cells: room.map(|room| number::fixed(room, 1)),
+            over: [false; 3],
             change: change(room, 1),
             settled: true,
         },
@@ -276,6 +286,19 @@ mod tests {
             assert_eq!(row.cells, ["—"; 3], "{}", row.name);
             assert_eq!(row.change, "—", "{}", row.name);
         }
+    }
+
+    #[test]
+    fn a_peak_above_full_scale_has_its_sign_and_is_marked() {
+        let mut snapshot = played();
+        snapshot.input.readings.true_peak_dbtp = Some(-0.3);
+        snapshot.clean.readings.true_peak_dbtp = Some(0.04);
+        snapshot.output.readings.true_peak_dbtp = Some(1.42);
+        let rows = rows(&snapshot, -14.0);
+        let peak = row(&rows, "true peak");
+        assert_eq!(peak.cells, ["−0.3", "0.0", "+1.4"]);
+        assert_eq!(peak.over, [false, false, true]);
+        assert_eq!(row(&rows, "integrated").over, [false; 3]);
     }
 
     #[test]

@@ -161,6 +161,12 @@ pub fn advice(
     if now_db - found.after_db < LEAST_GAIN_DB {
         return plain(&format!("No shelf brings it nearer: difference {now} dB."));
     }
+    // Two are a pair by their names.
+    let [low, high] = if wanted.low_gain_db != 0.0 && wanted.high_gain_db != 0.0 {
+        ["low", "high"]
+    } else {
+        ["low shelf", "high shelf"]
+    };
     let shelves = |corners: bool| {
         let shelf = |name: &str, gain_db: f64, hz: f64| {
             let gain = signed(Some(gain_db), 1);
@@ -172,8 +178,8 @@ pub fn advice(
             (gain_db != 0.0).then(|| format!("{name} {gain} dB{corner}"))
         };
         let both = [
-            shelf("low", wanted.low_gain_db, wanted.low_hz),
-            shelf("high", wanted.high_gain_db, wanted.high_hz),
+            shelf(low, wanted.low_gain_db, wanted.low_hz),
+            shelf(high, wanted.high_gain_db, wanted.high_hz),
         ];
         let set: Vec<String> = both.into_iter().flatten().collect();
         if set.is_empty() {
@@ -392,7 +398,7 @@ mod tests {
         let offered = advice(Some(&found), false, true, &flat);
         assert_eq!(
             offered.words,
-            "low −2.5 dB, 110\u{a0}Hz · difference 3.1 → 1.2 dB · mix +0.8 LU"
+            "low shelf −2.5 dB, 110\u{a0}Hz · difference 3.1 → 1.2 dB · mix +0.8 LU"
         );
         assert_eq!(offered.apply, Some(wanted));
         let stale = offered.clone().before_the_change();

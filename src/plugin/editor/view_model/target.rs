@@ -8,10 +8,11 @@ use crestline_core::session::{Judgement, Limits, TargetWindow, turn_down};
 pub fn in_words(window: &TargetWindow) -> String {
     let mut parts = vec![loudness_in_words(window)];
     if window.plr_db != Limits::OPEN {
-        parts.push(format!("PLR {}", range(window.plr_db)));
+        parts.push(format!("PLR {}\u{a0}dB", range(window.plr_db)));
     }
     if let Some(ceiling) = window.ceiling_dbtp {
-        parts.push(number::with_unit(Some(ceiling), 1, "dBTP"));
+        let most = number::with_unit(Some(ceiling), 1, "dBTP");
+        parts.push(format!("≤ {most}"));
     }
     if let Some(most) = window.short_term_max_lufs {
         let most = number::with_unit(Some(most), 1, "LUFS");
@@ -43,35 +44,41 @@ pub struct State {
     pub inside: Option<bool>,
     /// In words: what is off, and by how much.
     pub words: String,
-    /// The same without by how much.
-    pub short: String,
+    /// The same without by how much, and without whether above or below.
+    pub directions: String,
+    pub names: String,
 }
 
 /// What the window says to the song as measured so far.
 pub fn state(window: &TargetWindow, readings: &Readings) -> State {
     let verdict = window.judge(readings);
     let mut off = Vec::new();
+    let mut directions = Vec::new();
     let mut names = Vec::new();
     let (mut known, mut all_known) = (false, true);
-    let mut add =
-        |judgement: Judgement, limits: Limits, value: Option<f64>, what: &str, unit: &str| {
-            if limits != Limits::OPEN {
-                known |= judgement != Judgement::Unknown;
-                all_known &= judgement != Judgement::Unknown;
-            }
-            let end = match judgement {
-                Judgement::Below => limits.low,
-                Judgement::Above => limits.high,
-                Judgement::In | Judgement::Unknown => return,
-            };
-            let by = value.zip(end).map(|(value, end)| (value - end).abs());
-            names.push(what.to_owned());
-            off.push(format!(
-                "{what} {} {unit} {}",
-                number::fixed(by, 1),
-                judgement.word()
-            ));
+    let mut add = |judgement: Judgement,
+                   limits: Limits,
+                   value: Option<f64>,
+                   what: &'static str,
+                   unit: &str| {
+        if limits != Limits::OPEN {
+            known |= judgement != Judgement::Unknown;
+            all_known &= judgement != Judgement::Unknown;
+        }
+        let end = match judgement {
+            Judgement::Below => limits.low,
+            Judgement::Above => limits.high,
+            Judgement::In | Judgement::Unknown => return,
         };
+        let by = value.zip(end).map(|(value, end)| (value - end).abs());
+        names.push(what);
+        directions.push(format!("{what} {}", judgement.word()));
+        off.push(format!(
+            "{what} {} {unit} {}",
+            number::fixed(by, 1),
+            judgement.word()
+        ));
+    };
     let at_most = |high| Limits { low: None, high };
     add(
         verdict.loudness,
@@ -101,15 +108,20 @@ pub fn state(window: &TargetWindow, readings: &Readings) -> State {
     } else {
         Some(false)
     };
-    let [words, short] = match inside {
-        None => ["not measured yet"; 2].map(String::from),
-        Some(true) => ["in the window"; 2].map(String::from),
-        Some(false) => [off.join(", "), format!("off in {}", names.join(", "))],
+    let [words, directions, names] = match inside {
+        None => ["not measured yet"; 3].map(String::from),
+        Some(true) => ["in the window"; 3].map(String::from),
+        Some(false) => [
+            off.join(", "),
+            directions.join(", "),
+            format!("off in {}", names.join(", ")),
+        ],
     };
     State {
         inside,
         words,
-        short,
+        directions,
+        names,
     }
 }
 
@@ -144,7 +156,7 @@ mod tests {
     fn a_window_is_told_in_words() {
         assert_eq!(
             in_words(&rink_floor()),
-            "−11.0 … −9.0 LUFS · PLR 8.0 … 11.0 · −1.0\u{a0}dBTP"
+            "−11.0 … −9.0 LUFS · PLR 8.0 … 11.0\u{a0}dB · ≤ −1.0\u{a0}dBTP"
         );
     }
 
@@ -165,7 +177,8 @@ mod tests {
         let quiet = state(&window, &readings(-14.0, -1.0));
         assert_eq!(quiet.inside, Some(false));
         assert_eq!(quiet.words, "loudness 3.0 LU below, PLR 2.0 dB above");
-        assert_eq!(quiet.short, "off in loudness, PLR");
+        assert_eq!(quiet.directions, "loudness below, PLR above");
+        assert_eq!(quiet.names, "off in loudness, PLR");
         assert_eq!(
             state(&window, &readings(-10.0, 0.5)).words,
             "true peak 1.5 dB above"
