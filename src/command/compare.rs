@@ -32,10 +32,11 @@ a smooth wave's, as clipping leaves them and saturation that reaches a ceiling; 
 Few do not prove that nothing was: soft saturation leaves none, and a low cut, an all-pass, a decibel of equaliser, widening or lossy
 coding rounds them again. A dash stands where fewer than 200 tops last long enough to be seen, as of drums, where
 lower ones are flat as well, as of square waves, and where less than 1 % are of a file that is lossy (MP3, Vorbis).
+With ≥, of such a file, stand the least there were.
 
 JSON (--json):
   One object with the keys
-    mix, reference    each with file, sample_rate_hz, channels, part and whole; either has start_s, end_s, integrated_lufs,
+    mix, reference    each with file, sample_rate_hz, channels, lossy, part and whole; either has start_s, end_s, integrated_lufs,
                       short_term_max_lufs, loudness_range_lu, true_peak_dbtp, plr_db, short_term_plr_min_db, ldr_db,
                       flat_tops_percent
     same              true where nothing that is measured differs

@@ -411,6 +411,7 @@ fn figures(of: impl Fn(&mut Figures)) -> Profile {
         name: String::new(),
         sample_rate_hz: RATE,
         channels: 2,
+        lossy: false,
         section: Section::Whole,
         whole: part,
         part,
@@ -802,6 +803,31 @@ fn flat_tops_are_told_last_and_always() {
     assert!(Comparison::new(&bent, &older).same && !Comparison::new(&bent, &open).same);
     assert!(told[0].sentence.starts_with("The highest tops of the mix "));
     assert!((told[0].difference - 7.5).abs() < 1e-9);
+}
+
+/// By construction: an encoder rounds tops, so that those of a lossy file may have been as many as the
+/// other's.
+#[test]
+fn flat_tops_of_a_lossy_file_are_the_least_there_were() {
+    let bent = figures(|part| part.flat_tops_percent = Some(7.5));
+    let told = |mix: &Profile, reference: &Profile| {
+        let told = findings(mix, reference, &Comparison::new(mix, reference));
+        told.last()
+            .map(|told| (told.brief.clone(), told.sentence.clone()))
+    };
+    let lossy = |percent: f64| figures(|part| part.flat_tops_percent = Some(percent)).from_lossy();
+    let (brief, sentence) = told(&bent, &lossy(2.4)).unwrap();
+    assert_eq!(brief, "7.5 %, of the reference ≥ 2.4 %");
+    assert_eq!(
+        sentence,
+        "Of the highest tops of the mix 7.5 % are flat, as clipping or hard saturation leaves them; \
+         of the reference's, which is lossy, at least 2.4 %."
+    );
+    assert_eq!(told(&bent, &lossy(5.0)), None);
+    // Where the flatter one is the lossy one, it is.
+    let (brief, sentence) = told(&bent, &lossy(9.0)).unwrap();
+    assert_eq!(brief, "7.5 %, of the reference ≥ 9.0 %");
+    assert!(sentence.starts_with("The highest tops of the reference are flatter"));
 }
 
 /// Source: ITU-R BS.1770-5, Annex 1: the powers of the channels add up, so that the same signal on

@@ -578,6 +578,7 @@ fn a_reference_is_kept_and_a_senseless_one_is_not() {
         name: "Turnstile".into(),
         sample_rate_hz: 48_000,
         channels: 2,
+        lossy: false,
         section: Section::Loudest,
         whole: figures,
         part: figures,

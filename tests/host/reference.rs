@@ -32,6 +32,7 @@ fn reference() -> Reference {
             name: "Turnstile.wav".into(),
             sample_rate_hz: 44_100,
             channels: 2,
+            lossy: true,
             section: "loudest".parse().unwrap(),
             whole: figures,
             part: figures,

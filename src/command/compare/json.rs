@@ -28,6 +28,7 @@ struct JsonSide {
     file: String,
     sample_rate_hz: u32,
     channels: usize,
+    lossy: bool,
     part: JsonFigures,
     whole: JsonFigures,
 }
@@ -119,6 +120,7 @@ impl JsonSide {
             file: named(file),
             sample_rate_hz: profile.sample_rate_hz,
             channels,
+            lossy: profile.lossy,
             part: (&profile.part).into(),
             whole: (&profile.whole).into(),
         }

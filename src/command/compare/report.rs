@@ -49,7 +49,7 @@ impl Report {
     }
 
     fn numbers(&self) -> String {
-        let mut rows: Vec<(String, &Figures)> = Vec::new();
+        let mut rows: Vec<(String, &Profile, &Figures)> = Vec::new();
         for (what, file, profile) in [
             ("mix", &self.files[0], &self.mix),
             ("reference", &self.files[1], &self.reference),
@@ -57,13 +57,13 @@ impl Report {
             let part = &profile.part;
             let name = printable(file);
             let between = format!("{:.1} s to {:.1} s", part.start_s, part.end_s);
-            rows.push((format!("{what}: {name}, {between}"), part));
+            rows.push((format!("{what}: {name}, {between}"), profile, part));
             if profile.part != profile.whole {
-                rows.push((format!("{what}, whole"), &profile.whole));
+                rows.push((format!("{what}, whole"), profile, &profile.whole));
             }
         }
-        let mut columns = vec![name_column(["", ""], &rows, |(name, _)| name.clone())];
-        let shown: [([&str; 2], Figure, Form); 7] = [
+        let mut columns = vec![name_column(["", ""], &rows, |(name, ..)| name.clone())];
+        let shown: [([&str; 2], Figure, Form); 6] = [
             (["loudness", "LUFS"], |f| f.integrated_lufs, tenths),
             (["range", "LU"], |f| f.loudness_range_lu, tenths),
             (["true peak", "dBTP"], |f| f.true_peak_dbtp, hundredths),
@@ -74,11 +74,20 @@ impl Report {
                 tenths,
             ),
             (["LDR", "dB"], |f| f.ldr_db, tenths),
-            (["flat tops", "%"], |f| f.flat_tops_percent, tenths),
         ];
         for (heading, figure, form) in shown {
-            columns.push(column(heading, &rows, |(_, figures)| form(figure(figures))));
+            columns.push(column(heading, &rows, |(.., figures)| {
+                form(figure(figures))
+            }));
         }
+        columns.push(column(["flat tops", "%"], &rows, |(_, of, figures)| {
+            let told = tenths(figures.flat_tops_percent);
+            // An encoder rounds them: there were as many at least.
+            match figures.flat_tops_percent {
+                Some(_) if of.lossy => format!("≥ {told}"),
+                _ => told,
+            }
+        }));
         lines(&columns)
     }
 

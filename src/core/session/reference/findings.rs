@@ -66,7 +66,7 @@ pub fn findings(mix: &Profile, reference: &Profile, comparison: &Comparison) -> 
         all.swap(MOST - 1, heaviest);
     }
     all.truncate(MOST);
-    let bent = flat_tops(&mix.part, &reference.part);
+    let bent = flat_tops(&mix, &reference);
     all.extend(bent.filter(|finding| finding.weight >= 1.0));
     all
 }
@@ -199,16 +199,33 @@ fn density(mix: &Figures, reference: &Figures, comparison: &Comparison) -> Optio
     })
 }
 
+/// So many flat tops of `of`, with their unit: of a lossy file, the least there were.
+fn flat_tops_in_words(of: &Profile, percent: Option<f64>) -> String {
+    let at_least = if of.lossy { "≥ " } else { "" };
+    percent.map_or("—".to_owned(), |percent| {
+        format!("{at_least}{percent:.1} %")
+    })
+}
+
 /// Which of the two has been bent further.
-fn flat_tops(mix: &Figures, reference: &Figures) -> Option<Finding> {
-    let (ours, theirs) = (mix.flat_tops_percent, reference.flat_tops_percent);
+fn flat_tops(mix: &Profile, reference: &Profile) -> Option<Finding> {
+    let [ours, theirs] = [mix, reference].map(|of| of.part.flat_tops_percent);
     let difference = ours.unwrap_or(0.0) - theirs.unwrap_or(0.0);
-    let (bent, other) = if difference > 0.0 {
-        ("mix", "reference")
+    let (bent, other, other_lossy) = if difference > 0.0 {
+        ("mix", "reference", reference.lossy)
     } else {
-        ("reference", "mix")
+        ("reference", "mix", mix.lossy)
     };
     let (told, least) = match (ours, theirs) {
+        // It may have had as many before the encoder rounded them.
+        (Some(mix), Some(reference)) if other_lossy => {
+            let [more, less] = [mix.max(reference), mix.min(reference)];
+            let told = format!(
+                "Of the highest tops of the {bent} {more:.1} % are flat, as clipping or hard \
+                 saturation leaves them; of the {other}'s, which is lossy, at least {less:.1} %."
+            );
+            (told, FLAT_TOPS_OF_ONE)
+        }
         (Some(mix), Some(reference)) => {
             let [more, less] = [mix.max(reference), mix.min(reference)];
             let told = format!(
@@ -226,14 +243,13 @@ fn flat_tops(mix: &Figures, reference: &Figures) -> Option<Finding> {
         }
         (None, None) => return None,
     };
-    let percent =
-        |of: Option<f64>| of.map_or("—".to_owned(), |percent| format!("{percent:.1} %"));
+    let percent = |of: &Profile| flat_tops_in_words(of, of.part.flat_tops_percent);
     Some(Finding {
         about: "flat tops",
         difference,
         weight: difference.abs() / least,
         sentence: told,
-        brief: format!("{}, of the reference {}", percent(ours), percent(theirs)),
+        brief: format!("{}, of the reference {}", percent(mix), percent(reference)),
     })
 }
 

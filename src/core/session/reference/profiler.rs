@@ -239,6 +239,7 @@ impl Profiler {
             name: name.to_owned(),
             sample_rate_hz,
             channels: self.roles.len(),
+            lossy: false,
             section: self.section,
             whole,
             part,

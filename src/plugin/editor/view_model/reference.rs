@@ -358,6 +358,7 @@ mod tests {
             name: "a".into(),
             sample_rate_hz: 48_000,
             channels: 2,
+            lossy: false,
             section: Section::default(),
             whole: figures,
             part: figures,
