@@ -14,6 +14,8 @@
 
 pub mod clap_host;
 pub mod editor_stage;
+#[cfg(target_os = "linux")]
+pub mod held;
 pub mod picture;
 pub mod raw_host;
 #[cfg(target_os = "linux")]
