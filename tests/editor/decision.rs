@@ -8,7 +8,7 @@ use crestline_core::session::{Session, rink_floor};
 use crestline_plugin::params::ListenChoice;
 use egui::{Event, Key, Modifiers, Pos2, Vec2};
 use egui_kittest::Harness;
-use egui_kittest::kittest::Queryable;
+use egui_kittest::kittest::{NodeT, Queryable};
 use nice_plug::prelude::Param;
 use rig::editor_stage::{SIZE, Stage, assert_gesture, button, open, sent_to_host};
 
@@ -111,6 +111,42 @@ fn figures_of_a_limiter_that_is_off_say_so() {
             assert_eq!(told(&harness, words), !limited, "{words}");
         }
     }
+}
+
+/// By construction: saturated at 6 dB is as loud as clean at 12 dB. What is prepared is not heard until
+/// it is gone to.
+#[test]
+fn the_other_path_is_set_up_as_loud_in_the_other_settings() {
+    let mut harness = shown(SIZE);
+    let params = harness.state().params.clone();
+    let set = || (params.push.value(), params.saturator.on.value());
+    let press = |harness: &mut Harness<'_, Stage>, name: &str| {
+        harness.get_by_label(name).click();
+        harness.run_steps(3);
+    };
+    press(&mut harness, "clean to second, as loud");
+    assert_eq!(sent_to_host(&harness), []);
+    press(&mut harness, "Use the second");
+    assert_eq!(set(), (12.0, false));
+    press(&mut harness, "Undo");
+    assert_eq!(set(), (6.0, true), "as it was before, a copy");
+    press(&mut harness, "Redo");
+    assert_eq!(set(), (12.0, false));
+    // From there the saturated one, which is as loud as clean at 12 dB at 6.
+    harness.state().set_plain(|params| &params.push, 10.0);
+    harness.run_steps(30);
+    press(&mut harness, "saturated to first, as loud");
+    press(&mut harness, "Use the first");
+    assert_eq!(set(), (5.0, true));
+    press(&mut harness, "Undo");
+    assert_eq!(set(), (6.0, true));
+    // Nothing is as loud where the limiter is off.
+    harness
+        .state()
+        .set_plain(|params| &params.limiter.on, false);
+    harness.run_steps(3);
+    let button = harness.get_by_label("clean to second, as loud");
+    assert!(button.accesskit_node().is_disabled());
 }
 
 // There is no one loudness where a path does not come to it.

@@ -24,13 +24,15 @@ const NOT_OF_THE_CHAIN: [&str; 9] = [
     "bypass", "restrt", "rstply", "listen", "match", "siderf", "solo", "tap", "rd",
 ];
 
-const PUSH: &str = "push";
+/// Ids of the push, and of the saturator's switch.
+pub const PUSH: &str = "push";
+pub const SATURATOR: &str = "sat";
 /// Those of the limiter. Behind a push a starting point that does not name its switch leaves them
 /// alone: what it held down would jump up.
 const LIMITER: [&str; 5] = ["limit", "ceil", "relaut", "reltim", "link"];
 
 /// What holds peaks down while it is on, and what makes everything louder.
-const HOLDING: [&str; 2] = ["limit", "sat"];
+const HOLDING: [&str; 2] = ["limit", SATURATOR];
 const GAINS: [&str; 4] = [PUSH, "ceil", "lowdb", "highdb"];
 
 /// In which order changes that belong together go to the host, which may bring a block between two
@@ -52,8 +54,8 @@ fn order(change: &Change) -> u8 {
 pub enum Ask {
     /// One of the two settings.
     Choose(Which),
-    /// The other one to become as the one in use.
-    CopyOver,
+    /// The other one to become as the one in use, but for these plain values by parameter id.
+    CopyOver(Vec<(&'static str, f64)>),
     /// The last step to be taken back.
     Undo,
     /// What was undone last to be done again.
@@ -219,8 +221,8 @@ impl Changes {
     fn perform(&mut self, host: &ParamSetter<'_>, ask: &Ask, now_s: f64) -> bool {
         let values = match ask {
             Ask::Choose(which) => self.memory.choose(*which, self.now()),
-            Ask::CopyOver => {
-                self.memory.copy_over(self.now());
+            Ask::CopyOver(but) => {
+                self.memory.copy_over(self.now_but(but), self.now());
                 return false;
             }
             Ask::Undo => self.memory.undo(),
@@ -244,6 +246,19 @@ impl Changes {
     /// The values in use.
     fn now(&self) -> Values {
         let value = |(id, param): &(String, ParamPtr)| (id.clone(), self.params.last_set(*param));
+        self.chain.iter().map(value).collect()
+    }
+
+    /// The same but for these, which are plain.
+    fn now_but(&self, but: &[(&'static str, f64)]) -> Values {
+        let value = |(id, param): &(String, ParamPtr)| {
+            let other = but.iter().find(|(named, _)| named == id);
+            let value = other.map_or_else(
+                || self.params.last_set(*param),
+                |(_, plain)| setter::normalised(*param, *plain as f32),
+            );
+            (id.clone(), value)
+        };
         self.chain.iter().map(value).collect()
     }
 

@@ -56,7 +56,7 @@ pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
         enabled: true,
     };
     if button(ui, COPY, copy) {
-        scene.changes.ask(Ask::CopyOver);
+        scene.changes.ask(Ask::CopyOver(Vec::new()));
     }
     for (ask, width, text, name, enabled) in [
         (Ask::Undo, 47.0, "undo", "Undo", scene.changes.can_undo()),

@@ -1,14 +1,19 @@
 //! The decision: what one more decibel of push gives, clean and saturated, and what saturation is
 //! worth.
 
-use egui::{Align2, Painter, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Button, Painter, Rect, RichText, Role, Sense, TextWrapMode, Ui, WidgetInfo, pos2, vec2,
+};
 use nice_plug::prelude::Param;
 
+use super::changes::{self, Ask};
+use super::control;
 use super::mark;
 use super::number;
 use super::scene::{self, Scene, label, small};
-use super::theme::{BODY_PT, Colours, FIGURE_PT, RADIUS, Signal};
+use super::theme::{BODY_PT, Colours, FIGURE_PT, LABEL_PT, RADIUS, SMALL_PT, Signal, font};
 use super::view_model::decision::{Decision, InUse, Next, decision};
+use super::view_model::settings_memory::Which;
 
 /// Height of the first line.
 const HEAD: f32 = 18.0;
@@ -28,10 +33,11 @@ const TENTHS: u8 = 10;
 const PATHS: [(Signal, &str); 2] = [(Signal::Clean, "clean"), (Signal::Output, "saturated")];
 
 /// Draws the card.
-pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
+pub fn show(ui: &mut Ui, rect: Rect, scene: &Scene<'_>) {
     let area = scene::panel(ui, rect).expand2(vec2(0.0, 4.0));
     let colours = scene::colours(ui);
-    let painter = ui.painter();
+    let painter = ui.painter().clone();
+    let painter = &painter;
     let push_db = f64::from(scene.params.push.unmodulated_plain_value());
     let chain = InUse {
         saturated: scene.params.saturator.on.value(),
@@ -76,12 +82,67 @@ pub fn show(ui: &Ui, rect: Rect, scene: &Scene<'_>) {
              is none where other instances hold all the memory for music.",
         );
     }
-    foot(
-        ui,
-        area.with_min_y(area.bottom() - foot_height),
-        &card,
-        lines,
-    );
+    let rect = area.with_min_y(area.bottom() - foot_height);
+    let line = rect.with_max_y(rect.top() + FOOT);
+    let right = pair(ui, line, scene, &card, chain).unwrap_or(rect.right());
+    foot(ui, rect, &card, lines, right);
+}
+
+/// The button that sets up the other path, as loud, beside this one; where there is room for it and
+/// for what stands at its left, and such a push. Returns where it begins.
+fn pair(ui: &mut Ui, line: Rect, scene: &Scene<'_>, card: &Decision, chain: InUse) -> Option<f32> {
+    let [clean, saturated] = card.fair_push_db?;
+    let (path, push_db) = if chain.saturated {
+        ("clean", clean)
+    } else {
+        ("saturated", saturated)
+    };
+    let other = match scene.changes.chosen().other() {
+        Which::First => "first",
+        Which::Second => "second",
+    };
+    let name = format!("{path} to {other}");
+    let width = scene::wide(ui.painter(), &name, SMALL_PT) + 12.0;
+    let before = line.left() + scene::wide(ui.painter(), &card.worth, LABEL_PT) + 12.0;
+    let place = line
+        .with_min_x(line.right() - width)
+        .shrink2(vec2(0.0, 0.5));
+    if place.left() < before {
+        return None;
+    }
+    let enabled = chain.limited && !chain.changed;
+    let tip = if enabled {
+        let push = number::with_unit(Some(push_db), 1, "dB");
+        format!(
+            "Makes the {other} settings these with the saturator {}, at {push} of push: by the \
+             forecast as loud as now, under the same ceiling. Go there and back to hear both; undo \
+             over there takes it back.",
+            if chain.saturated { "off" } else { "on" }
+        )
+    } else {
+        "With the limiter on, and once the forecast is of what is set, this makes the other settings \
+         the other path, as loud as now."
+            .to_owned()
+    };
+    let text = RichText::new(&name).font(font(ui.ctx(), SMALL_PT));
+    let button = Button::new(text)
+        .small()
+        .wrap_mode(TextWrapMode::Extend)
+        .min_size(place.size());
+    let response = ui.scope(|ui| {
+        ui.spacing_mut().button_padding = vec2(4.0, 0.0);
+        if !enabled {
+            ui.disable();
+        }
+        ui.put(place, button)
+    });
+    let response = response.inner.accessible_name(format!("{name}, as loud"));
+    if control::tip(response, &tip).clicked() {
+        let saturator = f64::from(u8::from(!chain.saturated));
+        let but = vec![(changes::PUSH, push_db), (changes::SATURATOR, saturator)];
+        scene.changes.ask(Ask::CopyOver(but));
+    }
+    Some(place.left())
 }
 
 /// The title, and the names of the columns that are named.
@@ -110,8 +171,8 @@ fn head(
     }
 }
 
-/// What saturation is worth, in so many lines.
-fn foot(ui: &Ui, foot: Rect, card: &Decision, lines: u8) {
+/// What saturation is worth, in so many lines; its tip is there up to `right`.
+fn foot(ui: &Ui, foot: Rect, card: &Decision, lines: u8, right: f32) {
     let (painter, colours) = (ui.painter(), scene::colours(ui));
     // In fewer letters where there is little room.
     let shorter = card.fair.replace("against clean at", "at");
@@ -124,7 +185,8 @@ fn foot(ui: &Ui, foot: Rect, card: &Decision, lines: u8) {
         let at = pos2(foot.left(), foot.top() + (f32::from(line) + 0.5) * FOOT);
         scene::cut(painter, at, words, foot.width(), colours.text);
     }
-    let response = ui.interact(foot, ui.scope_id().with("worth"), Sense::HOVER);
+    let told = foot.with_max_x(right);
+    let response = ui.interact(told, ui.scope_id().with("worth"), Sense::HOVER);
     // Where one of them does not come to it there is no pair of pushes, and that is what is said.
     let pushes = card.fair_push_db.map_or_else(String::new, |pushes_db| {
         let [clean, saturated] = pushes_db.map(|db| number::with_unit(Some(db), 1, "dB"));

@@ -187,11 +187,11 @@ impl SettingsMemory {
         self.other.replace(now).unwrap_or_default()
     }
 
-    /// Makes the other one the same as the one in use, whose values these are: a step of its own,
-    /// to be undone over there.
-    pub fn copy_over(&mut self, now: Values) {
-        let before = self.other.replace(now.clone()).unwrap_or_default();
-        let changes = now.into_iter().filter_map(|(id, after)| {
+    /// Makes `values` the other one while `now` is in use, as which it begins: a step of its own, to be
+    /// undone over there.
+    pub fn copy_over(&mut self, values: Values, now: Values) {
+        let before = self.other.replace(values.clone()).unwrap_or(now);
+        let changes = values.into_iter().filter_map(|(id, after)| {
             let (_, before) = *before.iter().find(|(known, _)| *known == id)?;
             (before != after).then_some(Change { id, before, after })
         });
@@ -315,7 +315,7 @@ mod tests {
         memory.choose(Which::Second, one.clone());
         memory.note(vec![change("push", 0.2, 0.7)], 0.0);
         let other = values(&[("push", 0.7)]);
-        memory.copy_over(other.clone());
+        memory.copy_over(other.clone(), other.clone());
         assert_eq!(memory.choose(Which::First, other.clone()), other);
         memory.note(vec![change("push", 0.7, 0.8)], 0.1);
         // What it was is not lost by a slip.
