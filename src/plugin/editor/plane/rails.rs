@@ -26,6 +26,8 @@ const PATHS: [(Path, Signal); 2] = [
 const TICK: f32 = 6.5;
 /// Side of the square in which a click means a tick, points.
 const REACH: f32 = 14.0;
+/// How far a rail's middle stays from what is written beside it, points.
+const CLEAR: f32 = 5.0;
 /// Side of the thumb, points.
 const THUMB: f32 = 22.0;
 /// Radius of its corners, and breadth of its frame.
@@ -134,12 +136,11 @@ fn end(painter: &Painter, axes: &Axes, rail: &Rail, all: &[Rail; 2], ink: Color3
         .flat_map(|(align, aside)| [8.0, 0.0, -8.0].map(|down| (align, vec2(aside, down))))
         .map(|(align, by)| align.anchor_size(at + by, galley.size()))
         .find(|place| {
-            let around = place.expand(2.0);
             let covers = |rail: &Rail| {
-                let stops = rail.stops.windows(2);
-                stops.into_iter().any(|pair| {
-                    let ends = [&pair[0], &pair[1]].map(|stop| axes.at(stop.place));
-                    around.intersects(Rect::from_two_pos(ends[0], ends[1]))
+                rail.stops.windows(2).any(|pair| {
+                    let [from, to] = [&pair[0], &pair[1]].map(|stop| axes.at(stop.place));
+                    let along = [0.0, 0.25, 0.5, 0.75, 1.0].map(|share| from.lerp(to, share));
+                    along.iter().any(|at| place.distance_to_pos(*at) < CLEAR)
                 })
             };
             axes.plot.contains_rect(*place) && !all.iter().any(covers)
